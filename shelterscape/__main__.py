@@ -1,0 +1,5 @@
+"""``python -m shelterscape``: the command line without its launcher."""
+
+from shelterscape.cli import main
+
+main()

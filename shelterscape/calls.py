@@ -1,0 +1,99 @@
+"""The Python front door: one function for each process, and one that runs a plan file."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from shelterscape import registry
+from shelterscape.plan import read_plan
+from shelterscape.process import Process
+from shelterscape.process.inputs import ask
+from shelterscape.process.run import Tell, never, tell_nobody
+from shelterscape.runs import Result, Step, run
+
+
+def run_plan(
+    path: str | Path,
+    *,
+    out: str | Path,
+    overwrite: bool = False,
+    progress: Tell = tell_nobody,
+    cancelled: Callable[[], int] = never,
+) -> Result:
+    """Run all steps of a plan file into one folder; see `shelterscape.runs.run`."""
+    return run(read_plan(path), out, overwrite=overwrite, progress=progress, cancelled=cancelled)
+
+
+def names() -> list[str]:
+    """Names this front door offers."""
+    return ["run_plan", *(process_id.replace("-", "_") for process_id in registry.ids())]
+
+
+def find(name: str) -> Callable[..., Result]:
+    """The function of a name.
+
+    Raises
+    ------
+    AttributeError
+    """
+    if name == "run_plan":
+        return run_plan
+    process_id = name.replace("_", "-")
+    if name.startswith("_") or process_id not in registry.ids():
+        raise AttributeError(f"module 'shelterscape' has no attribute {name!r}")
+    return function_of(registry.find(process_id))
+
+
+def function_of(process: Process) -> Callable[..., Result]:
+    """A process as a Python function of keyword inputs."""
+
+    def call(**given: Any) -> Result:
+        bound = signature.bind(**given).arguments
+        how = {k: bound.pop(k) for k in list(bound) if k in _HOW}
+        bound = {k: str(v) if isinstance(v, Path) else v for k, v in bound.items()}
+        return run([Step(process, ask(process.inputs, bound, process.id))], **how)
+
+    signature = _signature(process)
+    call.__name__ = call.__qualname__ = process.function_name
+    call.__doc__ = _docstring(process)
+    call.__signature__ = signature  # type: ignore[attr-defined]
+    return call
+
+
+_HOW: dict[str, tuple[Any, Any, str]] = {
+    "out": (inspect.Parameter.empty, "str | Path", "The output folder."),
+    "overwrite": (False, bool, "Replace the folder of an earlier run."),
+    "progress": (tell_nobody, Tell, "Takes events as dictionaries."),
+    "cancelled": (never, Callable[[], int], "Answers 0, or a signal number to stop."),
+}
+"""Parameters every process function has besides its inputs: default, type, meaning."""
+
+
+def _signature(process: Process) -> inspect.Signature:
+    empty, kind = inspect.Parameter.empty, inspect.Parameter.KEYWORD_ONLY
+    inputs = [
+        inspect.Parameter(
+            name,
+            kind,
+            annotation=field.annotation,
+            default=empty if field.is_required() else field.get_default(call_default_factory=True),
+        )
+        for name, field in process.inputs.model_fields.items()
+    ]
+    how = [
+        inspect.Parameter(name, kind, annotation=annotation, default=default)
+        for name, (default, annotation, _) in _HOW.items()
+    ]
+    return inspect.Signature([*inputs, *how], return_annotation=Result)
+
+
+def _docstring(process: Process) -> str:
+    lines = [f"{process.title}.", "", process.summary, "", "Parameters", "----------"]
+    for name, field in process.inputs.model_fields.items():
+        lines += [name, f"    {field.description}"]
+    for name, (_, _, meaning) in _HOW.items():
+        lines += [name, f"    {meaning}"]
+    return "\n".join([*lines, "", "Returns", "-------", "Result"])

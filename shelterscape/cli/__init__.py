@@ -1,0 +1,121 @@
+"""The command line: turns words into steps, calls the runs, shows what happens.
+
+Commands for processes are made from their descriptions; nothing is said twice.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+import sys
+import tempfile
+import time
+import traceback
+from pathlib import Path
+from typing import Any
+
+import click
+
+from shelterscape import __version__
+from shelterscape.errors import ShelterscapeError
+
+OTHER_COMMANDS = {
+    "run": "shelterscape.cli.plans:run_command",
+    "demo": "shelterscape.cli.plans:demo_command",
+    "list": "shelterscape.cli.describing:list_command",
+    "describe": "shelterscape.cli.describing:describe_command",
+    "check-setup": "shelterscape.cli.check_setup:check_setup_command",
+}
+
+
+class Commands(click.Group):
+    """Commands found when asked for, so that help and errors come quickly."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Processes first, then the rest."""
+        from shelterscape import registry
+
+        return [*registry.ids(), *OTHER_COMMANDS]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command of a name; None lets click tell what is wrong."""
+        from shelterscape import registry
+
+        if cmd_name in OTHER_COMMANDS:
+            module, _, attribute = OTHER_COMMANDS[cmd_name].partition(":")
+            command: click.Command = getattr(importlib.import_module(module), attribute)
+            return command
+        if cmd_name in registry.ids():
+            from shelterscape.cli.process_command import command_of
+
+            return command_of(registry.find(cmd_name))
+        return None
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="shelterscape")
+def shelterscape() -> None:
+    """Which ground is exposed to wind, and how far tree belts shelter it.
+
+    A screening tool for people who look after land. Start with: shelterscape demo
+    """
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line and leave with its exit code.
+
+    0 done, 1 unexpected, 2 usage, 3 input refused, 4 could not write, 130 and 143 stopped.
+    """
+    words = sys.argv[1:] if arguments is None else arguments
+    as_json = "--json" in words
+    try:
+        shelterscape.main(args=words, prog_name="shelterscape", standalone_mode=False)
+    except click.exceptions.Exit as done:
+        sys.exit(done.exit_code)
+    except click.ClickException as error:
+        _tell_error({"code": "usage", "what": error.format_message()}, as_json, error)
+        sys.exit(2)
+    except (click.Abort, KeyboardInterrupt):
+        sys.exit(130)
+    except ShelterscapeError as error:
+        _tell_error(error.fields(), as_json)
+        sys.exit(error.exit_code)
+    except BrokenPipeError:
+        sys.exit(1)
+    except Exception as error:
+        _tell_error(_unexpected(error), as_json)
+        sys.exit(1)
+
+
+def _unexpected(error: Exception) -> dict[str, Any]:
+    """Keep the traceback in a file and say where; people need no screen full of it."""
+    stamp = time.strftime("%Y%m%d-%H%M%S")
+    path = Path(tempfile.gettempdir()) / f"shelterscape-error-{stamp}.txt"
+    where = str(path)
+    try:
+        path.write_text("".join(traceback.format_exception(error)), encoding="utf-8")
+    except OSError:
+        where = ""
+    return {
+        "code": "internal",
+        "what": f"Something unexpected happened ({type(error).__name__}: {error}).",
+        "where": where,
+        "mend": "Please report it with the file named above.",
+    }
+
+
+def _tell_error(
+    fields: dict[str, Any], as_json: bool, usage: click.ClickException | None = None
+) -> None:
+    if as_json:
+        click.echo(json.dumps({"event": "error", **fields}, ensure_ascii=False))
+        return
+    if isinstance(usage, click.UsageError):
+        usage.show()
+        return
+    click.secho(f"Error: {fields['what']}", fg="red", err=True)
+    for key, word in (("where", "Where"), ("value", "Found"), ("mend", "To mend it")):
+        if fields.get(key) not in (None, ""):
+            click.echo(f"  {word}: {fields[key]}", err=True)
+    if fields["code"] != "usage":
+        click.echo(f"  Code: {fields['code']}", err=True)

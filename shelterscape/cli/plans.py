@@ -1,0 +1,61 @@
+"""Commands that run plan files, the sample's among them."""
+
+from __future__ import annotations
+
+from importlib import resources
+from pathlib import Path
+
+import click
+
+import shelterscape.data
+from shelterscape.cli.process_command import OUT_OPTIONS
+from shelterscape.cli.talk import run_and_tell
+from shelterscape.plan import read_plan
+from shelterscape.runs import run
+
+
+def _run(plan: str, out: str, overwrite: bool, as_json: bool) -> None:
+    steps = read_plan(plan)
+    run_and_tell(
+        lambda tell, stop: run(steps, out, overwrite=overwrite, progress=tell, cancelled=stop),
+        as_json,
+    )
+
+
+run_command = click.Command(
+    "run",
+    callback=_run,
+    params=[click.Argument(["plan"], metavar="PLAN.toml"), *OUT_OPTIONS],
+    help="Run all steps of a plan file into one folder.",
+)
+
+
+def sample_folder() -> Path:
+    """The sample valley: inside an installed package, or beside it in a checkout."""
+    packaged = resources.files(shelterscape.data).joinpath("sample_gis")
+    if isinstance(packaged, Path) and packaged.is_dir():
+        return packaged
+    return Path(__file__).resolve().parents[2] / "sample_gis"
+
+
+def _demo(out: str, as_json: bool) -> None:
+    if not as_json:
+        click.echo("Running the main job on the Ostrel valley, an invented place.", err=True)
+    _run(str(sample_folder() / "plan.toml"), out, overwrite=True, as_json=as_json)
+
+
+demo_command = click.Command(
+    "demo",
+    callback=_demo,
+    params=[
+        click.Option(
+            ["--out"],
+            default="demo-output",
+            metavar="DIR",
+            help="Folder for the results.",
+            show_default=True,
+        ),
+        OUT_OPTIONS[2],
+    ],
+    help="Run the main job on the invented Ostrel valley that comes with the program.",
+)

@@ -1,0 +1,204 @@
+"""Terrain models in, cloud-optimised GeoTIFFs out."""
+
+from __future__ import annotations
+
+import zlib
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+import rasterio
+import rasterio.shutil
+from numpy.typing import NDArray
+from rasterio.enums import Resampling
+from rasterio.errors import RasterioError
+from rasterio.io import DatasetReader
+from rasterio.windows import Window
+
+from shelterscape.errors import InputError, WriteError
+from shelterscape.grid import Grid
+from shelterscape.terms import Term
+
+NO_DATA = -9999.0
+CLASS_NO_DATA = 255
+BLOCK = 512
+
+READ_DRIVERS = ["GTiff", "COG", "AAIGrid", "VRT", "SRTMHGT", "HFA", "ENVI", "netCDF", "GPKG"]
+ENVIRONMENT = {"GDAL_PAM_ENABLED": "NO", "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR"}
+"""GDAL settings that keep it from writing beside an input."""
+
+
+def open_raster(path: Path) -> DatasetReader:
+    """Open a local raster of a kind on the list; call it inside ``rasterio.Env(**ENVIRONMENT)``.
+
+    Raises
+    ------
+    InputError
+        ``file-unreadable``.
+    """
+    try:
+        # rasterio.open takes one driver only; its reader takes the list its documentation promises.
+        return DatasetReader(path, driver=READ_DRIVERS, sharing=False)
+    except RasterioError as error:
+        raise InputError(
+            "file-unreadable",
+            "This file could not be read as a raster.",
+            where=str(path),
+            value=error,
+            mend="GeoTIFF is the safest kind; export it as one.",
+        ) from error
+
+
+def _checksum(values: NDArray[Any]) -> int:
+    return zlib.crc32(np.ascontiguousarray(values).data)
+
+
+class RasterWriter:
+    """Writes one raster in windows, then makes it a cloud-optimised GeoTIFF.
+
+    GDAL's own driver for such files holds all bands in memory; a tiled file beside it, given
+    overviews and copied with them, is the same in the end at a small, flat cost.
+
+    Parameters
+    ----------
+    path : Path
+        Where the finished file goes.
+    grid : Grid
+    bands : list of str
+        Description of each band.
+    term : Term
+        What the cells hold.
+    classes : dict, optional
+        Class names by code; makes a raster of bytes with that table of names.
+    colours : dict, optional
+        Colour (r, g, b) by code for a class raster.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        grid: Grid,
+        bands: list[str],
+        term: Term,
+        *,
+        classes: dict[int, str] | None = None,
+        colours: dict[int, tuple[int, int, int]] | None = None,
+    ) -> None:
+        self.path, self.bands, self._classed = path, bands, classes is not None
+        self._part = path.with_suffix(".part.tif")
+        self._sums: list[list[tuple[Window, int]]] = [[] for _ in bands]
+        self._env = rasterio.Env(**ENVIRONMENT)
+        self._env.__enter__()
+        self._data = rasterio.open(self._part, "w", **self._profile(grid, len(bands)))
+        self._data.update_tags(QUANTITY=term.title, UNIT=term.unit, MEANING=term.meaning)
+        for number, name in enumerate(bands, start=1):
+            self._data.set_band_description(number, name)
+            self._data.set_band_unit(number, term.unit)
+            if classes is not None:
+                self._data.update_tags(number, **{f"CLASS_{c}": n for c, n in classes.items()})
+            if colours is not None:
+                self._data.write_colormap(number, colours)
+
+    def _profile(self, grid: Grid, count: int) -> dict[str, Any]:
+        return {
+            "driver": "GTiff",
+            "height": grid.shape[0],
+            "width": grid.shape[1],
+            "count": count,
+            "dtype": "uint8" if self._classed else "float32",
+            "nodata": CLASS_NO_DATA if self._classed else NO_DATA,
+            "crs": grid.crs.to_wkt() if grid.crs is not None else None,
+            "transform": grid.affine,
+            **self._layout(),
+            "zlevel": 1,
+        }
+
+    def _layout(self) -> dict[str, Any]:
+        return {
+            "tiled": True,
+            "blockxsize": BLOCK,
+            "blockysize": BLOCK,
+            "compress": "deflate",
+            "predictor": 2 if self._classed else 3,
+            "interleave": "band",
+            "bigtiff": "if_safer",
+            "num_threads": 2,
+        }
+
+    def write(self, band: int, values: NDArray[Any], row: int = 0, col: int = 0) -> None:
+        """Write a block of a band (counted from 1) with its first cell at (`row`, `col`)."""
+        if not self._classed:
+            values = np.where(np.isfinite(values), values, NO_DATA).astype(np.float32)
+        window = Window(col, row, values.shape[1], values.shape[0])
+        self._data.write(values, band, window=window)
+        self._sums[band - 1].append((window, _checksum(values)))
+
+    def close(self) -> None:
+        """Make the finished file of what was written and check it by reading it again."""
+        try:
+            self._add_overviews()
+            rasterio.shutil.copy(
+                self._part,
+                self.path,
+                driver="GTiff",
+                copy_src_overviews=True,
+                zlevel=2,
+                **{k: v for k, v in self._layout().items() if k != "blockysize"},
+                blockysize=BLOCK,
+            )
+        finally:
+            self.drop()
+        self.verify()
+
+    def _add_overviews(self) -> None:
+        side = max(self._data.shape)
+        factors = [2**i for i in range(1, 12) if side > BLOCK * 2 ** (i - 1)]
+        self._data.close()
+        if factors:
+            with rasterio.open(self._part, "r+") as data:
+                data.build_overviews(
+                    factors, Resampling.nearest if self._classed else Resampling.average
+                )
+
+    def verify(self) -> None:
+        """Read the finished file and compare it with what was written.
+
+        Raises
+        ------
+        WriteError
+            ``output-unwritable``: a full disk can lose data without a word.
+        """
+        with rasterio.open(self.path) as data:
+            for band, parts in enumerate(self._sums, start=1):
+                for window, expected in parts:
+                    found = _checksum(data.read(band, window=window))
+                    if found != expected:
+                        raise WriteError(
+                            "output-unwritable",
+                            "A raster did not read back as it was written.",
+                            where=f"{self.path.name}, band {band}",
+                            mend="Look for a full or failing disk, then run again.",
+                        )
+
+    def drop(self) -> None:
+        """Close and remove the part file; harmless when done already."""
+        self._data.close()
+        self._part.unlink(missing_ok=True)
+        if self._env is not None:
+            self._env.__exit__(None, None, None)
+            self._env = None
+
+    def __enter__(self) -> RasterWriter:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if kind is None:
+            self.close()
+        else:
+            self.drop()

@@ -1,0 +1,80 @@
+"""The record of a run: what went in, what was done, what came out, each with its checksum."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+RECORD = "record.json"
+TIMINGS = "timings.json"
+PROGRAM = "shelterscape"
+
+_SHAPEFILE_PARTS = (".shx", ".dbf", ".prj", ".cpg", ".qix", ".sbn", ".sbx")
+
+
+def sha256_of(path: Path) -> str:
+    """Checksum of a file's bytes."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def files_of(path: Path) -> list[Path]:
+    """Every file of a data set: itself and, for a shapefile, its companions."""
+    companions = _SHAPEFILE_PARTS if path.suffix.lower() == ".shp" else (".prj",)
+    beside = [path.with_suffix(suffix) for suffix in companions]
+    return [path, *(p for p in beside if p.is_file() and p != path)]
+
+
+def write_json(path: Path, content: dict[str, Any]) -> None:
+    """Write JSON in one settled form, so that equal contents are equal bytes."""
+    text = json.dumps(content, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    path.write_text(text + "\n", encoding="utf-8")
+
+
+def read_record(folder: Path) -> dict[str, Any] | None:
+    """The record of a run folder; None where there is none of ours."""
+    try:
+        content = json.loads((folder / RECORD).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    ours = isinstance(content, dict) and content.get("program") == PROGRAM
+    return content if ours else None
+
+
+def recorded_files(record: dict[str, Any]) -> set[str]:
+    """Every file a run folder holds by its record, relative to the folder."""
+    return {entry["path"] for entry in record.get("outputs", [])} | {RECORD, TIMINGS}
+
+
+def listed(folder: Path) -> list[str]:
+    """Every file below a folder, relative to it, with forward slashes."""
+    return sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if not p.is_dir())
+
+
+def flush_to_disk(folder: Path) -> None:
+    """Have the system put every file and folder below a folder onto the disk."""
+    for path in [*folder.rglob("*"), folder]:
+        _flush(path)
+
+
+def _flush(path: Path) -> None:
+    try:
+        handle = os.open(path, os.O_RDONLY)
+    except OSError:  # some systems do not open folders
+        return
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def described(folder: Path, paths: Iterable[str]) -> list[dict[str, Any]]:
+    """Size and checksum of files in a folder, for the record."""
+    return [
+        {"path": p, "bytes": (folder / p).stat().st_size, "sha256": sha256_of(folder / p)}
+        for p in sorted(paths)
+    ]

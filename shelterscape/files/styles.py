@@ -1,0 +1,93 @@
+"""Colours of our own for each quantity, and the style files (OGC SLD) that carry them into a GIS.
+
+Ramps run evenly from light to dark in one hue, so they read the same to colour-blind eyes and in
+grey print: shelter in violet, exposure in amber, "windier" in rust with a hatch.
+"""
+
+from __future__ import annotations
+
+from xml.sax.saxutils import escape
+
+from shelterscape.terms import Term
+
+Stops = tuple[tuple[float, str], ...]
+
+RAMPS: dict[str, Stops] = {
+    "relative_wind": (
+        (0.0, "#2b1055"),
+        (0.25, "#53318c"),
+        (0.5, "#8164ba"),
+        (0.75, "#b6a3dd"),
+        (0.95, "#eae4f6"),
+        (1.0, "#faf9fc"),
+        (1.25, "#b5561f"),
+    ),
+    "topex": (
+        (-45.0, "#5c2a00"),
+        (-15.0, "#96500a"),
+        (0.0, "#c47f2c"),
+        (20.0, "#e3b269"),
+        (45.0, "#f4dcae"),
+        (90.0, "#fdf6e6"),
+    ),
+    "horizon": (
+        (-10.0, "#5c2a00"),
+        (-3.0, "#96500a"),
+        (0.0, "#c47f2c"),
+        (5.0, "#e3b269"),
+        (10.0, "#f4dcae"),
+        (20.0, "#fdf6e6"),
+    ),
+}
+"""Colour at rising values, by term."""
+
+ZONE_COLOURS = ("#3a1d6e", "#6b4aa6", "#9c85cc", "#cfc3ea", "#faf9fc", "#b5561f")
+"""Shelter zones, most sheltered first; the last is windier and hatched."""
+
+BELT_COLOUR = "#1f5f4a"
+
+_HEAD = (
+    '<?xml version="1.0" encoding="UTF-8"?>\n'
+    '<StyledLayerDescriptor version="1.0.0" xmlns="http://www.opengis.net/sld" '
+    'xmlns:ogc="http://www.opengis.net/ogc">\n'
+    "<NamedLayer><Name>{name}</Name><UserStyle><Title>{title}</Title><FeatureTypeStyle>\n"
+)
+_FOOT = "</FeatureTypeStyle></UserStyle></NamedLayer></StyledLayerDescriptor>\n"
+
+
+def raster_sld(name: str, term: Term) -> str:
+    """Style of a raster: the ramp of its term as a colour map."""
+    entries = "".join(
+        f'<ColorMapEntry color="{colour}" quantity="{value:g}" '
+        f'label="{escape(f"{value:g} {term.symbol}".strip())}"/>\n'
+        for value, colour in RAMPS[term.name]
+    )
+    rule = f'<Rule><RasterSymbolizer><ColorMap type="ramp">\n{entries}'
+    return _head(name, term.label) + rule + "</ColorMap></RasterSymbolizer></Rule>\n" + _FOOT
+
+
+def classes_sld(name: str, title: str, column: str, classes: dict[str, str]) -> str:
+    """Style of an area layer coloured by the words in one column."""
+    rules = "".join(
+        f"<Rule><Title>{escape(word)}</Title><ogc:Filter><ogc:PropertyIsEqualTo>"
+        f"<ogc:PropertyName>{column}</ogc:PropertyName><ogc:Literal>{escape(word)}</ogc:Literal>"
+        f"</ogc:PropertyIsEqualTo></ogc:Filter><PolygonSymbolizer>"
+        f"<Fill>{_colour('fill', colour)}</Fill></PolygonSymbolizer></Rule>\n"
+        for word, colour in classes.items()
+    )
+    return _head(name, title) + rules + _FOOT
+
+
+def line_sld(name: str, title: str, colour: str = BELT_COLOUR) -> str:
+    """Style of a layer of lines in one colour."""
+    stroke = f'{_colour("stroke", colour)}<CssParameter name="stroke-width">1.5</CssParameter>'
+    rule = f"<Rule><LineSymbolizer><Stroke>{stroke}</Stroke></LineSymbolizer></Rule>\n"
+    return _head(name, title) + rule + _FOOT
+
+
+def _head(name: str, title: str) -> str:
+    return _HEAD.format(name=escape(name), title=escape(title))
+
+
+def _colour(kind: str, colour: str) -> str:
+    return f'<CssParameter name="{kind}">{colour}</CssParameter>'

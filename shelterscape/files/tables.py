@@ -1,0 +1,68 @@
+"""Tables of text: winds in, results out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+
+from shelterscape.errors import InputError
+from shelterscape.files.local import existing_file
+
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+def directions_in(text: str) -> list[float] | None:
+    """Bare directions as in ``210,240,270``; None when the text is not that."""
+    try:
+        return [float(part) for part in text.split(",")]
+    except ValueError:
+        return None
+
+
+def read_winds(source: str) -> tuple[pd.DataFrame, dict[str, str]]:
+    """Read a table of winds with its header lines.
+
+    Parameters
+    ----------
+    source : str
+        Path of a CSV file; lines ``# key: value`` before the table say how it was measured.
+
+    Returns
+    -------
+    frame : DataFrame
+    header : dict of str
+
+    Raises
+    ------
+    InputError
+        ``file-missing`` or ``file-unreadable``.
+    """
+    path = existing_file(source, "wind set")
+    try:
+        lines = path.read_text(encoding="utf-8-sig").splitlines()
+        frame = pd.read_csv(path, comment="#", encoding="utf-8-sig", skipinitialspace=True)
+    except (OSError, UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
+        raise InputError(
+            "file-unreadable",
+            "The wind set could not be read as a table.",
+            where=str(path),
+            value=error,
+            mend="Save it as CSV text in UTF-8, with commas between columns.",
+        ) from error
+    header = {}
+    for line in lines:
+        key, colon, value = line.lstrip("#").partition(":")
+        if line.startswith("#") and colon:
+            header[key.strip()] = value.strip()
+    return frame, header
+
+
+def write_table(path: Path, frame: pd.DataFrame) -> None:
+    """Write a table as CSV, its words made harmless to spreadsheets that run formulas."""
+    safe = frame.copy()
+    for column in safe.select_dtypes(include=["object", "string"]):
+        words = safe[column].astype("string")
+        safe[column] = words.where(~words.str.startswith(_FORMULA_STARTS, na=False), "'" + words)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    safe.to_csv(path, index=False, lineterminator="\n", encoding="utf-8")

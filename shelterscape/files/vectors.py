@@ -1,0 +1,267 @@
+"""Layers of features in, one GeoPackage out."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import fiona
+import geopandas as gpd
+import pyogrio
+import shapely
+from fiona.errors import FionaError
+from pyogrio.errors import DataLayerError, DataSourceError
+
+from shelterscape.errors import InputError, Notice, WriteError
+from shelterscape.files.local import existing_file, split_layer
+from shelterscape.grid import Grid
+from shelterscape.terms import TERMS
+
+GEOMETRY_NAMES = {"point": "MultiPoint", "line": "MultiLineString", "polygon": "MultiPolygon"}
+"""Geometry type in files by the kind a layer is declared with; other kinds stay mixed."""
+
+STAMP = "2000-01-01T00:00:00Z"
+"""Written as the date of change in every GeoPackage, so that the same inputs give the same bytes;
+when a run was made stands in timings.json."""
+
+
+def layers_of(path: Path) -> list[str]:
+    """Names of the layers in a file.
+
+    Raises
+    ------
+    InputError
+        ``file-unreadable``.
+    """
+    try:
+        return list(fiona.listlayers(path))
+    except (FionaError, ValueError) as error:
+        raise InputError(
+            "file-unreadable",
+            "This file could not be read as a set of layers.",
+            where=str(path),
+            value=error,
+            mend="GeoPackage is the safest kind; export it as one.",
+        ) from error
+
+
+def read_layer(
+    source: str, grid: Grid, what: str, *, columns: dict[str, str] | None = None
+) -> tuple[gpd.GeoDataFrame, list[Notice]]:
+    """Read the features of a layer that lie on a grid, in its coordinate system.
+
+    Parameters
+    ----------
+    source : str
+        ``PATH`` or ``PATH:LAYER``.
+    grid : Grid
+    what : str
+        What the layer is, for errors and notices.
+    columns : dict, optional
+        Names in the file by the names wanted, where they differ.
+
+    Returns
+    -------
+    frame : GeoDataFrame
+    notices : list of Notice
+
+    Raises
+    ------
+    InputError
+        ``file-missing``, ``file-unreadable``, ``layer-missing``, ``layer-ambiguous``,
+        ``layer-empty``, ``layer-outside``, ``crs-missing``, ``column-missing``.
+    """
+    text, layer = split_layer(source)
+    path = existing_file(text, what)
+    layer = _chosen(path, layer, what)
+    where = f"{path.name}:{layer}"
+    frame = _read(path, layer, where)
+    frame = _renamed(frame, columns or {}, where)
+    return _onto(frame, grid, where)
+
+
+def _chosen(path: Path, layer: str, what: str) -> str:
+    names = layers_of(path)
+    if layer and layer not in names:
+        raise InputError(
+            "layer-missing",
+            "The file holds no such layer.",
+            where=str(path),
+            value=layer,
+            mend=f"Use one of: {', '.join(names)}.",
+        )
+    if not layer and len(names) > 1:
+        raise InputError(
+            "layer-ambiguous",
+            f"The file holds several layers; say which is the {what}.",
+            where=str(path),
+            mend=f"Write it as {path.name}:LAYER with one of: {', '.join(names)}.",
+        )
+    return layer or names[0]
+
+
+def _read(path: Path, layer: str, where: str) -> gpd.GeoDataFrame:
+    try:
+        frame = pyogrio.read_dataframe(path, layer=layer)
+    except (DataSourceError, DataLayerError) as error:
+        raise InputError(
+            "file-unreadable", "The layer could not be read.", where=where, value=error
+        ) from error
+    if not isinstance(frame, gpd.GeoDataFrame) or not len(frame):
+        raise InputError(
+            "layer-empty",
+            "The layer holds no features with geometry.",
+            where=where,
+            mend="Name another layer, or fill this one.",
+        )
+    return frame
+
+
+def _renamed(frame: gpd.GeoDataFrame, columns: dict[str, str], where: str) -> gpd.GeoDataFrame:
+    for wanted, given in columns.items():
+        if given not in frame.columns:
+            raise InputError(
+                "column-missing",
+                "The layer has no such column.",
+                where=where,
+                value=given,
+                mend=f"Use one of: {', '.join(map(str, frame.columns))}.",
+            )
+        frame = frame.drop(columns=wanted, errors="ignore").rename(columns={given: wanted})
+    return frame
+
+
+def _onto(frame: gpd.GeoDataFrame, grid: Grid, where: str) -> tuple[gpd.GeoDataFrame, list[Notice]]:
+    notices = []
+    if frame.crs is None:
+        raise InputError(
+            "crs-missing",
+            "The layer does not say which coordinate system it is in.",
+            where=where,
+            mend="Set its coordinate system in your GIS and save it again.",
+        )
+    there = frame[~(frame.geometry.isna() | frame.geometry.is_empty)]
+    if len(there) < len(frame):
+        count = len(frame) - len(there)
+        notices.append(Notice("features-empty", f"{where}: features without geometry", count))
+    # The CRS of the grid has no vertical part, and heights of vertices play no role.
+    there = there.set_geometry(shapely.force_2d(there.geometry.to_numpy()), crs=frame.crs)
+    if there.crs != grid.crs:
+        there = there.to_crs(grid.crs)
+        notices.append(Notice("layer-reprojected", f"{where}: brought into {grid.crs.name}"))
+    broken = ~there.geometry.is_valid
+    if broken.any():
+        there = there.set_geometry(there.geometry.make_valid())
+        notices.append(Notice("features-repaired", f"{where}: repaired", int(broken.sum())))
+    inside = there.geometry.intersects(shapely.box(*grid.bounds))
+    if not inside.any():
+        raise InputError(
+            "layer-outside",
+            "No feature of the layer lies on the terrain model; often a wrong coordinate system.",
+            where=where,
+            value=f"layer {_extent(there.total_bounds)}, terrain {_extent(grid.bounds)}",
+            mend="Compare both in your GIS and set the right coordinate system.",
+        )
+    if not inside.all():
+        text = f"{where}: features off the terrain model left out"
+        notices.append(Notice("features-outside", text, int((~inside).sum())))
+    return there[inside].reset_index(drop=True), notices
+
+
+def _extent(bounds: tuple[float, ...]) -> str:
+    west, south, east, north = (f"{b:.0f}" for b in bounds)
+    return f"{west}…{east} E, {south}…{north} N"
+
+
+def write_layer(
+    path: Path, name: str, frame: gpd.GeoDataFrame, kind: str, description: str
+) -> None:
+    """Add a layer to a GeoPackage, made when it is not there.
+
+    Parameters
+    ----------
+    path : Path
+    name : str
+    frame : GeoDataFrame
+    kind : {"point", "line", "polygon", "any"}
+    description : str
+        What the layer shows, kept in the file.
+    """
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": STAMP})
+    pyogrio.write_dataframe(
+        frame,
+        path,
+        layer=name,
+        driver="GPKG",
+        append=path.exists(),
+        geometry_type=GEOMETRY_NAMES.get(kind, "Unknown"),
+        promote_to_multi=True,
+        dataset_options={"VERSION": "1.3"} if not path.exists() else None,
+        layer_options={"DESCRIPTION": description, "GEOMETRY_NAME": "geom", "FID": "fid"},
+    )
+
+
+_COLUMN_TABLES = """
+CREATE TABLE IF NOT EXISTS gpkg_extensions (
+  table_name TEXT, column_name TEXT, extension_name TEXT NOT NULL, definition TEXT NOT NULL,
+  scope TEXT NOT NULL, CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name));
+CREATE TABLE IF NOT EXISTS gpkg_data_columns (
+  table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, title TEXT, description TEXT,
+  mime_type TEXT, constraint_name TEXT,
+  CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name),
+  CONSTRAINT gdc_tn UNIQUE (table_name, name));
+"""
+_SCHEMA_EXTENSION = "http://www.geopackage.org/spec121/#extension_schema"
+
+
+def describe_columns(path: Path, layers: dict[str, dict[str, str]]) -> None:
+    """Write title, unit and meaning of every column into a GeoPackage (its schema extension).
+
+    Parameters
+    ----------
+    path : Path
+    layers : dict
+        For each layer the term of each column.
+    """
+    with sqlite3.connect(path) as db:
+        db.executescript(_COLUMN_TABLES)
+        for table in ("gpkg_data_columns",):
+            db.execute(
+                "INSERT OR IGNORE INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, ?)",
+                (table, _SCHEMA_EXTENSION, "read-write"),
+            )
+        rows = [
+            (layer, column, column, TERMS[term].label, TERMS[term].meaning)
+            for layer, columns in layers.items()
+            for column, term in columns.items()
+        ]
+        db.executemany(
+            "INSERT OR REPLACE INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)", rows
+        )
+    db.close()
+
+
+def verify_layers(path: Path, counts: dict[str, int]) -> None:
+    """Open a finished GeoPackage again, count its features and have the database check itself.
+
+    Raises
+    ------
+    WriteError
+        ``output-unwritable``.
+    """
+    db = sqlite3.connect(path)
+    try:
+        sound = db.execute("PRAGMA quick_check").fetchone()[0] == "ok"
+    except sqlite3.DatabaseError:
+        sound = False
+    finally:
+        db.close()
+    found = {name: pyogrio.read_info(path, layer=name)["features"] for name in counts}
+    if not sound or found != counts:
+        raise WriteError(
+            "output-unwritable",
+            "The GeoPackage did not read back as it was written.",
+            where=path.name,
+            value=found,
+            mend="Look for a full or failing disk, then run again.",
+        )

@@ -1,0 +1,130 @@
+"""Plan files: several steps over the same inputs, written down once."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from shelterscape import registry
+from shelterscape.errors import InputError
+from shelterscape.files.local import existing_file, split_layer
+from shelterscape.files.tables import directions_in
+from shelterscape.process.inputs import ask, nearest, sources
+from shelterscape.runs import STEP_PREFIX, Step
+
+SECTIONS = ("inputs", "cases", "fields", "step", "title")
+
+
+def read_plan(source: str | Path) -> list[Step]:
+    """Read a plan file into steps.
+
+    ``[inputs]`` and ``[cases]`` fill the same-named inputs of every step that has them,
+    ``[fields.LAYER]`` names columns, and each ``[[step]]`` names a process and may override any of
+    it. Paths count from the folder of the plan.
+
+    Parameters
+    ----------
+    source : path
+
+    Returns
+    -------
+    list of Step
+
+    Raises
+    ------
+    InputError
+        ``plan-bad`` for what cannot be understood; ``name-unknown`` for a key that no step uses.
+    """
+    path = existing_file(str(source), "plan")
+    try:
+        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(
+            "plan-bad", "The plan is not valid TOML.", where=str(path), value=error
+        ) from error
+    _check_keys(content, SECTIONS, path.name)
+    raw_steps = content.get("step", [])
+    if not isinstance(raw_steps, list) or not raw_steps:
+        raise InputError(
+            "plan-bad",
+            "The plan has no steps.",
+            where=str(path),
+            mend='Add a part [[step]] with process="shelter".',
+        )
+    shared = _shared(content, path)
+    steps = [_step(raw, shared, path) for raw in raw_steps]
+    _check_used(shared, steps, path)
+    return steps
+
+
+def _check_keys(table: dict[str, Any], known: tuple[str, ...], where: str) -> None:
+    for key in table:
+        if key not in known:
+            raise InputError(
+                "name-unknown",
+                "The plan has a part that means nothing here.",
+                where=where,
+                value=key,
+                mend=nearest(key, list(known)),
+            )
+
+
+def _shared(content: dict[str, Any], path: Path) -> dict[str, Any]:
+    """Inputs given once for all steps."""
+    shared: dict[str, Any] = {}
+    for section in ("inputs", "cases"):
+        part = content.get(section, {})
+        if not isinstance(part, dict):
+            raise InputError("plan-bad", f"[{section}] must be a table.", where=str(path))
+        shared |= part
+    fields = {
+        f"{layer}.{name}": column
+        for layer, names in content.get("fields", {}).items()
+        for name, column in names.items()
+    }
+    return shared | ({"fields": fields} if fields else {})
+
+
+def _step(raw: dict[str, Any], shared: dict[str, Any], path: Path) -> Step:
+    own = dict(raw)
+    if "process" not in own:
+        raise InputError(
+            "plan-bad",
+            "A step names no process.",
+            where=str(path),
+            value=", ".join(own) or None,
+            mend=f"Add process= with one of: {', '.join(registry.ids())}.",
+        )
+    process = registry.find(str(own.pop("process")))
+    step_id = str(own.pop("id", process.id))
+    fitting = {k: v for k, v in shared.items() if k in process.inputs.model_fields}
+    asked = ask(process.inputs, fitting | own, f"{path.name}, step {step_id}")
+    changes = {
+        field: _from_plan(getattr(asked, field), source.kind, path.parent)
+        for field, source in sources(process.inputs).items()
+        if getattr(asked, field)
+    }
+    return Step(process, asked.model_copy(update=changes), step_id)
+
+
+def _from_plan(text: str, kind: str, folder: Path) -> str:
+    """A path of the plan as one from the folder the plan lies in."""
+    if text.startswith(STEP_PREFIX) or (kind == "winds" and directions_in(text) is not None):
+        return text
+    # The layer is put aside first: joined to a folder, PATH:LAYER may look like another path.
+    path, layer = split_layer(str(folder / text))
+    return f"{path}:{layer}" if layer else path
+
+
+def _check_used(shared: dict[str, Any], steps: list[Step], path: Path) -> None:
+    known = {name for step in steps for name in step.process.inputs.model_fields}
+    for key in shared:
+        if key not in known:
+            raise InputError(
+                "name-unknown",
+                "No step of the plan uses this input.",
+                where=path.name,
+                value=key,
+                mend=nearest(key, sorted(known)),
+            )

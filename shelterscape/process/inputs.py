@@ -1,0 +1,149 @@
+"""What a process asks for: fields whose unit, range and help come from the table of terms."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic.fields import FieldInfo
+
+from shelterscape.errors import InputError
+from shelterscape.terms import TERMS
+
+
+class Inputs(BaseModel):
+    """Base of all inputs: unknown names are refused and nothing changes once accepted."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+@dataclass(frozen=True)
+class Source:
+    """Marks a field that names a data set.
+
+    Parameters
+    ----------
+    kind : {"raster", "layer", "winds"}
+    what : str
+        What it is, in words.
+    """
+
+    kind: str
+    what: str
+
+
+Dem = Annotated[
+    str,
+    Source("raster", "terrain model"),
+    Field(description="Terrain model: a raster of bare-ground elevation."),
+]
+Winds = Annotated[
+    str,
+    Source("winds", "wind set"),
+    Field(
+        description="Wind set: a CSV table (direction_deg, frequency, mean_speed_ms), or bare "
+        "directions such as 210,240,270, each counting the same."
+    ),
+]
+Belts = Annotated[
+    str,
+    Source("layer", "belt layer"),
+    Field(description="Belts: lines or polygons with height_m, as PATH or PATH:LAYER."),
+]
+
+
+def quantity(term: str, default: Any = ..., note: str = "") -> Any:
+    """A number field with the unit, range and meaning of a term."""
+    t = TERMS[term]
+    return Field(
+        default,
+        ge=t.low,
+        le=t.high,
+        description=f"{t.meaning} {note}".strip(),
+        json_schema_extra={"unit": t.unit, "term": t.name},
+    )
+
+
+class TerrainInputs(Inputs):
+    """Inputs of every process that stands on a terrain model."""
+
+    dem: Dem
+    crs: str | None = Field(
+        None, description="Coordinate system of the terrain model, when its file does not say."
+    )
+    to_crs: str | None = Field(
+        None, description="Coordinate system in metres to work in, such as EPSG:25832."
+    )
+    z_unit: Literal["m", "ft", "us-ft", "cm"] | None = Field(
+        None, description="Unit of the terrain model's heights, when it is not metres."
+    )
+
+
+FieldNames = Annotated[
+    dict[str, str],
+    Field(
+        description="Column to read instead of the usual one, as LAYER.NAME=COLUMN, "
+        "for example belts.height_m=HGT."
+    ),
+]
+
+Asked = TypeVar("Asked", bound=Inputs)
+
+
+def ask(model: type[Asked], raw: dict[str, Any], where: str) -> Asked:
+    """Check raw inputs against their description.
+
+    Raises
+    ------
+    InputError
+        ``name-unknown`` for a name that is not described, else ``input-refused``; the first
+        fault is told.
+    """
+    try:
+        return model(**raw)
+    except ValidationError as error:
+        first = error.errors()[0]
+        name = str(first["loc"][0]) if first["loc"] else ""
+        if first["type"] == "extra_forbidden":
+            raise InputError(
+                "name-unknown",
+                "There is no such input.",
+                where=where,
+                value=name,
+                mend=nearest(name, list(model.model_fields)),
+            ) from None
+        raise InputError(
+            "input-refused",
+            f"{name}: {first['msg']}.",
+            where=where,
+            value=None if first["type"] == "missing" else first["input"],
+            mend=(model.model_fields[name].description or "") if name in model.model_fields else "",
+        ) from None
+
+
+def nearest(name: str, known: list[str]) -> str:
+    """A hint that names the nearest right word, or all of them."""
+    near = difflib.get_close_matches(name, known, n=1)
+    return f"Did you mean {near[0]}?" if near else f"Use one of: {', '.join(sorted(known))}."
+
+
+def source_of(field: FieldInfo) -> Source | None:
+    """The mark of a field that names a data set; None for other fields."""
+    return next((m for m in field.metadata if isinstance(m, Source)), None)
+
+
+def sources(model: type[Inputs]) -> dict[str, Source]:
+    """Fields of a model that name data sets."""
+    found = {name: source_of(field) for name, field in model.model_fields.items()}
+    return {name: source for name, source in found.items() if source is not None}
+
+
+def columns_for(layer: str, fields: dict[str, str]) -> dict[str, str]:
+    """The part of a ``LAYER.NAME=COLUMN`` mapping that concerns one layer."""
+    return {
+        name.partition(".")[2]: column
+        for name, column in fields.items()
+        if name.partition(".")[0] == layer
+    }

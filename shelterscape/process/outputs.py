@@ -1,0 +1,118 @@
+"""What a process writes, declared once: names, quantities, columns, colours."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from shelterscape.terms import TERMS, Term
+
+
+@dataclass(frozen=True)
+class Raster:
+    """A raster in ``rasters/NAME.tif``.
+
+    Parameters
+    ----------
+    name : str
+    term : str
+        Name of the quantity in `TERMS`.
+    bands : str
+        What its bands are, in words.
+    """
+
+    name: str
+    term: str
+    bands: str
+
+    @property
+    def quantity(self) -> Term:
+        """The term its cells hold."""
+        return TERMS[self.term]
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Files it makes, relative to the run folder."""
+        return (f"rasters/{self.name}.tif", f"rasters/{self.name}.sld")
+
+    @property
+    def title(self) -> str:
+        """What it shows, in one sentence."""
+        return f"{self.quantity.meaning} Bands: {self.bands}."
+
+
+@dataclass(frozen=True)
+class Layer:
+    """A layer of features in ``layers.gpkg``.
+
+    Parameters
+    ----------
+    name : str
+    kind : {"point", "line", "polygon", "any"}
+    columns : dict
+        Term of each column, in order.
+    title : str
+        What it shows, in one sentence.
+    colour_by : str
+        Column whose words set the colour; empty for one colour.
+    colours : dict
+        Colour of each of those words.
+    """
+
+    name: str
+    kind: str
+    columns: dict[str, str]
+    title: str
+    colour_by: str = ""
+    colours: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Files it makes or shares, relative to the run folder."""
+        return ("layers.gpkg", f"layers.{self.name}.sld")
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table in ``tables/NAME.csv``.
+
+    Parameters
+    ----------
+    name : str
+    columns : dict
+        Term of each column, in order.
+    title : str
+        What it shows, in one sentence.
+    """
+
+    name: str
+    columns: dict[str, str]
+    title: str
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Files it makes, relative to the run folder."""
+        return (f"tables/{self.name}.csv",)
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A map for a quick look in ``preview-NAME.png``.
+
+    Parameters
+    ----------
+    name : str
+        Unique among pictures; usually that of the raster it shows.
+    title : str
+        What it shows, in one sentence.
+    """
+
+    name: str
+    title: str
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Files it makes, relative to the run folder."""
+        return (f"preview-{self.name}.png",)
+
+
+Output = Raster | Layer | Table | Picture

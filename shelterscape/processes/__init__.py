@@ -1,0 +1,1 @@
+"""One module per process: read, check, compute, write. The registry finds them by name."""

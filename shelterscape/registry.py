@@ -1,0 +1,135 @@
+"""Find processes and describe them."""
+
+from __future__ import annotations
+
+import importlib
+from importlib.metadata import EntryPoint, entry_points
+from typing import Any
+
+from shelterscape.errors import InputError, InternalError
+from shelterscape.process import Layer, Picture, Process, Raster, Table
+from shelterscape.process.inputs import nearest
+from shelterscape.process.outputs import Output
+
+BUILT_IN = {
+    "exposure": "shelterscape.processes.exposure:PROCESS",
+    "shelter": "shelterscape.processes.shelter:PROCESS",
+}
+"""Built-in processes: where each is found, loaded only when asked for."""
+
+GROUP = "shelterscape.processes"
+"""Entry-point group by which other packages add processes."""
+
+MEDIA_TYPES = {
+    Raster: "image/tiff; application=geotiff; profile=cloud-optimized",
+    Layer: "application/geopackage+sqlite3",
+    Table: "text/csv",
+    Picture: "image/png",
+}
+
+
+def _places() -> dict[str, EntryPoint]:
+    built_in = {name: EntryPoint(name, place, GROUP) for name, place in BUILT_IN.items()}
+    # A built-in name always means the built-in process.
+    return {**{e.name: e for e in entry_points(group=GROUP)}, **built_in}
+
+
+def ids() -> list[str]:
+    """Ids of all processes, in order of name."""
+    return sorted(_places())
+
+
+def find(process_id: str) -> Process:
+    """The process of an id.
+
+    Raises
+    ------
+    InputError
+        ``name-unknown``.
+    InternalError
+        When it is there but cannot be loaded.
+    """
+    places = _places()
+    if process_id not in places:
+        raise InputError(
+            "name-unknown",
+            "There is no such process.",
+            value=process_id,
+            mend=nearest(process_id, list(places)),
+        )
+    place = places[process_id]
+    module, _, attribute = place.value.partition(":")
+    try:
+        found = getattr(importlib.import_module(module), attribute)
+    except Exception as error:
+        raise InternalError(
+            "internal",
+            f"The process {process_id} could not be loaded.",
+            where=place.value,
+            value=f"{type(error).__name__}: {error}",
+            mend="Update or remove the package it comes from.",
+        ) from error
+    if not isinstance(found, Process):
+        raise InternalError(
+            "internal", f"{process_id} is not a process.", where=place.value, value=type(found)
+        )
+    return found
+
+
+def describe(process: Process) -> dict[str, Any]:
+    """Description of a process in the terms of OGC API - Processes, part 1, with JSON Schema."""
+    schema = process.inputs.model_json_schema()
+    required = set(schema.get("required", []))
+    definitions = schema.get("$defs", {})
+    return {
+        "id": process.id,
+        "version": process.version,
+        "title": process.title,
+        "description": process.summary,
+        "keywords": ["wind", "shelter", "terrain", "tree belt"],
+        "jobControlOptions": ["async-execute"],
+        "outputTransmission": ["reference"],
+        "inputs": {
+            name: _described_input(name, part, name in required, definitions)
+            for name, part in schema["properties"].items()
+        },
+        "outputs": {_output_key(o): _described_output(o) for o in process.outputs},
+        "metadata": [
+            *({"title": "caution", "value": text} for text in process.all_cautions),
+            *({"title": "source", "value": text} for text in process.sources),
+        ],
+    }
+
+
+def _described_input(
+    name: str, part: dict[str, Any], required: bool, definitions: dict[str, Any]
+) -> dict[str, Any]:
+    schema = {k: v for k, v in part.items() if k not in ("title", "description")}
+    if definitions and "$ref" in str(schema):
+        schema["$defs"] = definitions
+    return {
+        "title": name,
+        "description": part.get("description", ""),
+        "minOccurs": int(required),
+        "maxOccurs": 1,
+        "schema": schema,
+    }
+
+
+def _output_key(output: Output) -> str:
+    return f"preview-{output.name}" if isinstance(output, Picture) else output.name
+
+
+def _described_output(output: Output) -> dict[str, Any]:
+    described: dict[str, Any] = {
+        "title": _output_key(output),
+        "description": output.title,
+        "schema": {"type": "string", "contentMediaType": MEDIA_TYPES[type(output)]},
+    }
+    if isinstance(output, Raster):
+        described["metadata"] = [{"title": "unit", "value": output.quantity.unit}]
+    if isinstance(output, (Layer, Table)):
+        described["metadata"] = [
+            {"title": f"column {name}", "value": term} for name, term in output.columns.items()
+        ]
+    return described

@@ -1,0 +1,320 @@
+"""Run processes into one folder: validate, lock, stage, compute, verify, record, swap.
+
+This is the only caller of ``compute``.
+"""
+
+from __future__ import annotations
+
+import platform
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import rasterio
+
+import shelterscape
+from shelterscape.errors import InputError, Notice
+from shelterscape.files.local import existing_file, split_layer
+from shelterscape.files.record import (
+    PROGRAM,
+    RECORD,
+    TIMINGS,
+    described,
+    files_of,
+    listed,
+    sha256_of,
+    write_json,
+)
+from shelterscape.files.tables import directions_in
+from shelterscape.files.vectors import describe_columns, verify_layers
+from shelterscape.process import Files, Inputs, Layer, Picture, Process, Raster, Run, Table
+from shelterscape.process.inputs import nearest, sources
+from shelterscape.process.run import Tell, never, tell_nobody
+from shelterscape.runs.staging import Staging, unwritable
+
+LIBRARIES = ("numpy", "scipy", "numba", "pandas", "geopandas", "shapely", "pyproj", "rasterio")
+GEOPACKAGE = "layers.gpkg"
+STEP_PREFIX = "step:"
+
+
+@dataclass(frozen=True)
+class Step:
+    """One process with its checked inputs.
+
+    Parameters
+    ----------
+    process : Process
+    asked : Inputs
+    id : str
+        How later steps name it; the id of the process by default.
+    """
+
+    process: Process
+    asked: Inputs
+    id: str = ""
+
+    @property
+    def name(self) -> str:
+        """Its own id, or that of its process."""
+        return self.id or self.process.id
+
+
+@dataclass(frozen=True)
+class Result:
+    """What a run left behind.
+
+    Parameters
+    ----------
+    folder : Path
+    rasters, tables, pictures : dict
+        Path by name.
+    layers : dict
+        ``PATH:LAYER`` by name.
+    findings : tuple of str
+        Results in sentences.
+    notices : tuple of Notice
+    record : dict
+        The content of ``record.json``.
+    """
+
+    folder: Path
+    rasters: dict[str, Path]
+    layers: dict[str, str]
+    tables: dict[str, Path]
+    pictures: dict[str, Path]
+    findings: tuple[str, ...]
+    notices: tuple[Notice, ...]
+    record: dict[str, Any]
+
+
+def run(
+    steps: list[Step],
+    out: str | Path,
+    *,
+    overwrite: bool = False,
+    progress: Tell = tell_nobody,
+    cancelled: Callable[[], int] = never,
+) -> Result:
+    """Run steps one after the other into one folder.
+
+    Parameters
+    ----------
+    steps : list of Step
+    out : path
+        The output folder; it appears whole at the end, or not at all.
+    overwrite : bool
+        Replace the folder of an earlier run, if it holds nothing else.
+    progress : callable
+        Takes events as dictionaries: ``progress`` and ``notice``.
+    cancelled : callable
+        Answers 0, or the number of the signal that asks the run to stop.
+
+    Returns
+    -------
+    Result
+
+    Raises
+    ------
+    InputError, WriteError, Stopped, InternalError
+    """
+    _check_names(steps)
+    read = [_files_read(step) for step in steps]
+    started = time.time()
+    with Staging(Path(out), overwrite) as stage:
+        try:
+            runs, seconds = _compute_all(steps, stage.folder, progress, cancelled)
+            _finish_layers(steps, runs, stage.folder)
+            record = _record(steps, runs, read, stage.folder)
+            write_json(stage.folder / RECORD, record)
+            timings = _timings(steps, seconds, started, stage.target)
+            write_json(stage.folder / TIMINGS, timings)
+            stage.commit()
+        except OSError as error:
+            raise unwritable(stage.target, error) from error
+    return _result(stage.target, steps, runs, record)
+
+
+def _check_names(steps: list[Step]) -> None:
+    """Every step and every output has a name of its own, and references lead backwards."""
+    known: dict[str, Process] = {}
+    for step in steps:
+        for field in sources(type(step.asked)):
+            text = getattr(step.asked, field)
+            if text and text.startswith(STEP_PREFIX):
+                _check_reference(text, known, step)
+        if step.name in known:
+            raise InputError(
+                "plan-bad",
+                "Two steps have the same name.",
+                value=step.name,
+                mend="Give one of them another id.",
+            )
+        clash = [
+            o.name
+            for other in known.values()
+            for o in other.outputs
+            if any(type(o) is type(p) and o.name == p.name for p in step.process.outputs)
+        ]
+        if clash:
+            raise InputError(
+                "plan-bad",
+                "Two steps of a run write the same outputs.",
+                where=step.name,
+                value=", ".join(clash),
+                mend="Run them into two folders.",
+            )
+        known[step.name] = step.process
+
+
+def _check_reference(text: str, known: dict[str, Process], step: Step) -> None:
+    name, _, output = text.removeprefix(STEP_PREFIX).partition("/")
+    process = known.get(name)
+    names = [o.name for o in process.outputs] if process else list(known)
+    if process is None or output not in names:
+        raise InputError(
+            "plan-bad",
+            "A step names an output that no earlier step writes.",
+            where=step.name,
+            value=text,
+            mend=nearest(output if process else name, names) if names else "Put that step first.",
+        )
+
+
+def _resolved(step: Step, steps: list[Step], folder: Path) -> Inputs:
+    """Inputs of a step with references to earlier steps turned into paths."""
+    changes = {}
+    for field in sources(type(step.asked)):
+        text = getattr(step.asked, field)
+        if text and text.startswith(STEP_PREFIX):
+            name, _, output = text.removeprefix(STEP_PREFIX).partition("/")
+            process = next(s.process for s in steps if s.name == name)
+            found = next(o for o in process.outputs if o.name == output)
+            path = str(folder / found.files[0])
+            changes[field] = f"{path}:{output}" if isinstance(found, Layer) else path
+    return step.asked.model_copy(update=changes)
+
+
+def _compute_all(
+    steps: list[Step], folder: Path, progress: Tell, cancelled: Callable[[], int]
+) -> tuple[list[Run], list[float]]:
+    runs, seconds = [], []
+    for i, step in enumerate(steps):
+        part = (i / len(steps), (i + 1) / len(steps))
+        current = Run(step.process.outputs, folder, progress, cancelled, part)
+        begun = time.perf_counter()
+        step.process.compute(_resolved(step, steps, folder), Files(current), current)
+        current.finish()
+        current.stop_if_asked()
+        seconds.append(time.perf_counter() - begun)
+        runs.append(current)
+    return runs, seconds
+
+
+def _finish_layers(steps: list[Step], runs: list[Run], folder: Path) -> None:
+    counts = {name: n for one in runs for name, n in one.features.items()}
+    if not counts:
+        return
+    columns = {o.name: o.columns for s in steps for o in s.process.outputs if isinstance(o, Layer)}
+    describe_columns(folder / GEOPACKAGE, columns)
+    verify_layers(folder / GEOPACKAGE, counts)
+
+
+def _files_read(step: Step) -> dict[str, Any]:
+    """Name and checksums of every data set a step reads, by input."""
+    found: dict[str, Any] = {}
+    for field, source in sources(type(step.asked)).items():
+        text = getattr(step.asked, field)
+        if text is None or text.startswith(STEP_PREFIX):
+            continue
+        if source.kind == "winds" and directions_in(text) is not None:
+            continue
+        path_text, layer = split_layer(text) if source.kind == "layer" else (text, "")
+        path = existing_file(path_text, source.what)
+        found[field] = {
+            "name": path.name,
+            "layer": layer,
+            "sha256": {p.name: sha256_of(p) for p in files_of(path)},
+        }
+    return found
+
+
+def _record(
+    steps: list[Step], runs: list[Run], read: list[dict[str, Any]], folder: Path
+) -> dict[str, Any]:
+    """All that the results follow from and all they are; no path, date or machine."""
+    return {
+        "program": PROGRAM,
+        "version": shelterscape.__version__,
+        "libraries": {name: version(name) for name in LIBRARIES}
+        | {"gdal": rasterio.gdal_version()},
+        "steps": [
+            {
+                "id": step.name,
+                "process": step.process.id,
+                "process_version": step.process.version,
+                "inputs": _plain_inputs(step, files),
+                "files_read": files,
+                "notices": [n.fields() for n in one.notices],
+                "findings": one.findings,
+                "bands": one.bands,
+                "features": one.features,
+                "cautions": list(step.process.all_cautions),
+            }
+            for step, one, files in zip(steps, runs, read, strict=True)
+        ],
+        "outputs": described(folder, listed(folder)),
+    }
+
+
+def _plain_inputs(step: Step, files: dict[str, Any]) -> dict[str, Any]:
+    """Inputs as JSON, files by their name alone so that a moved project gives the same record."""
+    plain = step.asked.model_dump(mode="json")
+    for field, entry in files.items():
+        plain[field] = f"{entry['name']}:{entry['layer']}" if entry["layer"] else entry["name"]
+    return plain
+
+
+def _timings(steps: list[Step], seconds: list[float], started: float, out: Path) -> dict[str, Any]:
+    return {
+        "started": time.strftime("%Y-%m-%dT%H:%M:%S%z", time.localtime(started)),
+        "seconds": round(time.time() - started, 3),
+        "steps": {s.name: round(t, 3) for s, t in zip(steps, seconds, strict=True)},
+        "peak_memory_mib": _peak_memory_mib(),
+        "host": platform.node(),
+        "system": platform.platform(),
+        "folder": str(out),
+        "inputs": {s.name: s.asked.model_dump(mode="json") for s in steps},
+    }
+
+
+def _peak_memory_mib() -> int | None:
+    """Most memory this process has held; None where the system does not tell."""
+    try:
+        import resource
+    except ImportError:  # not on every system
+        return None
+    return round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+
+
+def _result(folder: Path, steps: list[Step], runs: list[Run], record: dict[str, Any]) -> Result:
+    outputs = [o for s in steps for o in s.process.outputs]
+
+    def paths(kind: type) -> dict[str, Path]:
+        return {o.name: folder / o.files[0] for o in outputs if isinstance(o, kind)}
+
+    return Result(
+        folder=folder,
+        rasters=paths(Raster),
+        layers={name: f"{path}:{name}" for name, path in paths(Layer).items()},
+        tables=paths(Table),
+        pictures=paths(Picture),
+        findings=tuple(text for one in runs for text in one.findings),
+        notices=tuple(notice for one in runs for notice in one.notices),
+        record=record,
+    )
+
+
+__all__ = ["Result", "Step", "run"]

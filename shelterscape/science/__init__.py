@@ -1,0 +1,1 @@
+"""Arrays, grids and tables in; the same out. Nothing here opens a file."""

@@ -1,0 +1,243 @@
+"""The one table of quantities: name, unit, range and meaning.
+
+Docstrings, input checks, process descriptions, GeoPackage column comments, raster units, legends
+and the glossary page all read it, so a quantity is described once.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+SYMBOLS = {"1": "", "deg": "°", "ha": "ha", "m": "m", "m/s": "m/s", "m2": "m²", "text": ""}
+"""How a unit is shown to people; the keys are what files carry."""
+
+
+@dataclass(frozen=True)
+class Term:
+    """A quantity of the field.
+
+    Parameters
+    ----------
+    name : str
+        Its name in code, files and options.
+    title : str
+        Its name in words, for legends and headings.
+    unit : str
+        One of `SYMBOLS`; ``"1"`` is a plain ratio, ``"text"`` a word.
+    low, high : float
+        The range outside which a value is refused; infinite where there is none.
+    meaning : str
+        One or two sentences for somebody new to it.
+    """
+
+    name: str
+    title: str
+    unit: str
+    meaning: str
+    low: float = -math.inf
+    high: float = math.inf
+
+    @property
+    def symbol(self) -> str:
+        """The unit as people write it; empty for ratios and words."""
+        return SYMBOLS[self.unit]
+
+    @property
+    def label(self) -> str:
+        """Title with unit, as legends and table headings show it."""
+        return f"{self.title} ({self.symbol})" if self.symbol else self.title
+
+
+_TABLE = (
+    Term(
+        "area",
+        "area",
+        "ha",
+        "Area in hectares.",
+        0.0,
+    ),
+    Term(
+        "assumed",
+        "assumed",
+        "text",
+        "Which columns were not given for a feature and were filled with the stated default, "
+        "separated by commas; empty when everything was given.",
+    ),
+    Term(
+        "bare_porosity",
+        "bare porosity",
+        "1",
+        "Share of sky seen through the belt, square to it, without leaves.",
+        0.0,
+        1.0,
+    ),
+    Term(
+        "belt_height",
+        "belt height",
+        "m",
+        "Height of the tallest row of a belt, called H.",
+        0.05,
+        80.0,
+    ),
+    Term(
+        "belt_type",
+        "belt type",
+        "text",
+        "Kind of belt: hedge, tree belt, wall, fence, bank with hedge or wood.",
+    ),
+    Term(
+        "belt_width",
+        "belt width",
+        "m",
+        "Depth of a belt from its windward to its lee face, square to it.",
+        0.0,
+        2000.0,
+    ),
+    Term(
+        "calm",
+        "calm",
+        "1",
+        "Share of the time with no wind to speak of; it belongs to no direction.",
+        0.0,
+        1.0,
+    ),
+    Term(
+        "direction",
+        "wind direction",
+        "deg",
+        "Where the wind comes from, degrees clockwise from true north.",
+        0.0,
+        360.0,
+    ),
+    Term(
+        "elevation",
+        "ground elevation",
+        "m",
+        "Height of the bare ground above the datum of the terrain model.",
+        -500.0,
+        9000.0,
+    ),
+    Term(
+        "frequency",
+        "frequency",
+        "1",
+        "Share of the time the wind comes from a direction.",
+        0.0,
+        1.0,
+    ),
+    Term(
+        "holding_id",
+        "holding",
+        "text",
+        "Identifier of the farm or estate unit a feature belongs to.",
+    ),
+    Term(
+        "horizon",
+        "horizon angle",
+        "deg",
+        "Angle from the ground at a point up to the highest ground seen in one direction within "
+        "the limit distance; below zero where all that ground lies lower.",
+        -90.0,
+        90.0,
+    ),
+    Term(
+        "length",
+        "length",
+        "m",
+        "Length along the ground plan.",
+        0.0,
+    ),
+    Term(
+        "limit_distance",
+        "limit distance",
+        "m",
+        "How far out ground is looked at for the horizon; ground beyond it is not seen.",
+        1.0,
+        20_000.0,
+    ),
+    Term(
+        "mean_speed",
+        "mean wind speed",
+        "m/s",
+        "Mean speed of the wind when it comes from a direction, at the height it was measured.",
+        0.0,
+        60.0,
+    ),
+    Term(
+        "name",
+        "name",
+        "text",
+        "Name a feature goes by.",
+    ),
+    Term(
+        "planted_year",
+        "year planted",
+        "text",
+        "Calendar year in which a belt was planted.",
+    ),
+    Term(
+        "porosity",
+        "optical porosity",
+        "1",
+        "Share of sky seen through the belt, square to it, in leaf.",
+        0.0,
+        1.0,
+    ),
+    Term(
+        "relative_wind",
+        "relative wind",
+        "1",
+        "Wind speed with belts over wind speed without them, same place and height: 1 is open, "
+        ".4 means 60 % of the wind is taken off.",
+        0.0,
+        1.25,
+    ),
+    Term(
+        "season",
+        "season",
+        "text",
+        "State of the belts: in leaf or bare.",
+    ),
+    Term(
+        "shelter_zone",
+        "shelter zone",
+        "text",
+        "Class of relative wind, the cut in wind said in words.",
+    ),
+    Term(
+        "species",
+        "species",
+        "text",
+        "Main species of a belt, by its plain name.",
+    ),
+    Term(
+        "topex",
+        "topex",
+        "deg",
+        "Sum of the horizon angles over the eight compass points of the grid, to the limit "
+        "distance: low or below zero on exposed ground, high in shelter of the land.",
+        -720.0,
+        720.0,
+    ),
+    Term(
+        "weibull_k",
+        "Weibull shape",
+        "1",
+        "Shape of the spread of wind speeds; 2 when nothing is known.",
+        0.5,
+        10.0,
+    ),
+    Term(
+        "wind_share",
+        "share of wind run",
+        "1",
+        "Share of all the wind that passes in a year that comes from a direction: frequency "
+        "times mean speed over its sum.",
+        0.0,
+        1.0,
+    ),
+)
+
+TERMS: dict[str, Term] = {term.name: term for term in _TABLE}
+"""All terms by name."""
