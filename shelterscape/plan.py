@@ -45,7 +45,7 @@ def read_plan(source: str | Path) -> list[Step]:
         ) from error
     _check_keys(content, SECTIONS, path.name)
     raw_steps = content.get("step", [])
-    if not isinstance(raw_steps, list) or not raw_steps:
+    if not _all_tables(raw_steps, list) or not raw_steps:
         raise InputError(
             "plan-bad",
             "The plan has no steps.",
@@ -70,6 +70,12 @@ def _check_keys(table: dict[str, Any], known: tuple[str, ...], where: str) -> No
             )
 
 
+def _all_tables(part: Any, kind: type) -> bool:
+    """Whether a part is a list or a table of tables."""
+    within = part.values() if isinstance(part, dict) else part
+    return isinstance(part, kind) and all(isinstance(one, dict) for one in within)
+
+
 def _shared(content: dict[str, Any], path: Path) -> dict[str, Any]:
     """Inputs given once for all steps."""
     shared: dict[str, Any] = {}
@@ -78,9 +84,17 @@ def _shared(content: dict[str, Any], path: Path) -> dict[str, Any]:
         if not isinstance(part, dict):
             raise InputError("plan-bad", f"[{section}] must be a table.", where=str(path))
         shared |= part
+    layers = content.get("fields", {})
+    if not _all_tables(layers, dict):
+        raise InputError(
+            "plan-bad",
+            "Columns are named by layer.",
+            where=str(path),
+            mend='Write a part [fields.belts] with height_m="HGT".',
+        )
     fields = {
         f"{layer}.{name}": column
-        for layer, names in content.get("fields", {}).items()
+        for layer, names in layers.items()
         for name, column in names.items()
     }
     return shared | ({"fields": fields} if fields else {})
@@ -119,12 +133,19 @@ def _from_plan(text: str, kind: str, folder: Path) -> str:
 
 def _check_used(shared: dict[str, Any], steps: list[Step], path: Path) -> None:
     known = {name for step in steps for name in step.process.inputs.model_fields}
-    for key in shared:
-        if key not in known:
+    layers = {
+        f"fields.{name}"
+        for step in steps
+        for name, source in sources(step.process.inputs).items()
+        if source.kind == "layer"
+    }
+    named = [f"fields.{key.partition('.')[0]}" for key in shared.get("fields", {})]
+    for key, choice in [*((k, known) for k in shared), *((n, layers) for n in named)]:
+        if key not in choice:
             raise InputError(
                 "name-unknown",
                 "No step of the plan uses this input.",
                 where=path.name,
                 value=key,
-                mend=nearest(key, sorted(known)),
+                mend=nearest(key, sorted(choice)),
             )

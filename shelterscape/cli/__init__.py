@@ -9,15 +9,13 @@ import importlib
 import json
 import sys
 import tempfile
-import time
 import traceback
-from pathlib import Path
 from typing import Any
 
 import click
 
 from shelterscape import __version__
-from shelterscape.errors import ShelterscapeError
+from shelterscape.errors import InternalError, ShelterscapeError
 
 OTHER_COMMANDS = {
     "run": "shelterscape.cli.plans:run_command",
@@ -46,9 +44,12 @@ class Commands(click.Group):
             command: click.Command = getattr(importlib.import_module(module), attribute)
             return command
         if cmd_name in registry.ids():
-            from shelterscape.cli.process_command import command_of
+            from shelterscape.cli.process_command import broken_command, command_of
 
-            return command_of(registry.find(cmd_name))
+            try:
+                return command_of(registry.find(cmd_name))
+            except ShelterscapeError as error:
+                return broken_command(cmd_name, error)
         return None
 
 
@@ -69,14 +70,16 @@ def main(arguments: list[str] | None = None) -> None:
     words = sys.argv[1:] if arguments is None else arguments
     as_json = "--json" in words
     try:
-        shelterscape.main(args=words, prog_name="shelterscape", standalone_mode=False)
-    except click.exceptions.Exit as done:
-        sys.exit(done.exit_code)
+        # Outside its standalone mode click hands back the code a command left with.
+        code = shelterscape.main(args=words, prog_name="shelterscape", standalone_mode=False)
     except click.ClickException as error:
         _tell_error({"code": "usage", "what": error.format_message()}, as_json, error)
         sys.exit(2)
     except (click.Abort, KeyboardInterrupt):
         sys.exit(130)
+    except InternalError as error:
+        _tell_error(_unexpected(error), as_json)
+        sys.exit(error.exit_code)
     except ShelterscapeError as error:
         _tell_error(error.fields(), as_json)
         sys.exit(error.exit_code)
@@ -85,30 +88,32 @@ def main(arguments: list[str] | None = None) -> None:
     except Exception as error:
         _tell_error(_unexpected(error), as_json)
         sys.exit(1)
+    sys.exit(code or 0)
 
 
 def _unexpected(error: Exception) -> dict[str, Any]:
     """Keep the traceback in a file and say where; people need no screen full of it."""
-    stamp = time.strftime("%Y%m%d-%H%M%S")
-    path = Path(tempfile.gettempdir()) / f"shelterscape-error-{stamp}.txt"
-    where = str(path)
     try:
-        path.write_text("".join(traceback.format_exception(error)), encoding="utf-8")
+        # A name nobody can foresee: the temporary folder may be shared.
+        handle, kept = tempfile.mkstemp(prefix="shelterscape-error-", suffix=".txt")
+        with open(handle, "w", encoding="utf-8") as stream:
+            stream.write("".join(traceback.format_exception(error)))
+        mend = f"Please report it with the file {kept}."
     except OSError:
-        where = ""
-    return {
-        "code": "internal",
-        "what": f"Something unexpected happened ({type(error).__name__}: {error}).",
-        "where": where,
-        "mend": "Please report it with the file named above.",
-    }
+        mend = "Please report it."
+    if isinstance(error, ShelterscapeError):
+        fields = error.fields()
+        return fields | {"mend": f"{fields['mend']} {mend}".strip()}
+    what = f"Something unexpected happened ({type(error).__name__}: {error})."
+    return {"code": "internal", "what": what, "where": "", "value": None, "mend": mend}
 
 
 def _tell_error(
     fields: dict[str, Any], as_json: bool, usage: click.ClickException | None = None
 ) -> None:
     if as_json:
-        click.echo(json.dumps({"event": "error", **fields}, ensure_ascii=False))
+        whole = {"event": "error", "code": "", "what": "", "where": "", "value": None, "mend": ""}
+        click.echo(json.dumps(whole | fields, ensure_ascii=False))
         return
     if isinstance(usage, click.UsageError):
         usage.show()

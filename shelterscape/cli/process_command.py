@@ -9,7 +9,7 @@ from typing import Any
 import click
 from pydantic.fields import FieldInfo
 
-from shelterscape.errors import UsageError
+from shelterscape.errors import ShelterscapeError, UsageError
 from shelterscape.process import Process
 from shelterscape.process.inputs import ask
 from shelterscape.runs import Step, run
@@ -44,6 +44,21 @@ def command_of(process: Process) -> click.Command:
         help=f"{process.title}.\n\n{process.summary}",
         short_help=process.title,
         epilog=cautions,
+    )
+
+
+def broken_command(process_id: str, error: ShelterscapeError) -> click.Command:
+    """The command of a process that cannot be loaded; it must not hide the others from help."""
+
+    def callback(**_: Any) -> None:
+        raise error
+
+    return click.Command(
+        process_id,
+        callback=callback,
+        context_settings={"ignore_unknown_options": True, "allow_extra_args": True},
+        help=f"Broken. {error}",
+        short_help="broken; run it to see why",
     )
 
 

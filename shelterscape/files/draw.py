@@ -12,7 +12,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import LineCollection
-from matplotlib.colors import LightSource, LinearSegmentedColormap, Normalize
+from matplotlib.colors import Colormap, LightSource, LinearSegmentedColormap, Normalize
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
@@ -90,12 +90,11 @@ def draw_maps(path: Path, sheet: MapSheet) -> None:
     figure.savefig(path, metadata={"Software": None})
 
 
-def _ramp(term: Term) -> tuple[LinearSegmentedColormap, Normalize]:
+def _ramp(term: Term) -> tuple[Colormap, Normalize]:
     stops = RAMPS[term.name]
     low, high = stops[0][0], stops[-1][0]
     places = [((value - low) / (high - low), colour) for value, colour in stops]
-    ramp = LinearSegmentedColormap.from_list(term.name, places)
-    ramp.set_bad("#d9d9d9")
+    ramp = LinearSegmentedColormap.from_list(term.name, places).with_extremes(bad="#d9d9d9")
     return ramp, Normalize(low, high)
 
 
@@ -103,7 +102,7 @@ def _draw_panel(
     axes: Axes,
     sheet: MapSheet,
     values: NDArray[np.floating],
-    ramp: LinearSegmentedColormap,
+    ramp: Colormap,
     norm: Normalize,
 ) -> None:
     west, south, east, north = sheet.grid.bounds

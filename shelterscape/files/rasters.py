@@ -17,6 +17,7 @@ from rasterio.io import DatasetReader
 from rasterio.windows import Window
 
 from shelterscape.errors import InputError, WriteError
+from shelterscape.files.local import refuse_pointers
 from shelterscape.grid import Grid
 from shelterscape.terms import Term
 
@@ -35,8 +36,9 @@ def open_raster(path: Path) -> DatasetReader:
     Raises
     ------
     InputError
-        ``file-unreadable``.
+        ``file-unreadable``, ``not-local``.
     """
+    refuse_pointers(path)
     try:
         # rasterio.open takes one driver only; its reader takes the list its documentation promises.
         return DatasetReader(path, driver=READ_DRIVERS, sharing=False)
@@ -169,17 +171,23 @@ class RasterWriter:
         WriteError
             ``output-unwritable``: a full disk can lose data without a word.
         """
-        with rasterio.open(self.path) as data:
-            for band, parts in enumerate(self._sums, start=1):
-                for window, expected in parts:
-                    found = _checksum(data.read(band, window=window))
-                    if found != expected:
-                        raise WriteError(
-                            "output-unwritable",
-                            "A raster did not read back as it was written.",
-                            where=f"{self.path.name}, band {band}",
-                            mend="Look for a full or failing disk, then run again.",
-                        )
+        try:
+            with rasterio.open(self.path) as data:
+                for band, parts in enumerate(self._sums, start=1):
+                    for window, expected in parts:
+                        if _checksum(data.read(band, window=window)) != expected:
+                            raise self._damaged(f"{self.path.name}, band {band}")
+        except RasterioError as error:
+            raise self._damaged(self.path.name, error) from error
+
+    def _damaged(self, where: str, found: Exception | None = None) -> WriteError:
+        return WriteError(
+            "output-unwritable",
+            "A raster did not read back as it was written.",
+            where=where,
+            value=found,
+            mend="Look for a full or failing disk, then run again.",
+        )
 
     def drop(self) -> None:
         """Close and remove the part file; harmless when done already."""

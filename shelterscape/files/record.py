@@ -13,7 +13,13 @@ RECORD = "record.json"
 TIMINGS = "timings.json"
 PROGRAM = "shelterscape"
 
-_SHAPEFILE_PARTS = (".shx", ".dbf", ".prj", ".cpg", ".qix", ".sbn", ".sbx")
+_COMPANIONS = {
+    ".shp": (".shx", ".dbf", ".prj", ".cpg", ".qix", ".sbn", ".sbx"),
+    ".asc": (".prj",),
+    ".tif": (".tfw", ".prj"),
+    ".tiff": (".tfw", ".prj"),
+}
+"""Files that belong to a data set, by the suffix it goes by."""
 
 
 def sha256_of(path: Path) -> str:
@@ -23,10 +29,12 @@ def sha256_of(path: Path) -> str:
 
 
 def files_of(path: Path) -> list[Path]:
-    """Every file of a data set: itself and, for a shapefile, its companions."""
-    companions = _SHAPEFILE_PARTS if path.suffix.lower() == ".shp" else (".prj",)
-    beside = [path.with_suffix(suffix) for suffix in companions]
-    return [path, *(p for p in beside if p.is_file() and p != path)]
+    """Every file of a data set: itself and its companions of the same name."""
+    companions = _COMPANIONS.get(path.suffix.lower(), ())
+    # Suffixes in capitals come from old disks and are read by the same drivers.
+    beside = [path.with_suffix(s) for suffix in companions for s in (suffix, suffix.upper())]
+    there = {p.stat().st_ino: p for p in beside if p.is_file()}
+    return [path, *there.values()]
 
 
 def write_json(path: Path, content: dict[str, Any]) -> None:

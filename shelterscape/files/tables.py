@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from pathlib import Path
 
 import pandas as pd
@@ -9,6 +10,7 @@ import pandas as pd
 from shelterscape.errors import InputError
 from shelterscape.files.local import existing_file
 
+_NO_TABLE = (pd.errors.ParserError, pd.errors.ParserWarning, pd.errors.EmptyDataError)
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -41,8 +43,13 @@ def read_winds(source: str) -> tuple[pd.DataFrame, dict[str, str]]:
     path = existing_file(source, "wind set")
     try:
         lines = path.read_text(encoding="utf-8-sig").splitlines()
-        frame = pd.read_csv(path, comment="#", encoding="utf-8-sig", skipinitialspace=True)
-    except (OSError, UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
+        # Spare cells must not turn the first column into row names and move the rest along.
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", pd.errors.ParserWarning)
+            frame = pd.read_csv(
+                path, comment="#", encoding="utf-8-sig", skipinitialspace=True, index_col=False
+            )
+    except (OSError, UnicodeDecodeError, *_NO_TABLE) as error:
         raise InputError(
             "file-unreadable",
             "The wind set could not be read as a table.",
@@ -60,8 +67,8 @@ def read_winds(source: str) -> tuple[pd.DataFrame, dict[str, str]]:
 
 def write_table(path: Path, frame: pd.DataFrame) -> None:
     """Write a table as CSV, its words made harmless to spreadsheets that run formulas."""
-    safe = frame.copy()
-    for column in safe.select_dtypes(include=["object", "string"]):
+    safe = frame.rename(columns=lambda name: f"'{name}" if name[0] in _FORMULA_STARTS else name)
+    for column in safe.select_dtypes(include=["object", "string", "category"]):
         words = safe[column].astype("string")
         safe[column] = words.where(~words.str.startswith(_FORMULA_STARTS, na=False), "'" + words)
     path.parent.mkdir(parents=True, exist_ok=True)

@@ -14,6 +14,7 @@ from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_utm_crs_info
 from pyproj.exceptions import CRSError
 from rasterio.enums import Resampling
+from rasterio.errors import RasterioError
 from rasterio.io import DatasetReader
 from rasterio.warp import calculate_default_transform, reproject, transform_bounds
 
@@ -66,6 +67,8 @@ def read_terrain(
             notices.append(Notice("bands-ignored", f"{path.name}: band 1 used", data.count - 1))
         elevation = _heights(data, z_unit, path)
         affine = data.transform
+    if _fits(affine):
+        affine = Affine(affine.a, 0, affine.c, 0, -affine.a, affine.f)
     if not _fits(affine) or own != target:
         elevation, affine = _laid_out(elevation, affine, own, target)
         notices.append(
@@ -101,7 +104,7 @@ def known_crs(text: Any, where: str) -> CRS:
 
 def _own_crs(data: DatasetReader, given: str | None, path: Path) -> CRS:
     if given:
-        return known_crs(given, "crs")
+        return _ground_plan(known_crs(given, "crs"))
     if data.crs is None:
         raise InputError(
             "crs-missing",
@@ -109,12 +112,16 @@ def _own_crs(data: DatasetReader, given: str | None, path: Path) -> CRS:
             where=str(path),
             mend="Add --crs EPSG:… with the code its supplier states.",
         )
-    return CRS.from_wkt(data.crs.to_wkt())
+    return _ground_plan(CRS.from_wkt(data.crs.to_wkt()))
+
+
+def _ground_plan(crs: CRS) -> CRS:
+    """The part of a coordinate system that places things on the map, without heights."""
+    return crs.sub_crs_list[0] if crs.is_compound else crs
 
 
 def _target_crs(data: DatasetReader, own: CRS, to_crs: str | None, path: Path) -> CRS:
-    target = known_crs(to_crs, "to_crs") if to_crs else own
-    flat = target.sub_crs_list[0] if target.is_compound else target
+    flat = _ground_plan(known_crs(to_crs, "to_crs")) if to_crs else own
     if flat.is_geographic:
         raise InputError(
             "crs-geographic",
@@ -155,7 +162,16 @@ def _heights(data: DatasetReader, z_unit: str | None, path: Path) -> NDArray[np.
             value=stated,
             mend="Add --z-unit ft (or us-ft, or m if the file is wrong about itself).",
         )
-    band = data.read(1, masked=True)
+    try:
+        band = data.read(1, masked=True)
+    except RasterioError as error:
+        raise InputError(
+            "file-unreadable",
+            "The terrain model breaks off or is damaged.",
+            where=str(path),
+            value=error,
+            mend="Copy it here again from where it came.",
+        ) from error
     values = band.astype(np.float64).filled(np.nan)
     values = (values * data.scales[0] + data.offsets[0]) * METRES_PER[z_unit or "m"]
     values[~np.isfinite(values)] = np.nan
@@ -201,5 +217,8 @@ def _laid_out(
         dst_crs=target.to_wkt(),
         dst_nodata=np.nan,
         resampling=Resampling.bilinear,
+        # GDAL takes a turned raster for a thinned one and smooths it; planes then drift .1 cell.
+        XSCALE=1,
+        YSCALE=1,
     )
     return out, square

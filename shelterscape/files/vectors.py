@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 from pathlib import Path
 
-import fiona
 import geopandas as gpd
+import numpy as np
 import pyogrio
 import shapely
-from fiona.errors import FionaError
+from numpy.typing import NDArray
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from shelterscape.errors import InputError, Notice, WriteError
-from shelterscape.files.local import existing_file, split_layer
+from shelterscape.files.local import existing_file, refuse_pointers, split_layer
 from shelterscape.grid import Grid
 from shelterscape.terms import TERMS
 
@@ -31,11 +32,12 @@ def layers_of(path: Path) -> list[str]:
     Raises
     ------
     InputError
-        ``file-unreadable``.
+        ``file-unreadable``, ``not-local``.
     """
+    refuse_pointers(path)
     try:
-        return list(fiona.listlayers(path))
-    except (FionaError, ValueError) as error:
+        return [str(name) for name, _ in pyogrio.list_layers(_openable(path))]
+    except DataSourceError as error:
         raise InputError(
             "file-unreadable",
             "This file could not be read as a set of layers.",
@@ -43,6 +45,11 @@ def layers_of(path: Path) -> list[str]:
             value=error,
             mend="GeoPackage is the safest kind; export it as one.",
         ) from error
+
+
+def _openable(path: Path) -> Path | bytes:
+    """What to hand to the reader: GML by its bytes, for beside a file GDAL would write an index."""
+    return path.read_bytes() if path.suffix.lower() in (".gml", ".xml") else path
 
 
 def read_layer(
@@ -102,19 +109,23 @@ def _chosen(path: Path, layer: str, what: str) -> str:
 
 def _read(path: Path, layer: str, where: str) -> gpd.GeoDataFrame:
     try:
-        frame = pyogrio.read_dataframe(path, layer=layer)
+        frame = pyogrio.read_dataframe(_openable(path), layer=layer)
     except (DataSourceError, DataLayerError) as error:
         raise InputError(
             "file-unreadable", "The layer could not be read.", where=where, value=error
         ) from error
     if not isinstance(frame, gpd.GeoDataFrame) or not len(frame):
-        raise InputError(
-            "layer-empty",
-            "The layer holds no features with geometry.",
-            where=where,
-            mend="Name another layer, or fill this one.",
-        )
+        raise _empty(where)
     return frame
+
+
+def _empty(where: str) -> InputError:
+    return InputError(
+        "layer-empty",
+        "The layer holds no features with geometry.",
+        where=where,
+        mend="Name another layer, or fill this one.",
+    )
 
 
 def _renamed(frame: gpd.GeoDataFrame, columns: dict[str, str], where: str) -> gpd.GeoDataFrame:
@@ -141,6 +152,8 @@ def _onto(frame: gpd.GeoDataFrame, grid: Grid, where: str) -> tuple[gpd.GeoDataF
             mend="Set its coordinate system in your GIS and save it again.",
         )
     there = frame[~(frame.geometry.isna() | frame.geometry.is_empty)]
+    if not len(there):
+        raise _empty(where)
     if len(there) < len(frame):
         count = len(frame) - len(there)
         notices.append(Notice("features-empty", f"{where}: features without geometry", count))
@@ -149,11 +162,13 @@ def _onto(frame: gpd.GeoDataFrame, grid: Grid, where: str) -> tuple[gpd.GeoDataF
     if there.crs != grid.crs:
         there = there.to_crs(grid.crs)
         notices.append(Notice("layer-reprojected", f"{where}: brought into {grid.crs.name}"))
-    broken = ~there.geometry.is_valid
+    # Places a projection cannot show come out infinite; they lie off any grid.
+    shown = np.isfinite(there.bounds).all(axis=1)
+    broken = shown & ~there.geometry.is_valid
     if broken.any():
-        there = there.set_geometry(there.geometry.make_valid())
+        there = there.set_geometry(_repaired(there.geometry.to_numpy(), broken), crs=grid.crs)
         notices.append(Notice("features-repaired", f"{where}: repaired", int(broken.sum())))
-    inside = there.geometry.intersects(shapely.box(*grid.bounds))
+    inside = shown & there.geometry.intersects(shapely.box(*grid.bounds))
     if not inside.any():
         raise InputError(
             "layer-outside",
@@ -166,6 +181,22 @@ def _onto(frame: gpd.GeoDataFrame, grid: Grid, where: str) -> tuple[gpd.GeoDataF
         text = f"{where}: features off the terrain model left out"
         notices.append(Notice("features-outside", text, int((~inside).sum())))
     return there[inside].reset_index(drop=True), notices
+
+
+def _repaired(geometry: NDArray[np.object_], broken: NDArray[np.bool_]) -> NDArray[np.object_]:
+    """Broken geometries made valid, each of the kind it was.
+
+    A spike on an area comes back as a line beside it; only parts of the area's own kind are kept.
+    """
+    out = geometry.copy()
+    for i in np.flatnonzero(broken):
+        whole = shapely.make_valid(geometry[i])
+        if whole.geom_type == "GeometryCollection":
+            parts = shapely.get_parts(whole)
+            parts = parts[shapely.get_dimensions(parts) == shapely.get_dimensions(whole)]
+            whole = shapely.union_all(parts)
+        out[i] = whole
+    return out
 
 
 def _extent(bounds: tuple[float, ...]) -> str:
@@ -226,8 +257,10 @@ def describe_columns(path: Path, layers: dict[str, dict[str, str]]) -> None:
     with sqlite3.connect(path) as db:
         db.executescript(_COLUMN_TABLES)
         for table in ("gpkg_data_columns",):
+            # Its key holds a NULL, which never clashes: an earlier row must be taken out first.
+            db.execute("DELETE FROM gpkg_extensions WHERE table_name = ?", (table,))
             db.execute(
-                "INSERT OR IGNORE INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, ?)",
+                "INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, ?)",
                 (table, _SCHEMA_EXTENSION, "read-write"),
             )
         rows = [
@@ -241,6 +274,16 @@ def describe_columns(path: Path, layers: dict[str, dict[str, str]]) -> None:
     db.close()
 
 
+def _counted(path: Path, layers: list[str]) -> dict[str, int] | str:
+    """Features of each layer by reading them all; or what the database finds wrong with itself."""
+    # Opened read-only, for otherwise a missing file would be made.
+    with contextlib.closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as db:
+        verdict = str(db.execute("PRAGMA quick_check").fetchone()[0])
+    if verdict != "ok":
+        return verdict
+    return {name: pyogrio.read_info(path, layer=name)["features"] for name in layers}
+
+
 def verify_layers(path: Path, counts: dict[str, int]) -> None:
     """Open a finished GeoPackage again, count its features and have the database check itself.
 
@@ -249,15 +292,12 @@ def verify_layers(path: Path, counts: dict[str, int]) -> None:
     WriteError
         ``output-unwritable``.
     """
-    db = sqlite3.connect(path)
+    found: dict[str, int] | str
     try:
-        sound = db.execute("PRAGMA quick_check").fetchone()[0] == "ok"
-    except sqlite3.DatabaseError:
-        sound = False
-    finally:
-        db.close()
-    found = {name: pyogrio.read_info(path, layer=name)["features"] for name in counts}
-    if not sound or found != counts:
+        found = _counted(path, list(counts))
+    except (sqlite3.DatabaseError, DataSourceError, DataLayerError) as error:
+        found = str(error)
+    if found != counts:
         raise WriteError(
             "output-unwritable",
             "The GeoPackage did not read back as it was written.",

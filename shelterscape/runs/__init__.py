@@ -16,7 +16,7 @@ from typing import Any
 import rasterio
 
 import shelterscape
-from shelterscape.errors import InputError, Notice
+from shelterscape.errors import InputError, InternalError, Notice
 from shelterscape.files.local import existing_file, split_layer
 from shelterscape.files.record import (
     PROGRAM,
@@ -30,8 +30,18 @@ from shelterscape.files.record import (
 )
 from shelterscape.files.tables import directions_in
 from shelterscape.files.vectors import describe_columns, verify_layers
-from shelterscape.process import Files, Inputs, Layer, Picture, Process, Raster, Run, Table
-from shelterscape.process.inputs import nearest, sources
+from shelterscape.process import (
+    Files,
+    Inputs,
+    Layer,
+    Output,
+    Picture,
+    Process,
+    Raster,
+    Run,
+    Table,
+)
+from shelterscape.process.inputs import Source, nearest, sources
 from shelterscape.process.run import Tell, never, tell_nobody
 from shelterscape.runs.staging import Staging, unwritable
 
@@ -126,12 +136,15 @@ def run(
     with Staging(Path(out), overwrite) as stage:
         try:
             runs, seconds = _compute_all(steps, stage.folder, progress, cancelled)
+            _check_files(steps, stage.folder)
             _finish_layers(steps, runs, stage.folder)
             record = _record(steps, runs, read, stage.folder)
             write_json(stage.folder / RECORD, record)
             timings = _timings(steps, seconds, started, stage.target)
             write_json(stage.folder / TIMINGS, timings)
             stage.commit()
+        except BrokenPipeError:  # of whoever listened to the progress, not of a file
+            raise
         except OSError as error:
             raise unwritable(stage.target, error) from error
     return _result(stage.target, steps, runs, record)
@@ -141,10 +154,10 @@ def _check_names(steps: list[Step]) -> None:
     """Every step and every output has a name of its own, and references lead backwards."""
     known: dict[str, Process] = {}
     for step in steps:
-        for field in sources(type(step.asked)):
+        for field, source in sources(type(step.asked)).items():
             text = getattr(step.asked, field)
             if text and text.startswith(STEP_PREFIX):
-                _check_reference(text, known, step)
+                _check_reference(text, source, known, step)
         if step.name in known:
             raise InputError(
                 "plan-bad",
@@ -169,14 +182,24 @@ def _check_names(steps: list[Step]) -> None:
         known[step.name] = step.process
 
 
-def _check_reference(text: str, known: dict[str, Process], step: Step) -> None:
+_KIND_OF: dict[str, type] = {"raster": Raster, "layer": Layer, "winds": Table}
+"""Kind of output that can stand for an input, by the kind of its source."""
+
+
+def _fitting(process: Process, source: Source) -> list[Output]:
+    """Outputs that can stand for an input; a raster and a picture may share a name."""
+    kind = _KIND_OF.get(source.kind, (Raster, Layer, Table))
+    return [o for o in process.outputs if isinstance(o, kind)]
+
+
+def _check_reference(text: str, source: Source, known: dict[str, Process], step: Step) -> None:
     name, _, output = text.removeprefix(STEP_PREFIX).partition("/")
     process = known.get(name)
-    names = [o.name for o in process.outputs] if process else list(known)
+    names = [o.name for o in _fitting(process, source)] if process else list(known)
     if process is None or output not in names:
         raise InputError(
             "plan-bad",
-            "A step names an output that no earlier step writes.",
+            f"A step takes its {source.what} from an output that no earlier step writes.",
             where=step.name,
             value=text,
             mend=nearest(output if process else name, names) if names else "Put that step first.",
@@ -186,12 +209,12 @@ def _check_reference(text: str, known: dict[str, Process], step: Step) -> None:
 def _resolved(step: Step, steps: list[Step], folder: Path) -> Inputs:
     """Inputs of a step with references to earlier steps turned into paths."""
     changes = {}
-    for field in sources(type(step.asked)):
+    for field, source in sources(type(step.asked)).items():
         text = getattr(step.asked, field)
         if text and text.startswith(STEP_PREFIX):
             name, _, output = text.removeprefix(STEP_PREFIX).partition("/")
             process = next(s.process for s in steps if s.name == name)
-            found = next(o for o in process.outputs if o.name == output)
+            found = next(o for o in _fitting(process, source) if o.name == output)
             path = str(folder / found.files[0])
             changes[field] = f"{path}:{output}" if isinstance(found, Layer) else path
     return step.asked.model_copy(update=changes)
@@ -211,6 +234,17 @@ def _compute_all(
         seconds.append(time.perf_counter() - begun)
         runs.append(current)
     return runs, seconds
+
+
+def _check_files(steps: list[Step], folder: Path) -> None:
+    """Hold the folder to what was declared: a raster left open, or a scrap, is found here."""
+    declared = {path for s in steps for output in s.process.outputs for path in output.files}
+    if different := declared ^ set(listed(folder)):
+        raise InternalError(
+            "internal",
+            "The files of a run are not those its processes declare.",
+            value=", ".join(sorted(different)),
+        )
 
 
 def _finish_layers(steps: list[Step], runs: list[Run], folder: Path) -> None:
@@ -233,11 +267,17 @@ def _files_read(step: Step) -> dict[str, Any]:
             continue
         path_text, layer = split_layer(text) if source.kind == "layer" else (text, "")
         path = existing_file(path_text, source.what)
-        found[field] = {
-            "name": path.name,
-            "layer": layer,
-            "sha256": {p.name: sha256_of(p) for p in files_of(path)},
-        }
+        try:
+            sums = {p.name: sha256_of(p) for p in files_of(path)}
+        except OSError as error:
+            raise InputError(
+                "file-unreadable",
+                f"The {source.what} could not be read.",
+                where=str(path),
+                value=error.strerror,
+                mend="Check that you may read the file.",
+            ) from error
+        found[field] = {"name": path.name, "layer": layer, "sha256": sums}
     return found
 
 

@@ -44,11 +44,12 @@ class Staging:
         self._lock = Lock(self._beside("lock"))
 
     def _beside(self, kind: str) -> Path:
-        return self.target.with_name(f".{self.target.name}.shelterscape-{kind}")
+        # Not with_name: it breaks on the root of a disk before we can refuse that.
+        return self.target.parent / f".{self.target.name}.shelterscape-{kind}"
 
     def __enter__(self) -> Staging:
-        refuse_protected(self.target)
         try:
+            refuse_protected(self.target)
             self.target.parent.mkdir(parents=True, exist_ok=True)
             self._lock.take()
         except OSError as error:
@@ -57,32 +58,40 @@ class Staging:
             self._recover()
             refuse_occupied(self.target, self._overwrite)
             self.folder.mkdir()
-        except OSError as error:
+        except BaseException as error:
             self._lock.release()
-            raise unwritable(self.target.parent, error) from error
-        except WriteError:
-            self._lock.release()
+            if isinstance(error, OSError):
+                raise unwritable(self.target.parent, error) from error
             raise
         return self
 
     def _recover(self) -> None:
         """Mend what a crash left: bring back the old folder, or finish clearing it away."""
         if self._old.exists():
-            if self.target.exists():
-                shutil.rmtree(self._old)
-            else:
+            if self.target.is_dir() and not any(self.target.iterdir()):
+                self.target.rmdir()
+            if not self.target.exists():
                 self._old.rename(self.target)
+            elif read_record(self.target):
+                # Beside anything but a run of ours the old folder is the only copy: it stays.
+                shutil.rmtree(self._old)
         if self.folder.exists():
             shutil.rmtree(self.folder)
 
     def commit(self) -> None:
-        """Put the new folder in the target's place."""
-        # Somebody may have added a file while the run was at work.
-        refuse_occupied(self.target, self._overwrite)
+        """Put the new folder in the target's place, or leave what stood there."""
         flush_to_disk(self.folder)
-        if self.target.exists():
-            self.target.rename(self._old)
-        self.folder.rename(self.target)
+        # Somebody may have added a file while the run was at work.
+        refuse_protected(self.target)
+        refuse_occupied(self.target, self._overwrite)
+        try:
+            if self.target.exists():
+                self.target.rename(self._old)
+            self.folder.rename(self.target)
+        except BaseException:
+            if self._old.exists() and not self.target.exists():
+                self._old.rename(self.target)
+            raise
         shutil.rmtree(self._old, ignore_errors=True)
 
     def __exit__(
@@ -114,13 +123,15 @@ def refuse_protected(target: Path) -> None:
     WriteError
         ``output-protected``.
     """
+    # A link further up may hide what a folder is.
+    real, here = Path(os.path.realpath(target)), Path.cwd()
     reasons = {
-        "the root of a disk": target == Path(target.anchor),
-        "your home folder": target == Path.home(),
-        "the folder you work in": target == Path.cwd() or target in Path.cwd().parents,
+        "the root of a disk": real == Path(real.anchor),
+        "your home folder": real == Path.home().resolve(),
+        "the folder you work in": real == here or real in here.parents,
         "a link": target.is_symlink(),
         "where a disk is mounted": target.is_mount(),
-        "a file": target.is_file(),
+        "a file": target.exists() and not target.is_dir(),
     }
     for reason, holds in reasons.items():
         if holds:
@@ -212,6 +223,8 @@ class Lock:
             }
         )
         os.truncate(handle, 0)
+        # Reading the last holder moved the place to write at.
+        os.lseek(handle, 0, os.SEEK_SET)
         os.write(handle, text.encode())
 
     def release(self) -> None:

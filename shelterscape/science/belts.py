@@ -91,7 +91,12 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
             mend="Fill the column height_m (metres), or name another with "
             "--field belts.height_m=COLUMN.",
         )
-    return _fill_defaults(frame, where)
+    filled, notices = _fill_defaults(frame, where)
+    areas = int((shapely.get_dimensions(frame.geometry.to_numpy()) == 2).sum())
+    if areas:
+        text = f"{where}: belts drawn as areas act through their outlines"
+        notices.append(Notice("belts-as-boundary", text, areas))
+    return filled, notices
 
 
 def _fill_defaults(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, list[Notice]]:

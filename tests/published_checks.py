@@ -1,0 +1,192 @@
+"""Published values beside ours: one table for the tests and for docs/validation.md.
+
+Each table in tests/published/ is a CSV file; index.toml says where it is from, how sure we are of
+that, in which units it counts, and the checksum of the file as it was written down.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import math
+import tomllib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from affine import Affine
+
+from shelterscape.grid import Grid
+from shelterscape.kernels.shelter_curves import effective_porosity, relative_wind_barrier
+from shelterscape.science.terrain import topex
+from shelterscape.science.wind import WindSet
+
+FOLDER = Path(__file__).parent / "published"
+
+STATUS = {
+    "S": "seen in the source",
+    "S2": "seen in a text that cites it",
+    "M": "from memory, not looked up",
+    "D": "arithmetic from a listed formula: tests the code, not nature",
+}
+
+
+@dataclass(frozen=True)
+class Row:
+    """One published value beside ours."""
+
+    label: str
+    published: float
+    ours: float
+    tolerance: float
+
+    @property
+    def hit(self) -> bool:
+        return abs(self.ours - self.published) <= self.tolerance
+
+
+@dataclass(frozen=True)
+class Table:
+    """A published table and the rows it gives."""
+
+    file: str
+    title: str
+    source: str
+    status: str
+    units: str
+    sha256: str
+    known_misses: dict[str, str]
+    rows: tuple[Row, ...]
+
+    @property
+    def independent(self) -> bool:
+        return self.status in ("S", "S2")
+
+
+def tables() -> list[Table]:
+    """All published tables, each row worked out anew."""
+    index = tomllib.loads((FOLDER / "index.toml").read_text(encoding="utf-8"))
+    return [
+        Table(**{"known_misses": {}, **entry}, rows=tuple(_ROWS[entry["file"]]()))
+        for entry in index["table"]
+    ]
+
+
+def checksum(file: str) -> str:
+    """Checksum of a table's bytes as they stand."""
+    return hashlib.sha256((FOLDER / file).read_bytes()).hexdigest()
+
+
+def _read(file: str) -> Iterator[dict[str, str]]:
+    with (FOLDER / file).open(encoding="utf-8", newline="") as stream:
+        yield from csv.DictReader(stream)
+
+
+def _barrier_curve() -> Iterator[Row]:
+    for row in _read("barrier_curve.csv"):
+        x, theta = float(row["distance_h"]), float(row["porosity"])
+        ours = float(relative_wind_barrier(x, theta))
+        yield Row(f"porosity {theta:g}, {x:g} H", float(row["relative_wind"]), ours, 1e-3)
+
+
+def _landmarks(theta: float) -> dict[str, float]:
+    x = np.arange(0.0, 50.0, 0.01)
+    r = relative_wind_barrier(x, theta)
+    low = int(np.argmin(r))
+    return {
+        "smallest relative wind": float(r[low]),
+        "distance of the smallest (H)": float(x[low]),
+        "distance to 80 % (H)": float(x[low:][np.argmax(r[low:] >= 0.8)]),
+        "distance to 90 % (H)": float(x[low:][np.argmax(r[low:] >= 0.9)]),
+    }
+
+
+def _barrier_landmarks() -> Iterator[Row]:
+    for row in _read("barrier_landmarks.csv"):
+        theta = float(row["porosity"])
+        ours = _landmarks(theta)[row["landmark"]]
+        label = f"porosity {theta:g}, {row['landmark']}"
+        yield Row(label, float(row["value"]), ours, float(row["tolerance"]))
+
+
+def _barrier_width() -> Iterator[Row]:
+    for row in _read("barrier_width.csv"):
+        theta, width = float(row["porosity"]), float(row["width_h"])
+        ours = float(effective_porosity(theta, width))
+        yield Row(
+            f"porosity {theta:g}, {width:g} H wide", float(row["effective_porosity"]), ours, 1e-4
+        )
+
+
+def _handbook(file: str) -> Iterator[Row]:
+    for row in _read(file):
+        x, theta = float(row["distance_h"]), float(row["porosity"])
+        # Handbook rows beyond the windward end of the equation have no partner.
+        label = f"{row.get('belt', 'moderately dense')}, {x:g} H"
+        ours = float(relative_wind_barrier(x, theta))
+        yield Row(label, float(row["relative_wind"]), ours, float(row["tolerance"]))
+
+
+def _measured_belts() -> Iterator[Row]:
+    """Regressions over measured belts, fed with the smallest wind of our own curve."""
+    for theta in (0.5, 0.6):  # the porosities whose smallest wind lies in the measured range
+        ours = _landmarks(theta)
+        b = 100 * ours["smallest relative wind"]
+        for row in _read("measured_belts.csv"):
+            k = {name: float(row[name]) for name in ("constant", "log", "linear", "quadratic")}
+            value = k["constant"] + k["log"] * math.log(b) + k["linear"] * b + k["quadratic"] * b**2
+            label = f"porosity {theta:g}, {row['what']}"
+            yield Row(label, value, ours[row["what"]], float(row["tolerance"]))
+
+
+def _shape(name: str) -> tuple[np.ndarray, Grid, int, bool]:
+    """Ground, grid, row and column of the point looked at, and whether topex is signed."""
+    n, middle = 101, 50
+    row, col = np.mgrid[0:n, 0:n].astype(float)
+    away = np.hypot(row - middle, col - middle) * 10
+    degrees = next((float(w) for w in name.split() if w.isdigit()), 0.0)
+    slope = math.tan(math.radians(degrees))
+    grounds = {
+        "plane": slope * row * 10,
+        "pit": slope * away,
+        "cone": -slope * away,
+        "valley": slope * np.abs(col - middle) * 10,
+        "flat": np.zeros((n, n)),
+    }
+    grid = Grid((n, n), Affine(10, 0, 0, 0, -10, n * 10))
+    return grounds[name.split()[0]], grid, middle, "positive" not in name
+
+
+def _topex_shapes() -> Iterator[Row]:
+    for row in _read("topex_shapes.csv"):
+        ground, grid, middle, signed = _shape(row["shape"])
+        ours = topex(ground, grid, limit_m=400.0, signed=signed)[middle, middle]
+        yield Row(row["shape"], float(row["value"]), float(ours), float(row["tolerance"]))
+
+
+def _weibull_moments() -> Iterator[Row]:
+    """Moments by the weights of a wind set: one wind of 1 m/s mean beside one of scale 7."""
+    k = 2.0
+    mean = 7.0 * math.gamma(1 + 1 / k)
+    reference = WindSet(
+        "", np.array([0.0, 90.0]), np.full(2, 0.5), np.array([1.0, mean]), np.array([k, k])
+    )
+    for row in _read("weibull_moments.csv"):
+        power = 1.0 if row["what"] == "mean" else 3.0
+        one, seven = reference.weights(power)
+        unit = (1.0 / math.gamma(1 + 1 / k)) ** power * math.gamma(1 + power / k)
+        ours = seven / one * unit * (0.5 * 1.225 if power == 3.0 else 1.0)
+        yield Row(row["what"], float(row["value"]), float(ours), float(row["tolerance"]))
+
+
+_ROWS: dict[str, Callable[[], Iterator[Row]]] = {
+    "barrier_curve.csv": _barrier_curve,
+    "barrier_landmarks.csv": _barrier_landmarks,
+    "barrier_width.csv": _barrier_width,
+    "handbook_iowa.csv": lambda: _handbook("handbook_iowa.csv"),
+    "handbook_brandle.csv": lambda: _handbook("handbook_brandle.csv"),
+    "measured_belts.csv": _measured_belts,
+    "topex_shapes.csv": _topex_shapes,
+    "weibull_moments.csv": _weibull_moments,
+}

@@ -1,0 +1,151 @@
+"""One loop over all processes: description, command, Python call, docs page and files agree."""
+
+from __future__ import annotations
+
+import inspect
+import sqlite3
+from pathlib import Path
+
+import pandas as pd
+import pyogrio
+import pytest
+import rasterio
+
+import shelterscape
+from shelterscape import registry
+from shelterscape.cli.process_command import OUT_OPTIONS, command_of, option_name
+from shelterscape.plan import read_plan
+from shelterscape.process import SCREENING, Layer, Picture, Raster, Table
+from shelterscape.process.inputs import sources
+from shelterscape.terms import TERMS
+
+ROOT = Path(__file__).resolve().parents[1]
+PROCESSES = [registry.find(name) for name in registry.ids()]
+each_process = pytest.mark.parametrize("process", PROCESSES, ids=lambda p: p.id)
+
+
+@each_process
+def test_description_command_and_signature_agree(process):
+    fields = process.inputs.model_fields
+    described = registry.describe(process)["inputs"]
+    command = command_of(process)
+    signature = inspect.signature(getattr(shelterscape, process.function_name))
+    assert list(described) == list(fields)
+    options = [o for o in command.params if o not in OUT_OPTIONS]
+    assert [o.opts for o in options] == [[option_name(name)] for name in fields]
+    names = list(signature.parameters)
+    assert names == [*fields, "out", "overwrite", "progress", "cancelled"]
+    for name, field in fields.items():
+        option = next(o for o in options if o.name == name)
+        parameter = signature.parameters[name]
+        assert field.description, name
+        assert described[name]["description"] == field.description
+        assert field.description in option.help
+        assert option.required == field.is_required() == bool(described[name]["minOccurs"])
+        assert (parameter.default is inspect.Parameter.empty) == field.is_required()
+        if not field.is_required():
+            assert parameter.default == field.get_default(call_default_factory=True)
+
+
+@each_process
+def test_names_and_words(process):
+    assert process.id == process.id.lower()
+    assert set(process.id) <= set("abcdefghijklmnopqrstuvwxyz-")
+    assert process.all_cautions[0] == SCREENING
+    assert process.sources
+    assert getattr(shelterscape, process.function_name).__doc__.startswith(process.title)
+    for output in process.outputs:
+        assert output.title
+        if isinstance(output, Raster):
+            assert output.term in TERMS
+        if isinstance(output, (Layer, Table)):
+            assert set(output.columns.values()) <= set(TERMS)
+
+
+def test_output_names_are_unique_over_all_processes():
+    for kind in (Raster, Layer, Table, Picture):
+        names = [o.name for p in PROCESSES for o in p.outputs if isinstance(o, kind)]
+        assert len(names) == len(set(names))
+    data = [o.name for p in PROCESSES for o in p.outputs if isinstance(o, (Raster, Layer))]
+    assert len(data) == len(set(data))
+
+
+@each_process
+def test_numbers_have_a_unit(process):
+    for name, part in registry.describe(process)["inputs"].items():
+        if part["schema"].get("type") in ("number", "integer"):
+            assert part["schema"]["unit"], name
+            assert part["schema"]["minimum"] < part["schema"]["maximum"]
+
+
+@each_process
+def test_docs_page_names_everything(process):
+    page = (ROOT / "docs" / "processes" / f"{process.id}.md").read_text(encoding="utf-8")
+    for name in process.inputs.model_fields:
+        assert f"| {name} | {option_name(name)} |" in page
+    for output in process.outputs:
+        for file in output.files:
+            assert f"`{file}`" in page
+    for text in (*process.all_cautions, *process.sources):
+        assert text in page
+
+
+def test_every_process_is_in_the_demo(demo):
+    steps = read_plan(ROOT / "sample_gis" / "plan.toml")
+    assert {s.process.id for s in steps} == set(registry.BUILT_IN)
+
+
+def test_files_written_are_those_declared(demo):
+    declared = {
+        file
+        for s in demo.record["steps"]
+        for o in registry.find(s["process"]).outputs
+        for file in o.files
+    }
+    found = {p.relative_to(demo.folder).as_posix() for p in demo.folder.rglob("*") if p.is_file()}
+    assert found == declared | {"record.json", "timings.json"}
+
+
+def test_what_is_in_the_files_is_what_was_declared(demo):
+    for step in demo.record["steps"]:
+        for output in registry.find(step["process"]).outputs:
+            if isinstance(output, Raster):
+                with rasterio.open(demo.rasters[output.name]) as data:
+                    assert set(data.units) == {output.quantity.unit}
+                    assert list(data.descriptions) == step["bands"][output.name]
+                    assert data.tags()["QUANTITY"] == output.quantity.title
+                    assert (data.dtypes[0], data.nodata) == ("float32", -9999)
+            if isinstance(output, Layer):
+                path, layer = str(demo.layers[output.name]).rsplit(":", 1)
+                assert list(pyogrio.read_info(path, layer=layer)["fields"]) == list(output.columns)
+            if isinstance(output, Table):
+                frame = pd.read_csv(demo.tables[output.name])
+                assert list(frame.columns) == list(output.columns)
+
+
+def test_columns_in_the_geopackage_carry_their_meaning(demo):
+    with sqlite3.connect(demo.folder / "layers.gpkg") as db:
+        found = db.execute("SELECT table_name, column_name, description FROM gpkg_data_columns")
+        meanings = {(table, column): text for table, column, text in found}
+    db.close()
+    for process in PROCESSES:
+        for output in process.outputs:
+            if isinstance(output, Layer):
+                for column, term in output.columns.items():
+                    assert meanings[output.name, column] == TERMS[term].meaning
+
+
+def test_sources_are_marked():
+    """A field that takes a path and is not marked would not be checked or recorded."""
+    for process in PROCESSES:
+        assert {"dem", "winds"} <= set(sources(process.inputs))
+
+
+def test_values_lie_in_the_range_of_their_term(demo):
+    for step in demo.record["steps"]:
+        for output in registry.find(step["process"]).outputs:
+            if isinstance(output, Raster):
+                with rasterio.open(demo.rasters[output.name]) as data:
+                    values = data.read(masked=True)
+                assert values.count() > 0.9 * values.size
+                assert output.quantity.low <= values.min() < values.max() <= output.quantity.high

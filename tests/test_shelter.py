@@ -1,0 +1,252 @@
+"""The shelter field: laws that hold whatever the numbers, and a road of its own to the numbers."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from affine import Affine
+from hypothesis import given
+from hypothesis import strategies as st
+from shapely import affinity
+
+from shelterscape.grid import Grid
+from shelterscape.kernels.shelter_curves import relative_wind_barrier
+from shelterscape.science.belts import Case, complete
+from shelterscape.science.shelter import cut, over_winds, relative_wind
+from shelterscape.science.wind import WindSet, equal_winds
+
+SIDE = 81
+MIDDLE = SIDE * 10 / 2
+GRID = Grid((SIDE, SIDE), Affine(10, 0, 0, 0, -10, SIDE * 10))
+
+
+def belts_of(*lines, height=8.0, porosity=0.4, width=3.0, crs=None, **columns):
+    """Completed belts along lines of (x, y)."""
+    frame = gpd.GeoDataFrame(
+        {"height_m": height, "porosity": porosity, "width_m": width} | columns,
+        geometry=[shapely.LineString(line) for line in lines],
+        index=range(len(lines)),
+        crs=crs,
+    )
+    return complete(frame, "belts")[0]
+
+
+def one_belt(length=300.0, **columns):
+    """A belt through the middle of the map, running west to east."""
+    return belts_of([(MIDDLE - length / 2, MIDDLE), (MIDDLE + length / 2, MIDDLE)], **columns)
+
+
+def by_rays(belts, grid, direction_deg):
+    """Relative wind by shooting a ray from each cell up and down the wind with shapely."""
+    east, north = np.sin(np.radians(direction_deg)), np.cos(np.radians(direction_deg))
+    rows, cols = grid.shape
+    field = np.ones(grid.shape)
+    for row in range(rows):
+        for col in range(cols):
+            x, y = grid.affine * (col + 0.5, row + 0.5)
+            for belt in belts.itertuples():
+                h = belt.height_m
+                ray = shapely.LineString(
+                    [
+                        (x - 5 * h * east, y - 5 * h * north),  # belts ahead, to windward of them
+                        (
+                            x + 50 * h * east,
+                            y + 50 * h * north,
+                        ),  # belts behind the back of the wind
+                    ]
+                )
+                crossings = shapely.intersection(ray, belt.geometry)
+                for point in shapely.get_parts(crossings) if not crossings.is_empty else ():
+                    along = (point.x - x) * east + (point.y - y) * north
+                    r = relative_wind_barrier(along / h, belt.porosity, belt.width_m / h)
+                    field[row, col] = min(field[row, col], float(r))
+    return field
+
+
+@pytest.mark.parametrize("direction", [0.0, 90.0, 200.0, 233.7, 315.0])
+def test_against_rays_shot_with_shapely(direction):
+    grid = GRID.window(20, 20, (41, 41))
+    # Corners off the lattice, so that no ray just grazes an end.
+    belts = belts_of(
+        [(301.3, 350.7), (452.9, 377.1), (498.3, 431.9)],
+        [(333.3, 470.1), (391.7, 512.3)],
+        height=[6.0, 11.0],
+        porosity=[0.35, 0.5],
+        width=[2.0, 12.0],
+    )
+    ours = relative_wind(belts, grid, direction)
+    np.testing.assert_allclose(ours, by_rays(belts, grid, direction), atol=2e-3)
+
+
+def test_no_belts_no_shelter():
+    belts = one_belt().iloc[:0]
+    assert (relative_wind(belts, GRID, 200.0) == 1).all()
+    winds = WindSet(
+        "", np.arange(0.0, 360, 30), np.full(12, 1 / 12), np.full(12, 5.0), np.full(12, 2.0)
+    )
+    assert (over_winds(cut(belts, GRID, Case("bare")), GRID, winds) == 1).all()
+
+
+def test_a_belt_all_open_takes_nothing_off():
+    field = relative_wind(one_belt(porosity=1.0), GRID, 180.0)
+    assert field.min() == pytest.approx(1, abs=1e-6)
+
+
+@given(st.floats(0, 360), st.floats(0, 1), st.floats(0.5, 40), st.floats(0, 60), st.floats(0, 360))
+def test_never_outside_its_range(direction, porosity, height, width, bearing):
+    line = affinity.rotate(shapely.LineString([(300, 405), (510, 405)]), bearing)
+    belts = belts_of(line.coords, porosity=porosity, height=height, width=width)
+    field = relative_wind(belts, GRID, direction)
+    assert field.min() >= 0
+    assert field.max() <= 1.25
+
+
+@given(st.integers(0, 71), st.floats(0, 360))
+def test_a_mirrored_belt_mirrors_the_field(step, bearing):
+    direction = step * 5.0
+    line = affinity.rotate(shapely.LineString([(330, 405), (430, 415), (480, 380)]), bearing)
+    mirrored = [(2 * MIDDLE - x, y) for x, y in line.coords]
+    field = relative_wind(belts_of(line.coords), GRID, direction)
+    other = relative_wind(belts_of(mirrored), GRID, -direction)
+    # A cell that an edge of the strip just grazes may fall to either side.
+    assert (np.abs(field - other[:, ::-1]) > 1e-3).mean() < 0.002
+
+
+@given(st.integers(1, 3), st.integers(0, 71))
+def test_turning_belts_and_wind_turns_the_field(turns, step):
+    direction = step * 5.0 + 1.3
+    line = shapely.LineString([(331, 404), (433, 417), (484, 381)])
+    turned = affinity.rotate(line, -90 * turns, origin=(MIDDLE, MIDDLE))
+    field = relative_wind(belts_of(line.coords), GRID, direction)
+    other = relative_wind(belts_of(turned.coords), GRID, direction + 90 * turns)
+    assert (np.abs(np.rot90(field, -turns) - other) > 1e-3).mean() < 0.002
+
+
+def test_scaling_all_lengths_changes_nothing():
+    double = Grid(GRID.shape, Affine(20, 0, 0, 0, -20, SIDE * 20))
+    small = relative_wind(one_belt(), GRID, 203.0)
+    line = [(2 * MIDDLE - 300, 2 * MIDDLE), (2 * MIDDLE + 300, 2 * MIDDLE)]
+    large = relative_wind(belts_of(line, height=16.0, width=6.0), double, 203.0)
+    np.testing.assert_allclose(small, large, atol=1e-5)
+
+
+@given(st.floats(0.02, 0.98), st.floats(0, 360))
+def test_a_belt_cut_in_two_is_one_belt(share, direction):
+    a, b = np.array([281.0, 377.0]), np.array([533.0, 441.0])
+    knot = tuple(a + share * (b - a))
+    whole = relative_wind(belts_of([a, b]), GRID, direction)
+    pieces = relative_wind(belts_of([a, knot], [knot, b]), GRID, direction)
+    assert (np.abs(whole - pieces) > 1e-3).mean() < 0.001
+
+
+def test_the_order_of_belts_changes_nothing():
+    rng = np.random.default_rng(4)
+    lines = [rng.uniform(100, 700, (3, 2)) for _ in range(12)]
+    height = rng.uniform(2, 15, 12)
+    belts = belts_of(*lines, height=height)
+    shuffled = belts.iloc[rng.permutation(12)]
+    assert np.array_equal(relative_wind(belts, GRID, 222), relative_wind(shuffled, GRID, 222))
+
+
+@given(st.integers(0, 60), st.integers(0, 60), st.integers(1, 21), st.integers(1, 21))
+def test_a_cut_out_equals_the_whole_bit_for_bit(row, col, rows, cols):
+    rng = np.random.default_rng(9)
+    belts = belts_of(*(rng.uniform(0, 810, (4, 2)) for _ in range(9)), height=7.0)
+    whole = relative_wind(belts, GRID, 237.0)
+    part = relative_wind(belts, GRID.window(row, col, (rows, cols)), 237.0)
+    assert np.array_equal(part, whole[row : row + rows, col : col + cols])
+
+
+@pytest.mark.parametrize("slant", [30, 45, 60])
+def test_reach_of_an_oblique_belt_falls_with_the_cosine(slant):
+    """Published: about cos of the angle, to a quarter either way (Wang and Takle 1996, S;
+    Woodruff and Zingg 1952, S2). Ours is that cosine by construction: this tests the code."""
+    fine = Grid((801, 801), Affine(1, 0, 0, 0, -1, 801))
+    belts = belts_of([(-4000, 600.5), (4800, 600.5)], height=8.0)
+
+    def reach(direction):
+        column = relative_wind(belts, fine, direction)[:, 400]
+        sheltered = np.flatnonzero(column[201:] < 0.8)  # south of the belt
+        return sheltered.max()
+
+    ratio = reach(float(slant)) / reach(0.0)
+    assert ratio == pytest.approx(np.cos(np.radians(slant)), rel=0.02)
+    assert ratio == pytest.approx(np.cos(np.radians(slant)), rel=0.25)
+
+
+def test_end_on_and_degenerate_belts_are_harmless():
+    north_south = [(405.0, 300.0), (405.0, 500.0)]
+    assert (relative_wind(belts_of(north_south), GRID, 0.0) == 1).all()
+    doubled = belts_of([(405.0, 300.0), (405.0, 300.0), (405.0, 500.0)])
+    single = belts_of(north_south)
+    assert np.array_equal(relative_wind(doubled, GRID, 90), relative_wind(single, GRID, 90))
+
+
+@pytest.mark.parametrize("extent", [1e5, 1e7])
+def test_huge_belts(extent):
+    belts = belts_of([(-extent, 405.0), (extent, 405.0)])
+    field = relative_wind(belts, GRID, 180.0)  # from the south
+    assert field[:40].min() == pytest.approx(
+        float(relative_wind_barrier(np.arange(0, 40, 0.1), 0.4, 3 / 8).min()), abs=0.01
+    )
+    assert np.ptp(field, axis=1).max() < 1e-4
+
+
+def test_bare_belts_shelter_less():
+    belts = one_belt(porosity=0.3, bare_porosity=0.6)
+    leaf = relative_wind(belts, GRID, 180.0, season="in-leaf")
+    bare = relative_wind(belts, GRID, 180.0, season="bare")
+    assert (1 - bare).sum() < (1 - leaf).sum()
+    assert leaf.min() < bare.min()
+
+
+def test_leeward_is_where_the_wind_blows_to():
+    field = relative_wind(one_belt(), GRID, 0.0)  # from the north, so shelter lies south
+    north, south = field[:40], field[41:]
+    assert (1 - south).sum() > 3 * (1 - north).sum()
+
+
+def test_several_winds_are_a_weighted_mean():
+    belts = one_belt()
+    pieces = cut(belts, GRID, Case("in-leaf"))
+    winds = WindSet(
+        "", np.array([0.0, 200.0]), np.array([0.3, 0.6]), np.array([4.0, 8.0]), np.full(2, 2.0), 0.1
+    )
+    north, south = (relative_wind(belts, GRID, d).astype(float) for d in (0.0, 200.0))
+    share = 0.3 * 4 / (0.3 * 4 + 0.6 * 8)
+    mean = share * north + (1 - share) * south
+    np.testing.assert_allclose(over_winds(pieces, GRID, winds), mean, atol=1e-5)
+    w2 = 0.3 * 16 / (0.3 * 16 + 0.6 * 64)
+    force = np.sqrt(w2 * north**2 + (1 - w2) * south**2)
+    np.testing.assert_allclose(over_winds(pieces, GRID, winds, power=2.0), force, atol=1e-5)
+
+
+def test_true_north_makes_the_field_the_same_in_any_crs():
+    """One belt on the ground, in three coordinate systems, wind from true 240 degrees."""
+    lonlat = gpd.GeoDataFrame(
+        {"height_m": [10.0]},
+        geometry=[shapely.LineString([(7.200, 55.300), (7.206, 55.297)])],
+        crs="EPSG:4326",
+    )
+    probes = gpd.GeoSeries.from_xy(
+        7.203 + np.array([0.0005, 0.001, 0.002]),
+        55.2985 + np.array([0.0004, 0.0008, 0.0012]),
+        crs="EPSG:4326",
+    )
+    found = []
+    for crs in ("EPSG:25832", "EPSG:25831", "EPSG:2154"):
+        belts, _ = complete(lonlat.to_crs(crs), "belts")
+        x, y = belts.geometry.iloc[0].centroid.coords[0]
+        grid = Grid((800, 800), Affine(1, 0, x - 400, 0, -1, y + 400), crs)
+        field = over_winds(
+            cut(belts, grid, Case("in-leaf")),
+            grid,
+            equal_winds([240.0], "w"),
+            convergence_deg=grid.convergence_deg(),
+        )
+        at = grid.to_cells(shapely.get_coordinates(probes.to_crs(crs).to_numpy()))
+        found.append([field[int(r), int(c)] for c, r in at])
+    assert np.ptp(found, axis=0).max() < 0.02
+    assert np.min(found) < 0.6
