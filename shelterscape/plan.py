@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -126,8 +127,11 @@ def _from_plan(text: str, kind: str, folder: Path) -> str:
     """A path of the plan as one from the folder the plan lies in."""
     if text.startswith(STEP_PREFIX) or (kind == "winds" and directions_in(text) is not None):
         return text
+    # Addresses are refused where files are opened; joined to a folder they would look like files.
+    if "://" in text:
+        return text
     # The layer is put aside first: joined to a folder, PATH:LAYER may look like another path.
-    path, layer = split_layer(str(folder / text))
+    path, layer = split_layer(str(folder / os.path.expanduser(text)))
     return f"{path}:{layer}" if layer else path
 
 

@@ -104,7 +104,7 @@ def describe(process: Process) -> dict[str, Any]:
 def _described_input(
     name: str, part: dict[str, Any], required: bool, definitions: dict[str, Any]
 ) -> dict[str, Any]:
-    schema = {k: v for k, v in part.items() if k not in ("title", "description")}
+    schema = {k: v for k, v in _without_null(part).items() if k not in ("title", "description")}
     if definitions and "$ref" in str(schema):
         schema["$defs"] = definitions
     return {
@@ -114,6 +114,15 @@ def _described_input(
         "maxOccurs": 1,
         "schema": schema,
     }
+
+
+def _without_null(part: dict[str, Any]) -> dict[str, Any]:
+    """A schema without its null: there an input is left out, and ``minOccurs`` says so."""
+    kinds = [kind for kind in part.get("anyOf", []) if kind != {"type": "null"}]
+    if len(kinds) == len(part.get("anyOf", [])):
+        return part
+    rest = {k: v for k, v in part.items() if k not in ("anyOf", "default")}
+    return rest | (kinds[0] if len(kinds) == 1 else {"anyOf": kinds})
 
 
 def _output_key(output: Output) -> str:

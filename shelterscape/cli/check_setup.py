@@ -21,6 +21,9 @@ LIBRARIES = (
     "pillow",
 )  # fmt: skip
 
+STRAY_SETTINGS = ("PROJ_LIB", "PROJ_DATA", "GDAL_DATA")
+"""Settings that other programs leave behind and that mislead rasterio and pyproj."""
+
 
 class Finding(NamedTuple):
     """One thing looked at."""
@@ -48,7 +51,7 @@ def _versions() -> Iterator[Finding]:
 
 
 def _proj() -> Iterator[Finding]:
-    for name in ("PROJ_LIB", "PROJ_DATA", "GDAL_DATA"):
+    for name in STRAY_SETTINGS:
         folder = os.environ.get(name)
         if folder:
             yield Finding(

@@ -129,7 +129,7 @@ def _empty(where: str) -> InputError:
 
 
 def _renamed(frame: gpd.GeoDataFrame, columns: dict[str, str], where: str) -> gpd.GeoDataFrame:
-    for wanted, given in columns.items():
+    for given in columns.values():
         if given not in frame.columns:
             raise InputError(
                 "column-missing",
@@ -138,8 +138,9 @@ def _renamed(frame: gpd.GeoDataFrame, columns: dict[str, str], where: str) -> gp
                 value=given,
                 mend=f"Use one of: {', '.join(map(str, frame.columns))}.",
             )
-        frame = frame.drop(columns=wanted, errors="ignore").rename(columns={given: wanted})
-    return frame
+    # All at once, so that two columns can change places.
+    values = {wanted: frame[given] for wanted, given in columns.items()}
+    return frame.drop(columns=list(columns.values())).assign(**values)
 
 
 def _onto(frame: gpd.GeoDataFrame, grid: Grid, where: str) -> tuple[gpd.GeoDataFrame, list[Notice]]:
@@ -279,9 +280,20 @@ def _counted(path: Path, layers: list[str]) -> dict[str, int] | str:
     # Opened read-only, for otherwise a missing file would be made.
     with contextlib.closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as db:
         verdict = str(db.execute("PRAGMA quick_check").fetchone()[0])
-    if verdict != "ok":
-        return verdict
-    return {name: pyogrio.read_info(path, layer=name)["features"] for name in layers}
+        if verdict != "ok":
+            return verdict
+        counted = {
+            name: db.execute(f"SELECT count(*) FROM {_quoted(name)}").fetchone()[0]
+            for name in layers
+        }
+    # GDAL believes the count kept beside the rows; both must agree.
+    told = {name: pyogrio.read_info(path, layer=name)["features"] for name in layers}
+    return counted if counted == told else f"rows {counted}, told {told}"
+
+
+def _quoted(name: str) -> str:
+    """A table name as SQL takes it, whatever it holds."""
+    return '"' + name.replace('"', '""') + '"'
 
 
 def verify_layers(path: Path, counts: dict[str, int]) -> None:

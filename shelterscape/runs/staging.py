@@ -37,7 +37,7 @@ class Staging:
     """
 
     def __init__(self, target: Path, overwrite: bool) -> None:
-        self.target = Path(os.path.abspath(target.expanduser()))
+        self.target = Path(os.path.abspath(os.path.expanduser(target)))
         self._overwrite = overwrite
         self.folder = self._beside("new")
         self._old = self._beside("old")

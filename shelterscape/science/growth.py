@@ -1,0 +1,437 @@
+"""How tall and how dense belts stand in a given year.
+
+Heights come from published curves of forest top height, or from nursery rates where there is none.
+Belts are narrow and exposed and grow less than forest; the reduction is an engineering choice (E).
+"""
+
+from __future__ import annotations
+
+import difflib
+import functools
+import math
+import re
+from collections.abc import Callable, Hashable, Mapping
+from typing import Any, NamedTuple
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from shelterscape import data
+from shelterscape.errors import InputError
+from shelterscape.science.belts import NEVER_BARE, SEASONS, Case, seasonal_porosity
+from shelterscape.terms import TERMS
+
+SiteIndex = tuple[float, float]
+"""A height in metres and the age in years at which it is reached."""
+
+SITE_FACTOR = 0.8
+"""Height of an exposed narrow belt over that of the species curve (E)."""
+
+PLANTED_SIZE_M = 0.5
+"""Height of a plant when planted, metres (E)."""
+
+YOUNG_UP_TO_M = 3.0
+"""Nursery rates are trusted, and a belt counts as newly planted, below this height, metres (E)."""
+
+CLOSURE_AGE = 10
+"""Years from planting until a belt is as dense as its design (E)."""
+
+BREAST_HEIGHT_M = 1.3
+OLDEST_SITE_AGE = 300.0
+
+NO_CURVE = "no published growth curve; nursery rate used"
+LOCAL_LINE = "no published growth curve; straight line through the local height"
+NOT_GIVEN = "not grown: species or year planted not given"
+NOT_KNOWN = "not grown: species not known here"
+NOT_PLANTED = "not planted yet"
+
+
+class _Species(NamedTuple):
+    """A row of species.csv; the nursery rate is metres a year."""
+
+    name: str
+    winter: str
+    curve: str
+    coefficients: tuple[float, float, float]
+    years_to_breast_height: float
+    site: SiteIndex
+    rate: float
+    mature_m: float
+
+
+@functools.cache
+def _species() -> dict[str, _Species]:
+    """All species by their names and other names in small letters."""
+    rows = data.table("species.csv")
+    words = ["winter", "curve", "same_as"]
+    rows[words] = rows[words].fillna("")
+    records = {row["species"]: row for row in rows.to_dict("records")}
+    return {
+        name.casefold(): _from_record(records[row["same_as"] or name])
+        for name, row in records.items()
+    }
+
+
+def _from_record(row: dict[Hashable, Any]) -> _Species:
+    return _Species(
+        name=row["species"],
+        winter=row["winter"],
+        curve=row["curve"],
+        coefficients=(row["c1"], row["c2"], row["c3"]),
+        years_to_breast_height=row["age_offset"],
+        site=(row["site_height_m"], row["site_age"]),
+        rate=row["nursery_rate"],
+        mature_m=row["mature_height_m"],
+    )
+
+
+def _find(name: str) -> _Species:
+    known = _species()
+    key = str(name).strip().casefold()
+    if key in known:
+        return known[key]
+    near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
+    hint = f"Did you mean {known[near[0]].name!r}? " if near else ""
+    raise InputError(
+        "name-unknown",
+        "There is no species of this name in the table of species.",
+        value=name,
+        mend=f"{hint}Use one of: {', '.join(species_names())}.",
+    )
+
+
+def species_names() -> tuple[str, ...]:
+    """Names of all species known, in the order of the table, other names left out."""
+    return tuple(dict.fromkeys(species.name for species in _species().values()))
+
+
+def is_evergreen(name: str) -> bool:
+    """Whether a species keeps its leaves in winter; dead leaves held do not count."""
+    return _find(name).winter == "evergreen"
+
+
+def curve_note(name: str) -> str:
+    """What to tell of the heights of a species; empty where its growth curve is published."""
+    return "" if _find(name).curve else NO_CURVE
+
+
+def height_manso_fixed(
+    age: NDArray[np.float64], site: SiteIndex, b1: float, b2: float
+) -> NDArray[np.float64]:
+    """Top height by a curve of one shape for all sites, stretched through the site's height.
+
+    Parameters
+    ----------
+    age, site
+        As in `height_johansson`.
+    b1, b2 : float
+        Rate per year and exponent.
+
+    Notes
+    -----
+    y2 = y1 [(1 − e^(−b1 t2)) / (1 − e^(−b1 t1))]^b2.
+
+    References
+    ----------
+    Manso, McLean, Arcangeli and Matthews (2020), Forestry 94:181-192; seen in a citing text (S2).
+    """
+    height, at_age = site
+    return height * (np.expm1(-b1 * age) / math.expm1(-b1 * at_age)) ** b2
+
+
+def height_manso_varying(
+    age: NDArray[np.float64], site: SiteIndex, b1: float, b2: float, b3: float
+) -> NDArray[np.float64]:
+    """Top height by a curve whose shape changes with the site: poor ones start more slowly.
+
+    Parameters
+    ----------
+    age, site
+        As in `height_johansson`.
+    b1, b2, b3 : float
+        Rate per year and the two parts of the exponent.
+
+    Notes
+    -----
+    The exponent is b2 + b3/X, where X is the logarithm of the height reached in the end:
+    X = ½ [q + √(q² − 4 b3 L)], L = ln(1 − e^(−b1 t1)), q = ln y1 − b2 L. With b2 below 0 it stays
+    above 0 while that height is below e^(−b3/b2), 81 m for beech and more for the others.
+
+    References
+    ----------
+    Manso, McLean, Arcangeli and Matthews (2020), Forestry 94:181-192; seen in a citing text (S2).
+    """
+    height, at_age = site
+    log_share = math.log(-math.expm1(-b1 * at_age))
+    q = math.log(height) - b2 * log_share
+    final = 0.5 * (q + math.sqrt(q * q - 4.0 * b3 * log_share))
+    return height_manso_fixed(age, site, b1, b2 + b3 / final)
+
+
+def height_johansson(
+    age: NDArray[np.float64], site: SiteIndex, beta: float, k: float, age_constant: float
+) -> NDArray[np.float64]:
+    """Top height by the equation used for broadleaves in Scandinavia.
+
+    Parameters
+    ----------
+    age : ndarray
+        Years, 0 or more.
+    site : tuple of float
+        Height in metres and the age at which it is reached.
+    beta, k, age_constant : float
+        Coefficients; k is below 0, `age_constant` is the A of the source.
+
+    Returns
+    -------
+    ndarray
+        Metres.
+
+    Notes
+    -----
+    y2 = (y1 + d + r) / [2 + 4 β t2^k / (y1 − d + r)], d = β A^k, r = √[(y1 − d)² + 4 β y1 t1^k];
+    written here with both parts times t2^(−k), so that it holds at age 0.
+
+    References
+    ----------
+    Johansson (1999), Scandinavian Journal of Forest Research 14:441-453, for alder; the same form
+    for oak (2013) and for birch by Eriksson and others (1997); seen in texts citing them (S2).
+    """
+    height, at_age = site
+    d = beta * age_constant**k
+    r = math.sqrt((height - d) ** 2 + 4.0 * beta * height * at_age**k)
+    grown_age = age**-k
+    return (height + d + r) * grown_age / (2.0 * grown_age + 4.0 * beta / (height - d + r))
+
+
+CURVES: dict[str, Callable[..., NDArray[np.float64]]] = {
+    "A": lambda age, site, b1, b2, _: height_manso_fixed(age, site, b1, b2),
+    "B": height_manso_varying,
+    "C": height_johansson,
+}
+"""The published curves by the letter species.csv gives."""
+
+
+def _height_nursery(species: _Species, age: NDArray[np.float64], site: SiteIndex | None) -> NDArray:
+    """A straight line to the mature height, through the site's height where one is given."""
+    if site is None:
+        return np.minimum(species.rate * age, species.mature_m)
+    return np.minimum(site[0] * (age / site[1]), max(species.mature_m, site[0]))
+
+
+def _height_above_breast(
+    species: _Species, age: NDArray[np.float64], site: SiteIndex
+) -> NDArray[np.float64]:
+    """A curve counted from breast height, with a straight line up to there (E)."""
+    years = species.years_to_breast_height
+    above = (site[0] - BREAST_HEIGHT_M, site[1] - years)
+    if min(above) <= 0:
+        raise InputError(
+            "input-refused",
+            f"The growth curve of {species.name} counts from {BREAST_HEIGHT_M} m, taken to be "
+            f"reached {years:g} years after planting.",
+            value=f"{site[0]:g} m at {site[1]:g}",
+            mend="Give a greater height at a greater age.",
+        )
+    curve = CURVES[species.curve](np.maximum(age - years, 0.0), above, *species.coefficients)
+    return BREAST_HEIGHT_M * np.minimum(age / years, 1.0) + curve
+
+
+def _check_site(site: SiteIndex) -> SiteIndex:
+    height, age = (float(part) for part in site)
+    tallest = TERMS["belt_height"].high
+    if not (0.0 < height <= tallest and 0.0 < age <= OLDEST_SITE_AGE):
+        raise InputError(
+            "input-refused",
+            f"A height at an age must lie above 0 and up to {tallest:g} m, at an age above 0 and "
+            f"up to {OLDEST_SITE_AGE:g} years.",
+            value=f"{height:g} m at {age:g}",
+            mend="Give the height in metres of trees nearby and their age in years.",
+        )
+    return height, age
+
+
+def height_at(
+    species: str, age_years: ArrayLike, *, site_index: SiteIndex | None = None
+) -> float | NDArray[np.float64]:
+    """Top height of a species at an age, as a forest stand; belts grow less.
+
+    Parameters
+    ----------
+    species : str
+        Plain name, in small or capital letters; "alder" is common alder.
+    age_years : array_like
+        Years from planting.
+    site_index : tuple of float, optional
+        Height in metres and the age at which it is reached; the stated default of the species
+        (E) when not given.
+
+    Returns
+    -------
+    float or ndarray
+        Metres; 0 at age 0 and below, never falling with age. NaN where the age is.
+
+    Raises
+    ------
+    InputError
+        ``name-unknown`` for a species not in the table, ``input-refused`` for a site index not
+        above 0, above 80 m or 300 years, or for birch not above breast height.
+
+    Notes
+    -----
+    Without a published curve (see `curve_note`) a straight line is drawn at the nursery rate, or
+    through the site index when one is given, to the mature height: low grade. The curve of birch
+    counts from breast height; up to there a straight line over four years is drawn (E).
+
+    Examples
+    --------
+    >>> round(height_at("Sitka spruce", 20, site_index=(18, 50)), 1)
+    4.9
+    """
+    known = _find(species)
+    age = np.maximum(np.asarray(age_years, dtype=float), 0.0)
+    site = None if site_index is None else _check_site(site_index)
+    if not known.curve:
+        height = _height_nursery(known, age, site)
+    elif known.years_to_breast_height > 0:
+        height = _height_above_breast(known, age, site or known.site)
+    else:
+        height = CURVES[known.curve](age, site or known.site, *known.coefficients)
+    return float(height) if np.ndim(height) == 0 else height
+
+
+def parse_local_height(text: str) -> tuple[str, SiteIndex]:
+    """A height seen on the spot, such as "ash 9 m at 25", as species and site index.
+
+    Parameters
+    ----------
+    text : str
+        Species, height in metres, the word "at", age in years.
+
+    Returns
+    -------
+    species : str
+        Its name as the table has it.
+    site_index : tuple of float
+        Height in metres and age in years.
+
+    Raises
+    ------
+    InputError
+        ``input-refused`` when the words or numbers do not fit, ``name-unknown`` for the species.
+
+    Examples
+    --------
+    >>> parse_local_height("ash 9 m at 25")
+    ('ash', (9.0, 25.0))
+    """
+    number = r"(\d+(?:\.\d+)?)"
+    form = rf"\s*(\D*[^\d\s])\s+{number}\s*m\s+at\s+{number}\s*(?:years?)?\s*"
+    found = re.fullmatch(form, text)
+    if not found:
+        raise InputError(
+            "input-refused",
+            "A local height is written as species, height in metres, at, age in years.",
+            value=text,
+            mend='Write it like "ash 9 m at 25".',
+        )
+    species, height, age = found.groups()
+    return _find(species).name, _check_site((float(height), float(age)))
+
+
+def grown(
+    belts: gpd.GeoDataFrame,
+    season: str,
+    year: int | None,
+    *,
+    local_heights: Mapping[str, SiteIndex] | None = None,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.object_]]:
+    """Height and porosity of completed belts in a season of a year.
+
+    Parameters
+    ----------
+    belts : GeoDataFrame
+        As `science.belts.complete` gives them.
+    season : str
+        "in-leaf" or "bare".
+    year : int or None
+        Calendar year; None for the belts as surveyed.
+    local_heights : mapping, optional
+        Site index by species, as `parse_local_height` gives it. It is taken as seen on belts nearby
+        and not reduced by the site factor.
+
+    Returns
+    -------
+    height_m : (n,) float64
+        As surveyed, or grown. Exactly 0 for a belt not planted yet: leave it out.
+    porosity : (n,) float64
+        1 for a belt not planted yet.
+    notes : (n,) object
+        What a person should know of each, empty where nothing.
+
+    Raises
+    ------
+    InputError
+        ``name-unknown`` for a season or a species in `local_heights`.
+
+    Notes
+    -----
+    Engineering choices (E), all of them: a belt of known species and year planted stands at the
+    greatest of the surveyed height, .8 times the species curve, and .5 m plus the nursery rate up
+    to 3 m. The year of the survey is not known, so a surveyed height is never taken back, and no
+    belt falls with the years. A belt below 3 m when surveyed closes in a straight line from
+    porosity 1 at planting to its design at ten years; taller ones, walls and fences keep theirs.
+    """
+    if season not in SEASONS:
+        known = f"Use one of: {', '.join(SEASONS)}."
+        raise InputError("name-unknown", "No such season.", value=season, mend=known)
+    local = {_find(name).name: _check_site(site) for name, site in (local_heights or {}).items()}
+    surveyed = belts["height_m"].to_numpy(dtype=float, copy=True)
+    porosity = seasonal_porosity(belts, Case(season)).copy()
+    notes = np.full(len(belts), "", dtype=object)
+    if year is None:
+        return surveyed, porosity, notes
+    age = year - belts["planted_year"].to_numpy(dtype=float, na_value=np.nan)
+    built = belts["belt_type"].isin(NEVER_BARE).to_numpy(dtype=bool)
+    height = _grown_heights(belts["species"], age, built, local, notes)
+    height = np.fmax(surveyed, height)
+    young = (age < CLOSURE_AGE) & ~built & ~(surveyed >= YOUNG_UP_TO_M)
+    closing = 1.0 - (1.0 - porosity) * np.clip(age / CLOSURE_AGE, 0.0, 1.0)
+    porosity = np.where(young, closing, porosity)
+    absent = age < 0
+    notes[absent] = NOT_PLANTED
+    return np.where(absent, 0.0, height), np.where(absent, 1.0, porosity), notes
+
+
+def _grown_heights(
+    species: pd.Series,
+    age: NDArray[np.float64],
+    built: NDArray[np.bool_],
+    local: Mapping[str, SiteIndex],
+    notes: NDArray[np.object_],
+) -> NDArray[np.float64]:
+    """Height by growth alone, NaN where it cannot be told; says why in `notes`."""
+    height = np.full(len(age), np.nan)
+    keys = species.str.strip().str.casefold().to_numpy(dtype=object)
+    for key in set(keys[~built]):
+        here = (keys == key) & ~built
+        if key not in _species():
+            notes[here] = NOT_KNOWN if key else NOT_GIVEN
+            continue
+        known = _species()[key]
+        by = LOCAL_LINE if known.name in local and not known.curve else curve_note(key)
+        notes[here] = np.where(np.isnan(age[here]), NOT_GIVEN, by)
+        height[here] = _belt_height(known, age[here], local.get(known.name))
+    return height
+
+
+def _belt_height(
+    species: _Species, age: NDArray[np.float64], local: SiteIndex | None
+) -> NDArray[np.float64]:
+    """Height of an exposed narrow belt of a species (E), NaN where the age is."""
+    factor = SITE_FACTOR if local is None else 1.0
+    by_curve = factor * height_at(species.name, age, site_index=local)
+    young = np.minimum(PLANTED_SIZE_M + species.rate * np.maximum(age, 0.0), YOUNG_UP_TO_M)
+    return np.maximum(by_curve, young)

@@ -1,0 +1,159 @@
+"""A tiny piece of ground with a belt, toy processes, and small ways to run and look at things."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Annotated, Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import rasterio
+from affine import Affine
+from shapely import LineString
+
+from shelterscape.process import Files, Inputs, Output, Process, Run, Table
+from shelterscape.process.inputs import Source
+from shelterscape.runs import Result, Step, run
+
+CRS = "EPSG:25832"
+WEST, NORTH, CELL_M, CELLS = 388_000.0, 6_124_000.0, 10.0, 60
+WINDS = "210,240"
+
+
+def write_dem(path: Path) -> Path:
+    """A 600 m square with one round hill."""
+    row, col = np.mgrid[:CELLS, :CELLS]
+    height = 20.0 + 15.0 * np.exp(-((row - 25.0) ** 2 + (col - 35.0) ** 2) / 120.0)
+    profile = {"driver": "GTiff", "height": CELLS, "width": CELLS, "count": 1, "dtype": "float32"}
+    affine = Affine(CELL_M, 0, WEST, 0, -CELL_M, NORTH)
+    with rasterio.open(path, "w", crs=CRS, transform=affine, **profile) as data:
+        data.write(height.astype("float32"), 1)
+    return path
+
+
+def write_belts(path: Path, height_column: str = "height_m") -> Path:
+    """Two belts on that ground, 12 m and 8 m high, in the layer ``belts``."""
+    lines = [
+        LineString([(WEST + 150, NORTH - 450), (WEST + 300, NORTH - 300)]),
+        LineString([(WEST + 350, NORTH - 150), (WEST + 500, NORTH - 150)]),
+    ]
+    columns = {"name": ["low", "top"], height_column: [12.0, 8.0]}
+    gpd.GeoDataFrame(columns, geometry=lines, crs=CRS).to_file(path, layer="belts", driver="GPKG")
+    return path
+
+
+def project(folder: Path, height_column: str = "height_m") -> dict[str, Any]:
+    """Inputs of `shelter` in a folder of their own."""
+    folder.mkdir(parents=True, exist_ok=True)
+    return {
+        "dem": str(write_dem(folder / "dem.tif")),
+        "belts": str(write_belts(folder / "belts.gpkg", height_column)),
+        "winds": WINDS,
+        "seasons": ("in-leaf",),
+    }
+
+
+def options(inputs: dict[str, Any]) -> list[str]:
+    """Inputs of `shelter` as words of its command."""
+    words = []
+    for name, value in inputs.items():
+        text = ",".join(value) if isinstance(value, tuple) else value
+        words += [f"--{'season' if name == 'seasons' else name}", text]
+    return words
+
+
+class ToyInputs(Inputs):
+    """What the toy asks for: a word, and a layer and a raster it may read."""
+
+    word: str = "hedge"
+    belts: Annotated[str | None, Source("layer", "belt layer")] = None
+    ground: Annotated[str | None, Source("raster", "terrain model")] = None
+
+
+TOY_TABLE = Table("toy_areas", {"season": "season", "area_ha": "area"}, "A table of one row.")
+
+
+def write_toy(asked: ToyInputs, files: Files, run: Run) -> None:
+    """Write the one table the toy declares."""
+    run.progress(0.5, "toying")
+    run.table("toy_areas", pd.DataFrame({"season": [asked.word], "area_ha": [1.5]}))
+
+
+def toy(
+    compute: Callable[[ToyInputs, Files, Run], None] = write_toy,
+    outputs: tuple[Output, ...] = (TOY_TABLE,),
+    process_id: str = "toy",
+) -> Process:
+    """A process that writes next to nothing in next to no time."""
+    return Process(process_id, "1.0.0", "A toy", "A toy.", ToyInputs, outputs, (), (), compute)
+
+
+def run_toy(
+    out: str | Path, process: Process | None = None, word: str = "hedge", **how: Any
+) -> Result:
+    """Run a toy into a folder."""
+    return run([Step(process or toy(), ToyInputs(word=word))], out, **how)
+
+
+def checksums(folder: Path) -> dict[str, str]:
+    """Checksum of every file below a folder by its relative path."""
+    return {
+        path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+def leftovers(folder: Path) -> list[str]:
+    """Names that staging uses and must not leave behind."""
+    return sorted(path.name for path in folder.iterdir() if ".shelterscape-" in path.name)
+
+
+def environment(**changes: str) -> dict[str, str]:
+    """The environment for a child, in which it finds these helpers too."""
+    places = [str(Path(__file__).parent), *filter(None, [os.environ.get("PYTHONPATH")])]
+    return os.environ | {"PYTHONPATH": os.pathsep.join(places)} | changes
+
+
+def child(code: str, *words: object, **how: Any) -> subprocess.CompletedProcess[str]:
+    """Run Python code in a process of its own."""
+    command = [sys.executable, "-c", code, *map(str, words)]
+    settings = {"env": environment(), "timeout": 120} | how
+    return subprocess.run(command, capture_output=True, text=True, check=False, **settings)
+
+
+def command(*words: object) -> list[str]:
+    """The command line in a process of its own."""
+    return [sys.executable, "-m", "shelterscape", *map(str, words)]
+
+
+def events(text: str) -> list[dict[str, Any]]:
+    """The events of ``--json``; a line that is no JSON fails here."""
+    return [json.loads(line) for line in text.splitlines()]
+
+
+def call(words: Sequence[object]) -> int:
+    """The command line in this process; its exit code."""
+    from shelterscape.cli import main
+
+    try:
+        main([str(word) for word in words])
+    except SystemExit as left:
+        return 0 if left.code is None else int(left.code)
+    return 0
+
+
+def _break(*_: Any) -> None:
+    raise RuntimeError("the toy broke")
+
+
+TOY = toy()
+BROKEN = toy(_break, process_id="broken")
+IDLE = toy(lambda *_: None, process_id="idle")

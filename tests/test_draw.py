@@ -1,0 +1,223 @@
+"""Preview maps and the colours on them."""
+
+from __future__ import annotations
+
+import itertools
+
+import geopandas as gpd
+import numpy as np
+import pytest
+from affine import Affine
+from file_helpers import CRS
+from PIL import Image
+from shapely import LineString, MultiLineString, Point, box
+
+from shelterscape.files.draw import MapSheet, draw_maps
+from shelterscape.files.styles import BELT_COLOUR, RAMPS, ZONE_COLOURS, raster_sld
+from shelterscape.grid import Grid
+from shelterscape.terms import TERMS
+
+TERM = TERMS["relative_wind"]
+
+
+def sheet(panels=1, shape=(60, 80), ground=True, belts=None, **more):
+    grid = Grid(shape, Affine(10, 0, 560_000, 0, -10, 5_710_000), CRS)
+    values = np.linspace(0.2, 1.1, grid.shape[0] * grid.shape[1], dtype=np.float32).reshape(shape)
+    values[5:15, 5:25] = np.nan
+    return MapSheet(
+        title="How far belts shelter the ground",
+        panels={f"panel {i}": values for i in range(panels)},
+        grid=grid,
+        term=TERM,
+        notes=("A note.", "A long note. " * 30),
+        ground=values * 100 if ground else None,
+        belts=belts,
+        **more,
+    )
+
+
+def drawn(tmp_path, a_sheet, name="a.png"):
+    draw_maps(tmp_path / name, a_sheet)
+    with Image.open(tmp_path / name) as image:
+        image.load()
+        assert image.format == "PNG"
+        return np.asarray(image.convert("RGB")).astype(int)
+
+
+def near(pixels, colour, within=12):
+    """How many pixels lie near a colour."""
+    return int((np.abs(pixels - rgb(colour)).max(axis=-1) <= within).sum())
+
+
+def rgb(colour):
+    return np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)])
+
+
+@pytest.mark.parametrize("panels", [1, 2])
+@pytest.mark.parametrize("shape", [(60, 80), (400, 40), (40, 400)])
+def test_a_sheet_is_a_picture_of_sane_size(tmp_path, panels, shape):
+    pixels = drawn(tmp_path, sheet(panels, shape))
+    height, width = pixels.shape[:2]
+    assert 600 < width < 1700 and 300 < height < 1600
+    assert (width > 1100) == (panels == 2)
+
+
+def test_same_sheet_gives_the_same_bytes(tmp_path):
+    lines = gpd.GeoDataFrame(geometry=[LineString([(560_100, 5_709_700), (560_600, 5_709_800)])])
+    for name in ("a.png", "b.png"):
+        draw_maps(tmp_path / name, sheet(2, belts=lines))
+    assert (tmp_path / "a.png").read_bytes() == (tmp_path / "b.png").read_bytes()
+
+
+def test_missing_ground_is_grey_without_relief(tmp_path):
+    assert near(drawn(tmp_path, sheet(ground=False)), "#d9d9d9", 3) > 3000
+
+
+def test_sheltered_north_west_corner_is_drawn_there(tmp_path):
+    # Values rise row by row, so the top of the map is dark and the bottom light.
+    pixels = drawn(tmp_path, sheet(ground=False))
+    violet = near(pixels[: len(pixels) // 2], "#53318c", 25)
+    assert violet > 500 > near(pixels[len(pixels) // 2 :, :500], "#53318c", 25)
+
+
+@pytest.mark.parametrize(
+    "belt",
+    [
+        LineString([(560_100, 5_709_700), (560_600, 5_709_700)]),
+        MultiLineString([[(560_100, 5_709_700), (560_300, 5_709_700)], [(560_400, 5_709_600)] * 2]),
+        box(560_100, 5_709_650, 560_600, 5_709_750),
+    ],
+)
+def test_belts_of_every_kind_are_drawn(tmp_path, belt):
+    plain = near(drawn(tmp_path, sheet(ground=False)), BELT_COLOUR, 60)
+    frame = gpd.GeoDataFrame(geometry=[belt, None, LineString()], crs=CRS)
+    assert near(drawn(tmp_path, sheet(ground=False, belts=frame)), BELT_COLOUR, 60) > plain + 80
+
+
+def test_a_map_where_all_is_missing_is_drawn(tmp_path):
+    empty = sheet(ground=False)
+    for values in empty.panels.values():
+        values[:] = np.nan
+    assert drawn(tmp_path, empty).size
+
+
+def test_a_large_raster_is_thinned(tmp_path):
+    assert drawn(tmp_path, sheet(shape=(2500, 3000))).shape[1] < 1000
+
+
+# --- colours ----------------------------------------------------------------------------------
+# sRGB to linear: IEC 61966-2-1; L*a*b* with white D65: CIE 15 (both from memory).
+
+
+def linear(colour):
+    c = rgb(colour) / 255
+    return np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
+
+
+TO_XYZ = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
+
+# Full loss of one cone: Machado, Oliveira and Fernandes 2009, IEEE TVCG 15:1291-1298, table 1,
+# severity 1.0 (from memory; each row sums to 1, so greys stay grey, as checked below).
+SIGHT = {
+    "full": np.eye(3),
+    "protanopia": np.array(
+        [
+            [0.152286, 1.052583, -0.204868],
+            [0.114503, 0.786281, 0.099216],
+            [-0.003882, -0.048116, 1.051998],
+        ]
+    ),
+    "deuteranopia": np.array(
+        [
+            [0.367322, 0.860646, -0.227968],
+            [0.280085, 0.672501, 0.047413],
+            [-0.011820, 0.042940, 0.968881],
+        ]
+    ),
+}
+
+
+def lab(colour, sight="full"):
+    seen = np.clip(SIGHT[sight] @ linear(colour), 0, 1)
+    t = TO_XYZ @ seen / TO_XYZ.sum(axis=1)
+    f = np.where(t > (6 / 29) ** 3, np.cbrt(t), t / (3 * (6 / 29) ** 2) + 4 / 29)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
+def test_the_yardstick_itself():
+    assert lab("#ffffff") == pytest.approx([100, 0, 0], abs=0.02)
+    # Pure sRGB red is L* 53.24, a* 80.09, b* 67.20 (widely tabled, from memory).
+    assert lab("#ff0000") == pytest.approx([53.24, 80.09, 67.20], abs=0.05)
+    for matrix in SIGHT.values():
+        assert matrix.sum(axis=1) == pytest.approx([1, 1, 1], abs=2e-6)
+
+
+def one_hue(name):
+    """The part of a ramp that runs in one hue: relative wind turns to rust above 1."""
+    return [colour for value, colour in RAMPS[name] if name != "relative_wind" or value <= 1.0]
+
+
+@pytest.mark.parametrize("name", RAMPS)
+@pytest.mark.parametrize("sight", SIGHT)
+def test_lightness_runs_one_way_along_a_ramp(name, sight):
+    steps = np.diff([lab(colour, sight)[0] for colour in one_hue(name)])
+    assert (steps > 2).all(), steps
+
+
+@pytest.mark.parametrize("name", RAMPS)
+def test_values_of_a_ramp_rise(name):
+    values = [value for value, _ in RAMPS[name]]
+    assert values == sorted(set(values))
+    assert TERMS[name].low <= values[0] and values[-1] <= TERMS[name].high
+
+
+@pytest.mark.parametrize("name", RAMPS)
+def test_one_ramp_is_one_hue(name):
+    hues = [np.degrees(np.arctan2(*lab(c)[:0:-1])) for c in one_hue(name) if chroma(c) > 5]
+    assert len(hues) >= 3
+    assert max(hues) - min(hues) < 40
+
+
+def chroma(colour):
+    return float(np.hypot(*lab(colour)[1:]))
+
+
+def test_windier_is_another_hue():
+    violet, rust = RAMPS["relative_wind"][2][1], RAMPS["relative_wind"][-1][1]
+    assert rust == ZONE_COLOURS[-1]
+    turn = np.degrees(np.arctan2(*lab(violet)[:0:-1]) - np.arctan2(*lab(rust)[:0:-1]))
+    assert abs((turn + 180) % 360 - 180) > 90
+
+
+LEAST_STEP = 10.0
+"""Least step of L* between zones that can touch; 2 is just seen side by side (from memory)."""
+
+
+@pytest.mark.parametrize("sight", SIGHT)
+def test_neighbouring_zones_stay_apart_for_every_eye(sight):
+    lights = [lab(colour, sight)[0] for colour in ZONE_COLOURS]
+    steps = [abs(b - a) for a, b in itertools.pairwise(lights)]
+    assert min(steps) >= LEAST_STEP, steps
+
+
+@pytest.mark.parametrize("sight", SIGHT)
+def test_windier_is_mistaken_for_no_other_zone(sight):
+    # A zone as light as "windier" exists; its colour must differ then, for every eye.
+    windier = lab(ZONE_COLOURS[-1], sight)
+    apart = [float(np.linalg.norm(lab(c, sight) - windier)) for c in ZONE_COLOURS[:-1]]
+    assert min(apart) > 30, apart
+
+
+def test_styles_for_a_gis_carry_the_ramp():
+    from xml.etree import ElementTree
+
+    for name, stops in RAMPS.items():
+        root = ElementTree.fromstring(raster_sld(name, TERMS[name]).encode())
+        entries = [n for n in root.iter() if n.tag.endswith("ColorMapEntry")]
+        assert [(float(e.get("quantity")), e.get("color")) for e in entries] == list(stops)
+
+
+def test_points_are_no_belts(tmp_path):
+    # A stray point in a belt layer must not stop the drawing of the rest.
+    frame = gpd.GeoDataFrame(geometry=[Point(560_100, 5_709_700)], crs=CRS)
+    assert drawn(tmp_path, sheet(belts=frame)).size

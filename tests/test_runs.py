@@ -1,0 +1,658 @@
+"""Runs: a folder appears whole or not at all, says what it holds, and is never somebody else's."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import platform
+import re
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+from run_helpers import (
+    CRS,
+    TOY_TABLE,
+    ToyInputs,
+    checksums,
+    child,
+    environment,
+    leftovers,
+    project,
+    run_toy,
+    toy,
+    write_toy,
+)
+
+from shelterscape import calls
+from shelterscape.errors import InputError, InternalError, Stopped, WriteError
+from shelterscape.grid import Grid
+from shelterscape.process import Raster
+from shelterscape.runs import Step, run
+from shelterscape.runs.staging import refuse_protected
+
+
+@pytest.fixture(scope="module")
+def first(tmp_path_factory):
+    """`shelter` on the tiny ground, run once: project folder and result."""
+    folder = tmp_path_factory.mktemp("first")
+    return folder, calls.find("shelter")(**project(folder), out=folder / "out")
+
+
+def word_in(folder):
+    """The word the toy was given, from the table it wrote."""
+    return pd.read_csv(folder / "tables" / "toy_areas.csv")["season"][0]
+
+
+def refused(code, out, **how):
+    """The toy must be refused with a code, before it computes anything."""
+
+    def never_reached(*_):
+        pytest.fail("computed although the folder had to be refused")
+
+    with pytest.raises(WriteError) as caught:
+        run_toy(out, toy(never_reached), **how)
+    assert caught.value.code == code
+    assert caught.value.exit_code == 4
+    return caught.value
+
+
+# ---- what a run leaves
+
+
+def test_the_folder_appears_only_when_whole(tmp_path):
+    out = tmp_path / "deep" / "out"
+
+    def compute(asked, files, run):
+        assert not out.exists()
+        write_toy(asked, files, run)
+        assert not out.exists()
+
+    result = run_toy(out, toy(compute))
+    assert set(checksums(out)) == {"tables/toy_areas.csv", "record.json", "timings.json"}
+    assert result.folder == out
+    assert result.tables == {"toy_areas": out / "tables" / "toy_areas.csv"}
+    assert leftovers(out.parent) == []
+
+
+def test_everything_the_result_names_is_there(first):
+    _, result = first
+    for path in [*result.rasters.values(), *result.tables.values(), *result.pictures.values()]:
+        assert path.is_file()
+    assert set(result.layers) == {"shelter_zones", "belts"}
+    for place in result.layers.values():
+        path, _, layer = place.rpartition(":")
+        assert pyogrio.read_info(path, layer=layer)["features"] > 0
+    assert result.record == json.loads((result.folder / "record.json").read_text("utf-8"))
+
+
+def test_the_record_lists_every_file_with_its_checksum_and_size(first):
+    _, result = first
+    there = checksums(result.folder)
+    listed = {entry["path"]: entry for entry in result.record["outputs"]}
+    assert set(listed) == set(there) - {"record.json", "timings.json"}
+    for path, entry in listed.items():
+        assert entry["sha256"] == there[path]
+        assert entry["bytes"] == (result.folder / path).stat().st_size
+
+
+def test_the_record_names_its_inputs_by_name_and_checksum(first):
+    folder, result = first
+    step = result.record["steps"][0]
+    given = checksums(folder)
+    for field, name in (("dem", "dem.tif"), ("belts", "belts.gpkg")):
+        assert step["inputs"][field] == name
+        assert step["files_read"][field]["sha256"] == {name: given[name]}
+    assert step["inputs"]["winds"] == "210,240"
+    assert "winds" not in step["files_read"]
+
+
+def test_the_record_holds_no_path_date_or_machine(first):
+    folder, result = first
+    text = (result.folder / "record.json").read_text("utf-8")
+    assert str(folder) not in text
+    assert str(Path.home()) + os.sep not in text
+    assert not re.search(r"\d{4}-\d\d-\d\d|\d\d:\d\d:\d\d", text)
+    assert not re.search(rf"\b{re.escape(platform.node())}\b", text)
+    # They stand in timings.json instead.
+    timings = json.loads((result.folder / "timings.json").read_text("utf-8"))
+    assert timings["host"] == platform.node()
+    assert timings["folder"] == str(result.folder)
+
+
+def test_same_inputs_same_bytes_in_another_process_and_place(first, tmp_path):
+    folder, result = first
+    moved = tmp_path / "elsewhere" / "moved"
+    moved.mkdir(parents=True)
+    for name in ("dem.tif", "belts.gpkg"):
+        shutil.copyfile(folder / name, moved / name)
+    code = (
+        "import shelterscape\n"
+        "shelterscape.shelter(dem='dem.tif', belts='belts.gpkg', winds='210,240',"
+        " seasons=('in-leaf',), out='../again')"
+    )
+    # Other order of sets, other working folder, relative paths.
+    done = child(code, cwd=moved, env=environment(PYTHONHASHSEED="77"))
+    assert done.returncode == 0, done.stderr
+    before, after = checksums(result.folder), checksums(tmp_path / "elsewhere" / "again")
+    assert before.pop("timings.json") != after.pop("timings.json")
+    assert before == after
+
+
+def test_other_inputs_give_another_record(tmp_path):
+    one, other = run_toy(tmp_path / "a", word="beech"), run_toy(tmp_path / "b", word="larch")
+    assert one.record["outputs"] != other.record["outputs"]
+    assert one.record["steps"][0]["inputs"] != other.record["steps"][0]["inputs"]
+
+
+def test_nothing_is_written_beside_an_input(first):
+    folder, _ = first
+    assert {path.name for path in folder.iterdir()} == {"dem.tif", "belts.gpkg", "out"}
+
+
+# ---- what may be replaced
+
+
+def test_an_earlier_run_is_kept_unless_told_otherwise(tmp_path):
+    out = tmp_path / "out"
+    run_toy(out, word="before")
+    before = checksums(out)
+    assert "--overwrite" in refused("output-exists", out).mend
+    assert checksums(out) == before
+    run_toy(out, word="after", overwrite=True)
+    assert word_in(out) == "after"
+    assert leftovers(tmp_path) == []
+
+
+def test_overwriting_leaves_nothing_of_the_earlier_run(tmp_path):
+    out = tmp_path / "out"
+    other = TOY_TABLE.__class__("other", TOY_TABLE.columns, "Another table.")
+
+    def compute(asked, files, run):
+        run.table("other", pd.DataFrame({"season": ["x"], "area_ha": [1.0]}))
+
+    run_toy(out)
+    run_toy(out, toy(compute, (other,)), overwrite=True)
+    assert not (out / "tables" / "toy_areas.csv").exists()
+
+
+@pytest.mark.parametrize("name", ["notes.txt", ".hidden", "rasters/mine.tif"])
+def test_a_strange_file_is_named_and_kept(tmp_path, name):
+    out = tmp_path / "out"
+    run_toy(out)
+    stranger = out / name
+    stranger.parent.mkdir(exist_ok=True)
+    stranger.write_text("mine")
+    before = checksums(out)
+    assert name in refused("output-strangers", out, overwrite=True).value
+    assert checksums(out) == before
+    assert leftovers(tmp_path) == []
+
+
+@pytest.mark.parametrize("overwrite", [False, True])
+@pytest.mark.parametrize("record", [None, "{}", "not json", '{"program": "another"}'])
+def test_a_folder_without_a_record_of_ours_is_kept(tmp_path, overwrite, record):
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "thesis.txt").write_text("years of work")
+    if record is not None:
+        (out / "record.json").write_text(record)
+    error = refused("output-strangers", out, overwrite=overwrite)
+    assert "thesis.txt" in error.value
+    assert (out / "thesis.txt").read_text() == "years of work"
+
+
+def test_a_file_added_while_the_run_was_at_work_is_kept(tmp_path):
+    out = tmp_path / "out"
+    run_toy(out, word="before")
+
+    def compute(asked, files, run):
+        (out / "late.txt").write_text("mine")
+        write_toy(asked, files, run)
+
+    with pytest.raises(WriteError) as caught:
+        run_toy(out, toy(compute), word="after", overwrite=True)
+    assert caught.value.code == "output-strangers"
+    assert "late.txt" in caught.value.value
+    assert (out / "late.txt").is_file()
+    assert word_in(out) == "before"
+    assert leftovers(tmp_path) == []
+
+
+def test_an_empty_folder_is_filled(tmp_path):
+    out = tmp_path / "out"
+    out.mkdir()
+    run_toy(out)
+    assert word_in(out) == "hedge"
+    assert leftovers(tmp_path) == []
+
+
+def test_a_tilde_is_the_home_folder_only_where_it_names_one(tmp_path, monkeypatch):
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setenv("USERPROFILE", str(tmp_path))
+    monkeypatch.chdir(tmp_path)
+    assert run_toy("~/out").folder == tmp_path / "out"
+    assert run_toy("~nobody-of-that-name").folder == tmp_path / "~nobody-of-that-name"
+
+
+@pytest.mark.parametrize("overwrite", [False, True])
+def test_folders_that_must_never_be_replaced(tmp_path, monkeypatch, overwrite):
+    home, work = tmp_path / "home", tmp_path / "work" / "inner"
+    home.mkdir()
+    work.mkdir(parents=True)
+    monkeypatch.setenv("HOME", str(home))
+    monkeypatch.setenv("USERPROFILE", str(home))
+    monkeypatch.chdir(work)
+    (tmp_path / "real").mkdir()
+    (tmp_path / "link").symlink_to(tmp_path / "real")
+    (tmp_path / "dangling").symlink_to(tmp_path / "nowhere")
+    (tmp_path / "road").symlink_to(tmp_path)
+    (tmp_path / "file").write_text("mine")
+    os.mkfifo(tmp_path / "pipe")
+    before = sorted(tmp_path.rglob("*"))
+    places = ["~", ".", "..", "../..", "", work, home, tmp_path / "road" / "home"]
+    places += [tmp_path / name for name in ("link", "dangling", "file", "pipe")]
+    for place in places:
+        refused("output-protected", place, overwrite=overwrite)
+    assert sorted(tmp_path.rglob("*")) == before
+    assert (tmp_path / "file").read_text() == "mine"
+
+
+def test_the_root_is_protected():
+    refused("output-protected", Path(Path.cwd().anchor))
+
+
+@pytest.mark.skipif(not Path("/proc").is_mount(), reason="this system mounts nothing at /proc")
+def test_a_mount_is_protected():
+    with pytest.raises(WriteError) as caught:
+        refuse_protected(Path("/proc"))
+    assert caught.value.code == "output-protected"
+
+
+def test_a_parent_that_cannot_hold_it(tmp_path):
+    (tmp_path / "file").write_text("mine")
+    refused("output-unwritable", tmp_path / "file" / "out")
+    refused("output-unwritable", tmp_path / "file" / "deep" / "out")
+    refused("output-unwritable", tmp_path / ("n" * 250))
+    assert [path.name for path in tmp_path.iterdir()] == ["file"]
+
+
+@pytest.mark.skipif(
+    not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may write anywhere"
+)
+def test_a_parent_that_may_not_be_written_to(tmp_path):
+    tmp_path.chmod(0o500)
+    try:
+        refused("output-unwritable", tmp_path / "out")
+    finally:
+        tmp_path.chmod(0o700)
+
+
+# ---- when something goes wrong
+
+
+def fails(error):
+    """A toy that writes, then breaks."""
+
+    def compute(asked, files, run):
+        write_toy(asked, files, run)
+        raise error
+
+    return toy(compute)
+
+
+@pytest.mark.parametrize(
+    ("raised", "seen", "code"),
+    [
+        (RuntimeError("broken"), RuntimeError, None),
+        (InputError("winds-bad", "Bad winds."), InputError, "winds-bad"),
+        (KeyboardInterrupt(), KeyboardInterrupt, None),
+        (OSError(errno.ENOSPC, "No space left on device"), WriteError, "output-unwritable"),
+    ],
+)
+def test_an_error_leaves_the_earlier_run_untouched(tmp_path, raised, seen, code):
+    out = tmp_path / "out"
+    run_toy(out, word="before")
+    before = checksums(out)
+    with pytest.raises(seen) as caught:
+        run_toy(out, fails(raised), word="after", overwrite=True)
+    assert getattr(caught.value, "code", None) == code
+    assert checksums(out) == before
+    assert leftovers(tmp_path) == []
+    with pytest.raises(seen):
+        run_toy(tmp_path / "fresh", fails(raised))
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+@pytest.mark.parametrize("raised", [OSError(errno.EIO, "I/O error"), KeyboardInterrupt()])
+def test_an_error_between_the_two_renames_brings_the_earlier_run_back(
+    tmp_path, monkeypatch, raised
+):
+    out = tmp_path / "out"
+    run_toy(out, word="before")
+    rename = Path.rename
+
+    def second_fails(self, target):
+        if self.name.endswith("-new"):
+            raise raised
+        return rename(self, target)
+
+    monkeypatch.setattr(Path, "rename", second_fails)
+    with pytest.raises((WriteError, KeyboardInterrupt)):
+        run_toy(out, word="after", overwrite=True)
+    assert word_in(out) == "before"
+    assert leftovers(tmp_path) == []
+
+
+def undeclared(asked, files, run):
+    """Writes one table more than it said."""
+    write_toy(asked, files, run)
+    run.table("extra", pd.DataFrame({"season": ["x"], "area_ha": [1.0]}))
+
+
+def missing(asked, files, run):
+    """Writes nothing at all."""
+
+
+def other_columns(asked, files, run):
+    """Writes its table with a column it never spoke of."""
+    row = {"season": ["x"], "area_ha": [1.0], "surprise": [1]}
+    run.table("toy_areas", pd.DataFrame(row))
+
+
+def behind_the_back(asked, files, run):
+    """Leaves a file the run knows nothing of."""
+    write_toy(asked, files, run)
+    (run._folder / "scratch.tmp").write_text("left")
+
+
+@pytest.mark.parametrize(
+    ("compute", "named"),
+    [
+        (undeclared, "extra"),
+        (missing, "toy_areas"),
+        (other_columns, "surprise"),
+        (behind_the_back, "scratch.tmp"),
+    ],
+)
+def test_a_process_is_held_to_what_it_declared(tmp_path, compute, named):
+    with pytest.raises(InternalError) as caught:
+        run_toy(tmp_path / "out", toy(compute))
+    assert caught.value.exit_code == 1
+    assert named in str(caught.value.value)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_raster_left_open_is_found_out(tmp_path):
+    from affine import Affine
+    from pyproj import CRS as ProjCRS
+
+    grid = Grid((4, 4), Affine(10, 0, 388_000, 0, -10, 6_124_000), ProjCRS(CRS))
+    opened = []
+
+    def compute(asked, files, run):
+        opened.append(run.raster("relative_wind", grid, ["in leaf"]))
+        opened[0].write(1, np.ones((4, 4)))
+
+    outputs = (Raster("relative_wind", "relative_wind", "one"),)
+    with pytest.raises(InternalError) as caught:
+        run_toy(tmp_path / "out", toy(compute, outputs))
+    opened[0].drop()
+    assert "relative_wind.tif" in str(caught.value.value)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(("number", "exit_code"), [(2, 130), (15, 143)])
+def test_a_stopped_run_leaves_nothing(tmp_path, number, exit_code):
+    out = tmp_path / "out"
+    run_toy(out, word="before")
+    before = checksums(out)
+    seen = []
+    with pytest.raises(Stopped) as caught:
+        run_toy(
+            out,
+            word="after",
+            overwrite=True,
+            progress=seen.append,
+            cancelled=lambda: number if seen else 0,
+        )
+    assert caught.value.exit_code == exit_code
+    assert seen, "stopped before it began"
+    assert checksums(out) == before
+    assert leftovers(tmp_path) == []
+
+
+def test_a_process_that_never_asks_is_stopped_at_its_end(tmp_path):
+    def compute(asked, files, run):
+        run.table("toy_areas", pd.DataFrame({"season": ["x"], "area_ha": [1.0]}))
+
+    with pytest.raises(Stopped):
+        run_toy(tmp_path / "out", toy(compute), cancelled=lambda: 15)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_input_that_cannot_be_read_is_refused(tmp_path, monkeypatch):
+    """Root may read anything, so the system's refusal is acted."""
+    given = project(tmp_path / "project")
+    opened = Path.open
+
+    def no_dem(self, *words, **how):
+        if self.name == "dem.tif":
+            raise PermissionError(errno.EACCES, "Permission denied", str(self))
+        return opened(self, *words, **how)
+
+    monkeypatch.setattr(Path, "open", no_dem)
+    with pytest.raises(InputError) as caught:
+        calls.find("shelter")(**given, out=tmp_path / "out")
+    assert caught.value.code == "file-unreadable"
+    assert "dem.tif" in caught.value.where
+    assert not (tmp_path / "out").exists()
+
+
+# ---- after a crash
+
+
+KILLED_AT_RENAME = """
+import os, signal, sys
+from pathlib import Path
+import run_helpers
+out, fatal = Path(sys.argv[1]), int(sys.argv[2])
+rename, done = Path.rename, []
+def counting(self, target):
+    if fatal == len(done): os.kill(os.getpid(), signal.SIGKILL)
+    done.append(rename(self, target))
+    if fatal == 2 == len(done): os.kill(os.getpid(), signal.SIGKILL)
+Path.rename = counting
+run_helpers.run_toy(out, word="after", overwrite=True)
+"""
+
+
+@pytest.mark.parametrize(
+    ("fatal", "left", "kept"),
+    [(0, {"new", "lock"}, "before"), (1, {"new", "old", "lock"}, "before"), (2, {"old"}, "after")],
+    ids=["before the first", "between the two", "after the second"],
+)
+def test_killed_at_the_swap(tmp_path, fatal, left, kept):
+    """A real kill -9 at each rename: the old folder or the new one is there, whole."""
+    out = tmp_path / "out"
+    run_toy(out, word="before")
+    before = checksums(out)
+    done = child(KILLED_AT_RENAME, out, fatal)
+    assert done.returncode == -signal.SIGKILL, done.stderr
+    assert {f".out.shelterscape-{kind}" for kind in left} <= set(leftovers(tmp_path))
+    # The next start mends it even when it is then refused.
+    refused("output-exists", out)
+    assert leftovers(tmp_path) == []
+    assert word_in(out) == kept
+    if kept == "before":
+        assert checksums(out) == before
+    run_toy(out, word="third", overwrite=True)
+    assert word_in(out) == "third"
+    assert leftovers(tmp_path) == []
+
+
+def beside(out, kind):
+    """A name that staging uses."""
+    return out.with_name(f".{out.name}.shelterscape-{kind}")
+
+
+@pytest.mark.parametrize("overwrite", [False, True])
+def test_the_only_copy_is_brought_back(tmp_path, overwrite):
+    out = tmp_path / "out"
+    run_toy(out, word="before")
+    before = checksums(out)
+    out.rename(beside(out, "old"))
+    if not overwrite:
+        refused("output-exists", out)
+    else:
+        with pytest.raises(RuntimeError):
+            run_toy(out, fails(RuntimeError("broken")), overwrite=True)
+    assert checksums(out) == before
+    assert leftovers(tmp_path) == []
+
+
+def test_the_only_copy_is_kept_when_a_strange_folder_took_its_place(tmp_path):
+    out = tmp_path / "out"
+    run_toy(out, word="before")
+    out.rename(beside(out, "old"))
+    out.mkdir()
+    (out / "notes.txt").write_text("mine")
+    refused("output-strangers", out, overwrite=True)
+    assert word_in(beside(out, "old")) == "before"
+    # An empty folder is no claim: the run comes back into it.
+    (out / "notes.txt").unlink()
+    refused("output-exists", out)
+    assert word_in(out) == "before"
+    assert leftovers(tmp_path) == []
+
+
+def test_a_copy_no_longer_needed_is_cleared(tmp_path):
+    out = tmp_path / "out"
+    run_toy(out, word="before")
+    shutil.copytree(out, beside(out, "old"))
+    run_toy(out, word="after", overwrite=True)
+    assert word_in(out) == "after"
+    assert leftovers(tmp_path) == []
+
+
+def test_a_half_made_folder_is_cleared(tmp_path):
+    out = tmp_path / "out"
+    (beside(out, "new") / "rasters").mkdir(parents=True)
+    (beside(out, "new") / "rasters" / "half.part.tif").write_text("half")
+    run_toy(out)
+    assert "rasters/half.part.tif" not in checksums(out)
+    assert leftovers(tmp_path) == []
+
+
+# ---- locks
+
+
+WAITING_RUN = """
+import sys
+from pathlib import Path
+import run_helpers
+def compute(asked, files, run):
+    print("at work", flush=True)
+    sys.stdin.readline()
+    run_helpers.write_toy(asked, files, run)
+run_helpers.run_toy(Path(sys.argv[1]), run_helpers.toy(compute), word="child")
+"""
+
+
+@pytest.fixture
+def at_work(tmp_path):
+    """Another process in the middle of a run into ``out``."""
+    with subprocess.Popen(
+        [sys.executable, "-c", WAITING_RUN, str(tmp_path / "out")],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        env=environment(),
+    ) as process:
+        assert process.stdout.readline() == "at work\n"
+        yield process
+        process.kill()
+
+
+def test_two_runs_do_not_share_a_folder(tmp_path, at_work):
+    out = tmp_path / "out"
+    error = refused("output-busy", out, overwrite=True)
+    assert f"process {at_work.pid} on {socket.gethostname()}" in error.value
+    # The one at work is not disturbed, and a neighbour is free.
+    run_toy(tmp_path / "neighbour")
+    at_work.communicate("\n", timeout=60)
+    assert at_work.returncode == 0
+    assert word_in(out) == "child"
+    assert leftovers(tmp_path) == []
+
+
+def test_a_dead_lock_is_taken_over(tmp_path, at_work):
+    out = tmp_path / "out"
+    at_work.kill()
+    at_work.wait(60)
+    assert set(leftovers(tmp_path)) == {beside(out, kind).name for kind in ("lock", "new")}
+    held = []
+
+    def compute(asked, files, run):
+        held.append(json.loads(beside(out, "lock").read_text("utf-8")))
+        write_toy(asked, files, run)
+
+    run_toy(out, toy(compute))
+    # The text in the lock file is ours now, and others can read it.
+    assert held[0]["pid"] == os.getpid()
+    assert held[0]["host"] == socket.gethostname()
+    assert leftovers(tmp_path) == []
+
+
+def test_a_run_within_a_run_is_refused(tmp_path):
+    out = tmp_path / "out"
+
+    def compute(asked, files, run):
+        refused("output-busy", out)
+        write_toy(asked, files, run)
+
+    run_toy(out, toy(compute))
+    assert word_in(out) == "hedge"
+
+
+def test_a_lock_of_another_machine_is_respected(tmp_path):
+    """On a shared disk nobody here can tell whether that machine is still at work."""
+    out = tmp_path / "out"
+    lock = beside(out, "lock")
+    text = json.dumps({"pid": 7, "host": "another-machine", "start": "2026-01-01 00:00:00"})
+    lock.write_text(text)
+    error = refused("output-busy", out)
+    assert "another-machine" in error.value
+    assert str(lock) in error.where
+    assert lock.read_text() == text
+    assert leftovers(tmp_path) == [lock.name]
+
+
+@pytest.mark.parametrize("text", ["", "garbage", "[1]", "\0\0"])
+def test_an_unreadable_lock_nobody_holds_is_taken_over(tmp_path, text):
+    out = tmp_path / "out"
+    beside(out, "lock").write_text(text)
+    run_toy(out)
+    assert leftovers(tmp_path) == []
+
+
+# ---- names of steps
+
+
+def test_two_steps_of_one_name_or_with_the_same_outputs(tmp_path):
+    for steps in (
+        [Step(toy(), ToyInputs(), "a"), Step(toy(), ToyInputs(), "a")],
+        [Step(toy(), ToyInputs(), "a"), Step(toy(), ToyInputs(), "b")],
+    ):
+        with pytest.raises(InputError) as caught:
+            run(steps, tmp_path / "out")
+        assert caught.value.code == "plan-bad"
+    assert list(tmp_path.iterdir()) == []
