@@ -11,6 +11,7 @@ from typing import Any
 
 CODES: dict[str, str] = {
     "belts-no-height": "a belt has no height to work with",
+    "belts-points": "belts are given as points, which have no length to shelter with",
     "column-bad": "a column holds values outside its range or of the wrong kind",
     "column-missing": "a layer or table lacks a column the work needs",
     "crs-geographic": "a terrain model is in degrees",

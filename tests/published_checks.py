@@ -19,6 +19,7 @@ from affine import Affine
 
 from shelterscape.grid import Grid
 from shelterscape.kernels.shelter_curves import effective_porosity, relative_wind_barrier
+from shelterscape.science.growth import height_at
 from shelterscape.science.terrain import topex
 from shelterscape.science.wind import WindSet
 
@@ -180,6 +181,14 @@ def _weibull_moments() -> Iterator[Row]:
         yield Row(row["what"], float(row["value"]), float(ours), float(row["tolerance"]))
 
 
+def _growth_heights() -> Iterator[Row]:
+    for row in _read("growth_heights.csv"):
+        height, at_age, age = (float(row[name]) for name in ("site_height", "site_age", "age"))
+        ours = float(height_at(row["species"], age, site_index=(height, at_age)))
+        label = f"{row['species']}, {height:g} m at {at_age:g}, age {age:g}"
+        yield Row(label, float(row["height"]), ours, float(row["tolerance"]))
+
+
 _ROWS: dict[str, Callable[[], Iterator[Row]]] = {
     "barrier_curve.csv": _barrier_curve,
     "barrier_landmarks.csv": _barrier_landmarks,
@@ -187,6 +196,7 @@ _ROWS: dict[str, Callable[[], Iterator[Row]]] = {
     "handbook_iowa.csv": lambda: _handbook("handbook_iowa.csv"),
     "handbook_brandle.csv": lambda: _handbook("handbook_brandle.csv"),
     "measured_belts.csv": _measured_belts,
+    "growth_heights.csv": _growth_heights,
     "topex_shapes.csv": _topex_shapes,
     "weibull_moments.csv": _weibull_moments,
 }

@@ -76,6 +76,15 @@ def test_a_layer_without_heights_names_the_way_out():
         complete(layer().drop(columns="height_m"), "belts")
 
 
+def test_points_are_no_belts():
+    frame = gpd.GeoDataFrame(
+        {"height_m": [5.0, 5.0]}, geometry=[LINE, shapely.Point(1, 1)], crs="EPSG:25832"
+    )
+    with pytest.raises(InputError, match="1 of 2") as caught:
+        complete(frame, "belts")
+    assert caught.value.code == "belts-points"
+
+
 def test_numbers_written_as_text_are_read():
     belts, _ = complete(layer(height_m=["4.5"], planted_year=["2019"]), "belts")
     assert belts.height_m.iloc[0] == 4.5

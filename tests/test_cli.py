@@ -213,6 +213,15 @@ def test_calls_that_make_no_sense(tmp_path, monkeypatch, capsys, words, says):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize(
+    ("text", "nearest"),
+    [("belts.hieght_m=HGT", "belts.height_m"), ("bels.height_m=HGT", "belts.height_m")],
+)
+def test_a_field_that_nothing_reads_is_refused(given, tmp_path, capsys, text, nearest):
+    assert call(["shelter", *options(given), "--field", text, "--out", tmp_path / "out"]) == 3
+    assert f"Did you mean {nearest}?" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("text", ["HGT", "height_m=HGT", "belts.height_m"])
 def test_a_field_that_is_no_mapping(given, tmp_path, capsys, text):
     assert call(["shelter", *options(given), "--field", text, "--out", tmp_path / "out"]) == 2

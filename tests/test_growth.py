@@ -42,7 +42,7 @@ def belts(**columns):
 
 
 def _published() -> list[dict[str, str]]:
-    file = next(FOLDER.glob("growth_heights.csv*"))
+    file = FOLDER / "growth_heights.csv"
     with file.open(encoding="utf-8", newline="") as stream:
         return list(csv.DictReader(stream))
 

@@ -656,3 +656,16 @@ def test_two_steps_of_one_name_or_with_the_same_outputs(tmp_path):
             run(steps, tmp_path / "out")
         assert caught.value.code == "plan-bad"
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_link_among_the_results_is_a_stranger(tmp_path):
+    """Replacing the folder would take somebody's link with it."""
+    out, other = tmp_path / "out", tmp_path / "other"
+    other.mkdir()
+    run_toy(out)
+    (out / "shortcut").symlink_to(other, target_is_directory=True)
+    with pytest.raises(WriteError) as caught:
+        run_toy(out, overwrite=True)
+    assert caught.value.code == "output-strangers"
+    assert "shortcut" in str(caught.value.value)
+    assert (out / "shortcut").is_symlink()

@@ -59,8 +59,9 @@ def recorded_files(record: dict[str, Any]) -> set[str]:
 
 
 def listed(folder: Path) -> list[str]:
-    """Every file below a folder, relative to it, with forward slashes."""
-    return sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if not p.is_dir())
+    """Every file and link below a folder, relative to it, with forward slashes."""
+    found = (p for p in folder.rglob("*") if p.is_symlink() or not p.is_dir())
+    return sorted(p.relative_to(folder).as_posix() for p in found)
 
 
 def flush_to_disk(folder: Path) -> None:

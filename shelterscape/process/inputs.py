@@ -140,10 +140,39 @@ def sources(model: type[Inputs]) -> dict[str, Source]:
     return {name: source for name, source in found.items() if source is not None}
 
 
-def columns_for(layer: str, fields: dict[str, str]) -> dict[str, str]:
-    """The part of a ``LAYER.NAME=COLUMN`` mapping that concerns one layer."""
-    return {
-        name.partition(".")[2]: column
-        for name, column in fields.items()
-        if name.partition(".")[0] == layer
-    }
+def columns_by_layer(
+    fields: dict[str, str], known: dict[str, tuple[str, ...]]
+) -> dict[str, dict[str, str]]:
+    """A ``LAYER.NAME=COLUMN`` mapping sorted by layer.
+
+    Parameters
+    ----------
+    fields : dict of str
+        Columns by the names wanted, as ``belts.height_m``.
+    known : dict
+        For each layer a process reads, the columns it makes use of.
+
+    Returns
+    -------
+    dict
+        For each of those layers, columns by the names wanted.
+
+    Raises
+    ------
+    InputError
+        ``name-unknown`` for a layer or column that nothing reads: it would do nothing.
+    """
+    names = [f"{layer}.{column}" for layer, columns in known.items() for column in columns]
+    found: dict[str, dict[str, str]] = {layer: {} for layer in known}
+    for name, column in fields.items():
+        if name not in names:
+            raise InputError(
+                "name-unknown",
+                "No such column of a layer is read.",
+                where="fields",
+                value=name,
+                mend=nearest(name, names),
+            )
+        layer, _, wanted = name.partition(".")
+        found[layer][wanted] = column
+    return found

@@ -15,9 +15,9 @@ from shelterscape.files.styles import ZONE_COLOURS
 from shelterscape.grid import Grid
 from shelterscape.kernels.shelter_curves import CURVES
 from shelterscape.process import Files, Layer, Picture, Process, Raster, Run, Table
-from shelterscape.process.inputs import Belts, FieldNames, TerrainInputs, Winds, columns_for
+from shelterscape.process.inputs import Belts, FieldNames, TerrainInputs, Winds, columns_by_layer
 from shelterscape.science import zones
-from shelterscape.science.belts import Case, complete
+from shelterscape.science.belts import READ_COLUMNS, Case, complete
 from shelterscape.science.shelter import cut, over_winds
 from shelterscape.science.wind import WindSet, choose
 from shelterscape.terms import TERMS
@@ -54,7 +54,8 @@ def compute(asked: ShelterInputs, files: Files, run: Run) -> None:
     run.progress(0.0, "reading the terrain model, winds and belts")
     elevation, grid, convergence = files.terrain(asked)
     sets = files.winds(asked.winds)
-    frame = files.layer(asked.belts, grid, "belt layer", columns_for("belts", asked.fields))
+    columns = columns_by_layer(asked.fields, {"belts": READ_COLUMNS})["belts"]
+    frame = files.layer(asked.belts, grid, "belt layer", columns)
     belts, notices = complete(frame, "belts")
     for notice in notices:
         run.notice(notice)

@@ -34,6 +34,9 @@ QUANTITIES = {
 WORDS = ("name", "belt_type", "species", "holding_id")
 """Text columns of a belt layer."""
 
+READ_COLUMNS = (*QUANTITIES, *WORDS, "planted_year")
+"""Every column of a belt layer that is made use of."""
+
 
 class Case(NamedTuple):
     """The state of belts a result holds for."""
@@ -67,7 +70,7 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
     Raises
     ------
     InputError
-        ``belts-no-height``, ``column-bad``.
+        ``belts-no-height``, ``belts-points``, ``column-bad``.
 
     Notes
     -----
@@ -75,6 +78,14 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
     handbooks, from memory), that in leaf for evergreens, walls and fences, which hold no leaves to
     drop; width 3 m. All are engineering choices and counted in the column ``assumed``.
     """
+    points = int((shapely.get_dimensions(belts.geometry.to_numpy()) == 0).sum())
+    if points:
+        raise InputError(
+            "belts-points",
+            f"{points} of {len(belts)} belts are points; a belt is a line or an area.",
+            where=where,
+            mend="Draw them as lines along the belt, or leave them out of the layer.",
+        )
     frame = gpd.GeoDataFrame(geometry=belts.geometry.to_numpy(), crs=belts.crs)
     for column in WORDS:
         given = belts[column] if column in belts else pd.Series("", index=belts.index)
