@@ -19,8 +19,9 @@ import shapely
 from affine import Affine
 
 from shelterscape.grid import Grid
-from shelterscape.science.belts import Case, complete
-from shelterscape.science.shelter import cut, relative_wind_of
+from shelterscape.science.belts import complete, seasonal
+from shelterscape.science.scene import How, scene_of
+from shelterscape.science.shelter import one_direction
 from shelterscape.science.terrain import horizon_angle
 
 PAGE = Path(__file__).resolve().parents[1] / "docs" / "benchmarks.md"
@@ -73,11 +74,11 @@ def measure() -> list[tuple[str, float, float]]:
     """What, seconds, and seconds over a memory copy of the raster."""
     ground = seeded_ground()
     copy = median_seconds(lambda: ground.copy(), 15)
-    pieces = cut(seeded_belts(1250), GRID, Case("in-leaf"))
+    scene = scene_of([seasonal(seeded_belts(1250), "in-leaf")], GRID, How())
     work = {
         "memory copy of the raster": lambda: ground.copy(),
         "horizon angle to 1 km, one direction": lambda: horizon_angle(ground, GRID, 233.0),
-        "1250 belts to cells, one direction": lambda: relative_wind_of(pieces, GRID, 233.0),
+        "1250 belts to cells, one direction": lambda: one_direction(scene, GRID, 233.0),
     }
     return [(name, s := median_seconds(job), s / copy) for name, job in work.items()]
 

@@ -44,7 +44,6 @@ CODES: dict[str, str] = {
 
 NOTICES: dict[str, str] = {
     "bands-ignored": "a raster holds several bands; the first was used",
-    "belts-as-boundary": "belts drawn as areas act through their outlines",
     "convergence": "grid north and true north differ; wind directions were turned to fit",
     "dem-resampled": "a terrain model was laid out anew on square, north-up cells in metres",
     "features-empty": "features without geometry were left out",
@@ -52,6 +51,9 @@ NOTICES: dict[str, str] = {
     "features-repaired": "invalid geometries were repaired",
     "frequencies-scaled": "frequencies were scaled to sum to one",
     "layer-reprojected": "a layer was brought into the coordinate system of the terrain model",
+    "growth-note": "what to know of heights and porosities told for a year",
+    "not-modelled": "the method does not hold on part of the sheltered ground",
+    "purpose-used": "choices left open were filled from the purpose",
     "value-assumed": "a value was not given and a stated default was used",
 }
 """Every notice code with its meaning in one line."""

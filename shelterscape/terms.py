@@ -65,12 +65,28 @@ _TABLE = (
         "separated by commas; empty when everything was given.",
     ),
     Term(
+        "at_height",
+        "height above ground",
+        "m",
+        "Height above ground at which the wind is looked at.",
+        0.1,
+        30.0,
+    ),
+    Term(
         "bare_porosity",
         "bare porosity",
         "1",
         "Share of sky seen through the belt, square to it, without leaves.",
         0.0,
         1.0,
+    ),
+    Term(
+        "bare_stem",
+        "bare stem",
+        "m",
+        "Height up to which stems are bare and let the wind through under the crowns.",
+        0.0,
+        40.0,
     ),
     Term(
         "belt_height",
@@ -103,6 +119,30 @@ _TABLE = (
         1.0,
     ),
     Term(
+        "corner_share",
+        "time with a sheltered corner",
+        "1",
+        "Share of the time the wind blows in which stock finds, within the place, one "
+        "unbroken corner large enough for all of it with at most .6 of the wind.",
+        0.0,
+        1.0,
+    ),
+    Term(
+        "covered_share",
+        "covered share",
+        "1",
+        "Share of the place on which belts take at least 5 % of the wind off.",
+        0.0,
+        1.0,
+    ),
+    Term(
+        "cut_area",
+        "area with wind cut 5 % or more",
+        "ha",
+        "Area on which belts take at least 5 % of the wind off.",
+        0.0,
+    ),
+    Term(
         "direction",
         "wind direction",
         "deg",
@@ -125,6 +165,20 @@ _TABLE = (
         "Share of the time the wind comes from a direction.",
         0.0,
         1.0,
+    ),
+    Term(
+        "growth_note",
+        "note on growth",
+        "text",
+        "What to know of the height and porosity told for a year; empty where nothing.",
+    ),
+    Term(
+        "head",
+        "head of stock",
+        "1",
+        "Number of animals on stock ground.",
+        0.0,
+        1000000.0,
     ),
     Term(
         "holding_id",
@@ -171,6 +225,36 @@ _TABLE = (
         "Name a feature goes by.",
     ),
     Term(
+        "need",
+        "need",
+        "1",
+        "How much a place needs shelter, against others; 1 where nothing is said.",
+        0.0,
+        1000.0,
+    ),
+    Term(
+        "not_modelled",
+        "area not modelled",
+        "ha",
+        "Sheltered area on which most of the shelter shown comes over ground steeper than 17°"
+        " along the wind, where the method does not hold.",
+        0.0,
+    ),
+    Term(
+        "parcel_id",
+        "parcel",
+        "text",
+        "Identifier of the parcel a place lies in.",
+    ),
+    Term(
+        "place_wind",
+        "mean relative wind",
+        "1",
+        "Mean relative wind over a place, over its wind set.",
+        0.0,
+        1.25,
+    ),
+    Term(
         "planted_year",
         "year planted",
         "text",
@@ -183,6 +267,40 @@ _TABLE = (
         "Share of sky seen through the belt, square to it, in leaf.",
         0.0,
         1.0,
+    ),
+    Term(
+        "porosity_low",
+        "porosity of the lower half",
+        "1",
+        "Optical porosity of the lower half of the belt, in leaf; it rules the wind near by.",
+        0.0,
+        1.0,
+    ),
+    Term(
+        "purpose",
+        "purpose",
+        "text",
+        "What a place is sheltered for.",
+    ),
+    Term(
+        "reach_likely",
+        "likely reach",
+        "m",
+        "Distance behind a belt, the wind square to it, to where 80 % of the open wind is back.",
+        0.0,
+    ),
+    Term(
+        "reach_possible",
+        "possible reach",
+        "m",
+        "The likely reach and one standard deviation of measured belts more (× 1.24).",
+        0.0,
+    ),
+    Term(
+        "reason",
+        "reason",
+        "text",
+        "Why something is so, in words.",
     ),
     Term(
         "relative_wind",
@@ -206,10 +324,32 @@ _TABLE = (
         "Class of relative wind, the cut in wind said in words.",
     ),
     Term(
+        "sheltered_area",
+        "sheltered hectares",
+        "ha",
+        "Hectares that would lose all their wind if what belts take off were heaped together:"
+        " two hectares losing half count as one.",
+    ),
+    Term(
         "species",
         "species",
         "text",
         "Main species of a belt, by its plain name.",
+    ),
+    Term(
+        "target",
+        "target",
+        "1",
+        "Relative wind to aim for on a place, from its purpose.",
+        0.0,
+        1.25,
+    ),
+    Term(
+        "target_reached",
+        "target reached",
+        "text",
+        "When the mean relative wind of a place first comes down to its target: as surveyed, "
+        "in a year, or not by the last year looked at.",
     ),
     Term(
         "topex",
@@ -229,6 +369,14 @@ _TABLE = (
         10.0,
     ),
     Term(
+        "wind_power",
+        "power of the wind",
+        "1",
+        "Power of wind speed by which winds count: 1 for wind run, 2 for force, 3 for erosion.",
+        0.5,
+        4.0,
+    ),
+    Term(
         "wind_share",
         "share of wind run",
         "1",
@@ -236,6 +384,12 @@ _TABLE = (
         "times mean speed over its sum.",
         0.0,
         1.0,
+    ),
+    Term(
+        "year",
+        "year",
+        "text",
+        "Calendar year a result holds for; empty as surveyed.",
     ),
 )
 

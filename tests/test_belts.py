@@ -1,4 +1,4 @@
-"""Belts: defaults that are said, refusals that help, and straight pieces."""
+"""Belts: defaults that are said, refusals that help, and how open belts stand in a season."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import pytest
 import shapely
 
 from shelterscape.errors import InputError
-from shelterscape.science.belts import Case, complete, seasonal_porosity, straight_pieces
+from shelterscape.science.belts import complete, seasonal, seasonal_porosity, standing
 
 LINE = shapely.LineString([(0, 0), (10, 0), (10, 5)])
 
@@ -47,8 +47,8 @@ def test_nothing_assumed_when_all_is_given():
 )
 def test_bare_porosity(columns, bare):
     belts, _ = complete(layer(**columns), "belts")
-    assert seasonal_porosity(belts, Case("bare"))[0] == pytest.approx(bare)
-    assert seasonal_porosity(belts, Case("in-leaf"))[0] == pytest.approx(columns["porosity"][0])
+    assert seasonal_porosity(belts, "bare")[0] == pytest.approx(bare)
+    assert seasonal_porosity(belts, "in-leaf")[0] == pytest.approx(columns["porosity"][0])
 
 
 @pytest.mark.parametrize(
@@ -91,22 +91,32 @@ def test_numbers_written_as_text_are_read():
     assert belts.planted_year.iloc[0] == 2019
 
 
-def test_straight_pieces():
-    many = shapely.MultiLineString([[(0, 0), (1, 0)], [(5, 5), (5, 6), (5, 6), (7, 6)]])
-    square = shapely.box(0, 0, 2, 2)
-    ends, owner = straight_pieces(np.array([LINE, many, square], dtype=object))
-    assert owner.tolist() == [0, 0, 1, 1, 1, 2, 2, 2, 2]
-    lengths = np.hypot(ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1])
-    assert lengths.tolist() == [10, 5, 1, 1, 2, 2, 2, 2, 2]
+def test_a_height_may_be_left_to_growth():
+    grows = layer(height_m=[np.nan], species=["birch"], planted_year=[2010])
+    belts, _ = complete(grows, "belts")
+    assert np.isnan(belts.height_m.iloc[0])
 
 
-def test_no_pieces_of_nothing():
-    ends, owner = straight_pieces(np.array([], dtype=object))
-    assert ends.shape == (0, 4)
-    assert owner.shape == (0,)
+@pytest.mark.parametrize(("long", "wide"), [(200.0, 12.0), (50.0, 50.0), (600.0, 4.0)])
+def test_the_width_of_an_area_is_that_of_its_outline(long, wide):
+    frame = gpd.GeoDataFrame({"height_m": [5.0]}, geometry=[shapely.box(0, 0, long, wide)])
+    belts, _ = complete(frame, "belts")
+    assert belts.width_m.iloc[0] == pytest.approx(wide)
+    assert "width_m" not in belts.assumed.iloc[0]
 
 
-def test_areas_act_through_their_outlines_and_that_is_said():
-    frame = gpd.GeoDataFrame({"height_m": [5.0]}, geometry=[shapely.box(0, 0, 9, 9)])
-    _, notices = complete(frame, "belts")
-    assert ("belts-as-boundary", 1) in [(n.code, n.count) for n in notices]
+def test_the_lower_half():
+    plain, _ = complete(layer(porosity=[0.4]), "belts")
+    bank, _ = complete(layer(porosity=[0.4], belt_type=["Bank with hedge"]), "belts")
+    assert plain.porosity_low.iloc[0] == 0.4
+    assert (bank.belt_type.iloc[0], bank.porosity_low.iloc[0]) == ("bank with hedge", 0.2)
+    # Losing half of its density, it loses half of that below too.
+    bare = seasonal(complete(layer(porosity=[0.4], bare_porosity=[0.7]), "belts")[0], "bare")
+    assert bare.porosity_low.iloc[0] == pytest.approx(0.7)
+
+
+def test_bare_stems_let_the_wind_under():
+    belts, _ = complete(layer(height_m=[8.0], bare_stem_m=[2.0], porosity=[0.4]), "belts")
+    assert seasonal(belts, "in-leaf").porosity_low.iloc[0] == pytest.approx(0.7)
+    taller = standing(belts, np.array([16.0]), np.array([0.4]))
+    assert taller.porosity_low.iloc[0] == pytest.approx(0.55)

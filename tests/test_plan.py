@@ -355,9 +355,9 @@ def test_a_layer_of_an_earlier_run(folder, tmp_path, reader):
     [
         ("step:shelter/blets", True, "Did you mean belts?"),
         ("step:sheltr/belts", True, "Did you mean shelter?"),
-        ("step:shelter", True, "Use one of: belts, shelter_zones."),
+        ("step:shelter", True, "Use one of: belts, not_modelled, places, "),
         # A raster and a picture have that name, but neither is a layer.
-        ("step:shelter/relative_wind", True, "Use one of: belts, shelter_zones."),
+        ("step:shelter/relative_wind", True, "Use one of: belts, not_modelled, places, "),
         ("step:reader/belts", True, "Use one of: shelter."),
         ("step:shelter/belts", False, "Put that step first."),
     ],

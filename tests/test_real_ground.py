@@ -301,11 +301,11 @@ def test_shelter_on_a_landscape(ebergotzen):
 def check_outputs(result, belts, leaf, cell_m):
     """Layers, tables and pictures of a run opened again by other readers, and agreeing."""
     package = result.folder / "layers.gpkg"
-    assert set(fiona.listlayers(package)) == {"belts", "shelter_zones"}
+    assert set(fiona.listlayers(package)) == {"belts", "shelter_zones", "not_modelled"}
     kept = pyogrio.read_dataframe(package, layer="belts")
-    assert len(kept) == len(belts)
-    assert kept["length_m"].sum() == pytest.approx(belts.geometry.length.sum(), rel=1e-6)
-    assert kept["porosity"].eq(0.4).all() and kept["bare_porosity"].eq(0.6).all()
+    assert len(kept) == 2 * len(belts)
+    assert kept["length_m"].sum() == pytest.approx(2 * belts.geometry.length.sum(), rel=1e-6)
+    assert kept["porosity"].eq(kept["season"].map({"in leaf": 0.4, "bare": 0.6})).all()
     with fiona.open(package, layer="shelter_zones") as layer:
         zones = [(f.properties["season"], f.properties["zone"]) for f in layer]
     assert len(set(zones)) == len(zones) > 4

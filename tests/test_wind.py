@@ -100,14 +100,14 @@ def test_missing_columns_and_no_rows():
 def test_choice_of_a_subset():
     frame = pd.concat([table(subset=""), table(subset="bare"), table(subset="lambing")])
     sets, _ = wind_sets(frame, "w")
-    assert choose(sets, "lambing", "bare", "w").subset == "lambing"
-    assert choose(sets, "", "bare", "w").subset == "bare"
-    assert choose(sets, "", "in-leaf", "w").subset == ""
+    assert choose(sets, "lambing", ("bare",), "w").subset == "lambing"
+    assert choose(sets, "", ("nosuch", "bare"), "w").subset == "bare"
+    assert choose(sets, "", ("in-leaf",), "w").subset == ""
     with pytest.raises(InputError, match="bare"):
-        choose(sets, "nosuch", "bare", "w")
+        choose(sets, "nosuch", ("bare",), "w")
     del sets[""]
     with pytest.raises(InputError):
-        choose(sets, "", "in-leaf", "w")
+        choose(sets, "", ("in-leaf",), "w")
 
 
 def test_bare_directions():

@@ -30,7 +30,12 @@ def option_name(field: str) -> str:
     return "--" + _SINGULAR.get(field, field).replace("_", "-")
 
 
-_SINGULAR = {"seasons": "season", "fields": "field"}
+_SINGULAR = {
+    "seasons": "season",
+    "years": "year",
+    "local_heights": "local_height",
+    "fields": "field",
+}
 
 
 def command_of(process: Process) -> click.Command:
@@ -63,6 +68,10 @@ def broken_command(process_id: str, error: ShelterscapeError) -> click.Command:
 
 
 def _option(name: str, field: FieldInfo) -> click.Option:
+    if field.annotation is bool:
+        option = option_name(name)
+        # None when not given, so that the model's own default rules.
+        return click.Option([f"{option}/--no-{option[2:]}", name], default=None, help=_help(field))
     return click.Option(
         [option_name(name), name],
         required=field.is_required(),
@@ -73,7 +82,8 @@ def _option(name: str, field: FieldInfo) -> click.Option:
 
 
 def _is_many(field: FieldInfo) -> bool:
-    return typing.get_origin(field.annotation) in (tuple, list, dict)
+    kinds = (field.annotation, *typing.get_args(field.annotation))
+    return any(typing.get_origin(kind) in (tuple, list, dict) for kind in kinds)
 
 
 def _metavar(field: FieldInfo) -> str:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import tomllib
 from importlib import resources
+from typing import Any
 
 import pandas as pd
 
@@ -11,3 +13,8 @@ def table(name: str) -> pd.DataFrame:
     """A packaged CSV table by its file name."""
     with resources.files(__name__).joinpath(name).open(encoding="utf-8") as stream:
         return pd.read_csv(stream, comment="#")
+
+
+def toml(name: str) -> dict[str, Any]:
+    """A packaged TOML file by its file name."""
+    return tomllib.loads(resources.files(__name__).joinpath(name).read_text(encoding="utf-8"))

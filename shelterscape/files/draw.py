@@ -1,4 +1,4 @@
-"""Preview maps: a quick look for people, with all that a map must say about itself."""
+"""Preview pictures: a quick look for people, with all that a map must say about itself."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import math
 import textwrap
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -14,9 +15,11 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import LineCollection
 from matplotlib.colors import Colormap, LightSource, LinearSegmentedColormap, Normalize
 from matplotlib.figure import Figure
+from matplotlib.patheffects import withStroke
+from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
-from shelterscape.files.styles import BELT_COLOUR, RAMPS
+from shelterscape.files.styles import BELT_COLOUR, CHART_COLOURS, HATCHED_ABOVE, RAMPS
 from shelterscape.grid import Grid, toward
 from shelterscape.terms import Term
 
@@ -24,12 +27,14 @@ MOST_CELLS = 1200
 """Longest side of a drawn raster in cells; larger ones are thinned for drawing only."""
 
 PANEL_INCHES = 5.6
+MOST_ACROSS = 3
 FONT = "DejaVu Sans"
+_HALO = [withStroke(linewidth=2.5, foreground="white")]
 
 
 @dataclass(frozen=True)
 class MapSheet:
-    """What goes on a preview.
+    """What goes on a preview map.
 
     Parameters
     ----------
@@ -45,6 +50,8 @@ class MapSheet:
         Elevation, drawn as soft relief beneath.
     belts : GeoDataFrame, optional
         Lines drawn on top.
+    across : int
+        How many panels stand side by side; 0 for as many as fit.
     """
 
     title: str
@@ -54,38 +61,109 @@ class MapSheet:
     notes: tuple[str, ...]
     ground: NDArray[np.floating] | None = None
     belts: gpd.GeoDataFrame | None = None
+    across: int = 0
+
+
+@dataclass(frozen=True)
+class ChartSheet:
+    """What goes on a chart of lines.
+
+    Parameters
+    ----------
+    title, x_label, y_label : str
+    lines : dict
+        x and y values by the name of the line.
+    levels : dict
+        For the same names, what to compare each line with, and its value: a dashed line across.
+    notes : tuple of str
+        Lines below the chart.
+    """
+
+    title: str
+    x_label: str
+    y_label: str
+    lines: dict[str, tuple[list[float], list[float]]]
+    levels: dict[str, tuple[str, float]]
+    notes: tuple[str, ...]
 
 
 def draw_maps(path: Path, sheet: MapSheet) -> None:
-    """Draw a sheet of maps side by side as a PNG file."""
+    """Draw a sheet of maps as a PNG file."""
     count = len(sheet.panels)
+    across = min(sheet.across or MOST_ACROSS, count)
+    down = math.ceil(count / across)
     rows, cols = sheet.grid.shape
-    map_height = PANEL_INCHES * min(max(rows / cols, 0.4), 1.6)
-    text = [line for note in sheet.notes for line in textwrap.wrap(note, 64 * count + 20)]
-    foot = 0.165 * len(text) + 0.2
-    size = (PANEL_INCHES * count + 1.1, map_height + foot + 0.75)
-    figure = Figure(figsize=size, dpi=110, facecolor="white")
-    FigureCanvasAgg(figure)
-    figure.text(
-        0.1 / size[0], 1 - 0.3 / size[1], sheet.title, fontsize=13, weight="bold", family=FONT
-    )
+    panel = _panel_size(rows, cols)
+    text = [
+        line for note in sheet.notes for line in textwrap.wrap(note, int(19 * panel[0]) * across)
+    ]
+    foot = 0.15 * len(text) + 0.25
+    width = (panel[0] + 0.2) * across + 1.1
+    height = (panel[1] + 0.35) * down + foot + 0.5
+    figure = _figure(width, height, sheet.title)
     ramp, norm = _ramp(sheet.term)
-    bottom, height = foot / size[1], map_height / size[1]
     for i, (heading, values) in enumerate(sheet.panels.items()):
-        left, width = (0.1 + PANEL_INCHES * i) / size[0], (PANEL_INCHES - 0.2) / size[0]
-        axes = figure.add_axes((left, bottom, width, height))
+        left = 0.1 + (panel[0] + 0.2) * (i % across)
+        bottom = foot + (panel[1] + 0.35) * (down - 1 - i // across)
+        axes = figure.add_axes((left / width, bottom / height, panel[0] / width, panel[1] / height))
         _draw_panel(axes, sheet, values, ramp, norm)
         axes.set_title(heading, fontsize=10, family=FONT)
+    legend_height = 0.7 * (height - foot - 0.85)
+    legend_bottom = foot + 0.12 * (height - foot - 0.85)
     legend = figure.add_axes(
-        (1 - 0.95 / size[0], bottom + 0.12 * height, 0.18 / size[0], 0.7 * height)
+        (1 - 0.95 / width, legend_bottom / height, 0.18 / width, legend_height / height)
     )
-    image = figure.axes[0].images[-1]
-    bar = figure.colorbar(image, cax=legend)
+    bar = figure.colorbar(figure.axes[0].images[-1], cax=legend)
     bar.set_label(sheet.term.label, fontsize=9, family=FONT)
     bar.ax.tick_params(labelsize=8)
-    figure.text(
-        0.1 / size[0], 0.1 / size[1], "\n".join(text), fontsize=7.5, family=FONT, va="bottom"
-    )
+    if (hatched := HATCHED_ABOVE.get(sheet.term.name)) is not None:
+        bar.ax.axhspan(hatched, norm.vmax or 0, hatch="////", facecolor="none", edgecolor="black")
+    _save(figure, path, text)
+
+
+def draw_chart(path: Path, sheet: ChartSheet) -> None:
+    """Draw lines over a common axis as a PNG file."""
+    text = [line for note in sheet.notes for line in textwrap.wrap(note, 110)]
+    foot = 0.15 * len(text) + 0.2
+    width, height = 8.0, 4.45 + foot
+    figure = _figure(width, height, sheet.title)
+    axes = figure.add_axes((0.1, (foot + 0.5) / height, 0.86, 3.4 / height))
+    for i, (name, (x, y)) in enumerate(sheet.lines.items()):
+        # Marks differ too, so that the lines stay apart without colour.
+        colour = CHART_COLOURS[i % len(CHART_COLOURS)]
+        axes.plot(x, y, label=name, color=colour, marker="osD^v"[i % 5])
+        if name in sheet.levels:
+            label, level = sheet.levels[name]
+            axes.axhline(level, color=colour, linestyle="--", label=label)
+    axes.set_xlabel(sheet.x_label, family=FONT)
+    axes.set_ylabel(sheet.y_label, family=FONT)
+    largest = max(max(y) for _, y in sheet.lines.values())
+    axes.set_ylim(0, 1.15 * largest if largest > 0 else 1)
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=8, min_n_ticks=1))
+    axes.ticklabel_format(useOffset=False, style="plain")
+    axes.margins(x=0.05)
+    axes.grid(alpha=0.3)
+    axes.legend(frameon=False, loc="lower right")
+    _save(figure, path, text)
+
+
+def _panel_size(rows: int, cols: int) -> tuple[float, float]:
+    """Width and height of a panel in inches, with the shape of all but very long or tall maps."""
+    return PANEL_INCHES, PANEL_INCHES * min(max(rows / cols, 0.4), 1.6)
+
+
+def _figure(width: float, height: float, title: str) -> Figure:
+    figure = Figure(figsize=(width, height), dpi=110, facecolor="white")
+    FigureCanvasAgg(figure)
+    place = (0.1 / width, 1 - 0.3 / height)
+    figure.text(*place, title, fontsize=13, weight="bold", family=FONT)
+    return figure
+
+
+def _save(figure: Figure, path: Path, text: list[str]) -> None:
+    width, height = figure.get_size_inches()
+    place = (0.1 / width, 0.1 / height)
+    figure.text(*place, "\n".join(text), fontsize=7.5, family=FONT, va="bottom")
     # No software name or date, so that the same maps give the same bytes.
     figure.savefig(path, metadata={"Software": None})
 
@@ -120,10 +198,31 @@ def _draw_panel(
         interpolation="nearest",
         alpha=None if sheet.ground is None else 0.75,
     )
+    _hatch(axes, sheet, shown, extent)
     if sheet.belts is not None:
         _draw_belts(axes, sheet.belts)
     axes.set(xlim=(west, east), ylim=(south, north), xticks=[], yticks=[])
     _draw_scale_and_north(axes, sheet.grid)
+
+
+def _hatch(
+    axes: Axes,
+    sheet: MapSheet,
+    shown: np.ma.MaskedArray,
+    extent: tuple[float, float, float, float],
+) -> None:
+    """Hatch values above a bound, which a colour-blind reader could take for those below it."""
+    above = HATCHED_ABOVE.get(sheet.term.name)
+    if above is None or min(shown.shape) < 2 or not (shown > above).any():
+        return
+    axes.contourf(
+        shown.filled(0.0),
+        levels=[above, 1e9],
+        hatches=["////"],
+        colors="none",
+        extent=extent,
+        origin="upper",
+    )
 
 
 def _relief(ground: NDArray[np.floating], cell_m: float) -> NDArray[np.floating]:
@@ -145,14 +244,23 @@ def _draw_scale_and_north(axes: Axes, grid: Grid) -> None:
     length = _round_length(width / 4)
     x, y = west + 0.04 * width, south + 0.04 * height
     label = f"{length / 1000:g} km" if length >= 1000 else f"{length:g} m"
-    axes.plot([x, x + length], [y, y], color="black", linewidth=2, solid_capstyle="butt")
-    axes.text(x + length / 2, y + 0.012 * height, label, ha="center", fontsize=8, family=FONT)
+    words: dict[str, Any] = {"ha": "center", "fontsize": 8, "family": FONT, "path_effects": _HALO}
+    axes.plot(
+        [x, x + length],
+        [y, y],
+        color="black",
+        linewidth=2,
+        solid_capstyle="butt",
+        path_effects=[withStroke(linewidth=4, foreground="white")],
+    )
+    axes.text(x + length / 2, y + 0.012 * height, label, **words)
     # True north on the grid lies at minus the convergence.
     east_part, down_part = toward(-grid.convergence_deg())
     foot = (x + 0.02 * width, y + 0.06 * height)
     tip = (foot[0] + 0.05 * height * east_part, foot[1] - 0.05 * height * down_part)
-    axes.annotate("", xy=tip, xytext=foot, arrowprops={"arrowstyle": "->", "linewidth": 1.2})
-    axes.text(*tip, "N", ha="center", va="bottom", fontsize=8, family=FONT)
+    arrow = {"arrowstyle": "->", "linewidth": 1.2, "path_effects": _HALO}
+    axes.annotate("", xy=tip, xytext=foot, arrowprops=arrow)
+    axes.text(*tip, "N", va="bottom", **words)
 
 
 def _round_length(metres: float) -> float:

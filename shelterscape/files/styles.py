@@ -46,6 +46,11 @@ ZONE_COLOURS = ("#3a1d6e", "#6b4aa6", "#9c85cc", "#cfc3ea", "#faf9fc", "#b5561f"
 
 BELT_COLOUR = "#1f5f4a"
 
+HATCHED_ABOVE = {"relative_wind": 1.05}
+"""Values above which a quantity is hatched as well as coloured, by term."""
+
+CHART_COLOURS = ("#53318c", "#b5561f", "#1f5f4a", "#8a8a8a", "#c47f2c")
+
 _HEAD = (
     '<?xml version="1.0" encoding="UTF-8"?>\n'
     '<StyledLayerDescriptor version="1.0.0" xmlns="http://www.opengis.net/sld" '

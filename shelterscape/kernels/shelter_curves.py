@@ -10,9 +10,34 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import PchipInterpolator
+
+Array = NDArray[np.float64]
+
+REACH_WINDWARD_H = 6.0
+REACH_LEEWARD_H = 50.0
+
+WINDWARD_H = (-6.0, -3.0, -1.0)
+WINDWARD = (1.0, 0.95, 0.80)
+"""Relative wind before a belt, joined to the wind in its face: an engineering choice of the size
+handbooks give."""
+
+HANDBOOK_H = (-6.0, -3.0, -1.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0)
+HANDBOOK_POROSITY = (0.0, 0.3, 0.5, 0.7)
+HANDBOOK_ROWS = (
+    (1.0, 0.95, 0.70, 0.25, 0.70, 0.90, 0.95, 1.00, 1.00, 1.0),
+    (1.0, 0.91, 0.78, 0.25, 0.35, 0.65, 0.85, 0.90, 0.95, 1.0),
+    (1.0, 0.96, 0.84, 0.30, 0.50, 0.60, 0.75, 0.85, 0.95, 1.0),
+    (1.0, 0.97, 0.85, 0.50, 0.65, 0.80, 0.85, 0.95, 1.00, 1.0),
+)
+"""Brandle and Finch 1991, University of Nebraska Extension EC91-1763, from memory; the ends at
+-6 H and 40 H are ours."""
+
+SOLID_BELOW = 0.25
+"""Porosity below which the barrier turns towards the handbook row of a solid belt."""
 
 
-def effective_porosity(porosity: ArrayLike, width_h: ArrayLike = 0.0) -> NDArray[np.float64]:
+def effective_porosity(porosity: ArrayLike, width_h: ArrayLike = 0.0) -> Array:
     """Porosity that a belt of some width acts with.
 
     A wide belt drags on the wind through its depth and so acts more open than its face looks.
@@ -39,7 +64,7 @@ def effective_porosity(porosity: ArrayLike, width_h: ArrayLike = 0.0) -> NDArray
 
 def relative_wind_barrier(
     distance_h: ArrayLike, porosity: ArrayLike, width_h: ArrayLike = 0.0
-) -> NDArray[np.float64]:
+) -> Array:
     """Relative wind beside a barrier square to the wind: the published equation as it stands.
 
     Parameters
@@ -83,6 +108,75 @@ def relative_wind_barrier(
     return np.where((x >= -5.0) & (x <= 50.0), np.minimum(r, 1.0), np.nan)
 
 
+def barrier(distance_h: Array, porosity: Array, width_h: Array) -> Array:
+    """The published equation, mended where it is known to be weak.
+
+    To windward the handbook's size takes the place of the equation's; below a porosity of .25 the
+    lee turns, from 3 to 7 H, into the handbook row of a solid belt, which recovers sooner; from a
+    porosity of .8 on it leads in a straight line to 1, where there is no belt left.
+    """
+    x, theta, width = np.broadcast_arrays(distance_h, porosity, width_h)
+    inside = np.minimum(theta, 0.8)
+    lee = relative_wind_barrier(np.clip(x, 0.0, REACH_LEEWARD_H), inside, width)
+    solid = PchipInterpolator(HANDBOOK_H, HANDBOOK_ROWS[0])(np.clip(x, 0.0, 40.0))
+    share = np.clip(1.0 - inside / SOLID_BELOW, 0.0, 1.0) * np.clip((x - 3.0) / 4.0, 0.0, 1.0)
+    lee = lee + share * (solid - lee)
+    face = relative_wind_barrier(0.0, inside, width)
+    return _opened(np.where(x < 0.0, _windward(x, face), lee), theta, 0.8)
+
+
+def field(distance_h: Array, porosity: Array, width_h: Array) -> Array:
+    """The barrier fed with a porosity as measured tree belts behave.
+
+    Belts of optical porosity .16 to .53 left .24 to .61 of the wind at their calmest point (Bird
+    and others 2007); .30 + .95 porosity joins the ends of those ranges (engineering choice).
+    """
+    theta = np.asarray(porosity, dtype=float)
+    inside = np.minimum(theta, 0.53)
+    return _opened(barrier(distance_h, 0.30 + 0.95 * inside, width_h), theta, 0.53)
+
+
+def handbook(distance_h: Array, porosity: Array, width_h: Array) -> Array:
+    """Monotone interpolation of handbook rows; they know nothing of a belt's width."""
+    x, theta, _ = np.broadcast_arrays(distance_h, porosity, width_h)
+    rows = PchipInterpolator(HANDBOOK_H, np.array(HANDBOOK_ROWS), axis=1)(np.clip(x, -6.0, 40.0))
+    inside = np.minimum(theta, HANDBOOK_POROSITY[-1])
+    place = np.interp(inside, HANDBOOK_POROSITY, np.arange(4.0))
+    low = np.minimum(place.astype(int), 2)
+    below, above = (np.take_along_axis(rows, i[None], axis=0)[0] for i in (low, low + 1))
+    return _opened(below + (place - low) * (above - below), theta, HANDBOOK_POROSITY[-1])
+
+
+def mid(distance_h: Array, porosity: Array, width_h: Array) -> Array:
+    """Mean of `barrier` and `field`, which are the band to show with it."""
+    both = [curve(distance_h, porosity, width_h) for curve in (barrier, field)]
+    return 0.5 * (both[0] + both[1])
+
+
+def _windward(x: Array, face: Array) -> Array:
+    """Relative wind before a belt whose face stands in `face`."""
+    knots = np.array([*WINDWARD_H, 0.0])
+    # One interpolation for every face would be slow; it is linear in none of its values but
+    # smooth in the face, so a fine table of faces serves.
+    faces = np.linspace(0.0, 1.0, 201)
+    values = np.array([[*WINDWARD, f] for f in faces])
+    table = PchipInterpolator(knots, values, axis=1)
+    at = np.clip(x, -REACH_WINDWARD_H, 0.0)
+    place = np.clip(face, 0.0, 1.0) * 200.0
+    low = np.minimum(place.astype(int), 199)
+    unique, inverse = np.unique(at, return_inverse=True)
+    known = table(unique)
+    inverse = inverse.reshape(at.shape)
+    below, above = known[low, inverse], known[low + 1, inverse]
+    return below + (place - low) * (above - below)
+
+
+def _opened(r: Array, porosity: Array, top: float) -> Array:
+    """Lead a curve in a straight line from its value at porosity `top` to 1 at porosity 1."""
+    share = np.clip((np.asarray(porosity) - top) / (1.0 - top), 0.0, 1.0)
+    return np.minimum(r + (1.0 - r) * share, 1.0)
+
+
 @dataclass(frozen=True)
 class ShelterCurve:
     """One rival model of the wind beside a belt, with what is known of it.
@@ -92,60 +186,80 @@ class ShelterCurve:
     name : str
         Its name in options and tables.
     relative_wind : callable
-        ``(distance_h, porosity, width_h) -> relative wind``.
-    distance_h, porosity : tuple of float
-        The ranges it holds in.
+        ``(distance_h, porosity, width_h) -> relative wind``, for -6 to 50 H.
+    porosity : tuple of float
+        The range it is known for; above it leads to 1 at porosity 1.
     source, status : str
-        Where it is published, and whether that was seen (S), seen in a text citing it (S2) or
-        remembered (M).
+        Where it is published, and whether that was seen (S), seen in a text citing it (S2),
+        remembered (M) or is a choice of ours (E).
+    rmse : float
+        Root of the mean squared error of relative wind over the published figures that were seen
+        in their source (docs/validation.md).
+    meaning : str
+        When to use it.
     """
 
     name: str
-    relative_wind: Callable[[ArrayLike, ArrayLike, ArrayLike], NDArray[np.float64]]
-    distance_h: tuple[float, float]
+    relative_wind: Callable[[Array, Array, Array], Array]
     porosity: tuple[float, float]
     source: str
     status: str
+    rmse: float
+    meaning: str
 
+
+_VIGIAK = "Vigiak, Sterk, Warren and Hagen 2003, Catena 52:273-288"
 
 CURVES: dict[str, ShelterCurve] = {
-    "barrier": ShelterCurve(
-        name="barrier",
-        relative_wind=relative_wind_barrier,
-        distance_h=(-5.0, 50.0),
-        porosity=(0.0, 0.8),
-        source="Vigiak, Sterk, Warren and Hagen 2003, Catena 52:273-288",
-        status="S2",
+    curve.name: curve
+    for curve in (
+        ShelterCurve(
+            "mid",
+            mid,
+            (0.0, 0.53),
+            f"mean of barrier and field: {_VIGIAK}; Bird and others 2007, Australian Journal of "
+            "Experimental Agriculture 47:727-737",
+            "E",
+            0.10,
+            "The default: between what an equation for barriers says and what tree belts did.",
+        ),
+        ShelterCurve(
+            "barrier",
+            barrier,
+            (0.0, 0.8),
+            f"{_VIGIAK}; windward side and dense belts after a handbook",
+            "S2",
+            0.13,
+            "Hopeful end of the band; right for fences and walls.",
+        ),
+        ShelterCurve(
+            "field",
+            field,
+            (0.0, 0.53),
+            f"{_VIGIAK}, fed so that the calmest wind is that of measured belts, Bird and others "
+            "2007, Australian Journal of Experimental Agriculture 47:727-737",
+            "E",
+            0.10,
+            "Careful end of the band.",
+        ),
+        ShelterCurve(
+            "handbook",
+            handbook,
+            (0.0, 0.7),
+            "Brandle and Finch 1991, University of Nebraska Extension EC91-1763",
+            "M",
+            0.11,
+            "A second opinion, from a planners' handbook.",
+        ),
     )
 }
-"""The shelter curves by name."""
+"""The shelter curves by name, the default first."""
 
 TABLE_STEP_H = 0.05
-"""Spacing of the tables `curve_table` makes, in belt heights."""
+"""Spacing of the tables of curves, in belt heights."""
 
 
-def curve_table(
-    curve: ShelterCurve, porosity: NDArray[np.float64], width_h: NDArray[np.float64]
-) -> NDArray[np.float32]:
-    """Relative wind of several belts on an even spacing of distance, for quick look-up.
-
-    Parameters
-    ----------
-    curve : ShelterCurve
-        The model.
-    porosity, width_h : (n,) float64
-        One belt each.
-
-    Returns
-    -------
-    (n, m) float32
-        From ``curve.distance_h[0]`` in steps of `TABLE_STEP_H`. Porosity above the range of the
-        curve leads in a straight line to 1 at porosity 1, where there is no belt left.
-    """
-    low, high = curve.distance_h
-    x = np.linspace(low, high, round((high - low) / TABLE_STEP_H) + 1)
-    top = curve.porosity[1]
-    inside = np.minimum(porosity, top)
-    r = curve.relative_wind(x[None, :], inside[:, None], width_h[:, None])
-    open_share = np.clip((porosity - top) / (1.0 - top), 0.0, 1.0)[:, None]
-    return np.minimum(r + (1.0 - r) * open_share, 1.0).astype(np.float32)
+def table_distances() -> Array:
+    """Distances, in belt heights, at which tables hold a curve: windward reach to leeward reach."""
+    count = round((REACH_WINDWARD_H + REACH_LEEWARD_H) / TABLE_STEP_H) + 1
+    return np.linspace(-REACH_WINDWARD_H, REACH_LEEWARD_H, count)

@@ -52,6 +52,14 @@ Belts = Annotated[
     Source("layer", "belt layer"),
     Field(description="Belts: lines or polygons with height_m, as PATH or PATH:LAYER."),
 ]
+Places = Annotated[
+    str | None,
+    Source("layer", "place layer"),
+    Field(
+        description="Places to be sheltered: polygons or points with name, purpose, head and need, "
+        "as PATH or PATH:LAYER."
+    ),
+]
 
 
 def quantity(term: str, default: Any = ..., note: str = "") -> Any:

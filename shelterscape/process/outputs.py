@@ -1,4 +1,7 @@
-"""What a process writes, declared once: names, quantities, columns, colours."""
+"""What a process writes, declared once: names, quantities, columns, colours.
+
+An optional output is written only when what it needs was given.
+"""
 
 from __future__ import annotations
 
@@ -18,11 +21,13 @@ class Raster:
         Name of the quantity in `TERMS`.
     bands : str
         What its bands are, in words.
+    optional : bool
     """
 
     name: str
     term: str
     bands: str
+    optional: bool = False
 
     @property
     def quantity(self) -> Term:
@@ -56,6 +61,7 @@ class Layer:
         Column whose words set the colour; empty for one colour.
     colours : dict
         Colour of each of those words.
+    optional : bool
     """
 
     name: str
@@ -64,6 +70,7 @@ class Layer:
     title: str
     colour_by: str = ""
     colours: dict[str, str] = field(default_factory=dict)
+    optional: bool = False
 
     @property
     def files(self) -> tuple[str, ...]:
@@ -82,11 +89,13 @@ class Table:
         Term of each column, in order.
     title : str
         What it shows, in one sentence.
+    optional : bool
     """
 
     name: str
     columns: dict[str, str]
     title: str
+    optional: bool = False
 
     @property
     def files(self) -> tuple[str, ...]:
@@ -96,7 +105,7 @@ class Table:
 
 @dataclass(frozen=True)
 class Picture:
-    """A map for a quick look in ``preview-NAME.png``.
+    """A map or a chart for a quick look in ``preview-NAME.png``.
 
     Parameters
     ----------
@@ -104,10 +113,12 @@ class Picture:
         Unique among pictures; usually that of the raster it shows.
     title : str
         What it shows, in one sentence.
+    optional : bool
     """
 
     name: str
     title: str
+    optional: bool = False
 
     @property
     def files(self) -> tuple[str, ...]:

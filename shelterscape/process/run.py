@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from shelterscape.errors import InternalError, Notice, Stopped
 from shelterscape.files import styles
-from shelterscape.files.draw import MapSheet, draw_maps
+from shelterscape.files.draw import ChartSheet, MapSheet, draw_chart, draw_maps
 from shelterscape.files.rasters import RasterWriter
 from shelterscape.files.tables import directions_in, read_winds, write_table
 from shelterscape.files.terrain_models import read_terrain
@@ -72,6 +72,11 @@ class Run:
         self.features: dict[str, int] = {}
         self._written: set[tuple[type, str]] = set()
 
+    @property
+    def written(self) -> list[Output]:
+        """Outputs written so far, in the order they were declared."""
+        return [o for o in self._outputs if (type(o), o.name) in self._written]
+
     def progress(self, share: float, text: str) -> None:
         """Say how much of the work is done, 0 to 1, and what is going on; stop when asked."""
         self.stop_if_asked()
@@ -120,18 +125,22 @@ class Run:
         output = self._declared(Table, name)
         write_table(self._path(output.files[0]), frame[_exactly(output, frame.columns)])
 
-    def picture(self, name: str, sheet: MapSheet) -> None:
+    def picture(self, name: str, sheet: MapSheet | ChartSheet) -> None:
         """Draw a declared picture."""
-        draw_maps(self._path(self._declared(Picture, name).files[0]), sheet)
+        path = self._path(self._declared(Picture, name).files[0])
+        if isinstance(sheet, ChartSheet):
+            draw_chart(path, sheet)
+        else:
+            draw_maps(path, sheet)
 
     def finish(self) -> None:
-        """Check that all that was declared was written.
+        """Check that all that was declared was written, optional outputs apart.
 
         Raises
         ------
         InternalError
         """
-        missing = [o.name for o in self._outputs if (type(o), o.name) not in self._written]
+        missing = [o.name for o in self._outputs if o not in self.written and not o.optional]
         if missing:
             raise InternalError(
                 "internal", "A process did not write what it declared.", value=", ".join(missing)

@@ -30,7 +30,7 @@ def compute(asked: ExposureInputs, files: Files, run: Run) -> None:
     """Write horizon angles for every wind direction, and topex."""
     run.progress(0.0, "reading the terrain model and winds")
     elevation, grid, convergence = files.terrain(asked)
-    winds = choose(files.winds(asked.winds), asked.subset, "", "winds")
+    winds = choose(files.winds(asked.winds), asked.subset, (), "winds")
     # The eight views of topex cost as much as eight directions.
     steps = len(winds.direction_deg) + len(COMPASS_POINTS)
     bands = [_band_name(d) for d in winds.direction_deg]

@@ -136,8 +136,8 @@ def run(
     with Staging(Path(out), overwrite) as stage:
         try:
             runs, seconds = _compute_all(steps, stage.folder, progress, cancelled)
-            _check_files(steps, stage.folder)
-            _finish_layers(steps, runs, stage.folder)
+            _check_files(runs, stage.folder)
+            _finish_layers(runs, stage.folder)
             record = _record(steps, runs, read, stage.folder)
             write_json(stage.folder / RECORD, record)
             timings = _timings(steps, seconds, started, stage.target)
@@ -147,7 +147,7 @@ def run(
             raise
         except OSError as error:
             raise unwritable(stage.target, error) from error
-    return _result(stage.target, steps, runs, record)
+    return _result(stage.target, runs, record)
 
 
 def _check_names(steps: list[Step]) -> None:
@@ -236,10 +236,10 @@ def _compute_all(
     return runs, seconds
 
 
-def _check_files(steps: list[Step], folder: Path) -> None:
-    """Hold the folder to what was declared: a raster left open, or a scrap, is found here."""
-    declared = {path for s in steps for output in s.process.outputs for path in output.files}
-    if different := declared ^ set(listed(folder)):
+def _check_files(runs: list[Run], folder: Path) -> None:
+    """Hold the folder to what was written: a raster left open, or a scrap, is found here."""
+    written = {path for one in runs for output in one.written for path in output.files}
+    if different := written ^ set(listed(folder)):
         raise InternalError(
             "internal",
             "The files of a run are not those its processes declare.",
@@ -247,11 +247,11 @@ def _check_files(steps: list[Step], folder: Path) -> None:
         )
 
 
-def _finish_layers(steps: list[Step], runs: list[Run], folder: Path) -> None:
+def _finish_layers(runs: list[Run], folder: Path) -> None:
     counts = {name: n for one in runs for name, n in one.features.items()}
     if not counts:
         return
-    columns = {o.name: o.columns for s in steps for o in s.process.outputs if isinstance(o, Layer)}
+    columns = {o.name: o.columns for one in runs for o in one.written if isinstance(o, Layer)}
     describe_columns(folder / GEOPACKAGE, columns)
     verify_layers(folder / GEOPACKAGE, counts)
 
@@ -339,8 +339,8 @@ def _peak_memory_mib() -> int | None:
     return round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
 
 
-def _result(folder: Path, steps: list[Step], runs: list[Run], record: dict[str, Any]) -> Result:
-    outputs = [o for s in steps for o in s.process.outputs]
+def _result(folder: Path, runs: list[Run], record: dict[str, Any]) -> Result:
+    outputs = [o for one in runs for o in one.written]
 
     def paths(kind: type) -> dict[str, Path]:
         return {o.name: folder / o.files[0] for o in outputs if isinstance(o, kind)}

@@ -1,4 +1,4 @@
-"""Belts as drawn on a map, completed with stated defaults and cut into straight pieces."""
+"""Belts as drawn on a map, completed with stated defaults, and how open they are in a season."""
 
 from __future__ import annotations
 
@@ -21,13 +21,21 @@ DEFAULT_POROSITY = 0.40
 DEFAULT_BARE_POROSITY = 0.60
 DEFAULT_WIDTH_M = 3.0
 UNKNOWN = "unknown"
-NEVER_BARE = ("wall", "fence")
+HARD_TYPES = ("wall", "fence")
+"""Belts without leaves to drop, that act as the barriers of the published equation."""
+
+BANK = "bank with hedge"
+BELT_TYPES = ("hedge", "tree belt", BANK, "wood", *HARD_TYPES)
+BANK_LOW_SHARE = 0.5
+"""Porosity of the lower half of a bank with a hedge over that of the whole (engineering choice)."""
 
 QUANTITIES = {
     "height_m": "belt_height",
     "porosity": "porosity",
     "bare_porosity": "bare_porosity",
     "width_m": "belt_width",
+    "porosity_low": "porosity_low",
+    "bare_stem_m": "bare_stem",
 }
 """Number columns of a belt layer and their terms."""
 
@@ -42,11 +50,18 @@ class Case(NamedTuple):
     """The state of belts a result holds for."""
 
     season: str
+    year: int | None = None
+
+    @property
+    def season_label(self) -> str:
+        """The season in words."""
+        return SEASONS[self.season]
 
     @property
     def label(self) -> str:
         """In words, as bands and legends carry it."""
-        return SEASONS[self.season]
+        word = self.season_label
+        return word if self.year is None else f"{word} {self.year}"
 
 
 def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, list[Notice]]:
@@ -55,16 +70,16 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
     Parameters
     ----------
     belts : GeoDataFrame
-        Lines or polygons; ``height_m`` is needed, ``porosity``, ``bare_porosity``, ``width_m``,
-        ``belt_type``, ``species``, ``planted_year``, ``name`` and ``holding_id`` are read where
-        they stand.
+        Lines or polygons; ``height_m`` is needed, or ``species`` and ``planted_year``; all of
+        `READ_COLUMNS` are read where they stand.
     where : str
         What to call the layer in errors and notices.
 
     Returns
     -------
     belts : GeoDataFrame
-        The columns above, all filled, and ``assumed``: which of them were not given.
+        Those columns, all filled but ``height_m`` where growth must tell it, and ``assumed``:
+        which of them were not given.
     notices : list of Notice
 
     Raises
@@ -76,7 +91,9 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
     -----
     Defaults: porosity .40; bare porosity .60 for deciduous and unknown species (extension
     handbooks, from memory), that in leaf for evergreens, walls and fences, which hold no leaves to
-    drop; width 3 m. All are engineering choices and counted in the column ``assumed``.
+    drop; width 3 m for a line, that of its outline for an area; the lower half as open as the
+    whole, of a bank with a hedge half as open; no bare stem. All are engineering choices; those of
+    the first columns are counted in the column ``assumed``.
     """
     points = int((shapely.get_dimensions(belts.geometry.to_numpy()) == 0).sum())
     if points:
@@ -93,34 +110,43 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
     frame["planted_year"] = _years(belts, where)
     for column in QUANTITIES:
         frame[column] = _measures(belts, column, where)
-    if frame["height_m"].isna().any():
-        row = int(np.argmax(frame["height_m"].isna()))
+    _check_heights(frame, where)
+    return _fill_defaults(frame, where)
+
+
+def _check_heights(frame: gpd.GeoDataFrame, where: str) -> None:
+    grows = (frame["species"] != "") & frame["planted_year"].notna()
+    bad = frame["height_m"].isna() & ~grows
+    if bad.any():
         raise InputError(
             "belts-no-height",
-            f"{int(frame['height_m'].isna().sum())} of {len(frame)} belts have no height.",
-            where=f"{where}, feature {row + 1}",
+            f"{int(bad.sum())} of {len(frame)} belts have no height, nor a species and a year "
+            "planted to tell it from.",
+            where=f"{where}, feature {int(np.argmax(bad)) + 1}",
             mend="Fill the column height_m (metres), or name another with "
             "--field belts.height_m=COLUMN.",
         )
-    filled, notices = _fill_defaults(frame, where)
-    areas = int((shapely.get_dimensions(frame.geometry.to_numpy()) == 2).sum())
-    if areas:
-        text = f"{where}: belts drawn as areas act through their outlines"
-        notices.append(Notice("belts-as-boundary", text, areas))
-    return filled, notices
 
 
 def _fill_defaults(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, list[Notice]]:
     evergreen = frame["species"].str.casefold().isin(_evergreens())
     missing = {c: frame[c].isna() for c in ("porosity", "bare_porosity", "width_m")}
     missing["belt_type"] = frame["belt_type"] == ""
+    known = frame["belt_type"].str.casefold()
+    frame["belt_type"] = known.where(known.isin(BELT_TYPES), frame["belt_type"])
     frame["belt_type"] = frame["belt_type"].where(~missing["belt_type"], UNKNOWN)
+    is_area = shapely.get_dimensions(frame.geometry.to_numpy()) == 2
+    missing["width_m"] &= ~is_area
     frame["porosity"] = frame["porosity"].fillna(DEFAULT_POROSITY)
-    keeps = evergreen | frame["belt_type"].isin(NEVER_BARE)
+    keeps = evergreen | frame["belt_type"].isin(HARD_TYPES)
     # A belt never closes by dropping its leaves, whatever the default says.
     bare = np.maximum(frame["porosity"], DEFAULT_BARE_POROSITY).where(~keeps, frame["porosity"])
     frame["bare_porosity"] = frame["bare_porosity"].fillna(bare)
-    frame["width_m"] = frame["width_m"].fillna(DEFAULT_WIDTH_M)
+    drawn = pd.Series(np.where(is_area, _outline_width(frame), DEFAULT_WIDTH_M), index=frame.index)
+    frame["width_m"] = frame["width_m"].fillna(drawn)
+    low_share = np.where(frame["belt_type"] == BANK, BANK_LOW_SHARE, 1.0)
+    frame["porosity_low"] = frame["porosity_low"].fillna(low_share * frame["porosity"])
+    frame["bare_stem_m"] = frame["bare_stem_m"].fillna(0.0)
     assumed = np.full(len(frame), "", dtype=object)
     notices = []
     for column, where_missing in missing.items():
@@ -130,6 +156,14 @@ def _fill_defaults(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFram
             notices.append(Notice("value-assumed", text, int(where_missing.sum())))
     frame["assumed"] = [text.removesuffix(", ") for text in assumed]
     return frame, notices
+
+
+def _outline_width(frame: gpd.GeoDataFrame) -> NDArray[np.float64]:
+    """Width of the strip that has the area and the length round it of each outline."""
+    area = frame.geometry.area.to_numpy()
+    half = frame.geometry.length.to_numpy() / 2
+    width: NDArray[np.float64] = (half - np.sqrt(np.maximum(half**2 - 4 * area, 0.0))) / 2
+    return width
 
 
 def _evergreens() -> set[str]:
@@ -186,35 +220,45 @@ def _years(belts: gpd.GeoDataFrame, where: str) -> pd.Series:
     return years.reset_index(drop=True)
 
 
-def seasonal_porosity(belts: gpd.GeoDataFrame, case: Case) -> NDArray[np.float64]:
-    """Optical porosity of completed belts in a case."""
-    column = "bare_porosity" if case.season == "bare" else "porosity"
+def seasonal_porosity(belts: gpd.GeoDataFrame, season: str) -> NDArray[np.float64]:
+    """Optical porosity of completed belts in a season."""
+    column = "bare_porosity" if season == "bare" else "porosity"
     return belts[column].to_numpy(dtype=float)
 
 
-def straight_pieces(
-    geometry: NDArray[np.object_],
-) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Every straight piece of lines and outlines, with the feature it belongs to.
+def seasonal(belts: gpd.GeoDataFrame, season: str) -> gpd.GeoDataFrame:
+    """Completed belts as they stand in a season, as surveyed; see `standing`."""
+    return standing(
+        belts, belts["height_m"].to_numpy(dtype=float), seasonal_porosity(belts, season)
+    )
+
+
+def standing(
+    belts: gpd.GeoDataFrame, height_m: NDArray[np.float64], porosity: NDArray[np.float64]
+) -> gpd.GeoDataFrame:
+    """Belts of a given height and porosity, their lower half made to fit.
 
     Parameters
     ----------
-    geometry : (n,) array of shapely geometries
-        Lines or polygons, in one part or several; a polygon gives its outline.
+    belts : GeoDataFrame
+        As `complete` gives them.
+    height_m, porosity : (n,) float64
+        As they stand in some season and year.
 
     Returns
     -------
-    ends : (m, 4) float64
-        x and y of both ends.
-    owner : (m,) int64
-        Index into `geometry`.
+    GeoDataFrame
+        ``height_m``, ``porosity`` and ``porosity_low`` as they stand then.
+
+    Notes
+    -----
+    The lower half gains or loses density in proportion to the whole, and is open as far up as
+    stems are bare (engineering choices).
     """
-    is_area = shapely.get_dimensions(geometry) == 2
-    lines = np.where(is_area, shapely.boundary(geometry), geometry)
-    parts, owner_of_part = shapely.get_parts(lines, return_index=True)
-    xy, part_of_point = shapely.get_coordinates(parts, return_index=True)
-    joined = part_of_point[1:] == part_of_point[:-1]
-    ends = np.hstack([xy[:-1], xy[1:]])[joined]
-    owner = owner_of_part[part_of_point[:-1][joined]]
-    moved = np.any(ends[:, :2] != ends[:, 2:], axis=1)
-    return ends[moved], owner[moved]
+    leaf = belts["porosity"].to_numpy(dtype=float)
+    density = 1.0 - belts["porosity_low"].to_numpy(dtype=float)
+    density = density * (1.0 - porosity) / np.maximum(1.0 - leaf, 1e-9)
+    stem = belts["bare_stem_m"].to_numpy(dtype=float)
+    clothed = 1.0 - np.clip(2.0 * stem / np.maximum(height_m, 1e-9), 0.0, 1.0)
+    low = 1.0 - np.clip(density, 0.0, 1.0) * clothed
+    return belts.assign(height_m=height_m, porosity=porosity, porosity_low=low)

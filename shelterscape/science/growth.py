@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import difflib
 import functools
-import math
 import re
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Hashable, Mapping
 from typing import Any, NamedTuple
 
 import geopandas as gpd
@@ -20,11 +19,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from shelterscape import data
 from shelterscape.errors import InputError
-from shelterscape.science.belts import NEVER_BARE, SEASONS, Case, seasonal_porosity
+from shelterscape.kernels.growth_curves import CURVES, SiteIndex
+from shelterscape.science.belts import (
+    HARD_TYPES,
+    SEASONS,
+    Case,
+    seasonal_porosity,
+    standing,
+)
 from shelterscape.terms import TERMS
-
-SiteIndex = tuple[float, float]
-"""A height in metres and the age in years at which it is reached."""
 
 SITE_FACTOR = 0.8
 """Height of an exposed narrow belt over that of the species curve (E)."""
@@ -115,103 +118,6 @@ def is_evergreen(name: str) -> bool:
 def curve_note(name: str) -> str:
     """What to tell of the heights of a species; empty where its growth curve is published."""
     return "" if _find(name).curve else NO_CURVE
-
-
-def height_manso_fixed(
-    age: NDArray[np.float64], site: SiteIndex, b1: float, b2: float
-) -> NDArray[np.float64]:
-    """Top height by a curve of one shape for all sites, stretched through the site's height.
-
-    Parameters
-    ----------
-    age, site
-        As in `height_johansson`.
-    b1, b2 : float
-        Rate per year and exponent.
-
-    Notes
-    -----
-    y2 = y1 [(1 − e^(−b1 t2)) / (1 − e^(−b1 t1))]^b2.
-
-    References
-    ----------
-    Manso, McLean, Arcangeli and Matthews (2020), Forestry 94:181-192; seen in a citing text (S2).
-    """
-    height, at_age = site
-    return height * (np.expm1(-b1 * age) / math.expm1(-b1 * at_age)) ** b2
-
-
-def height_manso_varying(
-    age: NDArray[np.float64], site: SiteIndex, b1: float, b2: float, b3: float
-) -> NDArray[np.float64]:
-    """Top height by a curve whose shape changes with the site: poor ones start more slowly.
-
-    Parameters
-    ----------
-    age, site
-        As in `height_johansson`.
-    b1, b2, b3 : float
-        Rate per year and the two parts of the exponent.
-
-    Notes
-    -----
-    The exponent is b2 + b3/X, where X is the logarithm of the height reached in the end:
-    X = ½ [q + √(q² − 4 b3 L)], L = ln(1 − e^(−b1 t1)), q = ln y1 − b2 L. With b2 below 0 it stays
-    above 0 while that height is below e^(−b3/b2), 81 m for beech and more for the others.
-
-    References
-    ----------
-    Manso, McLean, Arcangeli and Matthews (2020), Forestry 94:181-192; seen in a citing text (S2).
-    """
-    height, at_age = site
-    log_share = math.log(-math.expm1(-b1 * at_age))
-    q = math.log(height) - b2 * log_share
-    final = 0.5 * (q + math.sqrt(q * q - 4.0 * b3 * log_share))
-    return height_manso_fixed(age, site, b1, b2 + b3 / final)
-
-
-def height_johansson(
-    age: NDArray[np.float64], site: SiteIndex, beta: float, k: float, age_constant: float
-) -> NDArray[np.float64]:
-    """Top height by the equation used for broadleaves in Scandinavia.
-
-    Parameters
-    ----------
-    age : ndarray
-        Years, 0 or more.
-    site : tuple of float
-        Height in metres and the age at which it is reached.
-    beta, k, age_constant : float
-        Coefficients; k is below 0, `age_constant` is the A of the source.
-
-    Returns
-    -------
-    ndarray
-        Metres.
-
-    Notes
-    -----
-    y2 = (y1 + d + r) / [2 + 4 β t2^k / (y1 − d + r)], d = β A^k, r = √[(y1 − d)² + 4 β y1 t1^k];
-    written here with both parts times t2^(−k), so that it holds at age 0.
-
-    References
-    ----------
-    Johansson (1999), Scandinavian Journal of Forest Research 14:441-453, for alder; the same form
-    for oak (2013) and for birch by Eriksson and others (1997); seen in texts citing them (S2).
-    """
-    height, at_age = site
-    d = beta * age_constant**k
-    r = math.sqrt((height - d) ** 2 + 4.0 * beta * height * at_age**k)
-    grown_age = age**-k
-    return (height + d + r) * grown_age / (2.0 * grown_age + 4.0 * beta / (height - d + r))
-
-
-CURVES: dict[str, Callable[..., NDArray[np.float64]]] = {
-    "A": lambda age, site, b1, b2, _: height_manso_fixed(age, site, b1, b2),
-    "B": height_manso_varying,
-    "C": height_johansson,
-}
-"""The published curves by the letter species.csv gives."""
 
 
 def _height_nursery(species: _Species, age: NDArray[np.float64], site: SiteIndex | None) -> NDArray:
@@ -389,12 +295,12 @@ def grown(
         raise InputError("name-unknown", "No such season.", value=season, mend=known)
     local = {_find(name).name: _check_site(site) for name, site in (local_heights or {}).items()}
     surveyed = belts["height_m"].to_numpy(dtype=float, copy=True)
-    porosity = seasonal_porosity(belts, Case(season)).copy()
+    porosity = seasonal_porosity(belts, season).copy()
     notes = np.full(len(belts), "", dtype=object)
     if year is None:
         return surveyed, porosity, notes
     age = year - belts["planted_year"].to_numpy(dtype=float, na_value=np.nan)
-    built = belts["belt_type"].isin(NEVER_BARE).to_numpy(dtype=bool)
+    built = belts["belt_type"].isin(HARD_TYPES).to_numpy(dtype=bool)
     height = _grown_heights(belts["species"], age, built, local, notes)
     height = np.fmax(surveyed, height)
     young = (age < CLOSURE_AGE) & ~built & ~(surveyed >= YOUNG_UP_TO_M)
@@ -403,6 +309,49 @@ def grown(
     absent = age < 0
     notes[absent] = NOT_PLANTED
     return np.where(absent, 0.0, height), np.where(absent, 1.0, porosity), notes
+
+
+def belts_at(
+    belts: gpd.GeoDataFrame,
+    case: Case,
+    *,
+    local_heights: Mapping[str, SiteIndex] | None = None,
+) -> gpd.GeoDataFrame:
+    """Completed belts as they stand in a case: shelter code never sees a year.
+
+    Parameters
+    ----------
+    belts : GeoDataFrame
+        As `science.belts.complete` gives them.
+    case : Case
+    local_heights : mapping, optional
+        As for `grown`.
+
+    Returns
+    -------
+    GeoDataFrame
+        As `science.belts.standing` gives it, with ``growth_note``; height 0 for belts not planted
+        yet.
+
+    Raises
+    ------
+    InputError
+        ``belts-no-height`` for a belt without a height that growth cannot give one either.
+    """
+    height, porosity, notes = grown(belts, case.season, case.year, local_heights=local_heights)
+    if np.isnan(height).any():
+        row = int(np.argmax(np.isnan(height)))
+        species = belts["species"].iloc[row]
+        raise InputError(
+            "belts-no-height",
+            f"{int(np.isnan(height).sum())} of {len(height)} belts have no height {case.label}.",
+            where=f"feature {row + 1}",
+            value=f"{species} of {belts['planted_year'].iloc[row]}",
+            mend="Give a year, so that height is told by species and year planted."
+            if case.year is None
+            else f"Fill in height_m, or a species known here: {', '.join(species_names())}.",
+        )
+    return standing(belts, height, porosity).assign(growth_note=notes)
 
 
 def _grown_heights(

@@ -2,94 +2,61 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
 
 import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import norm
 
-from shelterscape.grid import Grid, downwind, grid_direction
-from shelterscape.kernels.downwind import smallest_relative_wind
-from shelterscape.kernels.shelter_curves import CURVES, TABLE_STEP_H, curve_table
-from shelterscape.science.belts import Case, seasonal_porosity, straight_pieces
+from shelterscape.grid import Grid, grid_direction
+from shelterscape.science.belts import seasonal
+from shelterscape.science.scene import SPREAD_DEG, How, Scene, lay, rays_of, scene_of
 from shelterscape.science.wind import WindSet
 
+Array = NDArray[np.float64]
+Field = NDArray[np.float32]
 
-@dataclass(frozen=True)
-class Pieces:
-    """Straight pieces of belts, ready for the kernel: all that does not change with the wind.
-
-    Parameters
-    ----------
-    ends : (n, 4) float64
-        Columns and rows of both ends, in cells of the whole raster.
-    height : (n,) float64
-        Belt height, in cells.
-    curve : (n,) int64
-        Row of `table` of each piece.
-    table : (m, k) float32
-        Relative wind from `start_h` on in steps of `TABLE_STEP_H` belt heights.
-    start_h : float
-        First distance of the table.
-    """
-
-    ends: NDArray[np.float64]
-    height: NDArray[np.float64]
-    curve: NDArray[np.int64]
-    table: NDArray[np.float32]
-    start_h: float
+RAYS = 15
+"""Rays that stand for one wind direction."""
 
 
-def cut(belts: gpd.GeoDataFrame, grid: Grid, case: Case, curve: str = "barrier") -> Pieces:
-    """Cut completed belts into pieces as they stand in one case.
+def ray_offsets(sector_deg: float, spread_deg: float, rays: int = RAYS) -> Array:
+    """Directions of the rays that stand for one wind direction, degrees from its middle.
 
     Parameters
     ----------
-    belts : GeoDataFrame
-        As `science.belts.complete` returns them, in the CRS of `grid`.
-    grid : Grid
-    case : Case
-    curve : str
-        A name in `CURVES`.
+    sector_deg : float
+        Width of the sector of directions it stands for.
+    spread_deg : float
+        Standard deviation of the wind's swing.
+    rays : int
 
     Returns
     -------
-    Pieces
+    (rays,) float64
+        Middles of equal shares of a normal distribution with the variance sector²/12 + spread²;
+        a single 0 when there is no spread at all.
     """
-    model = CURVES[curve]
-    ends, owner = straight_pieces(belts.geometry.to_numpy())
-    height = belts["height_m"].to_numpy(dtype=float)
-    width_h = belts["width_m"].to_numpy(dtype=float) / height
-    # Belts that look alike share a row of the table, which so stays small enough to be quick.
-    looks = np.round(np.column_stack([seasonal_porosity(belts, case), width_h]), 3)
-    kinds, kind_of_belt = np.unique(looks, axis=0, return_inverse=True)
-    cells = np.hstack([grid.to_cells(ends[:, :2]), grid.to_cells(ends[:, 2:])])
-    return Pieces(
-        ends=np.ascontiguousarray(cells),
-        height=height[owner] / grid.cell_m,
-        curve=kind_of_belt.reshape(-1)[owner].astype(np.int64),
-        table=curve_table(model, kinds[:, 0], kinds[:, 1]),
-        start_h=model.distance_h[0],
-    )
+    sigma = float(np.hypot(sector_deg / np.sqrt(12.0), spread_deg))
+    if sigma == 0.0:
+        return np.zeros(1)
+    offsets: Array = norm.ppf((np.arange(rays) + 0.5) / rays) * sigma
+    return offsets
 
 
-def relative_wind_of(pieces: Pieces, grid: Grid, direction_deg: float) -> NDArray[np.float32]:
-    """Relative wind for one direction (from grid north), from belts already cut into pieces."""
-    field = np.ones(grid.shape, np.float32)
-    if len(pieces.ends):
-        smallest_relative_wind(
-            pieces.ends,
-            pieces.height,
-            pieces.curve,
-            pieces.table,
-            pieces.start_h,
-            TABLE_STEP_H,
-            np.array(downwind(direction_deg)),
-            np.array([grid.row0, grid.col0], dtype=np.int64),
-            field,
-        )
-    return field
+def one_direction(scene: Scene, grid: Grid, direction_deg: float, sector_deg: float = 0.0) -> Field:
+    """Relative wind for one direction (from grid north), the mean over its rays.
+
+    Returns
+    -------
+    (cases, rows, cols) float32
+    """
+    taken = np.zeros((len(scene.density), *grid.shape), np.float32)
+    if len(scene.outlines.kind):
+        offsets = ray_offsets(sector_deg, scene.how.spread_deg)
+        lay(rays_of(scene, direction_deg + offsets), grid, scene.how.combine, taken)
+    return np.float32(1) - taken
 
 
 def relative_wind(
@@ -98,8 +65,13 @@ def relative_wind(
     direction_deg: float,
     *,
     season: str = "in-leaf",
-    curve: str = "barrier",
-) -> NDArray[np.float32]:
+    sector_deg: float = 0.0,
+    spread_deg: float = SPREAD_DEG,
+    combine: str = "smallest",
+    curve: str = "mid",
+    ends: bool = True,
+    at_height_m: float = 1.5,
+) -> Field:
     """Wind with belts over wind without them, for one direction.
 
     Parameters
@@ -112,57 +84,93 @@ def relative_wind(
         Where the wind comes from, degrees clockwise from grid north.
     season : {"in-leaf", "bare"}
         State of the belts.
+    sector_deg : float
+        Width of the sector the direction stands for.
+    spread_deg : float
+        Standard deviation of the wind's swing about it; 0 with a sector of 0 is a single ray.
+    combine : {"smallest", "product"}
+        Where several belts act: the smallest relative wind rules, or, hopefully, their product.
     curve : str
         Shelter curve, a name in `CURVES`.
+    ends : bool
+        Whether the wind rises outside the ends of belts.
+    at_height_m : float
+        Height above ground, m.
 
     Returns
     -------
     (rows, cols) float32
-        Relative wind, 0 to 1; 1 where no belt reaches.
+        Relative wind, 0 to 1.25; 1 where no belt reaches.
 
     Notes
     -----
-    Distance from a belt is taken along the wind, so the reach square to a belt met obliquely falls
-    with the cosine of the angle, as published. Where several belts act the smallest relative wind
-    rules (Vigiak and others 2003, from a text citing it): their order never matters and a belt cut
-    in two is one belt.
+    Distance from a belt is taken along the wind from its lee face, so the reach square to a belt
+    met obliquely falls with the cosine of the angle, as published. Where several belts act the
+    smallest relative wind rules (Vigiak and others 2003, from a text citing it): their order never
+    matters and a belt cut in two is one belt.
     """
-    return relative_wind_of(cut(belts, grid, Case(season), curve), grid, direction_deg)
+    how = How(curve, combine, ends, at_height_m, spread_deg)
+    scene = scene_of([seasonal(belts, season)], grid, how)
+    return one_direction(scene, grid, direction_deg, sector_deg)[0]
+
+
+Each = Callable[[float, list[float], Field], None]
 
 
 def over_winds(
-    pieces: Pieces,
+    scene: Scene,
     grid: Grid,
-    winds: WindSet,
+    winds: Sequence[WindSet],
     *,
     power: float = 1.0,
     convergence_deg: float = 0.0,
-    after_each: Callable[[], None] = lambda: None,
-) -> NDArray[np.float32]:
-    """Mean relative wind over a wind set, each direction counting by the wind it brings.
+    each: Each = lambda direction_deg, weights, field: None,
+) -> Field:
+    """Mean relative wind over wind sets, each direction counting by the wind it brings.
 
     Parameters
     ----------
-    pieces : Pieces
+    scene : Scene
     grid : Grid
-    winds : WindSet
-        Directions from true north.
+    winds : sequence of WindSet
+        For each state of the scene; directions from true north.
     power : float
         1 weighs by wind run, 2 by force, 3 by erosion.
     convergence_deg : float
         From true to grid north, see `Grid.convergence_deg`.
-    after_each : callable
-        Called after every direction, to show progress or to stop.
+    each : callable
+        Given every direction (from true north), its weight in each state and the relative wind
+        (cases, rows, cols), which it must not change.
 
     Returns
     -------
-    (rows, cols) float32
+    (cases, rows, cols) float32
         R with R^p = Σ w r^p, w the weights of `WindSet.weights`.
     """
     # Summed as what is taken off, so that ground no belt reaches stays exactly 1.
-    taken = np.zeros(grid.shape, np.float32)
-    for true_deg, weight in zip(winds.direction_deg, winds.weights(power), strict=True):
-        field = relative_wind_of(pieces, grid, grid_direction(float(true_deg), convergence_deg))
-        taken += np.float32(weight) * (1 - field ** np.float32(power))
-        after_each()
-    return (1 - taken) ** np.float32(1.0 / power)
+    taken = np.zeros((len(winds), *grid.shape), np.float32)
+    for true_deg, sector, weights in directions_of(winds, power):
+        direction = grid_direction(true_deg, convergence_deg)
+        field = one_direction(scene, grid, direction, sector)
+        for case, weight in enumerate(weights):
+            left = field[case] if power == 1.0 else field[case] ** np.float32(power)
+            taken[case] += np.float32(weight) * (1 - left)
+        each(true_deg, weights, field)
+    return taken_to_relative(taken, power)
+
+
+def taken_to_relative(taken: Field, power: float) -> Field:
+    """Σ w (1 − r^p) back to a relative wind."""
+    left: Field = np.float32(1) - taken
+    return left if power == 1.0 else left ** np.float32(1.0 / power)
+
+
+def directions_of(winds: Sequence[WindSet], power: float) -> list[tuple[float, float, list[float]]]:
+    """Every direction of some wind sets once: degrees, sector, and its weight in each set."""
+    found: dict[tuple[float, float], list[float]] = {}
+    for i, one in enumerate(winds):
+        columns = (one.direction_deg, one.sector_deg(), one.weights(power))
+        for direction, sector, weight in zip(*columns, strict=True):
+            key = (float(direction), float(sector))
+            found.setdefault(key, [0.0] * len(winds))[i] = float(weight)
+    return [(d, s, w) for (d, s), w in sorted(found.items())]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,9 @@ from shelterscape.terms import TERMS
 
 ASSUMED_WEIBULL_K = 2.0
 """Weibull shape where none is given (common practice: the Rayleigh spread of speeds)."""
+
+WIDEST_SECTOR_DEG = 45.0
+"""Sectors wider than those of eight points would smear what belts do past use (E)."""
 
 COLUMNS = ("direction_deg", "frequency", "mean_speed_ms", "weibull_k")
 _TERM_OF = dict(zip(COLUMNS, ("direction", "frequency", "mean_speed", "weibull_k"), strict=True))
@@ -37,6 +41,8 @@ class WindSet:
         Shape of the spread of speeds.
     calm : float
         Share of the time with no wind to speak of.
+    listed : bool
+        Whether these are bare directions somebody listed, not the sectors of a record.
     """
 
     subset: str
@@ -45,11 +51,27 @@ class WindSet:
     mean_speed_ms: NDArray[np.float64]
     weibull_k: NDArray[np.float64]
     calm: float = 0.0
+    listed: bool = False
 
     @property
     def label(self) -> str:
         """The subset in words."""
         return f"winds of “{self.subset}”" if self.subset else "all winds"
+
+    def sector_deg(self) -> NDArray[np.float64]:
+        """Width of the sector each direction stands for, degrees.
+
+        The gap to the nearest other direction, at most `WIDEST_SECTOR_DEG`; half of that for
+        listed directions, and 0 for a single one.
+        """
+        n = len(self.direction_deg)
+        if n == 1:
+            return np.zeros(1)
+        apart = np.abs(self.direction_deg[:, None] - self.direction_deg[None, :]) % 360.0
+        apart = np.minimum(apart, 360.0 - apart)
+        apart[np.diag_indices(n)] = np.inf
+        gap = np.minimum(apart.min(axis=1), WIDEST_SECTOR_DEG)
+        return gap / 2 if self.listed else gap
 
     def weights(self, power: float = 1.0) -> NDArray[np.float64]:
         """Weight of each direction, frequency times the mean of speed to a power; they sum to 1.
@@ -99,6 +121,7 @@ def equal_winds(directions_deg: list[float], where: str) -> WindSet:
         frequency=np.full(n, 1.0 / n),
         mean_speed_ms=np.full(n, np.nan),
         weibull_k=np.full(n, ASSUMED_WEIBULL_K),
+        listed=True,
     )
 
 
@@ -208,16 +231,27 @@ def _numbers(part: pd.DataFrame, column: str, where: str) -> NDArray[np.float64]
     return values
 
 
-def choose(sets: dict[str, WindSet], wanted: str, season: str, where: str) -> WindSet:
-    """The subset to use: the one asked for, else the one named for the season, else the whole.
+def choose(sets: dict[str, WindSet], wanted: str, fitting: Sequence[str], where: str) -> WindSet:
+    """The subset to use: the one asked for, else the first that fits, else the whole record.
+
+    Parameters
+    ----------
+    sets : dict
+        `WindSet` by subset name.
+    wanted : str
+        Name of the subset asked for; empty for none.
+    fitting : sequence of str
+        Names that fit the purpose or the season, best first.
+    where : str
+        What to call the wind set in errors.
 
     Raises
     ------
     InputError
         ``name-unknown`` when the subset asked for is not there, or when every subset has a name
-        and none was asked for.
+        and none fits.
     """
-    for name in (wanted,) if wanted else (season, ""):
+    for name in (wanted,) if wanted else (*fitting, ""):
         if name in sets:
             return sets[name]
     raise InputError(

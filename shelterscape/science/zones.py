@@ -55,6 +55,9 @@ def zones_between(bounds: tuple[float, ...]) -> tuple[Zone, ...]:
 ALL_WINDS = zones_between((0.6, 0.75, 0.85, 0.95))
 """Zones of a whole wind set (engineering choice: winds from all round share the shelter out)."""
 
+ONE_WIND = zones_between((0.4, 0.6, 0.8, 0.95))
+"""Zones of a single wind direction (engineering choice)."""
+
 
 def classify(
     relative_wind: NDArray[np.floating], zones: tuple[Zone, ...] = ALL_WINDS

@@ -1,0 +1,106 @@
+"""How far belts shelter the ground around them."""
+
+from __future__ import annotations
+
+import contextlib
+
+from shelterscape.kernels.shelter_curves import CURVES
+from shelterscape.process import Files, Process, Run
+from shelterscape.process.inputs import columns_by_layer
+from shelterscape.processes.shelter.inputs import ShelterInputs, choices
+from shelterscape.processes.shelter.outputs import OUTPUTS
+from shelterscape.processes.shelter.over_year import Job, Year, band_name, over_year
+from shelterscape.processes.shelter.pictures import draw
+from shelterscape.processes.shelter.write import write_belts, write_places, write_zones
+from shelterscape.science import belts as belt_layers
+from shelterscape.science import places as place_layers
+
+
+def compute(asked: ShelterInputs, files: Files, run: Run) -> None:
+    """Write what belts do to the wind, case by case."""
+    run.progress(0.0, "reading the terrain model, winds and belts")
+    elevation, grid, convergence = files.terrain(asked)
+    settled = choices(asked, files.winds(asked.winds), run.notice)
+    columns = columns_by_layer(
+        asked.fields,
+        {"belts": belt_layers.READ_COLUMNS, "places": place_layers.READ_COLUMNS},
+    )
+    frame = files.layer(asked.belts, grid, "belt layer", columns["belts"])
+    belts, notices = belt_layers.complete(frame, "belts")
+    places = covered = None
+    if asked.places:
+        frame = files.layer(asked.places, grid, "place layer", columns["places"])
+        places, more = place_layers.complete(frame, "places")
+        covered, notices = place_layers.coverage(places, grid), notices + more
+    for notice in notices:
+        run.notice(notice)
+    job = Job(asked, settled, elevation, grid, convergence, belts, places, covered, run)
+    years = _all_years(job)
+    run.progress(0.85, "zones, belts and places")
+    hectares = write_zones(years, job)
+    write_belts(years, run)
+    if places is not None and covered is not None:
+        write_places(years, places, covered, job)
+    run.progress(0.95, "previews")
+    draw(years, hectares, job, PROCESS.all_cautions)
+    run.progress(1.0, "shelter done")
+
+
+def _all_years(job: Job) -> list[Year]:
+    """Work through the years, writing the rasters as they come."""
+    wanted = job.settled.years
+    cases = [case for year in wanted for case in job.settled.cases(year)]
+    years = []
+    with contextlib.ExitStack() as open_files:
+        raster = open_files.enter_context(
+            job.run.raster("relative_wind", job.grid, [case.label for case in cases])
+        )
+        by_direction = None
+        if job.asked.by_direction:
+            bands = [
+                band_name(case, direction)
+                for case in cases
+                for direction in job.settled.winds[case.season].direction_deg
+            ]
+            by_direction = open_files.enter_context(
+                job.run.raster("relative_wind_by_direction", job.grid, bands)
+            )
+        for i, year in enumerate(wanted):
+            part = (0.05 + 0.8 * i / len(wanted), 0.8 / len(wanted))
+            found = over_year(year, job, part, by_direction)
+            for case, field in found.fields.items():
+                raster.write(cases.index(case) + 1, field)
+            years.append(found)
+    return years
+
+
+PROCESS = Process(
+    id="shelter",
+    version="2.0.0",
+    title="How far belts shelter the ground",
+    summary="Works out the wind with belts over the wind without them, for every cell, over a wind "
+    "set, with the belts in leaf and bare, as surveyed and in years to come, and what places get "
+    "of it.",
+    inputs=ShelterInputs,
+    outputs=OUTPUTS,
+    cautions=(
+        "Near-ground wind in neutral, windy weather, from belts alone: hills, single trees and "
+        "buildings are not in it.",
+        "Reach behind a belt is sure to about a quarter; what was measured behind single belts "
+        "scatters about the curve by about a tenth of the open wind (see docs/validation.md).",
+        "Heights and porosities of years to come are told by growth curves and engineering "
+        "choices; belts that fail, are cut or are thinned will differ.",
+        "Old or thinned belts may shed branches or fall, and belts can drift snow onto roads; near "
+        "roads, power lines and buildings follow the local code and ask a licensed tree inspector.",
+    ),
+    sources=(
+        *(f"Shelter curve “{c.name}”: {c.source} (status {c.status})." for c in CURVES.values()),
+        "Several belts: the smallest relative wind rules, as in Vigiak and others 2003 (status "
+        "S2). Close belts as one, ends, woods and height above ground: engineering choices within "
+        "published ranges (docs/shelter_curves.md).",
+        "Growth: Manso and others 2020, Forestry 94:181-192, and others named in the table of "
+        "species (status S2); nursery rates where there is no curve.",
+        "Purposes: each default stands beside its source in purposes.toml.",
+    ),
+    compute=compute,
+)

@@ -1,0 +1,185 @@
+"""How belts act on the wind, as tables the kernel looks up.
+
+A look is all that decides a belt's curve: porosity in each case, porosity of its lower half, width
+and how far the height looked at lies below its top. Belts that look alike share their tables.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shelterscape.kernels.paints import INSIDE, ROWS_PER_LOOK
+from shelterscape.kernels.shelter_curves import (
+    CURVES,
+    REACH_WINDWARD_H,
+    TABLE_STEP_H,
+    table_distances,
+)
+
+Array = NDArray[np.float64]
+
+FULL_BELOW_H, NONE_ABOVE_H = 0.5, 1.2
+"""Heights, in belt heights, up to which a belt shelters fully and above which not at all (E)."""
+
+LOW_TO_H, MEAN_FROM_H = 8.0, 10.0
+"""Distances up to which the lower half of a belt rules, and from which its mean does."""
+
+WOOD_R, WOOD_RECOVERED_H = 0.7, 40.0
+INSIDE_H = 5.0
+"""Depth over which the wind falls inside a wood (E)."""
+
+NOTHING = 0.002
+"""What a belt takes off the wind is left out from where it stays below this."""
+
+
+class Look(NamedTuple):
+    """What decides how a belt acts; rounded, so that near-equal belts share their tables."""
+
+    porosity: tuple[float, ...]
+    porosity_low: tuple[float, ...]
+    width_share: float
+    shade: float
+    curve: str
+
+
+def shade_at(height_m: Array, at_height_m: float) -> Array:
+    """Share of its shelter a belt gives at a height above ground: 1 low down, 0 above its top."""
+    z = at_height_m / np.asarray(height_m, dtype=float)
+    return np.clip((NONE_ABOVE_H - z) / (NONE_ABOVE_H - FULL_BELOW_H), 0.0, 1.0)
+
+
+def look_of(porosity: Array, porosity_low: Array, width_h: float, shade: float, curve: str) -> Look:
+    """The look of one belt; `porosity` and `porosity_low` by case."""
+    return Look(
+        tuple(np.round(porosity, 2)),
+        tuple(np.round(porosity_low, 2)),
+        # Curves know width by this share alone, so it is what is rounded.
+        round(1.0 - float(np.exp(-0.5 * width_h)), 2),
+        round(float(shade), 2),
+        curve,
+    )
+
+
+class LookTables:
+    """Tables of relative wind of all looks met so far.
+
+    Parameters
+    ----------
+    cases : int
+        How many states of the belts are worked out together.
+    """
+
+    def __init__(self, cases: int) -> None:
+        self._cases = cases
+        self._index: dict[Look, int] = {}
+        self._new: list[Look] = []
+        self._tables = np.empty((cases, 0, len(table_distances())), np.float32)
+        self._reach_h = np.empty(0)
+
+    def index(self, look: Look) -> int:
+        """Number of a look, given it when first met."""
+        if look not in self._index:
+            self._index[look] = len(self._index)
+            self._new.append(look)
+        return self._index[look]
+
+    def tables(self) -> NDArray[np.float32]:
+        """Relative wind, (cases, `ROWS_PER_LOOK` * looks, entries)."""
+        self._fill()
+        return self._tables
+
+    def reach_h(self) -> Array:
+        """Distance behind each look beyond which it takes next to nothing off, belt heights."""
+        self._fill()
+        return self._reach_h
+
+    def _fill(self) -> None:
+        if not self._new:
+            return
+        fresh = np.stack([_rows(self._new, case) for case in range(self._cases)])
+        self._tables = np.concatenate([self._tables, fresh], axis=1)
+        lowest = fresh.reshape(self._cases, len(self._new), ROWS_PER_LOOK, -1)[:, :, :INSIDE]
+        acts = lowest.min(axis=(0, 2)) < 1.0 - NOTHING
+        last = acts.shape[1] - np.argmax(acts[:, ::-1], axis=1)
+        reach = np.maximum(last * TABLE_STEP_H - REACH_WINDWARD_H, 0.0)
+        reach[~acts.any(axis=1)] = 0.0
+        self._reach_h = np.concatenate([self._reach_h, reach])
+        self._new = []
+
+
+def _rows(looks: list[Look], case: int) -> NDArray[np.float32]:
+    """Table rows of some looks in one case: thin belt, wood and inside of each."""
+    porosity = np.array([look.porosity[case] for look in looks])
+    low = np.array([look.porosity_low[case] for look in looks])
+    width = -2.0 * np.log(np.maximum(1.0 - np.array([look.width_share for look in looks]), 1e-9))
+    shade = np.array([look.shade for look in looks])
+    out = np.empty((len(looks), ROWS_PER_LOOK, len(table_distances())), np.float32)
+    for name in {look.curve for look in looks}:
+        chosen = np.array([look.curve == name for look in looks])
+        thin = thin_belt(name, porosity[chosen], low[chosen], width[chosen])
+        rows = np.stack([thin, wood(thin), inside(thin)], axis=1)
+        out[chosen] = 1.0 - shade[chosen, None, None] * (1.0 - rows)
+    return out.reshape(-1, out.shape[2])
+
+
+def thin_belt(curve: str, porosity: Array, porosity_low: Array, width_h: Array) -> Array:
+    """Curves of belts, their lower half ruling near by and their mean farther out.
+
+    Parameters
+    ----------
+    curve : str
+        A name in `CURVES`.
+    porosity, porosity_low, width_h : (n,) arrays
+
+    Returns
+    -------
+    (n, entries) array
+        Relative wind at `table_distances`.
+    """
+    x = table_distances()[None, :]
+    model = CURVES[curve].relative_wind
+    near = model(x, porosity_low[:, None], width_h[:, None])
+    far = model(x, porosity[:, None], width_h[:, None])
+    share = np.clip((x - LOW_TO_H) / (MEAN_FROM_H - LOW_TO_H), 0.0, 1.0)
+    blended: Array = near + share * (far - near)
+    return blended
+
+
+def wood(thin: Array) -> Array:
+    """Curves behind belts deep along the wind, from those of thin ones.
+
+    The part of the lee with less than .7 of the wind is half as long, then the wind recovers
+    slowly, to 1 at 40 H (engineering choice: air comes down behind a wood and its rough top goes
+    on slowing it).
+    """
+    x = table_distances()
+    zero = _zero_entry()
+    out = thin.copy()
+    lee_x = x[zero:]
+    for i, curve in enumerate(thin[:, zero:]):
+        calmest = int(np.argmin(curve))
+        least = curve[calmest]
+        halved = np.interp(2.0 * lee_x, lee_x, curve)
+        halved[2.0 * lee_x < lee_x[calmest]] = least
+        after = np.flatnonzero(curve[calmest:] >= WOOD_R)
+        turn = lee_x[calmest + after[0]] / 2.0 if least < WOOD_R else 0.0
+        level = WOOD_R if least < WOOD_R else least
+        left = np.clip(1.0 - (lee_x - turn) / (WOOD_RECOVERED_H - turn), 0.0, 1.0)
+        out[i, zero:] = np.where(lee_x < turn, halved, 1.0 - (1.0 - level) * left**2)
+    return out
+
+
+def inside(thin: Array) -> Array:
+    """Wind inside belts against depth: from that in the face to the calmest over 5 H (E)."""
+    zero = _zero_entry()
+    depth = np.clip(table_distances() / INSIDE_H, 0.0, 1.0)[None, :]
+    face, least = thin[:, zero, None], thin[:, zero:].min(axis=1)[:, None]
+    fallen: Array = face + depth * (least - face)
+    return fallen
+
+
+def _zero_entry() -> int:
+    return round(REACH_WINDWARD_H / TABLE_STEP_H)

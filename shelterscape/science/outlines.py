@@ -1,0 +1,146 @@
+"""Belts as outlines on the ground: lines get their width, pieces of one belt are joined."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from shelterscape.grid import Grid
+
+SIMPLIFY_CELLS = 0.1
+"""Wiggles smaller than this share of a cell are drawn straight."""
+
+LEAST_WIDTH_M = 0.1
+
+CLOSE_H = 3.0
+"""Widest gap along the wind, in heights of the lower belt, over which two belts act as one (E)."""
+
+CLOSE_HEIGHTS = 1.5
+"""Largest ratio of their heights (E)."""
+
+
+@dataclass(frozen=True)
+class Outlines:
+    """Outlines of belts in cells of the whole raster.
+
+    Parameters
+    ----------
+    edges : (n, 4) float64
+        Column and row of both ends of each edge, outline after outline.
+    first_edge : (m + 1,) int64
+        Where the edges of each outline begin.
+    kind : (m,) int64
+        Which kind of belt each is, as given.
+    neighbours, first_neighbour : arrays
+        For each outline, others near and like enough in height to act with it as one.
+    gap_m : (k,) float64
+        Least distance to each of those neighbours, m.
+    """
+
+    edges: NDArray[np.float64]
+    first_edge: NDArray[np.int64]
+    kind: NDArray[np.int64]
+    neighbours: NDArray[np.int64]
+    first_neighbour: NDArray[np.int64]
+    gap_m: NDArray[np.float64]
+
+
+def outlines_of(
+    geometry: NDArray[np.object_],
+    kind: NDArray[np.int64],
+    width_m: NDArray[np.float64],
+    height_m: NDArray[np.float64],
+    grid: Grid,
+) -> Outlines:
+    """Outlines of belts as they stand on the ground.
+
+    A line stands for a strip of its width. Lines of one kind that meet end to end become one line
+    first, so that a belt drawn in two pieces is one belt; rows side by side stay apart. Areas of
+    one kind that touch become one.
+
+    Parameters
+    ----------
+    geometry : (n,) array of shapely geometries
+        Lines or areas in the CRS of `grid`.
+    kind : (n,) int64
+        Belts alike in all that decides how they act share a kind.
+    width_m, height_m : (kinds,) float64
+        Of each kind.
+    grid : Grid
+
+    Returns
+    -------
+    Outlines
+    """
+    axes, kind_of_axis = _joined(geometry, kind)
+    # GEOS draws straight only what stays valid, so that a ring never folds over itself.
+    axes = shapely.simplify(axes, SIMPLIFY_CELLS * grid.cell_m, preserve_topology=True)
+    half_width = np.maximum(width_m[kind_of_axis], LEAST_WIDTH_M) / 2
+    strips = shapely.buffer(axes, half_width, cap_style="flat", join_style="mitre", mitre_limit=2.0)
+    areas = np.where(shapely.get_dimensions(axes) == 1, strips, axes)
+    shapes, part_of = shapely.get_parts(areas, return_index=True)
+    keep = shapely.area(shapes) > 0
+    shapes, part_of = shapes[keep], part_of[keep]
+    found = kind_of_axis[part_of]
+    edges, first_edge = _edges(shapes, grid)
+    return Outlines(edges, first_edge, found, *_neighbours(shapes, axes[part_of], height_m[found]))
+
+
+def _joined(
+    geometry: NDArray[np.object_], kind: NDArray[np.int64]
+) -> tuple[NDArray[np.object_], NDArray[np.int64]]:
+    """Lines joined end to end and areas joined where they touch, among belts of one kind."""
+    parts, owner = shapely.get_parts(geometry, return_index=True)
+    if not len(parts):
+        return parts, np.empty(0, np.int64)
+    dimension, kind = shapely.get_dimensions(parts), kind[owner]
+    order = np.lexsort((dimension, kind))
+    parts, dimension, kind = parts[order], dimension[order], kind[order]
+    begins = np.flatnonzero(np.diff(kind, prepend=-1) | np.diff(dimension, prepend=-1))
+    axes: list[shapely.Geometry] = []
+    kinds: list[int] = []
+    for first, last in zip(begins, [*begins[1:], len(parts)], strict=True):
+        group = parts[first:last]
+        if len(group) > 1:
+            union = shapely.union_all(group)
+            union = shapely.line_merge(union) if dimension[first] == 1 else union
+            group = shapely.get_parts(union)
+        axes.extend(group)
+        kinds.extend([int(kind[first])] * len(group))
+    found = np.empty(len(axes), dtype=object)
+    found[:] = axes
+    return found, np.array(kinds, dtype=np.int64)
+
+
+def _edges(
+    shapes: NDArray[np.object_], grid: Grid
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    rings, shape_of_ring = shapely.get_rings(shapes, return_index=True)
+    xy, ring_of_point = shapely.get_coordinates(rings, return_index=True)
+    at = grid.to_cells(xy) if len(xy) else np.empty((0, 2))
+    within = ring_of_point[1:] == ring_of_point[:-1]
+    edges = np.hstack([at[:-1], at[1:]])[within]
+    shape_of_edge = shape_of_ring[ring_of_point[:-1][within]]
+    first = np.searchsorted(shape_of_edge, np.arange(len(shapes) + 1))
+    return np.ascontiguousarray(edges), first.astype(np.int64)
+
+
+def _neighbours(
+    shapes: NDArray[np.object_], axes: NDArray[np.object_], height: NDArray[np.float64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Pairs of outlines that may act as one: near, alike in height, and not joined already."""
+    if not len(shapes):
+        return np.empty(0, np.int64), np.zeros(1, np.int64), np.empty(0)
+    tree = shapely.STRtree(shapes)
+    one, other = tree.query(shapes, predicate="dwithin", distance=CLOSE_H * height)
+    low, high = np.minimum(height[one], height[other]), np.maximum(height[one], height[other])
+    gap = shapely.distance(shapes[one], shapes[other])
+    apart = shapely.distance(axes[one], axes[other]) > 1e-6
+    keep = (one != other) & (high <= CLOSE_HEIGHTS * low) & (gap <= CLOSE_H * low) & apart
+    one, other, gap = one[keep], other[keep], gap[keep]
+    order = np.lexsort((other, one))
+    first = np.searchsorted(one[order], np.arange(len(shapes) + 1)).astype(np.int64)
+    return other[order].astype(np.int64), first, gap[order]

@@ -1,0 +1,299 @@
+"""Places to be sheltered: what they are for, and the wind they get."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from exactextract import exact_extract
+from exactextract.raster import NumPyRasterSource
+from numpy.typing import NDArray
+from rasterio.features import shapes
+from scipy import ndimage
+
+from shelterscape.errors import InputError, Notice
+from shelterscape.grid import Grid
+from shelterscape.kernels.zonal import weighted_sums
+from shelterscape.science.purposes import Purpose, purposes
+from shelterscape.science.zones import NO_DATA, Zone
+from shelterscape.terms import TERMS
+
+WORDS = ("name", "purpose", "parcel_id", "holding_id")
+READ_COLUMNS = (*WORDS, "head", "need")
+"""Every column of a layer of places that is made use of."""
+
+WELL_SHELTERED = 0.6
+"""Relative wind, in one wind, up to which stock finds good shelter (engineering choice)."""
+
+
+def complete(places: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, list[Notice]]:
+    """Check a layer of places and fill what was not given.
+
+    Parameters
+    ----------
+    places : GeoDataFrame
+        Polygons or points; all of `READ_COLUMNS` are read where they stand.
+    where : str
+        What to call the layer in errors and notices.
+
+    Returns
+    -------
+    places : GeoDataFrame
+        Those columns, filled: need 1, head missing, purpose empty where not given.
+    notices : list of Notice
+
+    Raises
+    ------
+    InputError
+        ``name-unknown`` for a purpose not known here, ``column-bad`` for bad numbers or lines.
+    """
+    if (shapely.get_dimensions(places.geometry.to_numpy()) == 1).any():
+        raise InputError(
+            "column-bad",
+            "Places are areas or points; this layer holds lines.",
+            where=where,
+            mend="Draw what is to be sheltered as areas.",
+        )
+    frame = gpd.GeoDataFrame(geometry=places.geometry.to_numpy(), crs=places.crs)
+    for column in WORDS:
+        given = places[column] if column in places else pd.Series("", index=places.index)
+        frame[column] = given.astype("string").fillna("").str.strip().to_numpy(dtype=object)
+    frame["purpose"] = frame["purpose"].str.casefold()
+    _check_purposes(frame["purpose"], where)
+    frame["head"] = _numbers(places, "head", where)
+    frame["need"] = _numbers(places, "need", where)
+    notices = []
+    if missing := int(frame["need"].isna().sum()):
+        text = f"{where}: need not given, taken as 1"
+        notices.append(Notice("value-assumed", text, missing))
+    if missing := int((frame["purpose"] == "").sum()):
+        text = f"{where}: no purpose given, so no target to reach"
+        notices.append(Notice("value-assumed", text, missing))
+    frame["need"] = frame["need"].fillna(1.0)
+    return frame, notices
+
+
+def _check_purposes(found: pd.Series, where: str) -> None:
+    known = purposes()
+    for i, name in enumerate(found):
+        if name and name not in known:
+            near = difflib.get_close_matches(name, known, n=1)
+            hint = f"Did you mean {near[0]}? " if near else ""
+            raise InputError(
+                "name-unknown",
+                "There is no such purpose.",
+                where=f"{where}, feature {i + 1}",
+                value=name,
+                mend=f"{hint}Use one of: {', '.join(known)}.",
+            )
+
+
+def _numbers(places: gpd.GeoDataFrame, column: str, where: str) -> NDArray[np.float64]:
+    if column not in places:
+        return np.full(len(places), np.nan)
+    values = pd.to_numeric(places[column], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    given = places[column].notna().to_numpy()
+    bad = (values < TERMS[column].low) | (values > TERMS[column].high) | (given & np.isnan(values))
+    if bad.any():
+        row = int(np.argmax(bad))
+        raise InputError(
+            "column-bad",
+            f"{column} must be a number from {TERMS[column].low:g} up.",
+            where=f"{where}, feature {row + 1}",
+            value=places[column].iloc[row],
+            mend="Correct it, or leave it empty.",
+        )
+    return values
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """Which cells each place covers, and how much of each; worked out once, used over all rasters.
+
+    Parameters
+    ----------
+    first : (m + 1,) int64
+        Where the cells of each place begin.
+    cell : (k,) int64
+        Place of each cell in a raster laid out row by row.
+    share : (k,) float32
+        Share of the cell inside; 1 for a point.
+    """
+
+    first: NDArray[np.int64]
+    cell: NDArray[np.int64]
+    share: NDArray[np.float32]
+
+
+def coverage(places: gpd.GeoDataFrame, grid: Grid) -> Coverage:
+    """Exact cover of areas over the cells of a grid; a point covers the cell it lies in.
+
+    Parameters
+    ----------
+    places : GeoDataFrame
+        In the CRS of `grid`.
+    grid : Grid
+
+    Returns
+    -------
+    Coverage
+    """
+    cells: list[NDArray[np.int64]] = [np.empty(0, np.int64)] * len(places)
+    shares: list[NDArray[np.float32]] = [np.empty(0, np.float32)] * len(places)
+    is_area = shapely.get_dimensions(places.geometry.to_numpy()) == 2
+    for i, (cell, share) in _areas(places[is_area], np.flatnonzero(is_area), grid).items():
+        cells[i], shares[i] = cell, share
+    for n in np.flatnonzero(~is_area):
+        cells[n] = _points(places.geometry.iloc[n], grid)
+        shares[n] = np.ones(len(cells[n]), np.float32)
+    first = np.concatenate([[0], np.cumsum([len(c) for c in cells])]).astype(np.int64)
+    return Coverage(
+        first,
+        np.concatenate([np.empty(0, np.int64), *cells]),
+        np.concatenate([np.empty(0, np.float32), *shares]),
+    )
+
+
+def _areas(
+    areas: gpd.GeoDataFrame, numbers: NDArray[np.int64], grid: Grid
+) -> dict[int, tuple[NDArray[np.int64], NDArray[np.float32]]]:
+    if areas.empty:
+        return {}
+    west, south, east, north = grid.bounds
+    # The values are never looked at; one number seen at every cell costs no memory.
+    source = NumPyRasterSource(
+        np.broadcast_to(np.float32(0), grid.shape),
+        xmin=west,
+        ymin=south,
+        xmax=east,
+        ymax=north,
+        srs_wkt=None if areas.crs is None else areas.crs.to_wkt(),
+    )
+    frame = gpd.GeoDataFrame({"number": numbers}, geometry=areas.geometry.to_numpy(), crs=areas.crs)
+    found = exact_extract(
+        source, frame, ["cell_id", "coverage"], include_cols=["number"], output="pandas"
+    )
+    return {
+        int(row.number): (
+            np.asarray(row.cell_id, dtype=np.int64),
+            np.asarray(row.coverage, dtype=np.float32),
+        )
+        for row in found.itertuples()
+    }
+
+
+def _points(geometry: shapely.Geometry, grid: Grid) -> NDArray[np.int64]:
+    at = np.floor(grid.to_cells(shapely.get_coordinates(geometry)) - [grid.col0, grid.row0])
+    inside = ((at >= 0) & (at < grid.shape[::-1])).all(axis=1)
+    at = at[inside].astype(np.int64)
+    return at[:, 1] * grid.shape[1] + at[:, 0]
+
+
+def means(field: NDArray[np.float32], covered: Coverage) -> NDArray[np.float64]:
+    """Mean of a raster over each place; NaN where none of it is known."""
+    sums = weighted_sums(field.ravel(), covered.first, covered.cell, covered.share)
+    found: NDArray[np.float64] = np.divide(
+        sums[:, 1], sums[:, 0], out=np.full(len(sums), np.nan), where=sums[:, 0] > 0
+    )
+    return found
+
+
+def zone_hectares(
+    codes: NDArray[np.uint8], covered: Coverage, grid: Grid, zones: tuple[Zone, ...]
+) -> NDArray[np.float64]:
+    """Hectares of each place in each zone, (places, zones)."""
+    owner = np.repeat(np.arange(len(covered.first) - 1), np.diff(covered.first))
+    inside = codes.ravel()[covered.cell]
+    table = np.zeros((len(covered.first) - 1, NO_DATA + 1))
+    np.add.at(table, (owner, inside), covered.share.astype(float))
+    found: NDArray[np.float64] = table[:, [z.code for z in zones]] * grid.cell_area_ha
+    return found
+
+
+def purpose_of(name: str) -> Purpose | None:
+    """The purpose of a place; None where it has none."""
+    return purposes().get(name)
+
+
+class Corners:
+    """Gathers, wind by wind, where stock finds a sheltered corner big enough for all of it.
+
+    Parameters
+    ----------
+    places : GeoDataFrame
+        As `complete` returns them.
+    covered : Coverage
+    grid : Grid
+    cases : int
+        How many states of the belts are worked out together.
+
+    Attributes
+    ----------
+    share : dict
+        For each place that is stock ground with a head of stock, by its number: the share of the
+        winds' time in which there is a corner, by case.
+    """
+
+    def __init__(self, places: gpd.GeoDataFrame, covered: Coverage, grid: Grid, cases: int) -> None:
+        self._grid = grid
+        self._masks: dict[int, tuple[slice, slice, NDArray[np.bool_]]] = {}
+        self._need_m2: dict[int, float] = {}
+        for i, place in enumerate(places.itertuples()):
+            purpose = purpose_of(place.purpose)
+            cells = covered.cell[covered.first[i] : covered.first[i + 1]]
+            share = covered.share[covered.first[i] : covered.first[i + 1]]
+            if purpose and purpose.head_m2 and place.head > 0 and (share > 0.5).any():
+                self._masks[i] = _mask(cells[share > 0.5], grid.shape[1])
+                self._need_m2[i] = float(place.head) * purpose.head_m2
+        self.share = {i: np.zeros(cases) for i in self._masks}
+        self._time = {i: np.zeros((cases, *mask.shape)) for i, (_, _, mask) in self._masks.items()}
+
+    def add(self, shares: list[float], field: NDArray[np.float32]) -> None:
+        """Count one wind: its share of the winds' time by case, and relative wind by case."""
+        for i, (rows, cols, mask) in self._masks.items():
+            for case, share in enumerate(shares):
+                calm = mask & (field[case, rows, cols] <= WELL_SHELTERED)
+                corner = _patches_of(calm, self._need_m2[i] / self._grid.cell_m**2)
+                if corner.any():
+                    self.share[i][case] += share
+                    self._time[i][case][corner] += share
+
+    def outlines(self, i: int, case: int) -> shapely.Geometry:
+        """Ground that lies in a corner for at least half of the time that there is one.
+
+        When corners lie now here, now there, that is the ground that does so longest.
+        """
+        rows, cols, _ = self._masks[i]
+        time = self._time[i][case]
+        least = min(0.5 * self.share[i][case], time.max())
+        good = (time >= least - 1e-9).astype(np.uint8)
+        window = self._grid.window(rows.start, cols.start, good.shape)
+        found = [
+            shapely.geometry.shape(outline)
+            for outline, _ in shapes(good, mask=good > 0, transform=window.affine)
+        ]
+        return shapely.union_all(found)
+
+
+def _mask(cells: NDArray[np.int64], width: int) -> tuple[slice, slice, NDArray[np.bool_]]:
+    row, col = np.divmod(cells, width)
+    rows, cols = slice(row.min(), row.max() + 1), slice(col.min(), col.max() + 1)
+    mask = np.zeros((rows.stop - rows.start, cols.stop - cols.start), dtype=bool)
+    mask[row - rows.start, col - cols.start] = True
+    return rows, cols, mask
+
+
+def _patches_of(calm: NDArray[np.bool_], least_cells: float) -> NDArray[np.bool_]:
+    """Cells of joined patches at least so many cells large."""
+    if calm.sum() < least_cells:
+        return np.zeros_like(calm)
+    labels, count = ndimage.label(calm, np.ones((3, 3)))
+    sizes = np.bincount(labels.ravel(), minlength=count + 1)
+    big = sizes >= least_cells
+    big[0] = False
+    found: NDArray[np.bool_] = big[labels]
+    return found

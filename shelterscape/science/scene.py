@@ -1,0 +1,328 @@
+"""Belts in some states made ready for the kernels, and what they do along some winds."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from shelterscape.grid import Grid, downwind
+from shelterscape.kernels.downwind import add_rays
+from shelterscape.kernels.paints import (
+    PAINT_COLUMNS,
+    ROWS_PER_LOOK,
+    WOOD_FROM_H,
+    by_band,
+    jets_of,
+    paints_of,
+)
+from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
+from shelterscape.kernels.strips import close_chains, strips_of
+from shelterscape.science.belts import HARD_TYPES
+from shelterscape.science.looks import Look, LookTables, look_of, shade_at
+from shelterscape.science.outlines import CLOSE_H, Outlines, outlines_of
+
+Array = NDArray[np.float64]
+Field = NDArray[np.float32]
+
+SPREAD_DEG = 10.0
+"""Standard deviation of the wind's swing about a direction near the ground, degrees.
+
+The swing of gusts across the wind is about 1.9 friction velocities in neutral air (Panofsky and
+Dutton 1984, from memory): 10.5° at 2 m over a roughness of .03 m.
+"""
+
+END_RISE = 0.10
+END_FULL_EXTENT_H = 2.0
+"""Rise of the wind beside the end of a solid belt, and the extent across the wind from which a belt
+raises it fully (engineering choices, within the published 20 %)."""
+
+COMBINE = ("smallest", "product")
+"""How several belts act on one cell."""
+
+
+@dataclass(frozen=True)
+class How:
+    """Choices that hold for a whole field.
+
+    Parameters
+    ----------
+    curve : str
+        A name in `CURVES`; fences and walls follow "barrier" whatever is chosen.
+    combine : {"smallest", "product"}
+        Where several belts act: the smallest relative wind, or, hopefully, their product.
+    ends : bool
+        Whether the wind rises outside the ends of belts.
+    at_height_m : float
+        Height above ground looked at.
+    spread_deg : float
+        Swing of the wind about a direction; 0 with a sector of 0 is a single ray.
+    """
+
+    curve: str = "mid"
+    combine: str = "smallest"
+    ends: bool = True
+    at_height_m: float = 1.5
+    spread_deg: float = SPREAD_DEG
+
+
+@dataclass(frozen=True)
+class Scene:
+    """Belts in some states that stand equally tall, ready for the kernels.
+
+    Parameters
+    ----------
+    outlines : Outlines
+    height : (m,) float64
+        Height of each outline, in cells.
+    density : (cases, m) float64
+        1 − porosity in each state, faded for the height looked at.
+    looks : list of Look
+        Look of each kind.
+    width_m : (kinds,) float64
+    tables : LookTables
+    chains : dict
+        Look of each set of close belts met so far.
+    how : How
+    cell_m : float
+    """
+
+    outlines: Outlines
+    height: Array
+    density: Array
+    looks: list[Look]
+    width_m: Array
+    tables: LookTables
+    chains: dict[tuple[int, ...], int]
+    how: How
+    cell_m: float
+
+
+def scene_of(frames: Sequence[gpd.GeoDataFrame], grid: Grid, how: How) -> Scene:
+    """Prepare belts in one or more states.
+
+    Parameters
+    ----------
+    frames : sequence of GeoDataFrame
+        The same belts as `science.belts.seasonal` or `science.growth.belts_at` gives them, one
+        frame for each state; heights are those of the first.
+    grid : Grid
+    how : How
+
+    Returns
+    -------
+    Scene
+    """
+    first = frames[0]
+    standing = first["height_m"].to_numpy(dtype=float) > 0
+    frames = [frame[standing] for frame in frames]
+    kinds, kind_of_belt = _kinds(frames)
+    height_m = kinds["height_m"].to_numpy(dtype=float)
+    width_m = kinds["width_m"].to_numpy(dtype=float)
+    porosity, low = (
+        kinds[[c for c in kinds if str(c).startswith(name)]].to_numpy(dtype=float).T
+        for name in ("leaf_", "low_")
+    )
+    looks = [
+        _look(p, q, kind, how)
+        for p, q, kind in zip(porosity.T, low.T, kinds.itertuples(), strict=True)
+    ]
+    shade = shade_at(height_m, how.at_height_m)
+    outlines = outlines_of(frames[0].geometry.to_numpy(), kind_of_belt, width_m, height_m, grid)
+    return Scene(
+        outlines=outlines,
+        height=height_m[outlines.kind] / grid.cell_m,
+        density=((1.0 - low) * shade)[:, outlines.kind],
+        looks=looks,
+        width_m=width_m,
+        tables=LookTables(len(frames)),
+        chains={},
+        how=how,
+        cell_m=grid.cell_m,
+    )
+
+
+def _kinds(
+    frames: Sequence[gpd.GeoDataFrame],
+) -> tuple[pd.DataFrame, NDArray[np.int64]]:
+    """Belts alike in all that decides how they act, and which of them each belt is."""
+    columns = {name: frames[0][name].to_numpy() for name in ("height_m", "width_m", "belt_type")}
+    for i, frame in enumerate(frames):
+        columns[f"leaf_{i}"] = frame["porosity"].to_numpy(dtype=float)
+        columns[f"low_{i}"] = frame["porosity_low"].to_numpy(dtype=float)
+    table = pd.DataFrame(columns)
+    groups = table.groupby(list(table.columns), sort=True)
+    kind = np.asarray(groups.ngroup(), dtype=np.int64)
+    _, first = np.unique(kind, return_index=True)
+    return table.iloc[first].reset_index(drop=True), kind
+
+
+@dataclass(frozen=True)
+class Rays:
+    """All that belts do along some winds, ready to be laid on any cut-out of the map."""
+
+    steps: Array
+    paints: Array
+    rows: NDArray[np.int64]
+    ray: NDArray[np.int64]
+    jets: Array
+    strength: Field
+    jet_ray: NDArray[np.int64]
+    tables: Field
+
+
+def rays_of(scene: Scene, directions_deg: Array) -> Rays:
+    """What belts do along some winds (degrees from grid north) that count the same."""
+    steps = np.array([downwind(float(d)) for d in directions_deg])
+    each = [_one_ray(scene, step) for step in steps]
+    paints, rows, jets, strength = (list(part) for part in zip(*each, strict=True))
+    count = np.arange(len(steps))
+    return Rays(
+        steps,
+        np.concatenate(paints),
+        np.concatenate(rows),
+        np.repeat(count, [len(p) for p in paints]),
+        np.concatenate(jets),
+        np.concatenate(strength, axis=1).astype(np.float32),
+        np.repeat(count, [len(j) for j in jets]),
+        scene.tables.tables(),
+    )
+
+
+def _one_ray(scene: Scene, step: Array) -> tuple[Array, NDArray[np.int64], Array, Array]:
+    """Paints, their table rows, jets, and the strength of those, along one wind."""
+    lines = scene.outlines
+    strips, first_strip = strips_of(lines.edges, lines.first_edge, step)
+    owner = np.repeat(np.arange(len(lines.kind)), np.diff(first_strip))
+    index = np.array([scene.tables.index(look) for look in scene.looks], dtype=np.int64)
+    look = index[lines.kind[owner]]
+    joined, close_look, close_height = _close(scene, strips, first_strip)
+    reach_h = scene.tables.reach_h()
+    spacing = (REACH_WINDWARD_H, TABLE_STEP_H)
+    alone = paints_of(strips, look, scene.height[owner], reach_h[look], *spacing, False)
+    together = paints_of(joined, close_look, close_height, reach_h[close_look], *spacing, True)
+    paints, rows = (np.concatenate(pair) for pair in zip(alone, together, strict=True))
+    if not scene.how.ends:
+        return paints, rows, np.empty((0, PAINT_COLUMNS)), np.empty((len(scene.density), 0))
+    jets, extent_h = jets_of(lines.edges, lines.first_edge, scene.height, step)
+    rise = END_RISE * np.minimum(extent_h / END_FULL_EXTENT_H, 1.0) * scene.density
+    return paints, rows, jets, np.repeat(rise, 2, axis=1)
+
+
+def _close(
+    scene: Scene, strips: Array, first_strip: NDArray[np.int64]
+) -> tuple[Array, NDArray[np.int64], Array]:
+    """Strips of close belts taken together, with their looks and heights."""
+    lines = scene.outlines
+    joined, members = close_chains(
+        strips,
+        first_strip,
+        lines.neighbours,
+        lines.first_neighbour,
+        scene.height,
+        CLOSE_H,
+        WOOD_FROM_H,
+    )
+    sets, which = np.unique(members, axis=0, return_inverse=True)
+    groups = [tuple(int(m) for m in row if m >= 0) for row in sets]
+    looks = np.array([_chain_look(scene, group) for group in groups], dtype=np.int64)
+    heights = np.array([scene.height[list(group)].max() for group in groups])
+    which = which.reshape(-1)
+    return joined, looks[which], heights[which]
+
+
+def _chain_look(scene: Scene, group: tuple[int, ...]) -> int:
+    """Look of close belts as one: porosities multiplied, width from outer faces (E)."""
+    if group not in scene.chains:
+        kinds = scene.outlines.kind[list(group)]
+        looks = [scene.looks[kind] for kind in kinds]
+        gaps = sum(_gap(scene.outlines, a, b) for a, b in itertools.pairwise(group))
+        height = float(scene.height[list(group)].max())
+        width_h = (float(scene.width_m[kinds].sum()) + gaps) / (height * scene.cell_m)
+        curves = {look.curve for look in looks} - {"barrier"}
+        look = look_of(
+            np.prod([look.porosity for look in looks], axis=0),
+            np.prod([look.porosity_low for look in looks], axis=0),
+            width_h,
+            max(look.shade for look in looks),
+            curves.pop() if curves else "barrier",
+        )
+        scene.chains[group] = scene.tables.index(look)
+    return scene.chains[group]
+
+
+def _gap(outlines: Outlines, one: int, other: int) -> float:
+    first, last = outlines.first_neighbour[one], outlines.first_neighbour[one + 1]
+    at = first + int(np.flatnonzero(outlines.neighbours[first:last] == other)[0])
+    return float(outlines.gap_m[at])
+
+
+def lay(rays: Rays, grid: Grid, combine: str, taken: Field) -> None:
+    """Add the mean of what belts take off the wind over some rays to `taken`, by case."""
+    add_rays(
+        rays.paints,
+        rays.rows,
+        rays.ray,
+        by_band(rays.paints, rays.ray, rays.steps, grid.row0, grid.shape[0]),
+        rays.jets,
+        rays.strength,
+        rays.jet_ray,
+        by_band(rays.jets, rays.jet_ray, rays.steps, grid.row0, grid.shape[0]),
+        rays.tables,
+        REACH_WINDWARD_H / TABLE_STEP_H,
+        rays.steps,
+        np.array([grid.row0, grid.col0], dtype=np.int64),
+        combine == "product",
+        taken,
+    )
+
+
+WIND_BACK = 0.8
+"""Relative wind at which the reach of a belt is taken to end."""
+
+
+def reach_m(belts: gpd.GeoDataFrame, how: How) -> Array:
+    """Distance behind each belt, the wind square to it, to where the wind is 80 % back.
+
+    Parameters
+    ----------
+    belts : GeoDataFrame
+        As `science.belts.standing` gives them.
+    how : How
+
+    Returns
+    -------
+    (n,) float64
+        Metres; 0 for a belt that never takes so much off.
+    """
+    looks = [
+        _look(np.array([row.porosity]), np.array([row.porosity_low]), row, how)
+        for row in belts.itertuples()
+    ]
+    tables = LookTables(1)
+    index = np.array([tables.index(look) for look in looks], dtype=np.int64)
+    lee = tables.tables()[0, ::ROWS_PER_LOOK, round(REACH_WINDWARD_H / TABLE_STEP_H) :]
+    calm = lee < WIND_BACK
+    last_h = np.where(
+        calm.any(axis=1), TABLE_STEP_H * (calm.shape[1] - 1 - calm[:, ::-1].argmax(axis=1)), 0.0
+    )
+    reach: Array = last_h[index] * belts["height_m"].to_numpy(dtype=float)
+    return reach
+
+
+def _look(porosity: Array, porosity_low: Array, kind: Any, how: How) -> Look:
+    """Look of a belt with ``height_m``, ``width_m`` and ``belt_type``; porosities by case."""
+    height = max(kind.height_m, 1e-9)
+    return look_of(
+        porosity,
+        porosity_low,
+        kind.width_m / height,
+        float(shade_at(np.array(height), how.at_height_m)),
+        "barrier" if kind.belt_type in HARD_TYPES else how.curve,
+    )
