@@ -186,6 +186,9 @@ def _paint_row(p, spans, rows, tables, zero_entry, step, corner, product, row, f
         np.float32(p[SHARE_AT] + p[SHARE_SLOPE] * across),
         np.float32(-p[SHARE_SLOPE] * step[1]),
     )
+    if field.shape[0] == 2 and not product and share[0] == 0 and share[1] == 0:
+        _lower_two(field, row - begin, tables, rows[0], place)
+        return
     for c in range(field.shape[0]):
         if product:
             _multiply(field, c, row - begin, tables, rows, share, place)
@@ -220,6 +223,24 @@ def _lower(field, c, i, tables, row, place):  # type: ignore[no-untyped-def]
         r = _entry(tables, c, row, entry0 + per_col * np.float32(j + skip))
         here = field[c, i, left + j]
         field[c, i, left + j] = r if r < here else here
+
+
+@njit(cache=True)
+def _lower_two(field, i, tables, row, place):  # type: ignore[no-untyped-def]
+    """Both seasons at once, since finding the place in the table is half of the work."""
+    left, count, skip, entry0, per_col = place
+    top = np.float32(tables.shape[2] - 2)
+    for j in range(np.int32(count)):
+        at = entry0 + per_col * np.float32(j + skip)
+        at = at if at > np.float32(0) else np.float32(0)
+        at = at if at < top else top
+        k = np.int32(at)
+        w = at - np.float32(k)
+        for c in range(2):
+            low = tables[c, row, k]
+            r = low + w * (tables[c, row, k + 1] - low)
+            here = field[c, i, left + j]
+            field[c, i, left + j] = r if r < here else here
 
 
 @njit(cache=True)

@@ -48,7 +48,7 @@ WOOD_FROM_H, WOOD_FULL_H = 2.0, 5.0
 JET_WIDTH_H, JET_LENGTH_H, JET_FULL_H = 2.0, 5.0, 3.0
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def paints_of(strips, look, height, leeward_h, windward_h, step_h, joined):  # type: ignore[no-untyped-def]
     """What each strip paints: the ground behind it, before it, and inside it.
 
@@ -207,7 +207,7 @@ def by_band(paints, ray, steps, begin, rows):  # type: ignore[no-untyped-def]
     return ranges, first, listed
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def jets_of(edges, first_edge, height, step):  # type: ignore[no-untyped-def]
     """The ground outside both ends of each outline, where the wind is squeezed aside.
 

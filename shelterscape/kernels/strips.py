@@ -28,7 +28,7 @@ LONGEST_CHAIN = 4
 """Most belts that are taken together as one."""
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def strips_of(edges, first_edge, step):  # type: ignore[no-untyped-def]
     """Cut outlines into strips along one wind.
 
@@ -132,7 +132,7 @@ def _along(edge, across):  # type: ignore[no-untyped-def]
     return edge[1] + _slope(edge) * (across - edge[0])
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def close_chains(strips, first_strip, neighbours, first_neighbour, height, gap_h, depth_h):  # type: ignore[no-untyped-def]
     """Strips of belts that stand so close behind each other that they act as one.
 

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import geopandas as gpd
+import numba
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -85,6 +88,8 @@ class Scene:
         1 − porosity in each state, faded for the height looked at.
     looks : list of Look
         Look of each kind.
+    look_index : (kinds,) int64
+        Its number in `tables`.
     width_m : (kinds,) float64
     tables : LookTables
     chains : dict
@@ -97,6 +102,7 @@ class Scene:
     height: Array
     density: Array
     looks: list[Look]
+    look_index: NDArray[np.int64]
     width_m: Array
     tables: LookTables
     chains: dict[tuple[int, ...], int]
@@ -134,14 +140,16 @@ def scene_of(frames: Sequence[gpd.GeoDataFrame], grid: Grid, how: How) -> Scene:
         for p, q, kind in zip(porosity.T, low.T, kinds.itertuples(), strict=True)
     ]
     shade = shade_at(height_m, how.at_height_m)
+    tables = LookTables(len(frames))
     outlines = outlines_of(frames[0].geometry.to_numpy(), kind_of_belt, width_m, height_m, grid)
     return Scene(
         outlines=outlines,
         height=height_m[outlines.kind] / grid.cell_m,
         density=((1.0 - low) * shade)[:, outlines.kind],
         looks=looks,
+        look_index=np.array([tables.index(look) for look in looks], dtype=np.int64),
         width_m=width_m,
-        tables=LookTables(len(frames)),
+        tables=tables,
         chains={},
         how=how,
         cell_m=grid.cell_m,
@@ -180,7 +188,12 @@ class Rays:
 def rays_of(scene: Scene, directions_deg: Array) -> Rays:
     """What belts do along some winds (degrees from grid north) that count the same."""
     steps = np.array([downwind(float(d)) for d in directions_deg])
-    each = [_one_ray(scene, step) for step in steps]
+    with ThreadPoolExecutor(numba.get_num_threads()) as threads:
+        cut = list(threads.map(partial(_cut_along, scene), steps))
+        # Looks are numbered as they are met, so this must keep its order.
+        close = [_close(scene, joined, members) for _, _, joined, members in cut]
+        reach_h = scene.tables.reach_h()
+        each = list(threads.map(partial(_paint_along, scene, reach_h), steps, cut, close))
     paints, rows, jets, strength = (list(part) for part in zip(*each, strict=True))
     count = np.arange(len(steps))
     return Rays(
@@ -195,46 +208,51 @@ def rays_of(scene: Scene, directions_deg: Array) -> Rays:
     )
 
 
-def _one_ray(scene: Scene, step: Array) -> tuple[Array, NDArray[np.int64], Array, Array]:
-    """Paints, their table rows, jets, and the strength of those, along one wind."""
+Cut = tuple[Array, NDArray[np.int64], Array, NDArray[np.int64]]
+
+
+def _cut_along(scene: Scene, step: Array) -> Cut:
+    """Strips of all outlines along one wind, where each begins, and chains of close ones."""
     lines = scene.outlines
     strips, first_strip = strips_of(lines.edges, lines.first_edge, step)
+    near = (lines.neighbours, lines.first_neighbour, scene.height, CLOSE_H, WOOD_FROM_H)
+    joined, members = close_chains(strips, first_strip, *near)
+    return strips, first_strip, joined, members
+
+
+def _close(
+    scene: Scene, joined: Array, members: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], Array]:
+    """Looks and heights of close belts taken together."""
+    sets, which = np.unique(members, axis=0, return_inverse=True)
+    groups = [tuple(int(m) for m in row if m >= 0) for row in sets]
+    looks = np.array([_chain_look(scene, group) for group in groups], dtype=np.int64)
+    heights = np.array([scene.height[list(group)].max() for group in groups])
+    which = which.reshape(-1)
+    return looks[which], heights[which]
+
+
+def _paint_along(
+    scene: Scene,
+    reach_h: Array,
+    step: Array,
+    cut: Cut,
+    close: tuple[NDArray[np.int64], Array],
+) -> tuple[Array, NDArray[np.int64], Array, Array]:
+    """Paints, their table rows, jets, and the strength of those, along one wind."""
+    lines = scene.outlines
+    strips, first_strip, joined, _ = cut
     owner = np.repeat(np.arange(len(lines.kind)), np.diff(first_strip))
-    index = np.array([scene.tables.index(look) for look in scene.looks], dtype=np.int64)
-    look = index[lines.kind[owner]]
-    joined, close_look, close_height = _close(scene, strips, first_strip)
-    reach_h = scene.tables.reach_h()
+    look = scene.look_index[lines.kind[owner]]
     spacing = (REACH_WINDWARD_H, TABLE_STEP_H)
     alone = paints_of(strips, look, scene.height[owner], reach_h[look], *spacing, False)
-    together = paints_of(joined, close_look, close_height, reach_h[close_look], *spacing, True)
+    together = paints_of(joined, *close, reach_h[close[0]], *spacing, True)
     paints, rows = (np.concatenate(pair) for pair in zip(alone, together, strict=True))
     if not scene.how.ends:
         return paints, rows, np.empty((0, PAINT_COLUMNS)), np.empty((len(scene.density), 0))
     jets, extent_h = jets_of(lines.edges, lines.first_edge, scene.height, step)
     rise = END_RISE * np.minimum(extent_h / END_FULL_EXTENT_H, 1.0) * scene.density
     return paints, rows, jets, np.repeat(rise, 2, axis=1)
-
-
-def _close(
-    scene: Scene, strips: Array, first_strip: NDArray[np.int64]
-) -> tuple[Array, NDArray[np.int64], Array]:
-    """Strips of close belts taken together, with their looks and heights."""
-    lines = scene.outlines
-    joined, members = close_chains(
-        strips,
-        first_strip,
-        lines.neighbours,
-        lines.first_neighbour,
-        scene.height,
-        CLOSE_H,
-        WOOD_FROM_H,
-    )
-    sets, which = np.unique(members, axis=0, return_inverse=True)
-    groups = [tuple(int(m) for m in row if m >= 0) for row in sets]
-    looks = np.array([_chain_look(scene, group) for group in groups], dtype=np.int64)
-    heights = np.array([scene.height[list(group)].max() for group in groups])
-    which = which.reshape(-1)
-    return joined, looks[which], heights[which]
 
 
 def _chain_look(scene: Scene, group: tuple[int, ...]) -> int:
