@@ -1,4 +1,4 @@
-"""How the lie of the land shelters or exposes a point."""
+"""Exposure by the horizon: how high the land stands around a point."""
 
 from __future__ import annotations
 
