@@ -62,7 +62,7 @@ def topex(
     ----------
     Definition as in the forestry trade: eight points, angles in degrees. Its signed form to 1 km
     goes with measured speed-up over Askervein hill (Taylor and Teunissen 1987, Boundary-Layer
-    Meteorology 39:15-39) at a Pearson correlation of about -.8.
+    Meteorology 39:15-39) at a Pearson correlation of -.74 over the 23 masts of lines A and AA.
     """
     total = np.zeros(grid.shape, np.float32)
     for direction in COMPASS_POINTS:
