@@ -103,7 +103,7 @@ def page(found: list[tuple[str, float, float]]) -> str:
         "",
         "## Horizon",
         "",
-        "Up to 256 steps to the limit every sample is looked at; beyond, farther ground by lines of "
+        "Up to 256 steps to the limit every sample is looked at; beyond, far ground by lines of "
         "sight shared among neighbours. Time is that of `horizon_angle` as a whole; the error is "
         "that of the shared lines against every sample, the largest of six directions. It grows "
         "with slopes across the line of sight: trees and walls in surface models cost accuracy.",
