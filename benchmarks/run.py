@@ -17,6 +17,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 from affine import Affine
+from horizon import table as horizon_table
 
 from shelterscape.grid import Grid
 from shelterscape.science.belts import complete, seasonal
@@ -99,6 +100,17 @@ def page(found: list[tuple[str, float, float]]) -> str:
     ]
     for name, seconds, ratio in found:
         lines.append(f"| {name} | {seconds:.4f} | {seconds / cells * 1e9:.1f} | {ratio:.1f} |")
+    lines += [
+        "",
+        "## Horizon",
+        "",
+        "Up to 256 steps to the limit every sample is looked at; beyond, far ground by lines of "
+        "sight shared among neighbours. Time is that of `horizon_angle` as a whole; the error is "
+        "that of the shared lines against every sample, the largest of six directions. It grows "
+        "with slopes across the line of sight: trees and walls in surface models cost accuracy.",
+        "",
+        *horizon_table(),
+    ]
     return "\n".join(lines) + "\n"
 
 

@@ -1,0 +1,116 @@
+"""Time and error of the horizon, beside a memory copy timed in the same run.
+
+    python benchmarks/horizon.py
+
+The error is that of shared lines of sight against looking at every sample, in angle, on the same
+ground as the time; on open terrain models too where they stand beside the project.
+"""
+
+from __future__ import annotations
+
+import statistics
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+from affine import Affine
+
+from shelterscape.files.terrain_models import read_terrain
+from shelterscape.grid import Grid, toward
+from shelterscape.kernels.horizon import known_ground, march, march_steps, to_angles
+from shelterscape.science.terrain import horizon_angle
+
+DATA = Path(__file__).resolve().parents[2] / "shared" / "data"
+SIDE = 4000
+GRID = Grid((SIDE, SIDE), Affine(5, 0, 0, 0, -5, SIDE * 5))
+DIRECTIONS = (0.0, 45.0, 90.0, 233.0, 280.0)
+REAL = {
+    "Askervein, bare ground, 25 m": "askervein/askervein_dem_25m.tif",
+    "Ebergötzen, bare ground, 25 m": "ebergotzen_25m/dem_25m.tif",
+    "Brittany, bare ground, 2.5 m": "bretagne_lidar_2m5/dtm.tif",
+    "Brittany, surface with trees, 2.5 m": "bretagne_lidar_2m5/dsm.tif",
+    "Ebergötzen, surface with forest, 100 m": "ebergotzen_25m/srtm_100m.tif",
+}
+
+
+def seeded_ground() -> np.ndarray:
+    """Rough ground with relief at every scale, by summing seeded waves in the spectrum."""
+    rng = np.random.default_rng(7)
+    ky, kx = np.fft.fftfreq(SIDE)[:, None], np.fft.rfftfreq(SIDE)[None, :]
+    k = np.hypot(kx, ky)
+    k[0, 0] = 1
+    ground = np.fft.irfft2(np.fft.rfft2(rng.standard_normal((SIDE, SIDE))) * k**-1.9)
+    return (60 * ground / ground.std() + 300).astype(np.float32)
+
+
+def nanoseconds(work: Callable[[], object], cells: int, repeats: int = 5) -> tuple[float, float]:
+    """Median and least time for a cell, after one run to warm up."""
+    work()
+    times = []
+    for _ in range(repeats):
+        begun = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - begun)
+    return statistics.median(times) / cells * 1e9, min(times) / cells * 1e9
+
+
+def every_sample(
+    elevation: np.ndarray, grid: Grid, direction: float, limit_m: float | None
+) -> np.ndarray:
+    """The horizon with every sample looked at, however many."""
+    ground = np.empty(grid.shape, np.float32)
+    known_ground(np.ascontiguousarray(elevation, np.float32), ground)
+    step = toward(direction)
+    stride_m = grid.cell_m / max(abs(s) for s in step)
+    count = max(grid.shape) if limit_m is None else int(limit_m / stride_m + 1e-9)
+    angle = np.empty_like(ground)
+    march(ground, *march_steps(*step, grid.cell_m, count), angle)
+    to_angles(ground, angle)
+    return angle
+
+
+def worst_percentile(elevation: np.ndarray, grid: Grid, limit_m: float | None) -> float:
+    """The largest, over directions, of the 99th percentiles of the error, degrees."""
+    found = []
+    for direction in (0.0, 22.5, 45.0, 73.0, 210.0, 300.0):
+        ours = horizon_angle(elevation, grid, direction, limit_m=limit_m)
+        off = np.abs(ours - every_sample(elevation, grid, direction, limit_m))
+        found.append(float(np.nanpercentile(off, 99)))
+    return max(found)
+
+
+def table() -> list[str]:
+    """Rows of a page: what, time and error."""
+    ground = seeded_ground()
+    copy, _ = nanoseconds(lambda: ground.copy(), ground.size, 15)
+    lines = [
+        "| horizon, one direction | ns per cell, median | least | times a memory copy "
+        "| error, 99th percentile |",
+        "| --- | --- | --- | --- | --- |",
+    ]
+    for limit_m, name in ((1000.0, "1 km"), (5000.0, "5 km"), (None, "no limit")):
+        times = [
+            nanoseconds(lambda d=d, m=limit_m: horizon_angle(ground, GRID, d, limit_m=m), SIDE**2)
+            for d in DIRECTIONS
+        ]
+        median, least = (max(t[i] for t in times) for i in (0, 1))
+        # Every sample without a limit would take minutes; 5 km has the same far lines.
+        error = "-" if limit_m is None else f"{worst_percentile(ground, GRID, limit_m):.3f}°"
+        lines.append(
+            f"| {SIDE} × {SIDE} cells of 5 m, {name}, slowest direction | {median:.1f} | "
+            f"{least:.1f} | {median / copy:.1f} | {error} |"
+        )
+    for name, file in REAL.items():
+        if (DATA / file).is_file():
+            elevation, grid, _ = read_terrain(str(DATA / file))
+            median, least = nanoseconds(
+                lambda e=elevation, g=grid: horizon_angle(e, g, 233.0, limit_m=None), elevation.size
+            )
+            error = f"{worst_percentile(elevation, grid, None):.3f}°"
+            lines.append(f"| {name}, no limit | {median:.1f} | {least:.1f} | | {error} |")
+    return lines
+
+
+if __name__ == "__main__":
+    print("\n".join(table()))

@@ -1,0 +1,17 @@
+"""How the lie of the land shelters or exposes a point."""
+
+from __future__ import annotations
+
+from shelterscape.science.terrain.horizon import horizon_angle, view_complete
+from shelterscape.science.terrain.topographic_exposure import TOPEX_CLASSES, topex, topex_class
+from shelterscape.science.terrain.upwind import upwind_slope, weighted_horizon
+
+__all__ = [
+    "TOPEX_CLASSES",
+    "horizon_angle",
+    "topex",
+    "topex_class",
+    "upwind_slope",
+    "view_complete",
+    "weighted_horizon",
+]

@@ -1,0 +1,140 @@
+"""The horizon: how high the land stands around a point, and whether all of it is on the map."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shelterscape.errors import InputError
+from shelterscape.grid import Grid, toward
+from shelterscape.kernels.horizon import known_ground, march, march_steps, to_angles
+from shelterscape.kernels.horizon_far import NEAR_STEPS, far_horizon, line_steps
+
+EXACT_STEPS = 256
+"""Up to so many steps to the limit every one is looked at; about here the other way gets faster."""
+
+
+def horizon_angle(
+    elevation: NDArray[np.floating],
+    grid: Grid,
+    direction_deg: float,
+    *,
+    limit_m: float | None = 1000.0,
+) -> NDArray[np.float32]:
+    """Angle up to the highest ground in one direction, within a limit distance.
+
+    On ground that stands above all it can see the angle is below zero: it is the exposed side of
+    topex in its signed form.
+
+    Parameters
+    ----------
+    elevation : (rows, cols) array
+        Ground elevation, m; NaN where missing.
+    grid : Grid
+        Where its cells lie.
+    direction_deg : float
+        Direction looked in, degrees clockwise from grid north.
+    limit_m : float or None
+        How far ground is looked at, m; at least one cell, corner to corner. None looks to the edge
+        of the map.
+
+    Returns
+    -------
+    (rows, cols) float32
+        Degrees, -90 to 90. NaN where the elevation is missing and where no known ground lies in
+        that direction; a view that leaves the map is judged by what there is of it
+        (`view_complete` tells which do).
+
+    Raises
+    ------
+    InputError
+        ``input-refused`` when `limit_m` is shorter than a cell.
+    ValueError
+        When the shapes differ.
+
+    Notes
+    -----
+    The line of sight is sampled in every row or column it crosses, ground between two cells being
+    interpolated linearly. Up to `EXACT_STEPS` steps to the limit every sample is compared. Beyond,
+    the first few are, and farther ground by lines of sight shared among neighbours; it then ends at
+    the limit or up to four steps short of it. On bare ground of 2.5 to 25 m cells the 99th
+    percentile of the difference is under half a degree, mostly far under.
+
+    Ground with missing cells in reach is never an obstacle. The curve of the earth is left out; it
+    would lower ground by 7 cm at 1 km, 2 m at 5 km, 31 m at 20 km: by half a degree only beyond
+    100 km.
+
+    A cut-out (`Grid.window`) with the ground within the limit distance on all sides, and two cells
+    more, gives the very values of the whole.
+    """
+    if elevation.shape != grid.shape:
+        raise ValueError(f"elevation is {elevation.shape}, the grid {grid.shape}")
+    _check_limit(grid, limit_m)
+    source = np.ascontiguousarray(elevation, np.float32)
+    ground, tangent = np.empty_like(source), np.empty_like(source)
+    known_ground(source, ground)
+    step, cell_m = toward(direction_deg), grid.cell_m
+    lines = line_steps(*step, grid.shape, grid.row0, grid.col0)
+    limit = None if limit_m is None else int(limit_m / (lines.stride * cell_m) + 1e-9)
+    if limit is not None and limit <= EXACT_STEPS:
+        march(ground, *march_steps(*step, cell_m, limit), tangent)
+    else:
+        march(ground, *march_steps(*step, cell_m, NEAR_STEPS), tangent)
+        far_horizon(ground, lines, cell_m, limit, tangent)
+    to_angles(ground, tangent)
+    return tangent
+
+
+def view_complete(
+    grid: Grid, direction_deg: float, *, limit_m: float | None = 1000.0
+) -> NDArray[np.bool_]:
+    """Where the view in one direction stays on the map as far as the limit distance.
+
+    Elsewhere the horizon is that of the part of the view there is: ground beyond the edge might
+    stand higher.
+
+    Parameters
+    ----------
+    grid : Grid
+        Where the cells lie.
+    direction_deg : float
+        Direction looked in, degrees clockwise from grid north.
+    limit_m : float or None
+        How far ground is looked at, m. Without a limit no view is complete.
+
+    Returns
+    -------
+    (rows, cols) bool
+
+    Raises
+    ------
+    InputError
+        ``input-refused`` when `limit_m` is shorter than a cell.
+    """
+    _check_limit(grid, limit_m)
+    inside = np.zeros(grid.shape, bool)
+    if limit_m is None:
+        return inside
+    step, (rows, cols) = toward(direction_deg), grid.shape
+    stride_m = grid.cell_m / max(abs(s) for s in step)
+    # The last sample lies farthest out; where both its cells are on the map, all are.
+    near, far, *_ = march_steps(*step, grid.cell_m, int(limit_m / stride_m + 1e-9))
+    (low_row, low_col), (high_row, high_col) = (
+        pick(near[-1], far[-1]) for pick in (np.minimum, np.maximum)
+    )
+    inside[
+        max(0, -low_row) : max(0, rows - max(0, high_row)),
+        max(0, -low_col) : max(0, cols - max(0, high_col)),
+    ] = True
+    return inside
+
+
+def _check_limit(grid: Grid, limit_m: float | None) -> None:
+    if limit_m is not None and not limit_m >= grid.cell_m * np.sqrt(2):
+        raise InputError(
+            "input-refused",
+            f"The limit distance must reach past one cell of {grid.cell_m:g} m, corner to corner.",
+            where="limit_m",
+            value=limit_m,
+            mend="Give a longer distance; 1000 m is usual.",
+        )

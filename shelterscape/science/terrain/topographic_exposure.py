@@ -1,0 +1,106 @@
+"""Topex: the horizon all round, summed over the eight compass points."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shelterscape.grid import COMPASS_POINTS, Grid
+from shelterscape.science.terrain.horizon import horizon_angle
+
+TOPEX_CLASSES = (
+    (10.0, "severely exposed"),
+    (30.0, "very exposed"),
+    (60.0, "moderately exposed"),
+    (100.0, "moderately sheltered"),
+    (np.inf, "very sheltered"),
+)
+"""Highest topex of each class, degrees, and its name: for the form without a limit distance only.
+
+From memory of forestry practice, not looked up; schemes differ, so give your own where it matters.
+"""
+
+NO_CLASS = 255
+"""Class of a cell without a topex, as in all our class rasters."""
+
+
+def topex(
+    elevation: NDArray[np.floating],
+    grid: Grid,
+    *,
+    limit_m: float | None = 1000.0,
+    signed: bool = True,
+) -> NDArray[np.float32]:
+    """Sum of the horizon angles over the eight compass points: low on exposed ground.
+
+    Parameters
+    ----------
+    elevation : (rows, cols) array
+        Ground elevation, m; NaN where missing.
+    grid : Grid
+        Where its cells lie; its own north is the first compass point.
+    limit_m : float or None
+        How far ground is looked at, m. None looks to the edge of the map.
+    signed : bool
+        Whether angles below the horizontal count as such (the form within a limit distance) or as
+        nothing. Without a limit they always count as nothing: on open ground the horizon is level.
+
+    Returns
+    -------
+    (rows, cols) float32
+        Degrees. NaN where the elevation is missing or any of the eight views holds no known ground,
+        as along the edge of the map.
+
+    Raises
+    ------
+    InputError
+        ``input-refused`` when `limit_m` is shorter than a cell.
+
+    References
+    ----------
+    Definition as in the forestry trade: eight points, angles in degrees. Its signed form to 1 km
+    goes with measured speed-up over Askervein hill (Taylor and Teunissen 1987, Boundary-Layer
+    Meteorology 39:15-39) at a Pearson correlation of -.74 over the 23 masts of lines A and AA.
+    """
+    total = np.zeros(grid.shape, np.float32)
+    for direction in COMPASS_POINTS:
+        angle = horizon_angle(elevation, grid, direction, limit_m=limit_m)
+        total += angle if signed and limit_m is not None else np.maximum(angle, 0.0)
+    return total
+
+
+def topex_class(
+    total: NDArray[np.floating], classes: Sequence[tuple[float, str]] = TOPEX_CLASSES
+) -> NDArray[np.uint8]:
+    """Exposure class of each cell.
+
+    Parameters
+    ----------
+    total : array
+        Topex, degrees, in the form the classes were made for; NaN where missing.
+    classes : sequence of (float, str)
+        Highest topex of each class, degrees, and its name, from exposed to sheltered. The last has
+        no end: give it infinity.
+
+    Returns
+    -------
+    array of uint8
+        Number of the class in `classes`, from 0; `NO_CLASS` where `total` is missing.
+
+    Raises
+    ------
+    ValueError
+        When the bounds do not rise to infinity.
+
+    Examples
+    --------
+    >>> [TOPEX_CLASSES[i][1] for i in topex_class(np.array([10.0, 10.5, 130.0]))]
+    ['severely exposed', 'very exposed', 'very sheltered']
+    """
+    bounds = np.array([bound for bound, _ in classes], float)
+    if not bounds.size or bounds[-1] != np.inf or not (np.diff(bounds) > 0).all():
+        raise ValueError(f"bounds of classes must rise to infinity, not {bounds.tolist()}")
+    number = np.searchsorted(bounds, total, side="left")
+    return np.where(np.isnan(total), NO_CLASS, number).astype(np.uint8)

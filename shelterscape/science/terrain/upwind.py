@@ -1,0 +1,135 @@
+"""Exposure of the ground to a set of winds: the horizon weighted by how much each blows."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from shelterscape.grid import Grid, wrapped
+from shelterscape.science.terrain.horizon import horizon_angle
+
+WINDOW_DEG = 30.0
+"""Width of the sector looked into around each wind direction, as in Winstral and others 2002."""
+
+
+def weighted_horizon(
+    elevation: NDArray[np.floating],
+    grid: Grid,
+    directions_deg: ArrayLike,
+    weights: ArrayLike,
+    *,
+    limit_m: float | None = 1000.0,
+) -> NDArray[np.float32]:
+    """Mean horizon angle over the winds of a set, each by its weight: low where they strike freely.
+
+    Parameters
+    ----------
+    elevation : (rows, cols) array
+        Ground elevation, m; NaN where missing.
+    grid : Grid
+        Where its cells lie.
+    directions_deg : (n,) array
+        Where winds come from, degrees clockwise from grid north.
+    weights : (n,) array
+        How much each counts, as `WindSet.weights` gives them; scaled to sum to 1.
+    limit_m : float or None
+        How far ground is looked at, m. None looks to the edge of the map.
+
+    Returns
+    -------
+    (rows, cols) float32
+        Degrees. NaN where any direction that counts is (`horizon_angle`).
+
+    Raises
+    ------
+    InputError
+        ``input-refused`` when `limit_m` is shorter than a cell.
+    ValueError
+        When directions and weights do not pair, or the weights are no weights.
+    """
+    shares: dict[float, float] = {}
+    for direction, share in zip(*_checked(directions_deg, weights), strict=True):
+        if share > 0:
+            # Windows of neighbouring directions share azimuths; each is worked out once.
+            azimuth = round(wrapped(direction), 6) % 360.0
+            shares[azimuth] = shares.get(azimuth, 0.0) + share
+    total = np.zeros(grid.shape, np.float32)
+    for azimuth, share in sorted(shares.items()):
+        angle = horizon_angle(elevation, grid, azimuth, limit_m=limit_m)
+        angle *= np.float32(share)
+        total += angle
+    return total
+
+
+def upwind_slope(
+    elevation: NDArray[np.floating],
+    grid: Grid,
+    directions_deg: ArrayLike,
+    weights: ArrayLike | None = None,
+    *,
+    limit_m: float = 1000.0,
+    azimuths: int = 3,
+) -> NDArray[np.float32]:
+    """Steepest slope up to any ground upwind within a limit distance, over the winds of a set.
+
+    Above zero in the lee of higher ground, where drifting snow and soil come to rest; below zero
+    on ground that stands out upwind.
+
+    Parameters
+    ----------
+    elevation : (rows, cols) array
+        Ground elevation, m; NaN where missing.
+    grid : Grid
+        Where its cells lie.
+    directions_deg : float or (n,) array
+        Where winds come from, degrees clockwise from grid north.
+    weights : (n,) array, optional
+        How much each counts, as `WindSet.weights` gives them; all the same by default.
+    limit_m : float
+        How far upwind ground is looked at, m.
+    azimuths : int
+        Views spread evenly over the 30 degrees around each direction, ends included: 3, or 7 for
+        the 5 degree steps of the source.
+
+    Returns
+    -------
+    (rows, cols) float32
+        Degrees, -90 to 90. NaN where any view that counts holds no known ground.
+
+    Raises
+    ------
+    InputError
+        ``input-refused`` when `limit_m` is shorter than a cell.
+    ValueError
+        When directions and weights do not pair, the weights are no weights, or `azimuths` is 2 or
+        fewer.
+
+    Notes
+    -----
+    For each view the largest atan((z_v - z_i) / distance) over the points v upwind of the cell i;
+    then the mean over the views of a direction, then the weighted mean over directions.
+
+    References
+    ----------
+    Winstral, Elder and Davis 2002, Journal of Hydrometeorology 3:524-538 (second-hand: read in
+    texts that cite it).
+    """
+    if azimuths < 3:
+        raise ValueError(f"the window takes 3 views or more, not {azimuths}")
+    directions = np.atleast_1d(np.asarray(directions_deg, float))
+    _, shares = _checked(directions, np.ones(directions.shape) if weights is None else weights)
+    turns = np.linspace(-WINDOW_DEG / 2, WINDOW_DEG / 2, azimuths)
+    views = (directions[:, None] + turns).ravel()
+    return weighted_horizon(elevation, grid, views, np.repeat(shares, azimuths), limit_m=limit_m)
+
+
+def _checked(
+    directions_deg: ArrayLike, weights: ArrayLike
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Directions with weights that sum to 1."""
+    directions, raw = (np.atleast_1d(np.asarray(a, float)) for a in (directions_deg, weights))
+    if directions.ndim != 1 or directions.shape != raw.shape:
+        raise ValueError(f"{directions.shape} directions do not pair with {raw.shape} weights")
+    if not (np.isfinite(raw).all() and (raw >= 0).all() and raw.sum() > 0):
+        raise ValueError(f"weights must be 0 or more, and not all 0: {raw.tolist()}")
+    return directions, raw / raw.sum()
