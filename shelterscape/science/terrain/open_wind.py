@@ -269,8 +269,7 @@ def _whole(
     for direction in directions_deg:
         wind = downwind_of(direction)
         change = spectral.apply_wind(waves, shape, crop, air.cell_m, wind, tables, room)
-        outs = np.empty(crop, np.float32), np.empty(crop, np.float32)
-        yield _finished(change[..., 0], change[..., 1], outs, known, blocks.valid(wind))
+        yield _finished(change[..., 0], change[..., 1], None, known, blocks.valid(wind))
 
 
 def _in_tiles(
@@ -381,10 +380,14 @@ def tile_weights(cells: int, tile_cells: int, margin: int) -> list[tuple[int, ND
 def _finished(
     along: NDArray[np.float32],
     right: NDArray[np.float32],
-    outs: tuple[NDArray[np.float32], NDArray[np.float32]],
+    outs: tuple[NDArray[np.float32], NDArray[np.float32]] | None,
     known: NDArray[np.bool_],
     valid: NDArray[np.bool_],
 ) -> OpenWind:
-    speed, turning = outs
+    """The answer from the wind's change, in new arrays unless some are given.
+
+    New ones belong to the caller alone: a generator that kept them would hold two directions.
+    """
+    speed, turning = outs or (np.empty(known.shape, np.float32) for _ in range(2))
     spectral.speed_and_turning(along, right, known, speed, turning, valid)
     return OpenWind(speed, turning, valid)
