@@ -40,7 +40,8 @@ def lee_of_crests(
 
     Notes
     -----
-    Lines step from cell to cell, within half a cell of the true line; each cell lies on one.
+    One line passes each cell within half of it; ground under a line is interpolated, for stepping
+    from cell to cell would make slopes met aslant look steeper than they are.
     """
     major, minor = downwind[1], downwind[0]
     across = abs(minor) > abs(major)
@@ -48,30 +49,33 @@ def lee_of_crests(
         ground, major, minor = ground.T, minor, major
     if major < 0:
         ground = ground[::-1]
-    drift = np.arange(ground.shape[0]) * (minor / abs(major))
-    shift = np.floor(np.round(drift, 9) + 0.5).astype(np.int64)
+    drift = np.round(np.arange(ground.shape[0]) * (minor / abs(major)), 9)
     step_m = cell_m / abs(major)
     found = np.zeros(ground.shape, np.bool_)
     falls = np.array([begins * step_m, ends * step_m], np.float32)
-    _walk(np.ascontiguousarray(ground), shift, falls, found)
+    _walk(np.ascontiguousarray(ground), drift, falls, found)
     if major < 0:
         found = found[::-1]
     return np.ascontiguousarray(found.T if across else found)
 
 
 @njit(cache=True, parallel=True)
-def _walk(ground, shift, falls, found):  # type: ignore[no-untyped-def]
-    """Walk down the rows along every line of cells, `shift` columns aside by each row."""
+def _walk(ground, drift, falls, found):  # type: ignore[no-untyped-def]
+    """Walk down the rows along every line, `drift` columns aside by each row."""
     rows, cols = ground.shape
-    first = -max(shift[rows - 1], 0)
-    last = cols - min(shift[rows - 1], 0)
+    nearest = np.floor(drift + 0.5).astype(np.int64)
+    first = -max(nearest[rows - 1], 0)
+    last = cols - min(nearest[rows - 1], 0)
     for line in prange(first, last):
         steep = flat = np.float32(-1e9)
         hidden = False
         for row in range(rows):
-            col = line + shift[row]
+            col = line + nearest[row]
             if 0 <= col < cols:
-                here = ground[row, col]
+                off = drift[row] - nearest[row]
+                beside = min(max(col + (1 if off > 0 else -1), 0), cols - 1)
+                share = np.float32(abs(off))
+                here = (np.float32(1) - share) * ground[row, col] + share * ground[row, beside]
                 steep -= falls[0]
                 flat -= falls[1]
                 hidden = steep > here or (hidden and flat > here)
