@@ -10,9 +10,10 @@ import sys
 from pathlib import Path
 
 DOCS = Path(__file__).resolve().parent
-sys.path.insert(0, str(DOCS.parent / "tests"))
+sys.path[:0] = [str(DOCS), str(DOCS.parent / "tests")]
 
-import published_checks  # noqa: E402 - lies beside the tests it serves
+import askervein_masts  # noqa: E402 - lies beside the tests it serves
+import published_checks  # noqa: E402
 
 from shelterscape import registry  # noqa: E402
 from shelterscape.cli.process_command import option_name  # noqa: E402
@@ -31,6 +32,8 @@ def pages() -> dict[str, str]:
     made["glossary.md"] = glossary()
     made["errors.md"] = errors()
     made["validation.md"] = validation()
+    if askervein_masts.FOLDER.is_dir():  # the page stays as it is where the data are not
+        made["askervein.md"] = askervein_page()
     return {name: f"{NOTE}\n{text.rstrip()}\n" for name, text in made.items()}
 
 
@@ -135,6 +138,21 @@ def validation() -> str:
     )
 
 
+def askervein_page() -> str:
+    """The page on the measured hill, by a script of its own for what it draws."""
+    import askervein
+
+    return askervein.page()
+
+
+def draw_figures(written: list[str]) -> None:
+    """Draw what belongs to the pages written; pictures differ by library, so none is checked."""
+    if "askervein.md" in written:
+        import askervein
+
+        askervein.draw()
+
+
 def counted(found: list[published_checks.Table]) -> tuple[int, int]:
     return (
         sum(r.hit for t in found for r in t.rows),
@@ -176,6 +194,8 @@ def main() -> int:
         if "--check" not in sys.argv:
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(text, encoding="utf-8")
+    if "--check" not in sys.argv:
+        draw_figures(stale)
     print(f"{'stale' if '--check' in sys.argv else 'written'}: {', '.join(stale) or 'none'}")
     return int(bool(stale) and "--check" in sys.argv)
 
