@@ -13,7 +13,8 @@ DOCS = Path(__file__).resolve().parent
 sys.path[:0] = [str(DOCS), str(DOCS.parent / "tests")]
 
 import accuracy  # noqa: E402 - lies beside the tests it serves
-import published_checks  # noqa: E402 - lies beside the tests it serves
+import askervein_masts  # noqa: E402
+import published_checks  # noqa: E402
 from curve_drawing import drawing, panel_points  # noqa: E402
 
 from shelterscape import registry  # noqa: E402
@@ -34,6 +35,8 @@ def pages() -> dict[str, str]:
     made["glossary.md"] = glossary()
     made["errors.md"] = errors()
     made["validation.md"] = validation()
+    if askervein_masts.FOLDER.is_dir():  # the page stays as it is where the data are not
+        made["askervein.md"] = askervein_page()
     made["shelter_curves.md"] = shelter_curves()
     return {
         **{name: f"{NOTE}\n{text.rstrip()}\n" for name, text in made.items()},
@@ -250,6 +253,21 @@ def shelter_curves() -> str:
     )
 
 
+def askervein_page() -> str:
+    """The page on the measured hill, by a script of its own for what it draws."""
+    import askervein
+
+    return askervein.page()
+
+
+def draw_figures(written: list[str]) -> None:
+    """Draw what belongs to the pages written; pictures differ by library, so none is checked."""
+    if "askervein.md" in written:
+        import askervein
+
+        askervein.draw()
+
+
 def counted(found: list[published_checks.Table]) -> tuple[int, int]:
     return (
         sum(r.hit for t in found for r in t.rows),
@@ -291,6 +309,8 @@ def main() -> int:
         if "--check" not in sys.argv:
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(text, encoding="utf-8")
+    if "--check" not in sys.argv:
+        draw_figures(stale)
     print(f"{'stale' if '--check' in sys.argv else 'written'}: {', '.join(stale) or 'none'}")
     return int(bool(stale) and "--check" in sys.argv)
 

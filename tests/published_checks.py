@@ -19,8 +19,10 @@ from affine import Affine
 
 from shelterscape.grid import Grid
 from shelterscape.kernels.shelter_curves import effective_porosity, relative_wind_barrier
+from shelterscape.kernels.spectral import inner_depth
 from shelterscape.science.growth import height_at
-from shelterscape.science.terrain import topex
+from shelterscape.science.terrain import Edges, speed_up, topex
+from shelterscape.science.terrain.guidelines import crest_speed_up, log_profile
 from shelterscape.science.wind import WindSet
 
 FOLDER = Path(__file__).parent / "published"
@@ -189,6 +191,61 @@ def _growth_heights() -> Iterator[Row]:
         yield Row(label, float(row["height"]), ours, float(row["tolerance"]))
 
 
+def _inner_depth() -> Iterator[Row]:
+    for row in _read("inner_depth.csv"):
+        length, z0 = float(row["length_m"]), float(row["roughness_m"])
+        label = f"L {length:g} m, roughness {z0:g} m"
+        ours = float(inner_depth(length, z0))
+        yield Row(label, float(row["depth_m"]), ours, float(row["tolerance"]))
+
+
+def _crest(hill: str, half_length_m: float, height_m: float, theory: str) -> float:
+    """Our speed-up over the crest of a hill 1 m high, over its slope h/L.
+
+    The map repeats itself without made-up ground, so large that its neighbours do not count.
+    """
+    ridge = "ridge" in hill
+    rows, cols, cell = (4096, 8, half_length_m / 20) if ridge else (1024, 1024, half_length_m / 12)
+    down, across = ((np.arange(n) - n // 2) * cell for n in (rows, cols))
+    away = np.hypot(down[:, None], 0 * across if ridge else across) / half_length_m
+    ground = 1 / (1 + away**2) if "bell" in hill else 0.5 ** (away**2)
+    grid = Grid((rows, cols), Affine(cell, 0, 0, 0, -cell, 0))
+    wind = speed_up(ground, grid, 0.0, height_m=height_m, theory=theory, edges=Edges(pad_m=0.0))
+    return float(wind.speed_up[rows // 2, cols // 2]) * half_length_m
+
+
+def _hill_crests() -> Iterator[Row]:
+    for row in _read("hill_crests.csv"):
+        length, height = float(row["half_length_m"]), float(row["height_m"])
+        ours = _crest(row["hill"], length, height, row["theory"])
+        label = f"{row['theory']}, {row['hill']}, L {length:g} m, {height:g} m above ground"
+        yield Row(label, float(row["coefficient"]), ours, float(row["tolerance"]))
+
+
+def _crest_guideline() -> Iterator[Row]:
+    for row in _read("crest_guideline.csv"):
+        hill, length, height = (float(row[k]) for k in ("hill_m", "half_length_m", "height_m"))
+        ours = crest_speed_up(row["shape"], hill, length, height_m=height)
+        yield Row(row["shape"], float(row["speed_up"]), ours, float(row["tolerance"]))
+
+
+def _crest_theory() -> Iterator[Row]:
+    for row in _read("crest_theory.csv"):
+        length, factor, fading = (float(row[k]) for k in ("half_length_m", "factor", "fading"))
+        published = factor * math.exp(-fading * 10.0 / length)
+        ours = _crest(f"Gaussian {row['shape']}", length, 10.0, "full")
+        label = f"{row['shape']}, L {length:g} m"
+        yield Row(label, published, ours, float(row["tolerance"]) * published)
+
+
+def _log_profile() -> Iterator[Row]:
+    for row in _read("log_profile.csv"):
+        at, reference, z0 = (float(row[k]) for k in ("height_m", "reference_m", "roughness_m"))
+        label = f"{at:g} m over {reference:g} m, roughness {z0:g} m"
+        ours = log_profile(at, reference, z0)
+        yield Row(label, float(row["ratio"]), ours, float(row["tolerance"]))
+
+
 _ROWS: dict[str, Callable[[], Iterator[Row]]] = {
     "barrier_curve.csv": _barrier_curve,
     "barrier_landmarks.csv": _barrier_landmarks,
@@ -197,6 +254,11 @@ _ROWS: dict[str, Callable[[], Iterator[Row]]] = {
     "handbook_brandle.csv": lambda: _handbook("handbook_brandle.csv"),
     "measured_belts.csv": _measured_belts,
     "growth_heights.csv": _growth_heights,
+    "inner_depth.csv": _inner_depth,
+    "hill_crests.csv": _hill_crests,
+    "crest_guideline.csv": _crest_guideline,
+    "crest_theory.csv": _crest_theory,
+    "log_profile.csv": _log_profile,
     "topex_shapes.csv": _topex_shapes,
     "weibull_moments.csv": _weibull_moments,
 }

@@ -1,0 +1,118 @@
+"""Measure open wind over hills: time per direction, memory, and tiles beside the whole.
+
+python benchmarks/open_wind.py
+
+Times are medians over several directions in one process, beside copying the elevation in memory,
+timed between them. Memory is the largest resident growth, in arrays of the padded size.
+"""
+
+from __future__ import annotations
+
+import os
+import statistics
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+from affine import Affine
+from scipy import fft
+
+from shelterscape.grid import Grid
+from shelterscape.kernels.spectral import padded_size
+from shelterscape.science.terrain import Edges, speed_up, speed_ups
+
+SIDE = 4096
+CELL_M = 5.0
+DIRECTIONS = [210.0, 233.0, 90.0, 0.0, 17.0, 300.0, 120.0, 44.0, 355.0]
+
+
+def seeded_ground(side: int) -> np.ndarray:
+    """Rough ground with relief at every scale, about 45 m off its mean."""
+    rng = np.random.default_rng(7)
+    waves = fft.rfft2(rng.standard_normal((side, side), dtype=np.float32), workers=2)
+    k = np.hypot(fft.fftfreq(side)[:, None], fft.rfftfreq(side)[None, :]).astype(np.float32)
+    waves *= (k + np.float32(8 / side)) ** np.float32(-2.3)
+    ground = fft.irfft2(waves, s=(side, side), workers=2)
+    return (45 * ground / ground.std()).astype(np.float32)
+
+
+def grid_of(side: int, cell_m: float) -> Grid:
+    """A square grid."""
+    return Grid((side, side), Affine(cell_m, 0, 0, 0, -cell_m, 0))
+
+
+class Peak:
+    """Largest resident memory of this process while it lasts, beyond what there was, bytes."""
+
+    def __enter__(self) -> Peak:
+        self.start, self.most, self.over = _resident(), 0, threading.Event()
+        self.watch = threading.Thread(target=self._watch)
+        self.watch.start()
+        return self
+
+    def _watch(self) -> None:
+        while not self.over.wait(0.005):
+            self.most = max(self.most, _resident() - self.start)
+
+    def __exit__(self, *_: object) -> None:
+        self.over.set()
+        self.watch.join()
+
+
+def _resident() -> int:
+    pages = Path("/proc/self/statm").read_text(encoding="ascii").split()[1]
+    return int(pages) * os.sysconf("SC_PAGE_SIZE")
+
+
+def measure() -> dict[str, float]:
+    """Seconds, arrays of the padded size, and difference of tiles from the whole."""
+    small = grid_of(256, CELL_M)
+    speed_up(seeded_ground(256), small, 10.0)  # compiles the kernels
+    ground, grid = seeded_ground(SIDE), grid_of(SIDE, CELL_M)
+    took, copied = [], []
+    with Peak() as peak:
+        begun = time.perf_counter()
+        winds = speed_ups(ground, grid, DIRECTIONS)
+        next(winds)
+        first = time.perf_counter() - begun
+        for _ in DIRECTIONS[1:]:
+            begun = time.perf_counter()
+            next(winds)  # not kept, as a caller would write it away
+            took.append(time.perf_counter() - begun)
+    for _ in range(9):
+        begun = time.perf_counter()
+        ground.copy()
+        copied.append(time.perf_counter() - begun)
+    padded = padded_size(SIDE, int(np.ceil(Edges().pad_m / CELL_M))) ** 2 * 4
+    return {
+        "first": first,
+        "each": statistics.median(took),
+        "copy": statistics.median(copied),
+        "arrays": peak.most / padded,
+        "tiles": tiles_beside_the_whole(ground, grid),
+    }
+
+
+def tiles_beside_the_whole(ground: np.ndarray, grid: Grid) -> float:
+    """99th percentile of the difference in speed-up, in three by three tiles."""
+    whole = speed_up(ground, grid, 233.0).speed_up
+    tiled = speed_up(ground, grid, 233.0, tile_cells=2048).speed_up
+    return float(np.percentile(np.abs(whole - tiled)[::4, ::4], 99))
+
+
+def rows(found: dict[str, float]) -> list[str]:
+    """What was measured as rows of a Markdown table, goals beside."""
+    copy = found["copy"]
+    return [
+        f"| open wind, {SIDE}² cells, each direction | {found['each']:.3f} s "
+        f"({found['each'] / copy:.0f} memory copies of {copy:.4f} s) | 0.4 s |",
+        f"| the first one, with what all share | {found['first']:.3f} s | |",
+        f"| memory beside the elevation | {found['arrays']:.1f} padded arrays | 6 |",
+        f"| tiles of 2048 cells, difference from the whole (p99) | {found['tiles']:.4f} | 0.02 |",
+    ]
+
+
+if __name__ == "__main__":
+    print("| what | measured | goal |\n| --- | --- | --- |")
+    print("\n".join(rows(measure())))

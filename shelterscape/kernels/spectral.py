@@ -1,0 +1,433 @@
+"""Wind over low hills in the spectrum of the ground: multiplier tables, and one way to apply them.
+
+The linear theory answers each wave of the ground on its own: a wave of wavenumber ``k`` along the
+wind and ``m`` across it, ``K = sqrt(k² + m²)``, moves the wind by ``A(K) k (k, m) [1 - R]`` times
+its height. ``A`` depends on ``K`` alone and ``R``, a ratio of Bessel functions, on ``|k| / (K l)``
+alone, so two short tables carry the theory and no wave needs a logarithm, a root or a Bessel
+function of its own.
+
+Tables are looked up by the bits of a float32: exponent and leading bits of the mantissa, read as
+one whole number, count equal steps within each octave.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+from numba import njit, prange
+from numpy.typing import ArrayLike, NDArray
+from scipy import fft
+from scipy.special import kve
+
+KARMAN = 0.4
+"""Von Kármán's constant as the theory's authors took it."""
+
+SHORTEST_Z0 = 10.0
+"""Waves shorter than this many roughness lengths are treated as that long: below, the log law has
+no meaning. Engineering choice; such waves fade out below the heights asked for anyway."""
+
+STEP_BITS = 7
+"""Steps of a table within one octave: 2 to this power."""
+
+SHIFT = 23 - STEP_BITS
+_LOW_BITS = np.int32((1 << SHIFT) - 1)
+_TO_SHARE = np.float32(1.0 / (1 << SHIFT))
+
+
+@dataclass(frozen=True)
+class WaveTables:
+    """The theory at one height over one roughness, ready to be looked up.
+
+    Parameters
+    ----------
+    wave_start, share_start : int
+        Bits of the first argument of each table.
+    wave : (n, 2) float32
+        At ``K²``: ``A(K)``, and ``1 / (K l)``.
+    share : (n, 2) float32
+        At ``|k| / (K l)``: real and imaginary part of ``1 - R`` for ``k > 0``.
+    """
+
+    wave_start: int
+    wave: NDArray[np.float32]
+    share_start: int
+    share: NDArray[np.float32]
+
+
+def inner_depth(length_m: ArrayLike, roughness_m: float) -> NDArray[np.float64]:
+    """Depth of the layer near the ground in which turbulence answers the hill, m.
+
+    Parameters
+    ----------
+    length_m : array_like
+        Length scale L of the hill, m.
+    roughness_m : float
+        Roughness length z0, m.
+
+    Returns
+    -------
+    ndarray
+        The l of ``l ln(l / z0) = 2 κ² L``.
+
+    References
+    ----------
+    Jackson and Hunt 1975, Quarterly Journal of the Royal Meteorological Society 101:929-955 (from
+    memory).
+    """
+    goal = 2.0 * KARMAN**2 * np.asarray(length_m, dtype=float) / roughness_m
+    x = 1.0 + goal  # l in roughness lengths; x ln x is convex, so Newton comes down from above
+    for _ in range(50):
+        x = (x + goal) / (np.log(x) + 1.0)
+    return x * roughness_m
+
+
+def _octaves(low: float, high: float) -> tuple[int, NDArray[np.float64]]:
+    """Bits of the first node at or below `low`, and all nodes to one past `high`."""
+    first = np.float32(2.0 ** np.floor(np.log2(low))).view(np.int32)
+    count = (int(np.float32(high).view(np.int32)) - int(first) >> SHIFT) + 3
+    bits = int(first) + (np.arange(count, dtype=np.int64) << SHIFT)
+    return int(first), bits.astype(np.int32).view(np.float32).astype(float)
+
+
+def _bessel_share(shift: NDArray[np.float64], height_m: float, z0: float) -> NDArray[np.complex128]:
+    """``1 - K0(2 sqrt(i w z)) / K0(2 sqrt(i w z0))``; the scaled functions never underflow."""
+    above, ground = (2.0 * np.sqrt(1j * shift * at) for at in (height_m, z0))
+    return 1.0 - kve(0, above) / kve(0, ground) * np.exp(ground - above)
+
+
+def wave_tables(
+    cell_m: float,
+    cells: int,
+    height_m: float,
+    roughness_m: float,
+    *,
+    bessel: bool = True,
+    profile: bool = True,
+) -> WaveTables:
+    """Multiplier of the theory, tabulated for every wave that a map can hold.
+
+    Parameters
+    ----------
+    cell_m : float
+        Side of a cell, m.
+    cells : int
+        Cells along the longer side of the padded map.
+    height_m, roughness_m : float
+        Height above ground and roughness length, m.
+    bessel : bool
+        Whether the factor near the ground is used; without it the short form, meant for heights
+        at or above the inner depth.
+    profile : bool
+        Whether wind grows with height by the log law; without it potential flow.
+    """
+    start, squares = _octaves((2 * np.pi / (cells * cell_m)) ** 2, 2 * (np.pi / cell_m) ** 2)
+    wavenumber = np.sqrt(squares)
+    length = np.maximum(1.0 / wavenumber, SHORTEST_Z0 * roughness_m)
+    depth = inner_depth(length, roughness_m)
+    aloft = np.exp(-wavenumber * height_m) / wavenumber
+    here = np.log(height_m / roughness_m)
+    # The wind that presses on the hill blows at the height L; the closer to the ground, the
+    # slower the air that the same push has to speed up.
+    base = np.log(np.maximum(height_m, depth) / roughness_m) if bessel else here
+    amplitude = aloft * np.log(length / roughness_m) ** 2 / (base * here) if profile else aloft
+    per_wave = 1.0 / (wavenumber * depth)
+    # Along the crests k is 0, but so is the answer: far below any real wave is low enough.
+    share_start, shifts = _octaves(per_wave.min() * 1e-6, (wavenumber * per_wave).max() * 1.01)
+    share = np.ones(shifts.size, complex)
+    if bessel and profile:
+        share = _bessel_share(shifts, height_m, roughness_m)
+    return WaveTables(
+        start,
+        np.column_stack([amplitude, per_wave]).astype(np.float32),
+        share_start,
+        np.column_stack([share.real, share.imag]).astype(np.float32),
+    )
+
+
+def padded_size(cells: int, pad: int) -> int:
+    """A size at least `pad` cells longer than `cells` that transforms fast."""
+    return int(fft.next_fast_len(cells + pad, real=True))
+
+
+def best_plane(ground: NDArray[np.float32]) -> tuple[float, float, float]:
+    """Mean height and rise per row and per column of the plane that fits best."""
+    row, col = (np.arange(n) - (n - 1) / 2 for n in ground.shape)
+    by_row = ground.mean(axis=1, dtype=float)
+    by_col = ground.mean(axis=0, dtype=float)
+    rises = [float(a @ b / max(a @ a, 1.0)) for a, b in ((row, by_row), (col, by_col))]
+    return float(by_row.mean()), rises[0], rises[1]
+
+
+def padded_ground(
+    ground: NDArray[np.float32],
+    shape: tuple[int, int],
+    plane: tuple[float, float, float],
+    taper: int = 0,
+    sink: bool = False,
+) -> NDArray[np.float32]:
+    r"""Ground less a plane, tapered, and carried on to a larger periodic map without a step.
+
+    The map repeats itself, so what lies past its last row leads back to its first one. With no
+    plain given, the pad leads from one rim over to the other by a cosine; with one (`sink`), both
+    rims go down to it and meet there::
+
+        __/\_|~~~.___.~~|     sink: the plain lies in the pad
+        __/\_|~~~~--..__|     else: from the last row to the first
+
+    Parameters
+    ----------
+    ground : (rows, cols) float32
+        Finite everywhere.
+    shape : tuple of int
+        Rows and columns of the padded map.
+    plane : tuple of float
+        Height of the middle and rise per row and column of what is taken off.
+    taper : int
+        Cells inside each edge over which the ground sinks to the plane; 0 leaves the map as it is.
+    sink : bool
+        Whether the pad goes down to the plane.
+    """
+    rows, cols = ground.shape
+    out = np.zeros(shape, np.float32)
+    row, col = (np.arange(n) - (n - 1) / 2 for n in ground.shape)
+    inside = out[:rows, :cols]
+    inside[:] = ground
+    inside -= (plane[0] + plane[1] * row).astype(np.float32)[:, None]
+    inside -= (plane[2] * col).astype(np.float32)[None, :]
+    if taper:
+        inside *= _taper(rows, taper)[:, None]
+        inside *= _taper(cols, taper)[None, :]
+    _lead_back(out[:, :cols], rows, sink)
+    _lead_back(out.T, cols, sink)
+    return out
+
+
+def _taper(cells: int, width: int) -> NDArray[np.float32]:
+    """Cosine from 0 at both ends to 1 at `width` cells within."""
+    edge = np.minimum(np.arange(cells), np.arange(cells)[::-1]) + 0.5
+    return (0.5 - 0.5 * np.cos(np.pi * np.minimum(edge / width, 1.0))).astype(np.float32)
+
+
+def _lead_back(out: NDArray[np.float32], filled: int, sink: bool) -> None:
+    """Fill the rows past `filled` so that they lead from the last filled row to the first."""
+    pad = out.shape[0] - filled
+    if pad:
+        at = np.arange(1, pad + 1) / (pad + 1)
+        leaving = 0.5 + 0.5 * np.cos(np.pi * np.minimum(at * (2 if sink else 1), 1.0))
+        entering = leaving[::-1]
+        out[filled:] = leaving[:, None] * out[filled - 1] + entering[:, None] * out[0]
+
+
+def spectrum_of(padded: NDArray[np.float32]) -> NDArray[np.complex64]:
+    """Waves of a padded map, one half of the plane; `padded` may be overwritten.
+
+    The shortest wave of an even side has no direction of its own, so it is left out: otherwise a
+    turned map would not give the turned wind.
+    """
+    rows, cols = padded.shape
+    waves = fft.rfft2(padded, workers=numba.get_num_threads(), overwrite_x=True)
+    if rows % 2 == 0:
+        waves[rows // 2] = 0
+    if cols % 2 == 0:
+        waves[:, cols // 2] = 0
+    return waves
+
+
+def wavenumbers(shape: tuple[int, int], cell_m: float) -> list[NDArray[np.float32]]:
+    """Wavenumbers down the rows (all) and along the columns (the half not below 0), 1/m."""
+    rows, cols = shape
+    turns = fft.fftfreq(rows, cell_m), fft.rfftfreq(cols, cell_m)
+    return [(2 * np.pi * f).astype(np.float32) for f in turns]
+
+
+def apply_wind(
+    waves: NDArray[np.complex64],
+    shape: tuple[int, int],
+    crop: tuple[int, int],
+    cell_m: float,
+    downwind: tuple[float, float],
+    tables: WaveTables,
+    room: NDArray[np.complex64] | None = None,
+) -> NDArray[np.float32]:
+    """Change of the wind in one direction, per unit of the wind over the plain.
+
+    Along the wind and to its right it is a real map each, so one complex transform brings back
+    the two at once.
+
+    Parameters
+    ----------
+    waves : (rows, cols // 2 + 1) complex64
+        As `spectrum_of` gives them; left untouched.
+    shape, crop : tuple of int
+        Size of the padded map, and of what is kept of it.
+    cell_m : float
+        Side of a cell, m.
+    downwind : tuple of float
+        Unit step (columns, rows) in which the wind blows.
+    tables : WaveTables
+        The theory at the height asked for.
+    room : complex64 array of `shape`, optional
+        Where to work, so that many directions need no new memory; it is overwritten.
+
+    Returns
+    -------
+    (rows, cols, 2) float32
+        Along the wind, and to its right; a view into `room`.
+    """
+    packed = np.empty(shape, np.complex64) if room is None else room
+    down, along = wavenumbers(shape, cell_m)
+    _pack_wind(
+        pairs(waves),
+        down,
+        along,
+        np.array(downwind, np.float32),
+        np.array([tables.wave_start, tables.share_start], np.int32),
+        _with_steps(tables.wave),
+        _with_steps(tables.share),
+        pairs(packed),
+    )
+    workers = numba.get_num_threads()
+    # Columns first: the rows of the pad then need no second pass.
+    half = fft.ifft(packed, axis=0, workers=workers, overwrite_x=True)[: crop[0]]
+    return pairs(fft.ifft(half, axis=1, workers=workers, overwrite_x=True))[:, : crop[1]]
+
+
+def pairs(values: NDArray[np.complex64]) -> NDArray[np.float32]:
+    """The same numbers with real and imaginary part along a third axis, not copied."""
+    return values.view(np.float32).reshape(*values.shape, 2)
+
+
+def _with_steps(table: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Each node beside the step to the next, so that a look-up reads one place."""
+    return np.ascontiguousarray(np.hstack([table[:-1], np.diff(table, axis=0)]))
+
+
+@njit(inline="always")
+def _look_up(table, start, argument):  # type: ignore[no-untyped-def]
+    """Both columns of a table at an argument; the ends hold beyond the ends."""
+    # Kept in 32 bits throughout: numba would widen, and lose the vector instructions.
+    last = np.int32((table.shape[0] - 1) << SHIFT)
+    bits = np.int32(np.float32(argument).view(np.int32) - start)
+    bits = np.int32(0) if bits < np.int32(0) else bits
+    bits = last if bits > last else bits
+    at = np.int32(bits >> SHIFT)
+    share = np.float32(np.int32(bits & _LOW_BITS)) * _TO_SHARE
+    return table[at, 0] + share * table[at, 2], table[at, 1] + share * table[at, 3]
+
+
+@njit(cache=True, parallel=True)
+def _pack_wind(waves, down, along, wind, starts, wave, share, packed):  # type: ignore[no-untyped-def]
+    """Full spectrum of the complex map whose parts are the wind's change along and to the right.
+
+    Only half of a real map's spectrum is kept, the other half being its conjugate: row r answers
+    to row -r, column c to column -c. Each worker writes its own rows, and of the mirrored rows the
+    half that nobody else writes. Complex numbers are pairs here and each row is worked in short
+    steps: that lets the compiler use vector instructions.
+    """
+    rows, half = waves.shape[0], waves.shape[1]
+    cols = packed.shape[1]
+    east, south = wind[0], wind[1]
+    for row in prange(rows):
+        mirror = (rows - row) % rows
+        y = down[row]
+        real, imaginary = np.empty(half, np.float32), np.empty(half, np.float32)
+        amplitude, shift = np.empty(half, np.float32), np.empty(half, np.float32)
+        for col in range(half):
+            x = along[col]
+            amplitude[col], shift[col] = _look_up(wave, starts[0], x * x + y * y)
+        for col in range(half):
+            shift[col] *= abs(along[col] * east + y * south)
+        for col in range(half):
+            real[col], imaginary[col] = _look_up(share, starts[1], shift[col])
+        for col in range(half):
+            k = along[col] * east + y * south
+            # Waves met backwards (k < 0) take the conjugate: k gives the real part its sign, and
+            # the imaginary part keeps one.
+            at_once, late = amplitude[col] * k * real[col], amplitude[col] * abs(k) * imaginary[col]
+            h_real, h_imaginary = waves[row, col, 0], waves[row, col, 1]
+            real[col] = h_real * at_once - h_imaginary * late
+            imaginary[col] = h_real * late + h_imaginary * at_once
+        for col in range(half):
+            x = along[col]
+            k, m = x * east + y * south, y * east - x * south
+            packed[row, col, 0] = real[col] * k - imaginary[col] * m
+            packed[row, col, 1] = imaginary[col] * k + real[col] * m
+        for place in range(half, cols):
+            col = cols - place
+            x = along[col]
+            k, m = x * east + y * south, y * east - x * south
+            packed[mirror, place, 0] = real[col] * k + imaginary[col] * m
+            packed[mirror, place, 1] = real[col] * m - imaginary[col] * k
+
+
+# arctan(r) / r as a polynomial in r², fitted at Chebyshev points of 0 to 1; off by 8e-8 at most.
+_ARCTAN = tuple(
+    np.float32(c)
+    for c in (
+        -0.00466877,
+        0.02416619,
+        -0.0593671,
+        0.09906097,
+        -0.14016585,
+        0.19969235,
+        -0.3333196,
+        0.9999999,
+    )
+)
+
+
+@njit(inline="always")
+def _double_arctan_deg(r):  # type: ignore[no-untyped-def]
+    """Twice the arctangent of -1 to 1, degrees; the library's own costs more than the theory."""
+    q = r * r
+    p = _ARCTAN[0] * q + _ARCTAN[1]
+    p = p * q + _ARCTAN[2]
+    p = p * q + _ARCTAN[3]
+    p = p * q + _ARCTAN[4]
+    p = p * q + _ARCTAN[5]
+    p = p * q + _ARCTAN[6]
+    p = p * q + _ARCTAN[7]
+    return np.float32(360.0 / np.pi) * r * p
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def speed_and_turning(along, right, known, speed_up, turning_deg, valid):  # type: ignore[no-untyped-def]
+    """Speed-up and turning from the wind's change along its direction and to the right.
+
+    Parameters
+    ----------
+    along, right : (rows, cols) float32
+        Per unit of the wind over the plain.
+    known : (rows, cols) bool
+        Where there is ground; elsewhere the outputs are NaN and not valid.
+    speed_up, turning_deg : (rows, cols) float32
+        Filled; they may be `along` and `right` themselves. Turning is positive clockwise.
+    valid : (rows, cols) bool
+        Set to False where the theory would stop the wind or turn it round.
+    """
+    one, half_turn, nothing = np.float32(1.0), np.float32(180.0), np.float32(np.nan)
+    rows, cols = along.shape
+    for row in prange(rows):
+        # In short steps, the longest one free of branches, so that it runs on vectors.
+        forward, speed = np.empty(cols, np.float32), np.empty(cols, np.float32)
+        tangent = np.empty(cols, np.float32)
+        for col in range(cols):
+            forward[col], tangent[col] = one + along[row, col], right[row, col]
+        for col in range(cols):
+            u, v = forward[col], tangent[col]
+            speed[col] = np.sqrt(u * u + v * v)
+            # Of the half angle: it stays within -1 and 1.
+            tangent[col] = v / (speed[col] + abs(u) + np.float32(1e-30))
+        for col in range(cols):
+            speed_up[row, col] = speed[col] - one
+            turning_deg[row, col] = _double_arctan_deg(tangent[col])
+        for col in range(cols):
+            if forward[col] <= 0:  # backwards, by reflection
+                turn = half_turn if tangent[col] >= 0 else -half_turn
+                turning_deg[row, col] = turn - turning_deg[row, col]
+                valid[row, col] = False
+            if not known[row, col]:
+                speed_up[row, col] = turning_deg[row, col] = nothing
+                valid[row, col] = False

@@ -1,0 +1,76 @@
+"""Short rules for wind over flat ground and simple hills: reach, check and scale of the theory."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from shelterscape.kernels.spectral import KARMAN
+
+
+def short_form_reach_m(height_m: float, roughness_m: float) -> float:
+    """Longest length scale L for which a height lies above the inner depth, m.
+
+    Notes
+    -----
+    ``L = z ln(z/z0) / (2 κ²)``: the inner depth's equation with l = z.
+
+    Examples
+    --------
+    >>> round(short_form_reach_m(10.0, 0.03))
+    182
+    """
+    return float(height_m * np.log(height_m / roughness_m) / (2 * KARMAN**2))
+
+
+GUIDELINES = {
+    "ridge": (2.0, 3.0),
+    "escarpment": (0.8, 2.5),
+    "round hill": (1.6, 4.0),
+}
+"""Factor B of the crest's speed-up and rate A at which it fades with height, by shape of hill.
+Taylor and Lee 1984, Climatological Bulletin 18:3-32; Walmsley, Taylor and Salmon 1989 (seen in
+texts citing them)."""
+
+
+def crest_speed_up(
+    shape: str, hill_m: float, half_length_m: float, *, height_m: float = 10.0
+) -> float:
+    """Speed-up over the crest of a simple hill by the trade's guideline, a check on the theory.
+
+    Parameters
+    ----------
+    shape : str
+        One of `GUIDELINES`.
+    hill_m : float
+        Height of the hill above its surroundings, m.
+    half_length_m : float
+        Distance upwind from the crest to where the ground has half that height, m.
+    height_m : float
+        Height above ground, m.
+
+    Notes
+    -----
+    ``B (h/L) exp(-A z/L)``, for slopes up to about 0.25 to 0.3.
+
+    Examples
+    --------
+    >>> round(crest_speed_up("ridge", 50.0, 250.0), 4)
+    0.3548
+    """
+    factor, fading = GUIDELINES[shape]
+    return float(factor * hill_m / half_length_m * np.exp(-fading * height_m / half_length_m))
+
+
+def log_profile(height_m: float, reference_m: float, roughness_m: float) -> float:
+    """Wind over flat open ground at one height relative to another, by the log law.
+
+    Notes
+    -----
+    ``ln(z/z0) / ln(z_ref/z0)``, neutral air, heights well above the roughness.
+
+    Examples
+    --------
+    >>> round(log_profile(2.0, 10.0, 0.03), 4)
+    0.7229
+    """
+    return float(np.log(height_m / roughness_m) / np.log(reference_m / roughness_m))

@@ -1,0 +1,79 @@
+"""Where the theory of wind over low hills does not hold: steep ground, lees, unknown ground."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from shelterscape.kernels.lee import lee_of_crests
+
+MASK_CELL_M = 25.0
+"""Ground is judged on cells of about this size, so that banks and ditches are no hills
+(engineering choice)."""
+
+STEEP = float(np.tan(np.radians(17.0)))
+STEEP_OVER_M = 75.0
+"""Slope above which ground is too steep for the theory, of ground blurred by a bell of this
+standard deviation: the theory's limit is the slope of the hill, not of a cell (engineering
+choice)."""
+
+LEE_BEGINS = 0.2
+LEE_ENDS = 0.175
+"""A lee begins where a line falling 1 in 5 from ground upwind passes overhead, and ends where one
+falling 10 degrees meets the ground. On a bell-shaped hill the steepest line of sight from the top
+down falls three quarters as steeply as the ground at its steepest, so 1 in 5 stands for a lee slope
+of 15 degrees. Engineering choice, made on Askervein: 10 degrees below its crest the theory still
+does well, 12 degrees below it fails."""
+
+UNKNOWN_WITHIN_M = 500.0
+UNKNOWN_SHARE = 0.25
+"""A cell is not valid where more than this share of the ground around, to this distance along rows
+and columns, is unknown: 250 m along a straight edge, more in corners (engineering choice)."""
+
+
+@dataclass(frozen=True)
+class Blocks:
+    """Ground averaged over square blocks of cells, on which validity is judged."""
+
+    ground: NDArray[np.float32]
+    open: NDArray[np.bool_]
+    cells: int
+    block_m: float
+    shape: tuple[int, int]
+
+    @classmethod
+    def of(cls, ground: NDArray[np.float32], known: NDArray[np.bool_], cell_m: float) -> Blocks:
+        """Blocks with what holds in every direction: steepness and unknown ground."""
+        cells = max(1, round(MASK_CELL_M / cell_m))
+        block_m = cells * cell_m
+        means = averaged(ground, cells)
+        blur = STEEP_OVER_M / block_m
+        blurred = [ndimage.gaussian_filter1d(means, blur, axis=a) for a in (0, 1)]
+        across = ndimage.gaussian_filter1d(blurred[0], blur, axis=1, order=1)
+        down = ndimage.gaussian_filter1d(blurred[1], blur, axis=0, order=1)
+        flat = np.hypot(down, across) <= STEEP * block_m
+        seen = averaged(known, cells)
+        window = 2 * max(1, round(UNKNOWN_WITHIN_M / block_m)) + 1
+        around = ndimage.uniform_filter(seen, window, mode="constant", cval=0.0)
+        return cls(means, flat & (around >= 1.0 - UNKNOWN_SHARE), cells, block_m, ground.shape)
+
+    def valid(self, wind: tuple[float, float]) -> NDArray[np.bool_]:
+        """Cells on which the theory holds for a wind, (rows, cols)."""
+        lee = lee_of_crests(self.ground, self.block_m, wind, LEE_BEGINS, LEE_ENDS)
+        blocks = self.open & ~lee
+        cells = np.repeat(np.repeat(blocks, self.cells, axis=0), self.cells, axis=1)
+        return np.ascontiguousarray(cells[: self.shape[0], : self.shape[1]])
+
+
+def averaged(values: NDArray[np.generic], cells: int) -> NDArray[np.float32]:
+    """Means over square blocks; those cut by the edge of the map count what they hold."""
+    if cells == 1:
+        return values.astype(np.float32)
+    starts = [np.arange(0, n, cells) for n in values.shape]
+    sums = np.add.reduceat(values, starts[1], axis=1, dtype=np.float32)
+    sums = np.add.reduceat(sums, starts[0], axis=0, dtype=np.float32)
+    sizes = [np.minimum(s + cells, n) - s for s, n in zip(starts, values.shape, strict=True)]
+    return (sums / (sizes[0][:, None] * sizes[1])).astype(np.float32)
