@@ -121,7 +121,7 @@ def _legend(left: int, top: int) -> str:
     notes = (
         "black: published, seen in its source",
         "white: from memory",
-        "points stand on the panel of the nearest porosity",
+        "points: panel of the nearest porosity",
         "across: distance in belt heights, + leeward",
         "up: wind over open wind, near the ground",
     )

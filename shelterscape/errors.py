@@ -44,6 +44,7 @@ CODES: dict[str, str] = {
 
 NOTICES: dict[str, str] = {
     "bands-ignored": "a raster holds several bands; the first was used",
+    "calm-left-out": "part of the time there is no wind to shelter from",
     "convergence": "grid north and true north differ; wind directions were turned to fit",
     "dem-resampled": "a terrain model was laid out anew on square, north-up cells in metres",
     "features-empty": "features without geometry were left out",

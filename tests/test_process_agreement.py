@@ -130,6 +130,13 @@ def test_what_is_in_the_files_is_what_was_declared(demo):
                 assert list(frame.columns) == list(output.columns)
 
 
+def test_the_sample_has_ground_in_several_zones(demo):
+    areas = pd.read_csv(demo.tables["shelter_areas"])
+    for _, rows in areas.groupby(["season", "year"], dropna=False):
+        cut = rows[rows["zone"].str.startswith("wind cut") & (rows["area_ha"] > 1)]
+        assert len(cut) >= 3
+
+
 def test_columns_in_the_geopackage_carry_their_meaning(demo):
     with sqlite3.connect(demo.folder / "layers.gpkg") as db:
         found = db.execute("SELECT table_name, column_name, description FROM gpkg_data_columns")

@@ -143,6 +143,10 @@ def choices(
     power = asked.power or (purpose.power if purpose else DEFAULT_POWER)
     fitting = purpose.subsets if purpose else ()
     winds = {s: choose(sets, asked.subset, (*fitting, s), "winds") for s in seasons}
+    for one in dict.fromkeys(wind.subset for wind in winds.values()):
+        if calm := sets[one].calm:
+            text = f"{sets[one].label}: calm {calm:.0%} of the time, in which belts change nothing"
+            notice(Notice("calm-left-out", text))
     if purpose:
         notice(_told(purpose, asked))
     numbers = sorted(year for year in asked.years if isinstance(year, int))

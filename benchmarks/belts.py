@@ -1,0 +1,179 @@
+"""Time and error of belts laid on the ground, and of the whole job `shelter`.
+
+python benchmarks/belts.py
+
+Kernels are timed beside a memory copy in the same run; the job runs in a process of its own over
+files, and its time and memory are those it writes into timings.json.
+"""
+
+from __future__ import annotations
+
+import json
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import rasterio
+import shapely
+from affine import Affine
+from horizon import seeded_ground
+
+from shelterscape.grid import Grid
+from shelterscape.science.belts import complete, seasonal
+from shelterscape.science.scene import How, Scene, lay, rays_of, scene_of
+from shelterscape.science.shelter import ray_offsets
+
+DATA = Path(__file__).resolve().parents[2] / "shared" / "data"
+SIDE, CELL_M, BELTS = 4000, 5.0, 5000
+WEST, NORTH, CRS = 400_000.0, 6_000_000.0, "EPSG:25832"
+GRID = Grid((SIDE, SIDE), Affine(CELL_M, 0, WEST, 0, -CELL_M, NORTH), CRS)
+SECTOR_DEG, SPREAD_DEG = 22.5, 10.0
+DIRECTIONS = (10.0, 123.0, 233.0, 301.5)
+
+
+def seeded_belts(count: int) -> gpd.GeoDataFrame:
+    """Belts of 100 to 600 m in 2 to 5 pieces, 3 to 18 m tall."""
+    rng = np.random.default_rng(11)
+    lines = []
+    for _ in range(count):
+        steps = int(rng.integers(2, 6))
+        bearing = rng.uniform(0, 2 * np.pi) + np.cumsum(rng.normal(0, 0.25, steps))
+        step = rng.uniform(100, 600) / steps
+        moves = step * np.column_stack([np.cos(bearing), np.sin(bearing)])
+        start = (WEST, NORTH) + rng.uniform(0, SIDE * CELL_M, 2) * (1, -1)
+        lines.append(shapely.LineString(np.vstack([start, start + np.cumsum(moves, axis=0)])))
+    return gpd.GeoDataFrame(
+        {"height_m": rng.uniform(3, 18, count), "porosity": rng.uniform(0.2, 0.7, count)},
+        geometry=lines,
+        crs=CRS,
+    )
+
+
+def per_ray(scene: Scene) -> tuple[float, float]:
+    """Median seconds a ray: in all, and of laying it on the cells."""
+    taken = np.zeros((len(scene.density), *GRID.shape), np.float32)
+    whole, laid = [], []
+    for direction in (DIRECTIONS[0], *DIRECTIONS):  # the first compiles
+        begun = time.perf_counter()
+        rays = rays_of(scene, direction + ray_offsets(SECTOR_DEG, SPREAD_DEG))
+        ready = time.perf_counter()
+        lay(rays, GRID, "smallest", taken)
+        ended = time.perf_counter()
+        whole.append((ended - begun) / len(rays.steps))
+        laid.append((ended - ready) / len(rays.steps))
+    return statistics.median(whole[1:]), statistics.median(laid[1:])
+
+
+def ray_error(scene: Scene) -> float:
+    """99th percentile of the error of 15 rays against 801, on a cut-out of 800 by 800 cells."""
+    part = GRID.window(1600, 1600, (800, 800))
+    few, many = (np.zeros((len(scene.density), *part.shape), np.float32) for _ in range(2))
+    lay(rays_of(scene, 233.0 + ray_offsets(SECTOR_DEG, SPREAD_DEG)), part, "smallest", few)
+    # In lots, which have the same number of rays each, for the sake of memory.
+    for lot in np.split(233.0 + ray_offsets(SECTOR_DEG, SPREAD_DEG, 801), 9):
+        lay(rays_of(scene, lot), part, "smallest", many)
+    return float(np.quantile(np.abs(few - many / 9), 0.99))
+
+
+def kernels() -> list[str]:
+    """Table of seconds a ray."""
+    blank = np.zeros(GRID.shape, np.float32)
+    copies = []
+    for _ in range(15):
+        begun = time.perf_counter()
+        blank.copy()
+        copies.append(time.perf_counter() - begun)
+    copy = statistics.median(copies)
+    belts = complete(seeded_belts(BELTS), "belts")[0]
+    lines = [
+        "| belts to cells, one ray | seconds | of them laying | times a memory copy "
+        "| error of 15 rays against 801, 99th percentile |",
+        "| --- | --- | --- | --- | --- |",
+    ]
+    for seasons in (("in-leaf",), ("in-leaf", "bare")):
+        scene = scene_of([seasonal(belts, s) for s in seasons], GRID, How())
+        whole, laid = per_ray(scene)
+        lines.append(
+            f"| {BELTS} belts, {SIDE} × {SIDE} cells of {CELL_M:g} m, {' and '.join(seasons)} "
+            f"| {whole:.3f} | {laid:.3f} | {whole / copy:.0f} | {ray_error(scene):.4f} |"
+        )
+    return lines
+
+
+def write_inputs(folder: Path) -> list[str]:
+    """Files of the job, and the options that name them."""
+    profile = {"driver": "GTiff", "height": SIDE, "width": SIDE, "count": 1, "dtype": "float32"}
+    with rasterio.open(
+        folder / "dem.tif", "w", crs=CRS, transform=GRID.affine, tiled=True, **profile
+    ) as data:
+        data.write(seeded_ground(), 1)
+    seeded_belts(BELTS).to_file(folder / "belts.gpkg", layer="belts", driver="GPKG")
+    rows = [f"{i * 22.5},{1 / 16},5" for i in range(16)]
+    table = "\n".join(["direction_deg,frequency,mean_speed_ms", *rows])
+    (folder / "winds.csv").write_text(table, encoding="utf-8")
+    names = {"dem": "dem.tif", "belts": "belts.gpkg", "winds": "winds.csv"}
+    return [word for n, f in names.items() for word in (f"--{n}", str(folder / f))]
+
+
+def job(name: str, options: list[str], more: list[str], folder: Path) -> str:
+    """Run `shelter` in a process of its own; a row of its time and memory."""
+    out = folder / "out"
+    command = [sys.executable, "-m", "shelterscape", "shelter", *options, *more]
+    subprocess.run([*command, "--out", str(out), "--overwrite"], check=True, capture_output=True)
+    took = json.loads((out / "timings.json").read_text(encoding="utf-8"))
+    size = sum(path.stat().st_size for path in out.rglob("*") if path.is_file())
+    return (
+        f"| {name} | {took['seconds']:.0f} | {took['peak_memory_mib'] / 1024:.1f} "
+        f"| {size / 2**20:.0f} |"
+    )
+
+
+def jobs() -> list[str]:
+    """Table of whole runs over files."""
+    lines = ["| shelter, the whole job | seconds | peak memory, GiB | MiB written |"]
+    lines.append("| --- | --- | --- | --- |")
+    what = f"{SIDE} × {SIDE}, 16 directions × 15 rays, {BELTS} belts"
+    with tempfile.TemporaryDirectory() as text:
+        folder = Path(text)
+        options = write_inputs(folder)
+        lines.append(job(f"{what}, in leaf", options, ["--season", "in-leaf"], folder))
+        lines.append(job(f"{what}, both seasons", options, [], folder))
+        more = ["--season", "in-leaf", "--by-direction"]
+        lines.append(job(f"{what}, in leaf, by direction too", options, more, folder))
+        tile = DATA / "bretagne_lidar_2m5" / "dtm.tif"
+        if tile.is_file():
+            lines.append(job("Brittany, 800 × 400 cells of 2.5 m", _brittany(folder), [], folder))
+    return lines
+
+
+def _brittany(folder: Path) -> list[str]:
+    """Real ground with belts of the usual kind laid on it."""
+    tile = DATA / "bretagne_lidar_2m5" / "dtm.tif"
+    with rasterio.open(tile) as data:
+        west, south, east, north = data.bounds
+        crs = data.crs
+    belts = seeded_belts(60)
+    scale = (east - west) / (SIDE * CELL_M), (north - south) / (SIDE * CELL_M)
+    moved = belts.geometry.affine_transform(
+        [scale[0], 0, 0, scale[1], west - WEST * scale[0], north - NORTH * scale[1]]
+    )
+    frame = gpd.GeoDataFrame(belts.drop(columns="geometry"), geometry=moved.to_numpy(), crs=crs)
+    frame.to_file(folder / "brittany.gpkg", layer="belts", driver="GPKG")
+    return [
+        *("--dem", str(tile), "--belts", str(folder / "brittany.gpkg")),
+        *("--winds", str(folder / "winds.csv")),
+    ]
+
+
+def tables() -> list[str]:
+    """All that is measured here."""
+    return [*kernels(), "", *jobs()]
+
+
+if __name__ == "__main__":
+    print("\n".join(tables()))
