@@ -28,6 +28,9 @@ MOST_CELLS = 1200
 
 PANEL_INCHES = 5.6
 MOST_ACROSS = 3
+LINE_INCHES = 0.128
+"""Height of a line of notes."""
+
 FONT = "DejaVu Sans"
 _HALO = [withStroke(linewidth=2.5, foreground="white")]
 
@@ -97,7 +100,7 @@ def draw_maps(path: Path, sheet: MapSheet) -> None:
     text = [
         line for note in sheet.notes for line in textwrap.wrap(note, int(19 * panel[0]) * across)
     ]
-    foot = 0.15 * len(text) + 0.25
+    foot = LINE_INCHES * len(text) + 0.3
     width = (panel[0] + 0.2) * across + 1.1
     height = (panel[1] + 0.35) * down + foot + 0.5
     figure = _figure(width, height, sheet.title)
@@ -124,7 +127,7 @@ def draw_maps(path: Path, sheet: MapSheet) -> None:
 def draw_chart(path: Path, sheet: ChartSheet) -> None:
     """Draw lines over a common axis as a PNG file."""
     text = [line for note in sheet.notes for line in textwrap.wrap(note, 110)]
-    foot = 0.15 * len(text) + 0.2
+    foot = LINE_INCHES * len(text) + 0.25
     width, height = 8.0, 4.45 + foot
     figure = _figure(width, height, sheet.title)
     axes = figure.add_axes((0.1, (foot + 0.5) / height, 0.86, 3.4 / height))
@@ -141,7 +144,9 @@ def draw_chart(path: Path, sheet: ChartSheet) -> None:
     axes.set_ylim(0, 1.15 * largest if largest > 0 else 1)
     axes.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=8, min_n_ticks=1))
     axes.ticklabel_format(useOffset=False, style="plain")
-    axes.margins(x=0.05)
+    places = [x for values, _ in sheet.lines.values() for x in values]
+    room = max(0.05 * (max(places) - min(places)), 2.0)
+    axes.set_xlim(min(places) - room, max(places) + room)
     axes.grid(alpha=0.3)
     axes.legend(frameon=False, loc="lower right")
     _save(figure, path, text)
