@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import get_args
+
 import geopandas as gpd
 import numpy as np
 import pytest
@@ -11,6 +13,7 @@ from affine import Affine
 
 from shelterscape.errors import InputError
 from shelterscape.grid import Grid
+from shelterscape.processes.shelter.inputs import PurposeName
 from shelterscape.science import zones
 from shelterscape.science.places import Corners, complete, coverage, means, zone_hectares
 from shelterscape.science.purposes import purposes
@@ -111,3 +114,7 @@ def test_every_purpose_says_where_each_default_is_from():
         assert purpose.distance_h[0] < purpose.distance_h[1]
         assert set(purpose.months) <= set(range(1, 13))
         assert all(purpose.sources.values())
+
+
+def test_the_words_of_the_option_are_those_of_the_table():
+    assert get_args(PurposeName) == tuple(purposes())

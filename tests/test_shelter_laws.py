@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from test_shelter import belts_of, one_ray
 
+from shelterscape.errors import InputError
 from shelterscape.grid import Grid
 from shelterscape.science.belts import complete, seasonal
 from shelterscape.science.looks import NOTHING, shade_at, thin_belt
@@ -272,3 +273,11 @@ def test_beside_a_belt_in_a_wind_along_it():
     assert 2 * H <= np.argmax(side >= 0.95) <= 5 * H
     steps = [np.abs(a - b)[160:].max() for a, b in itertools.pairwise(fields)]
     assert max(steps) < 0.05
+
+
+@pytest.mark.parametrize("slip", [{"season": "bear"}, {"combine": "largest"}, {"curve": "midd"}])
+def test_a_slip_in_a_word_is_not_taken_for_another(slip):
+    with pytest.raises(InputError) as caught:
+        relative_wind(across(600.0), FINE, 0.0, **slip)
+    assert caught.value.code == "name-unknown"
+    assert next(iter(slip.values())) == caught.value.value

@@ -221,7 +221,16 @@ def _years(belts: gpd.GeoDataFrame, where: str) -> pd.Series:
 
 
 def seasonal_porosity(belts: gpd.GeoDataFrame, season: str) -> NDArray[np.float64]:
-    """Optical porosity of completed belts in a season."""
+    """Optical porosity of completed belts in a season.
+
+    Raises
+    ------
+    InputError
+        ``name-unknown`` for a word that is no season, which must not pass for the other one.
+    """
+    if season not in SEASONS:
+        known = f"Use one of: {', '.join(SEASONS)}."
+        raise InputError("name-unknown", "No such season.", value=season, mend=known)
     column = "bare_porosity" if season == "bare" else "porosity"
     return belts[column].to_numpy(dtype=float)
 

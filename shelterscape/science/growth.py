@@ -22,7 +22,6 @@ from shelterscape.errors import InputError
 from shelterscape.kernels.growth_curves import CURVES, SiteIndex
 from shelterscape.science.belts import (
     HARD_TYPES,
-    SEASONS,
     Case,
     seasonal_porosity,
     standing,
@@ -290,9 +289,6 @@ def grown(
     belt falls with the years. A belt below 3 m when surveyed closes in a straight line from
     porosity 1 at planting to its design at ten years; taller ones, walls and fences keep theirs.
     """
-    if season not in SEASONS:
-        known = f"Use one of: {', '.join(SEASONS)}."
-        raise InputError("name-unknown", "No such season.", value=season, mend=known)
     local = {_find(name).name: _check_site(site) for name, site in (local_heights or {}).items()}
     surveyed = belts["height_m"].to_numpy(dtype=float, copy=True)
     porosity = seasonal_porosity(belts, season).copy()

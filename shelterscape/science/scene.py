@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from shelterscape.errors import InputError
 from shelterscape.grid import Grid, downwind
 from shelterscape.kernels.downwind import add_rays
 from shelterscape.kernels.paints import (
@@ -25,7 +26,7 @@ from shelterscape.kernels.paints import (
     jets_of,
     paints_of,
 )
-from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
+from shelterscape.kernels.shelter_curves import CURVES, REACH_WINDWARD_H, TABLE_STEP_H
 from shelterscape.kernels.strips import close_chains, strips_of
 from shelterscape.science.belts import HARD_TYPES
 from shelterscape.science.looks import Look, LookTables, look_of, shade_at
@@ -124,7 +125,20 @@ def scene_of(frames: Sequence[gpd.GeoDataFrame], grid: Grid, how: How) -> Scene:
     Returns
     -------
     Scene
+
+    Raises
+    ------
+    InputError
+        ``name-unknown`` for a curve or a way to combine that is not known.
     """
+    for name, known in ((how.curve, tuple(CURVES)), (how.combine, COMBINE)):
+        if name not in known:
+            raise InputError(
+                "name-unknown",
+                "There is no such choice for a shelter field.",
+                value=name,
+                mend=f"Use one of: {', '.join(known)}.",
+            )
     first = frames[0]
     standing = first["height_m"].to_numpy(dtype=float) > 0
     frames = [frame[standing] for frame in frames]
