@@ -35,6 +35,7 @@ CODES: dict[str, str] = {
     "output-unwritable": "the output could not be written or did not read back whole",
     "plan-bad": "a plan file breaks a rule",
     "raster-empty": "a terrain model holds no usable cell",
+    "roughness-bad": "a roughness length is out of range, or a table of them names one cover twice",
     "stopped": "the run was stopped before it ended; nothing was changed",
     "usage": "the command was not understood",
     "winds-bad": "a wind set breaks a rule",
@@ -53,7 +54,7 @@ NOTICES: dict[str, str] = {
     "frequencies-scaled": "frequencies were scaled to sum to one",
     "layer-reprojected": "a layer was brought into the coordinate system of the terrain model",
     "growth-note": "what to know of heights and porosities told for a year",
-    "not-modelled": "the method does not hold on part of the sheltered ground",
+    "not-modelled": "the method does not hold on part of the ground",
     "purpose-used": "choices left open were filled from the purpose",
     "value-assumed": "a value was not given and a stated default was used",
 }

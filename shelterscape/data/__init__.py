@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import tomllib
 from importlib import resources
 from typing import Any
@@ -13,6 +14,12 @@ def table(name: str) -> pd.DataFrame:
     """A packaged CSV table by its file name."""
     with resources.files(__name__).joinpath(name).open(encoding="utf-8") as stream:
         return pd.read_csv(stream, comment="#")
+
+
+def rows(name: str) -> list[dict[str, str]]:
+    """The rows of a packaged CSV table as words by column."""
+    text = resources.files(__name__).joinpath(name).read_text(encoding="utf-8")
+    return list(csv.DictReader(text.splitlines()))
 
 
 def toml(name: str) -> dict[str, Any]:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,6 +19,14 @@ ASSUMED_WEIBULL_K = 2.0
 
 WIDEST_SECTOR_DEG = 45.0
 """Sectors wider than those of eight points would smear what belts do past use (E)."""
+
+ASSUMED_MEASURED_HEIGHT_M = 10.0
+ASSUMED_MEASURED_ROUGHNESS_M = 0.03
+"""Height and roughness of a measurement where the table does not say: the standard mast on open
+grass (common practice)."""
+
+BLENDING_HEIGHT_M = 60.0
+"""Height at which the wind no longer feels one field or the next (common practice, no source)."""
 
 COLUMNS = ("direction_deg", "frequency", "mean_speed_ms", "weibull_k")
 _TERM_OF = dict(zip(COLUMNS, ("direction", "frequency", "mean_speed", "weibull_k"), strict=True))
@@ -43,6 +52,8 @@ class WindSet:
         Share of the time with no wind to speak of.
     listed : bool
         Whether these are bare directions somebody listed, not the sectors of a record.
+    measured_height_m, measured_roughness_m : float
+        Height above ground and roughness length of the ground at which speeds were measured, m.
     """
 
     subset: str
@@ -52,6 +63,8 @@ class WindSet:
     weibull_k: NDArray[np.float64]
     calm: float = 0.0
     listed: bool = False
+    measured_height_m: float = ASSUMED_MEASURED_HEIGHT_M
+    measured_roughness_m: float = ASSUMED_MEASURED_ROUGHNESS_M
 
     @property
     def label(self) -> str:
@@ -90,12 +103,58 @@ class WindSet:
         The mean of U^p is A^p Γ(1 + p/k) with A the Weibull scale, itself mean / Γ(1 + 1/k).
         Without speeds every wind counts the same. Calm carries no wind and so no weight.
         """
+        moment = self._moments(power)
+        raw = self.frequency * (np.ones_like(moment) if np.isnan(moment).any() else moment)
+        return raw / raw.sum()
+
+    def _moments(self, power: float) -> NDArray[np.float64]:
+        """Mean of speed to a power for each direction; NaN where its speed is not given."""
         k = self.weibull_k
         gamma = np.vectorize(math.gamma, otypes=[float])
         scale = self.mean_speed_ms / gamma(1.0 + 1.0 / k)
-        moment = scale**power * gamma(1.0 + power / k)
-        raw = self.frequency * (np.ones_like(moment) if np.isnan(moment).any() else moment)
-        return raw / raw.sum()
+        return np.asarray(scale**power * gamma(1.0 + power / k), float)
+
+    @property
+    def speeds_known(self) -> bool:
+        """Whether every direction has a speed."""
+        return not np.isnan(self.mean_speed_ms).any()
+
+    def plain_speed_ms(self, height_m: float, roughness_m: float) -> NDArray[np.float64]:
+        """Mean speed of each direction at a height over a plain of some roughness, m/s.
+
+        Parameters
+        ----------
+        height_m, roughness_m : float
+            Height above ground and roughness length of the plain, m.
+
+        Returns
+        -------
+        (n,) float64
+            NaN where no speed is given.
+
+        Notes
+        -----
+        By the log law in neutral air, ``U(z) ~ ln(z / z0)``, up from where it was measured to
+        `BLENDING_HEIGHT_M` and down again over the plain (common practice).
+        """
+        return np.asarray(self.mean_speed_ms * self._lift(height_m, roughness_m), float)
+
+    def power_mean_ms(self, power: float, height_m: float, roughness_m: float) -> float:
+        """The steady speed over a plain that would bring the same wind to a power, m/s.
+
+        Over the time it blows, all directions together: ``[Σ f ⟨U^p⟩ / Σ f]^(1/p)``; the mean speed
+        for a power of 1. NaN where speeds are not given. Parameters as for `plain_speed_ms`.
+        """
+        shares = self.frequency / self.frequency.sum()
+        mean = float(shares @ self._moments(power))
+        return mean ** (1.0 / power) * self._lift(height_m, roughness_m)
+
+    def _lift(self, height_m: float, roughness_m: float) -> float:
+        """Wind at a height over a plain per wind where it was measured."""
+        up = math.log(BLENDING_HEIGHT_M / self.measured_roughness_m)
+        up /= math.log(self.measured_height_m / self.measured_roughness_m)
+        down = math.log(height_m / roughness_m) / math.log(BLENDING_HEIGHT_M / roughness_m)
+        return up * down
 
 
 def equal_winds(directions_deg: list[float], where: str) -> WindSet:
@@ -125,7 +184,9 @@ def equal_winds(directions_deg: list[float], where: str) -> WindSet:
     )
 
 
-def wind_sets(frame: pd.DataFrame, where: str) -> tuple[dict[str, WindSet], list[Notice]]:
+def wind_sets(
+    frame: pd.DataFrame, where: str, header: Mapping[str, str] | None = None
+) -> tuple[dict[str, WindSet], list[Notice]]:
     """Check a table of winds and cut it into its subsets.
 
     Parameters
@@ -135,6 +196,8 @@ def wind_sets(frame: pd.DataFrame, where: str) -> tuple[dict[str, WindSet], list
         calm), ``frequency``, ``mean_speed_ms`` and ``weibull_k`` (optional).
     where : str
         What to call the table in errors.
+    header : mapping of str, optional
+        What the table says of itself; ``measured_height_m`` and ``roughness_m`` are used.
 
     Returns
     -------
@@ -163,7 +226,44 @@ def wind_sets(frame: pd.DataFrame, where: str) -> tuple[dict[str, WindSet], list
         sets[str(name)] = _one_set(str(name), part, f"{where}, subset “{name}”", notices)
     if not sets:
         raise InputError("winds-bad", "The wind set holds no rows.", where=where)
-    return sets, notices
+    measured, more = _measured(header or {}, where)
+    if header is not None and any(one.speeds_known for one in sets.values()):
+        notices += more
+    return {name: replace(one, **measured) for name, one in sets.items()}, notices
+
+
+def _measured(header: Mapping[str, str], where: str) -> tuple[dict[str, Any], list[Notice]]:
+    """Height and roughness a table says it was measured at, or what is usual."""
+    found: dict[str, Any] = {}
+    notices = []
+    usual = {
+        "measured_height_m": ("measured_height_m", ASSUMED_MEASURED_HEIGHT_M, "at_height"),
+        "roughness_m": ("measured_roughness_m", ASSUMED_MEASURED_ROUGHNESS_M, "roughness"),
+    }
+    for key, (field, assumed, term) in usual.items():
+        if key not in header:
+            notices.append(Notice("value-assumed", f"{where}: {key} taken as {assumed:g}"))
+        try:
+            value = float(header.get(key, assumed))
+        except ValueError:
+            value = math.nan
+        if not TERMS[term].low <= value <= TERMS[term].high:
+            raise InputError(
+                "winds-bad",
+                f"The line “# {key}:” must hold a number from {TERMS[term].low:g} to "
+                f"{TERMS[term].high:g} m.",
+                where=where,
+                value=header[key],
+            )
+        found[field] = value
+    if found["measured_height_m"] <= 2 * found["measured_roughness_m"]:
+        raise InputError(
+            "winds-bad",
+            "The height the wind was measured at is too low for the roughness named with it.",
+            where=where,
+            value=f"{found['measured_height_m']:g} m over {found['measured_roughness_m']:g} m",
+        )
+    return found, notices
 
 
 def _one_set(name: str, part: pd.DataFrame, where: str, notices: list[Notice]) -> WindSet:

@@ -18,6 +18,7 @@ from shelterscape.grid import Grid
 from shelterscape.grid import downwind as downwind_of
 from shelterscape.kernels import spectral
 from shelterscape.kernels.gaps import filled
+from shelterscape.science.terrain.roughness import RoughnessClasses, classes_of
 from shelterscape.science.terrain.validity import Blocks, averaged
 
 THEORIES = {
@@ -83,7 +84,7 @@ def speed_up(
     direction_deg: float,
     *,
     height_m: float = 10.0,
-    roughness_m: float = 0.03,
+    roughness_m: float | NDArray[np.floating] = 0.03,
     base_m: float | None = None,
     theory: str = "full",
     edges: Edges = Edges(),
@@ -101,8 +102,11 @@ def speed_up(
         Where the wind comes from, degrees clockwise from grid north.
     height_m : float
         Height above ground, m; at least 5 roughness lengths.
-    roughness_m : float
-        Roughness length z0 of the ground, one for the whole map, m.
+    roughness_m : float or (rows, cols) array
+        Roughness length z0 of the ground, m: one for the whole map, or one for each cell. For the
+        latter, hills are worked out over a few even roughnesses and each cell takes its own
+        between them: an approximation, which leaves out how wind slows over rougher ground itself.
+        Cells too rough for the height are not valid.
     base_m : float, optional
         Elevation of the plain around the hills, m, to which the ground past the edges sinks. By
         default the plane that fits best is taken off and opposite edges are led into each other.
@@ -137,7 +141,7 @@ def speed_up(
     K0 is the modified Bessel function; its ratio is conjugated for k < 0. The short form is ``F =
     ln²(L/z0) / ln²(z/z0)``, for z at or above l: features no longer than
     `guidelines.short_form_reach_m`.
-    Neutral air, low hills, one roughness. Valleys do not channel the wind, wakes are not modelled.
+    Neutral air, low hills. Valleys do not channel the wind, wakes are not modelled.
 
     References
     ----------
@@ -166,7 +170,7 @@ def speed_ups(
     directions_deg: Sequence[float],
     *,
     height_m: float = 10.0,
-    roughness_m: float = 0.03,
+    roughness_m: float | NDArray[np.floating] = 0.03,
     base_m: float | None = None,
     theory: str = "full",
     edges: Edges = Edges(),
@@ -176,11 +180,17 @@ def speed_ups(
 
     The ground is transformed once, unless it is worked in tiles.
     """
-    _check(elevation, grid, height_m, roughness_m, theory, tile_cells)
+    _check(elevation, grid, theory, tile_cells)
     known = np.isfinite(elevation)
     ground = _finite(elevation, known)
     blocks = Blocks.of(ground, known, grid.cell_m)
-    air = _Air(grid.cell_m, height_m, roughness_m, theory, base_m, edges)
+    roughest = height_m / LOWEST_Z0
+    if np.ndim(roughness_m):
+        blocks = blocks.without(np.asarray(roughness_m) > roughest)
+        roughness_m = np.minimum(roughness_m, roughest)
+    classes = classes_of(roughness_m, grid.shape)
+    _check_height(height_m, max(classes.roughness_m))
+    air = _Air(grid.cell_m, height_m, classes, theory, base_m, edges)
     longest = max(grid.shape)
     if longest <= tile_cells:
         return _whole(ground, known, blocks, air, directions_deg)
@@ -190,8 +200,6 @@ def speed_ups(
 def _check(
     elevation: NDArray[np.floating],
     grid: Grid,
-    height_m: float,
-    roughness_m: float,
     theory: str,
     tile_cells: int,
 ) -> None:
@@ -199,9 +207,12 @@ def _check(
         raise ValueError(f"elevation is {elevation.shape}, the grid {grid.shape}")
     if theory not in THEORIES:
         raise ValueError(f"theory is {theory!r}; it is one of {', '.join(THEORIES)}")
-    if not roughness_m > 0 or tile_cells < 16:
-        raise ValueError("roughness_m must be above 0, tile_cells 16 at least")
-    if not height_m >= LOWEST_Z0 * roughness_m:
+    if tile_cells < 16:
+        raise ValueError("tile_cells must be 16 at least")
+
+
+def _check_height(height_m: float, roughness_m: float) -> None:
+    if not height_m >= LOWEST_Z0 * roughness_m * (1 - 1e-6):
         raise InputError(
             "input-refused",
             f"{height_m:g} m above ground is too low over a roughness of {roughness_m:g} m.",
@@ -224,7 +235,7 @@ class _Air:
 
     cell_m: float
     height_m: float
-    roughness_m: float
+    classes: RoughnessClasses
     theory: str
     base_m: float | None
     edges: Edges
@@ -247,11 +258,29 @@ class _Air:
         )
         return spectral.spectrum_of(padded), (rows, cols)
 
-    def tables(self, cells: int) -> spectral.WaveTables:
-        """The theory for maps of up to so many padded cells a side."""
-        return spectral.wave_tables(
-            self.cell_m, cells, self.height_m, self.roughness_m, **THEORIES[self.theory]
+    def tables(self, cells: int) -> list[spectral.WaveTables]:
+        """The theory over each roughness, for maps of up to so many padded cells a side."""
+        return [
+            spectral.wave_tables(self.cell_m, cells, self.height_m, z0, **THEORIES[self.theory])
+            for z0 in self.classes.roughness_m
+        ]
+
+    def change(
+        self,
+        waves: NDArray[np.complex64],
+        shape: tuple[int, int],
+        place: tuple[slice, slice],
+        wind: tuple[float, float],
+        tables: list[spectral.WaveTables],
+        room: NDArray[np.complex64] | None = None,
+    ) -> NDArray[np.float32]:
+        """Change of the wind on one part of the map, (rows, cols, 2): along it, to its right."""
+        crop = (place[0].stop - place[0].start, place[1].stop - place[1].start)
+        changes = (
+            spectral.apply_wind(waves, shape, crop, self.cell_m, wind, table, room)
+            for table in tables
         )
+        return self.classes.blended(changes, place)
 
 
 def _whole(
@@ -264,11 +293,12 @@ def _whole(
     waves, shape = air.waves(ground)
     crop = ground.shape
     del ground  # only its waves are needed now
+    place = slice(0, crop[0]), slice(0, crop[1])
     tables = air.tables(max(shape))
     room = np.empty(shape, np.complex64)
     for direction in directions_deg:
         wind = downwind_of(direction)
-        change = spectral.apply_wind(waves, shape, crop, air.cell_m, wind, tables, room)
+        change = air.change(waves, shape, place, wind, tables, room)
         yield _finished(change[..., 0], change[..., 1], None, known, blocks.valid(wind))
 
 
@@ -297,8 +327,7 @@ def _in_tiles(
                 crop = by_row.size, by_col.size
                 place = slice(row, row + crop[0]), slice(col, col + crop[1])
                 waves, shape = near.waves(ground[place] - broad.ground_at(row, col, crop))
-                tables = near.tables(max(shape))
-                change = spectral.apply_wind(waves, shape, crop, air.cell_m, wind, tables)
+                change = near.change(waves, shape, place, wind, near.tables(max(shape)))
                 u[place] += by_row[:, None] * by_col * change[..., 0]
                 v[place] += by_row[:, None] * by_col * change[..., 1]
         yield _finished(u, v, (u, v), known, blocks.valid(wind))
@@ -330,10 +359,16 @@ class _Broad:
     ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Their change of the wind along its direction and to the right, on fine cells."""
         waves, padded = self.air.waves(self.ground)
-        tables = self.air.tables(max(padded))
-        crop = self.ground.shape
-        change = spectral.apply_wind(waves, padded, crop, self.air.cell_m, wind, tables)
-        along, right = (self._fine(change[..., i], 0, 0, shape) for i in (0, 1))
+        crop, cell_m = self.ground.shape, self.air.cell_m
+        coarse = [
+            spectral.apply_wind(waves, padded, crop, cell_m, wind, table)
+            for table in self.air.tables(max(padded))
+        ]
+        # One part at a time: on fine cells each is as large as the map.
+        along, right = (
+            self.air.classes.blended(self._fine(c[..., i], 0, 0, shape) for c in coarse)
+            for i in (0, 1)
+        )
         return along, right
 
     def _fine(

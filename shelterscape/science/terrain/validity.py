@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +43,7 @@ class Blocks:
     cells: int
     block_m: float
     shape: tuple[int, int]
+    barred: NDArray[np.bool_] | None = None
 
     @classmethod
     def of(cls, ground: NDArray[np.float32], known: NDArray[np.bool_], cell_m: float) -> Blocks:
@@ -60,12 +61,17 @@ class Blocks:
         around = ndimage.uniform_filter(seen, window, mode="constant", cval=0.0)
         return cls(means, flat & (around >= 1.0 - UNKNOWN_SHARE), cells, block_m, ground.shape)
 
+    def without(self, barred: NDArray[np.bool_]) -> Blocks:
+        """The same with some cells never valid."""
+        return replace(self, barred=barred)
+
     def valid(self, wind: tuple[float, float]) -> NDArray[np.bool_]:
         """Cells on which the theory holds for a wind, (rows, cols)."""
         lee = lee_of_crests(self.ground, self.block_m, wind, LEE_BEGINS, LEE_ENDS)
         blocks = self.open & ~lee
         cells = np.repeat(np.repeat(blocks, self.cells, axis=0), self.cells, axis=1)
-        return np.ascontiguousarray(cells[: self.shape[0], : self.shape[1]])
+        valid = np.ascontiguousarray(cells[: self.shape[0], : self.shape[1]])
+        return valid if self.barred is None else valid & ~self.barred
 
 
 def averaged(values: NDArray[np.generic], cells: int) -> NDArray[np.float32]:

@@ -1,0 +1,277 @@
+"""Roughness of the ground: from land cover to roughness lengths, and their use by a few classes."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from rasterio.features import rasterize
+
+from shelterscape.errors import InputError
+from shelterscape.grid import Grid
+from shelterscape.terms import TERMS
+
+Field = NDArray[np.float32]
+
+DAVENPORT_WIERINGA = {
+    "sea": 0.0002,
+    "smooth": 0.005,
+    "open": 0.03,
+    "roughly open": 0.10,
+    "rough": 0.25,
+    "very rough": 0.5,
+    "closed": 1.0,
+    "chaotic": 2.0,
+}
+"""Roughness length of each class of terrain by Davenport and Wieringa, m (seen in its source)."""
+
+MOST_CLASSES = 4
+CLASS_RATIO = 10.0
+"""Roughnesses between which cells are blended: about a decade apart, four at most. Engineering
+choice; a test measures what it costs."""
+
+Everywhere = (slice(None), slice(None))
+
+
+@dataclass(frozen=True)
+class RoughnessClasses:
+    """A few roughnesses, and where each cell lies between them.
+
+    Parameters
+    ----------
+    roughness_m : tuple of float
+        Rising, evenly spaced in their logarithm.
+    at : (rows, cols) float32 or None
+        Number of the class of each cell, with fractions; None where there is only one.
+    """
+
+    roughness_m: tuple[float, ...]
+    at: Field | None = None
+
+    def blended(
+        self, values: Iterable[Field], place: tuple[slice, slice] = Everywhere
+    ) -> NDArray[np.float32]:
+        """Values for each class, blended cell by cell.
+
+        Parameters
+        ----------
+        values : iterable of (rows, cols) or (rows, cols, n) float32
+            One for each class; each may be overwritten once the next is asked for.
+        place : tuple of slice
+            Rows and columns of the map they cover.
+        """
+        if self.at is None:
+            return next(iter(values))
+        total: Field | None = None
+        for number, value in enumerate(values):
+            share = np.clip(1 - np.abs(self.at[place] - np.float32(number)), 0, 1)
+            part = value * (share if value.ndim == 2 else share[..., None])
+            total = part if total is None else np.add(total, part, out=total)
+        if total is None:
+            raise ValueError("there is a value for no class")
+        return total
+
+
+def classes_of(
+    roughness_m: float | NDArray[np.floating], shape: tuple[int, int]
+) -> RoughnessClasses:
+    """The classes that stand for a roughness, or for a map of them.
+
+    Raises
+    ------
+    ValueError
+        When a roughness is not above 0, or a map of them has another shape.
+    """
+    lengths = np.asarray(roughness_m, np.float32)
+    if not (np.isfinite(lengths).all() and (lengths > 0).all()):
+        raise ValueError("roughness_m must be above 0 everywhere")
+    if not lengths.ndim:
+        return RoughnessClasses((float(roughness_m),))
+    if lengths.shape != shape:
+        raise ValueError(f"roughness_m is {lengths.shape}, the grid {shape}")
+    low, high = float(np.log(lengths.min())), float(np.log(lengths.max()))
+    if high - low < 1e-6:
+        return RoughnessClasses((float(lengths.flat[0]),))
+    steps = min(max(int(np.ceil((high - low) / np.log(CLASS_RATIO))), 1), MOST_CLASSES - 1)
+    at = (np.log(lengths) - np.float32(low)) * np.float32(steps / (high - low))
+    return RoughnessClasses(tuple(np.exp(np.linspace(low, high, steps + 1)).tolist()), at)
+
+
+def table_of(frame: pd.DataFrame, where: str) -> dict[str, float]:
+    """A table from land cover to roughness length.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns ``land_cover`` (a word or a code) and ``roughness_m``.
+    where : str
+        What to call it in errors.
+
+    Raises
+    ------
+    InputError
+        ``column-missing``; ``roughness-bad`` for lengths out of range and land cover named twice.
+    """
+    for column in ("land_cover", "roughness_m"):
+        if column not in frame:
+            raise InputError(
+                "column-missing",
+                f"The table of roughness lacks {column}.",
+                where=where,
+                value=", ".join(map(str, frame.columns)),
+                mend="Name the columns land_cover and roughness_m.",
+            )
+    names = [_word(value) for value in frame["land_cover"]]
+    if twice := next((n for n in names if names.count(n) > 1), None):
+        raise InputError("roughness-bad", "Land cover is named twice.", where=where, value=twice)
+    lengths = _checked(frame["roughness_m"].tolist(), where)
+    return dict(zip(names, lengths.tolist(), strict=True))
+
+
+def from_codes(codes: NDArray[np.floating], table: Mapping[str, float] | None, where: str) -> Field:
+    """Roughness lengths of a raster: those it holds, or those its codes stand for.
+
+    Parameters
+    ----------
+    codes : (rows, cols) array
+        Roughness lengths in m or, with a table, whole numbers; NaN where not known.
+    table : mapping, optional
+        Roughness length, m, by code.
+    where : str
+        What to call the raster in errors.
+
+    Returns
+    -------
+    (rows, cols) float32
+        m; NaN where not known.
+
+    Raises
+    ------
+    InputError
+        ``roughness-bad`` for lengths out of range; ``name-unknown`` for a code not in the table.
+    """
+    found = np.full(codes.shape, np.nan, np.float32)
+    known = np.isfinite(codes)
+    values, back = np.unique(codes[known], return_inverse=True)
+    if table is None:
+        found[known] = _checked(values.tolist(), where).astype(np.float32)[back]
+    else:
+        lengths = [_length_of(_word(value), table, where) for value in values]
+        found[known] = np.array(lengths, np.float32)[back]
+    return found
+
+
+def from_areas(
+    areas: gpd.GeoDataFrame, grid: Grid, table: Mapping[str, float] | None, where: str
+) -> Field:
+    """Roughness lengths of areas of land cover; where areas overlap the later one counts.
+
+    Parameters
+    ----------
+    areas : GeoDataFrame
+        Polygons in the CRS of `grid` with ``roughness_m``, or with ``land_cover``: a word or code
+        of the table, by default a class of `DAVENPORT_WIERINGA`.
+    grid : Grid
+    table : mapping, optional
+        Roughness length, m, by land cover.
+    where : str
+        What to call the layer in errors.
+
+    Returns
+    -------
+    (rows, cols) float32
+        m; NaN where no area lies.
+
+    Raises
+    ------
+    InputError
+        ``column-missing``, ``roughness-bad``, ``name-unknown``.
+    """
+    if "roughness_m" in areas and table is None:
+        lengths = _checked(areas["roughness_m"].tolist(), where)
+    elif "land_cover" in areas:
+        names = [_word(value) for value in areas["land_cover"]]
+        lengths = np.array([_length_of(n, table or DAVENPORT_WIERINGA, where) for n in names])
+    else:
+        raise InputError(
+            "column-missing",
+            "Areas of land cover need a column roughness_m, or land_cover.",
+            where=where,
+            value=", ".join(map(str, areas.columns.drop("geometry"))),
+            mend="Add one, or name the column as --field roughness.land_cover=COLUMN.",
+        )
+    shapes = zip(areas.geometry, lengths.tolist(), strict=True)
+    return np.asarray(
+        rasterize(shapes, out_shape=grid.shape, transform=grid.affine, fill=np.nan, dtype="float32")
+    )
+
+
+def completed(
+    lengths: Field, roughness_m: float, belts: gpd.GeoDataFrame | None, grid: Grid
+) -> Field:
+    """A map of roughness without gaps, and without belts that act in their own right.
+
+    Parameters
+    ----------
+    lengths : (rows, cols) float32
+        m; NaN where not known.
+    roughness_m : float
+        Roughness length of the open plain, m; fills gaps.
+    belts : GeoDataFrame, optional
+        Belts as `science.belts.complete` gives them: cells they touch are taken as open, so that
+        no belt slows the wind twice.
+    grid : Grid
+    """
+    found = np.where(np.isfinite(lengths), lengths, np.float32(roughness_m))
+    if belts is not None and len(belts):
+        strips = belts.geometry.buffer(belts["width_m"] / 2, cap_style="flat")
+        # A strip without width still stands on the cells its line crosses.
+        outlines = strips.where(~strips.is_empty, belts.geometry)
+        touched = rasterize(
+            outlines, out_shape=grid.shape, transform=grid.affine, all_touched=True, dtype="uint8"
+        )
+        found[touched > 0] = roughness_m
+    return found
+
+
+def _word(value: Any) -> str:
+    """Land cover as a table names it; a code is the same word as 112, 112.0 or "112"."""
+    if isinstance(value, (float, np.floating)) and float(value).is_integer():
+        value = int(value)
+    return "" if pd.isna(value) else str(value).strip().casefold()
+
+
+def _length_of(name: str, table: Mapping[str, float], where: str) -> float:
+    if name in table:
+        return table[name]
+    near = difflib.get_close_matches(name, table, n=1)
+    hint = f"Did you mean {near[0]}? " if near else ""
+    raise InputError(
+        "name-unknown",
+        "The table of roughness does not hold this land cover.",
+        where=where,
+        value=name or "nothing",
+        mend=f"{hint}Use one of: {', '.join(table)}; or give a table of your own.",
+    )
+
+
+def _checked(values: list[object], where: str) -> NDArray[np.float64]:
+    """Roughness lengths within the range of their term."""
+    term = TERMS["roughness"]
+    lengths = pd.to_numeric(pd.Series(values, dtype=object), errors="coerce").to_numpy(float)
+    bad = ~((lengths >= term.low) & (lengths <= term.high))
+    if bad.any():
+        raise InputError(
+            "roughness-bad",
+            f"A roughness length must lie between {term.low:g} and {term.high:g} m.",
+            where=where,
+            value=values[int(np.argmax(bad))],
+            mend="Codes of land cover need a table: land_cover, roughness_m.",
+        )
+    return lengths
