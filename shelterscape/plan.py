@@ -11,7 +11,7 @@ from shelterscape import registry
 from shelterscape.errors import InputError
 from shelterscape.files.local import existing_file, split_layer
 from shelterscape.files.tables import directions_in
-from shelterscape.process.inputs import ask, nearest, sources
+from shelterscape.process.inputs import WITH_LAYERS, ask, nearest, sources
 from shelterscape.runs import STEP_PREFIX, Step
 
 SECTIONS = ("inputs", "cases", "fields", "step", "title")
@@ -141,7 +141,7 @@ def _check_used(shared: dict[str, Any], steps: list[Step], path: Path) -> None:
         f"fields.{name}"
         for step in steps
         for name, source in sources(step.process.inputs).items()
-        if source.kind == "layer"
+        if source.kind in WITH_LAYERS
     }
     named = [f"fields.{key.partition('.')[0]}" for key in shared.get("fields", {})]
     for key, choice in [*((k, known) for k in shared), *((n, layers) for n in named)]:

@@ -36,6 +36,10 @@ def wind_over(roughness_m, direction=250.0, **more):
     return speed_up(hill(), GRID, direction, roughness_m=roughness_m, **more)
 
 
+def filled(lengths, belts, height_m=10.0):
+    return completed(lengths, 0.03, belts, GRID, height_m=height_m, where="cover")
+
+
 def areas(*bounds_and_columns) -> gpd.GeoDataFrame:
     rows = [{"geometry": shapely.box(*b), **c} for b, c in bounds_and_columns]
     return gpd.GeoDataFrame(rows, crs=GRID.crs)
@@ -96,6 +100,17 @@ def test_ground_too_rough_for_the_height_is_not_valid():
     assert np.isfinite(found.speed_up).all()
 
 
+def test_gaps_and_ground_too_rough_are_told():
+    lengths = np.full(GRID.shape, 0.5, np.float32)
+    lengths[0] = np.nan
+    _, notices = filled(lengths, None, height_m=1.5)
+    cells = GRID.shape[0] * GRID.shape[1]
+    assert [(n.code, n.count) for n in notices] == [
+        ("value-assumed", GRID.shape[1]),
+        ("not-modelled", cells - GRID.shape[1]),
+    ]
+
+
 def test_a_roughness_must_be_one():
     for bad in (0.0, -1.0, np.nan, np.full((3, 3), 0.1)):
         with pytest.raises(ValueError, match="roughness_m"):
@@ -134,13 +149,11 @@ def test_mapped_belts_are_taken_out_and_gaps_filled():
     west, _, east, north = GRID.bounds
     line = shapely.LineString([(west, north - 25 * 25), (east, north - 25 * 25)])
     belts = gpd.GeoDataFrame({"width_m": [250.0]}, geometry=[line], crs=GRID.crs)
-    assert (completed(lengths, 0.03, belts, GRID) == np.float32(0.03)).all()
-    kept = completed(lengths, 0.03, None, GRID)
+    assert (filled(lengths, belts)[0] == np.float32(0.03)).all()
+    kept = filled(lengths, None)[0]
     assert (kept[20:30] == 0.5).all()
     thin = belts.assign(width_m=0.0)
-    assert (completed(lengths, 0.03, thin, GRID)[20:30] == 0.5).mean() == pytest.approx(
-        0.8, abs=0.11
-    )
+    assert (filled(lengths, thin)[0][20:30] == 0.5).mean() == pytest.approx(0.8, abs=0.11)
 
 
 @pytest.mark.parametrize(

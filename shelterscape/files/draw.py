@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import textwrap
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -55,6 +56,8 @@ class MapSheet:
         Lines drawn on top.
     across : int
         How many panels stand side by side; 0 for as many as fit.
+    doubtful : dict
+        Cells to be dotted over as not to be relied on, by the heading of their panel.
     """
 
     title: str
@@ -65,6 +68,7 @@ class MapSheet:
     ground: NDArray[np.floating] | None = None
     belts: gpd.GeoDataFrame | None = None
     across: int = 0
+    doubtful: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -109,7 +113,7 @@ def draw_maps(path: Path, sheet: MapSheet) -> None:
         left = 0.1 + (panel[0] + 0.2) * (i % across)
         bottom = foot + (panel[1] + 0.35) * (down - 1 - i // across)
         axes = figure.add_axes((left / width, bottom / height, panel[0] / width, panel[1] / height))
-        _draw_panel(axes, sheet, values, ramp, norm)
+        _draw_panel(axes, sheet, values, ramp, norm, sheet.doubtful.get(heading))
         axes.set_title(heading, fontsize=10, family=FONT)
     legend_height = 0.7 * (height - foot - 0.85)
     legend_bottom = foot + 0.12 * (height - foot - 0.85)
@@ -187,6 +191,7 @@ def _draw_panel(
     values: NDArray[np.floating],
     ramp: Colormap,
     norm: Normalize,
+    doubtful: NDArray[np.bool_] | None,
 ) -> None:
     west, south, east, north = sheet.grid.bounds
     extent = (west, east, south, north)
@@ -203,7 +208,12 @@ def _draw_panel(
         interpolation="nearest",
         alpha=None if sheet.ground is None else 0.75,
     )
-    _hatch(axes, sheet, shown, extent)
+    above = HATCHED_ABOVE.get(sheet.term.name)
+    if above is not None:
+        # A colour-blind reader could take values above a bound for those below it.
+        _hatch(axes, shown.filled(0.0) > above, "////", extent)
+    if doubtful is not None:
+        _hatch(axes, doubtful[::stride, ::stride], "....", extent)
     if sheet.belts is not None:
         _draw_belts(axes, sheet.belts)
     axes.set(xlim=(west, east), ylim=(south, north), xticks=[], yticks=[])
@@ -212,18 +222,17 @@ def _draw_panel(
 
 def _hatch(
     axes: Axes,
-    sheet: MapSheet,
-    shown: np.ma.MaskedArray,
+    cells: NDArray[np.bool_],
+    hatch: str,
     extent: tuple[float, float, float, float],
 ) -> None:
-    """Hatch values above a bound, which a colour-blind reader could take for those below it."""
-    above = HATCHED_ABOVE.get(sheet.term.name)
-    if above is None or min(shown.shape) < 2 or not (shown > above).any():
+    """Hatch over some cells."""
+    if min(cells.shape) < 2 or not cells.any():
         return
     axes.contourf(
-        shown.filled(0.0),
-        levels=[above, 1e9],
-        hatches=["////"],
+        cells.astype(np.float32),
+        levels=[0.5, 2.0],
+        hatches=[hatch],
         colors="none",
         extent=extent,
         origin="upper",

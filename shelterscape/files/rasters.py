@@ -74,7 +74,7 @@ class RasterWriter:
     classes : dict, optional
         Class names by code; makes a raster of bytes with that table of names.
     colours : dict, optional
-        Colour (r, g, b) by code for a class raster.
+        Colour (r, g, b) by code for a class raster; kept in the file where it has one band.
     """
 
     def __init__(
@@ -99,7 +99,8 @@ class RasterWriter:
             self._data.set_band_unit(number, term.unit)
             if classes is not None:
                 self._data.update_tags(number, **{f"CLASS_{c}": n for c, n in classes.items()})
-            if colours is not None:
+            # A TIFF has room for colours in a single band only; the style file has them always.
+            if colours is not None and len(bands) == 1:
                 self._data.write_colormap(number, colours)
 
     def _profile(self, grid: Grid, count: int) -> dict[str, Any]:

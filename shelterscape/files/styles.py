@@ -6,11 +6,37 @@ grey print: shelter in violet, exposure in amber, "windier" in rust with a hatch
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from xml.sax.saxutils import escape
 
 from shelterscape.terms import Term
 
 Stops = tuple[tuple[float, str], ...]
+
+ANGLES: Stops = (
+    (-10.0, "#5c2a00"),
+    (-3.0, "#96500a"),
+    (0.0, "#c47f2c"),
+    (5.0, "#e3b269"),
+    (10.0, "#f4dcae"),
+    (20.0, "#fdf6e6"),
+)
+WIND_SPEEDS: Stops = (
+    (0.0, "#fdf6e6"),
+    (2.0, "#f4dcae"),
+    (3.5, "#e3b269"),
+    (5.0, "#c47f2c"),
+    (7.0, "#96500a"),
+    (11.0, "#5c2a00"),
+)
+WIND_RATIOS: Stops = (
+    (0.0, "#fdf6e6"),
+    (0.75, "#f4dcae"),
+    (1.0, "#e3b269"),
+    (1.25, "#c47f2c"),
+    (1.5, "#96500a"),
+    (2.0, "#5c2a00"),
+)
 
 RAMPS: dict[str, Stops] = {
     "relative_wind": (
@@ -30,14 +56,22 @@ RAMPS: dict[str, Stops] = {
         (45.0, "#f4dcae"),
         (90.0, "#fdf6e6"),
     ),
-    "horizon": (
-        (-10.0, "#5c2a00"),
-        (-3.0, "#96500a"),
-        (0.0, "#c47f2c"),
-        (5.0, "#e3b269"),
-        (10.0, "#f4dcae"),
-        (20.0, "#fdf6e6"),
+    "weighted_horizon": ANGLES,
+    "upwind_slope": ANGLES,
+    "speed_up": (
+        (-0.6, "#fdf6e6"),
+        (-0.3, "#f4dcae"),
+        (0.0, "#e3b269"),
+        (0.25, "#c47f2c"),
+        (0.5, "#96500a"),
+        (1.0, "#5c2a00"),
     ),
+    "open_wind": WIND_SPEEDS,
+    "site_wind": WIND_SPEEDS,
+    "open_wind_relative": WIND_RATIOS,
+    "site_wind_relative": WIND_RATIOS,
+    "views_complete": ((0.0, "#5c2a00"), (0.5, "#c47f2c"), (1.0, "#fdf6e6")),
+    "horizon": ANGLES,
 }
 """Colour at rising values, by term."""
 
@@ -69,6 +103,28 @@ def raster_sld(name: str, term: Term) -> str:
     )
     rule = f'<Rule><RasterSymbolizer><ColorMap type="ramp">\n{entries}'
     return _head(name, term.label) + rule + "</ColorMap></RasterSymbolizer></Rule>\n" + _FOOT
+
+
+def class_raster_sld(name: str, term: Term, classes: Mapping[str, str]) -> str:
+    """Style of a raster of classes: a colour by class name, in the order of their codes from 0."""
+    entries = "".join(
+        f'<ColorMapEntry color="{colour}" quantity="{code}" label="{escape(word)}"/>\n'
+        for code, (word, colour) in enumerate(classes.items())
+    )
+    rule = f'<Rule><RasterSymbolizer><ColorMap type="values">\n{entries}'
+    return _head(name, term.label) + rule + "</ColorMap></RasterSymbolizer></Rule>\n" + _FOOT
+
+
+def colour_table(classes: Mapping[str, str]) -> dict[int, tuple[int, int, int]]:
+    """Red, green and blue by code, for a raster of classes."""
+    parts = (bytes.fromhex(colour.removeprefix("#")) for colour in classes.values())
+    return {code: (rgb[0], rgb[1], rgb[2]) for code, rgb in enumerate(parts)}
+
+
+def shades(ramp: Stops, count: int) -> list[str]:
+    """So many colours spread evenly over a ramp, first to last."""
+    at = [round(i * (len(ramp) - 1) / max(count - 1, 1)) for i in range(count)]
+    return [ramp[i][1] for i in at]
 
 
 def classes_sld(name: str, title: str, column: str, classes: dict[str, str]) -> str:

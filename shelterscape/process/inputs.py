@@ -25,7 +25,8 @@ class Source:
 
     Parameters
     ----------
-    kind : {"raster", "layer", "winds"}
+    kind : {"raster", "layer", "cover", "winds", "table"}
+        A cover is a raster or a layer.
     what : str
         What it is, in words.
     """
@@ -33,6 +34,9 @@ class Source:
     kind: str
     what: str
 
+
+WITH_LAYERS = ("layer", "cover")
+"""Kinds of source in which a layer may be named behind the path."""
 
 Dem = Annotated[
     str,
@@ -61,6 +65,14 @@ Places = Annotated[
     ),
 ]
 
+Holdings = Annotated[
+    str | None,
+    Source("layer", "holding layer"),
+    Field(
+        description="Holdings: polygons with holding_id and name, as PATH or PATH:LAYER.",
+    ),
+]
+
 
 def quantity(term: str, default: Any = ..., note: str = "") -> Any:
     """A number field with the unit, range and meaning of a term."""
@@ -86,6 +98,25 @@ class TerrainInputs(Inputs):
     )
     z_unit: Literal["m", "ft", "us-ft", "cm"] | None = Field(
         None, description="Unit of the terrain model's heights, when it is not metres."
+    )
+
+
+class RoughGround(Inputs):
+    """How rough the ground is that open wind blows over."""
+
+    roughness_m: float = quantity(
+        "roughness", 0.03, "Of the open plain, and where no map says otherwise."
+    )
+    roughness: Annotated[str | None, Source("cover", "map of roughness")] = Field(
+        None,
+        description="Map of roughness: a raster of roughness lengths (m) or of land-cover codes, "
+        "or areas with roughness_m or land_cover; the latter in words of Davenport and Wieringa "
+        "(sea, smooth, open, roughly open, rough, very rough, closed, chaotic) or of your table. "
+        "Hills are worked out over a few roughnesses and blended, an approximation. Mapped belts "
+        "are taken out of it.",
+    )
+    roughness_table: Annotated[str | None, Source("table", "table of roughness")] = Field(
+        None, description="CSV table from land cover to roughness: land_cover, roughness_m."
     )
 
 

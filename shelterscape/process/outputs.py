@@ -22,17 +22,28 @@ class Raster:
     bands : str
         What its bands are, in words.
     optional : bool
+    classed : bool
+        Whether its cells are codes of classes.
+    other_term : str
+        Name of the quantity it holds where wind speeds are not known.
     """
 
     name: str
     term: str
     bands: str
     optional: bool = False
+    classed: bool = False
+    other_term: str = ""
 
     @property
     def quantity(self) -> Term:
         """The term its cells hold."""
         return TERMS[self.term]
+
+    @property
+    def other_quantity(self) -> Term:
+        """The term its cells hold where wind speeds are not known."""
+        return TERMS[self.other_term]
 
     @property
     def files(self) -> tuple[str, ...]:

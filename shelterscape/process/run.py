@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -14,13 +14,16 @@ from numpy.typing import NDArray
 from shelterscape.errors import InternalError, Notice, Stopped
 from shelterscape.files import styles
 from shelterscape.files.draw import ChartSheet, MapSheet, draw_chart, draw_maps
+from shelterscape.files.land_cover import is_raster, read_codes, read_cover_table
+from shelterscape.files.local import split_layer
 from shelterscape.files.rasters import RasterWriter
 from shelterscape.files.tables import directions_in, read_winds, write_table
 from shelterscape.files.terrain_models import read_terrain
 from shelterscape.files.vectors import read_layer, write_layer
 from shelterscape.grid import Grid
-from shelterscape.process.inputs import TerrainInputs
+from shelterscape.process.inputs import RoughGround, TerrainInputs
 from shelterscape.process.outputs import Layer, Output, Picture, Raster, Table
+from shelterscape.science.terrain import roughness
 from shelterscape.science.wind import WindSet, equal_winds, wind_sets
 
 SHOWN_CONVERGENCE_DEG = 1.0
@@ -99,14 +102,43 @@ class Run:
         """Record and show one result in a sentence."""
         self.findings.append(text)
 
-    def raster(self, name: str, grid: Grid, bands: list[str]) -> RasterWriter:
-        """Open a declared raster for writing; use it in a ``with`` block."""
+    def raster(
+        self,
+        name: str,
+        grid: Grid,
+        bands: list[str],
+        *,
+        other: bool = False,
+        classes: Mapping[str, str] | None = None,
+    ) -> RasterWriter:
+        """Open a declared raster for writing; use it in a ``with`` block.
+
+        Parameters
+        ----------
+        name : str
+        grid : Grid
+        bands : list of str
+        other : bool
+            Whether it holds the other of the two quantities it was declared with.
+        classes : mapping, optional
+            Colour by class name, in the order of their codes from 0; makes a raster of classes.
+        """
         output = self._declared(Raster, name)
         self.bands[name] = bands
-        path = self._path(output.files[0])
-        style = styles.raster_sld(name, output.quantity)
-        self._path(output.files[1]).write_text(style, encoding="utf-8")
-        return RasterWriter(path, grid, bands, output.quantity)
+        path, style = (self._path(file) for file in output.files)
+        term = output.other_quantity if other else output.quantity
+        if classes is None:
+            style.write_text(styles.raster_sld(name, term), encoding="utf-8")
+            return RasterWriter(path, grid, bands, term)
+        style.write_text(styles.class_raster_sld(name, term, classes), encoding="utf-8")
+        return RasterWriter(
+            path,
+            grid,
+            bands,
+            term,
+            classes=dict(enumerate(classes)),
+            colours=styles.colour_table(classes),
+        )
 
     def layer(self, name: str, frame: gpd.GeoDataFrame) -> None:
         """Write a declared layer; columns it lacks or has too many are an error of ours."""
@@ -210,6 +242,46 @@ class Files:
         sets, notices = wind_sets(frame, Path(source).name, header)
         self._pass_on(notices)
         return sets
+
+    def roughness(
+        self,
+        asked: RoughGround,
+        grid: Grid,
+        height_m: float,
+        belts: gpd.GeoDataFrame | None,
+        columns: dict[str, str],
+    ) -> float | NDArray[np.float32]:
+        """Roughness length of the ground, m: one for all of it, or a map without belts in it.
+
+        Parameters
+        ----------
+        asked : RoughGround
+        grid : Grid
+        height_m : float
+            Height above ground at which wind is wanted; told when ground is too rough for it.
+        belts : GeoDataFrame or None
+            Belts as `science.belts.complete` gives them.
+        columns : dict
+            Columns in the map by the names wanted.
+        """
+        if not asked.roughness:
+            return asked.roughness_m
+        table = None
+        if asked.roughness_table:
+            frame = read_cover_table(asked.roughness_table)
+            table = roughness.table_of(frame, Path(asked.roughness_table).name)
+        where = Path(split_layer(asked.roughness)[0]).name
+        if is_raster(asked.roughness):
+            codes = read_codes(asked.roughness, grid, "map of roughness")
+            lengths = roughness.from_codes(codes, table, where)
+        else:
+            areas = self.layer(asked.roughness, grid, "map of roughness", columns)
+            lengths = roughness.from_areas(areas, grid, table, where)
+        found, notices = roughness.completed(
+            lengths, asked.roughness_m, belts, grid, height_m=height_m, where=where
+        )
+        self._pass_on(notices)
+        return found
 
     def layer(
         self, source: str, grid: Grid, what: str, columns: dict[str, str]

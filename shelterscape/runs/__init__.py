@@ -41,7 +41,7 @@ from shelterscape.process import (
     Run,
     Table,
 )
-from shelterscape.process.inputs import Source, nearest, sources
+from shelterscape.process.inputs import WITH_LAYERS, Source, nearest, sources
 from shelterscape.process.run import Tell, never, tell_nobody
 from shelterscape.runs.staging import Staging, unwritable
 
@@ -182,14 +182,19 @@ def _check_names(steps: list[Step]) -> None:
         known[step.name] = step.process
 
 
-_KIND_OF: dict[str, type] = {"raster": Raster, "layer": Layer, "winds": Table}
-"""Kind of output that can stand for an input, by the kind of its source."""
+_KIND_OF: dict[str, tuple[type, ...]] = {
+    "raster": (Raster,),
+    "layer": (Layer,),
+    "cover": (Raster, Layer),
+    "winds": (Table,),
+    "table": (Table,),
+}
+"""Kinds of output that can stand for an input, by the kind of its source."""
 
 
 def _fitting(process: Process, source: Source) -> list[Output]:
     """Outputs that can stand for an input; a raster and a picture may share a name."""
-    kind = _KIND_OF.get(source.kind, (Raster, Layer, Table))
-    return [o for o in process.outputs if isinstance(o, kind)]
+    return [o for o in process.outputs if isinstance(o, _KIND_OF[source.kind])]
 
 
 def _check_reference(text: str, source: Source, known: dict[str, Process], step: Step) -> None:
@@ -265,7 +270,7 @@ def _files_read(step: Step) -> dict[str, Any]:
             continue
         if source.kind == "winds" and directions_in(text) is not None:
             continue
-        path_text, layer = split_layer(text) if source.kind == "layer" else (text, "")
+        path_text, layer = split_layer(text) if source.kind in WITH_LAYERS else (text, "")
         path = existing_file(path_text, source.what)
         try:
             sums = {p.name: sha256_of(p) for p in files_of(path)}

@@ -9,11 +9,12 @@ from shelterscape.process import Files, Process, Run
 from shelterscape.process.inputs import columns_by_layer
 from shelterscape.processes.shelter.inputs import ShelterInputs, choices
 from shelterscape.processes.shelter.outputs import OUTPUTS
-from shelterscape.processes.shelter.over_year import Job, Year, band_name, over_year
+from shelterscape.processes.shelter.over_year import Field, Job, Year, band_name, over_year
 from shelterscape.processes.shelter.pictures import draw
 from shelterscape.processes.shelter.write import write_belts, write_places, write_zones
 from shelterscape.science import belts as belt_layers
 from shelterscape.science import places as place_layers
+from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
 
 
 def compute(asked: ShelterInputs, files: Files, run: Run) -> None:
@@ -23,7 +24,11 @@ def compute(asked: ShelterInputs, files: Files, run: Run) -> None:
     settled = choices(asked, files.winds(asked.winds), run.notice)
     columns = columns_by_layer(
         asked.fields,
-        {"belts": belt_layers.READ_COLUMNS, "places": place_layers.READ_COLUMNS},
+        {
+            "belts": belt_layers.READ_COLUMNS,
+            "places": place_layers.READ_COLUMNS,
+            "roughness": ROUGHNESS_COLUMNS,
+        },
     )
     frame = files.layer(asked.belts, grid, "belt layer", columns["belts"])
     belts, notices = belt_layers.complete(frame, "belts")
@@ -34,7 +39,11 @@ def compute(asked: ShelterInputs, files: Files, run: Run) -> None:
         covered, notices = place_layers.coverage(places, grid), notices + more
     for notice in notices:
         run.notice(notice)
-    job = Job(asked, settled, elevation, grid, convergence, belts, places, covered, run)
+    height_m = settled.how.at_height_m
+    rough: float | Field = asked.roughness_m
+    if asked.terrain:
+        rough = files.roughness(asked, grid, height_m, belts, columns["roughness"])
+    job = Job(asked, settled, elevation, grid, convergence, belts, places, covered, rough, run)
     years = _all_years(job)
     run.progress(0.85, "zones, belts and places")
     hectares = write_zones(years, job)
@@ -55,6 +64,16 @@ def _all_years(job: Job) -> list[Year]:
         raster = open_files.enter_context(
             job.run.raster("relative_wind", job.grid, [case.label for case in cases])
         )
+        site = None
+        if job.asked.terrain:
+            site = open_files.enter_context(
+                job.run.raster(
+                    "site_wind",
+                    job.grid,
+                    [case.label for case in cases],
+                    other=not job.speeds_known,
+                )
+            )
         by_direction = None
         if job.asked.by_direction:
             bands = [
@@ -70,13 +89,16 @@ def _all_years(job: Job) -> list[Year]:
             found = over_year(year, job, part, by_direction)
             for case, field in found.fields.items():
                 raster.write(cases.index(case) + 1, field)
+            if site is not None:
+                for case, field in found.site.items():
+                    site.write(cases.index(case) + 1, field)
             years.append(found)
     return years
 
 
 PROCESS = Process(
     id="shelter",
-    version="2.0.0",
+    version="2.1.0",
     title="How far belts shelter the ground",
     summary="Works out the wind with belts over the wind without them, for every cell, over a wind "
     "set, with the belts in leaf and bare, as surveyed and in years to come, and what places get "
@@ -84,8 +106,8 @@ PROCESS = Process(
     inputs=ShelterInputs,
     outputs=OUTPUTS,
     cautions=(
-        "Near-ground wind in neutral, windy weather, from belts alone: hills, single trees and "
-        "buildings are not in it.",
+        "Near-ground wind in neutral, windy weather. Relative wind and zones are of belts alone; "
+        "site wind adds hills. Single trees and buildings are not in it.",
         "Reach behind a belt is sure to about a quarter; what was measured behind single belts "
         "scatters about the curve by about a tenth of the open wind (see docs/validation.md).",
         "Heights and porosities of years to come are told by growth curves and engineering "
@@ -100,6 +122,7 @@ PROCESS = Process(
         "published ranges (docs/shelter_curves.md).",
         "Growth: Manso and others 2020, Forestry 94:181-192, and others named in the table of "
         "species (status S2); nursery rates where there is no curve.",
+        "Site wind: wind over hills as in the process exposure.",
         "Purposes: each default stands beside its source in purposes.toml.",
     ),
     compute=compute,

@@ -13,6 +13,7 @@ from shelterscape.process.inputs import (
     Belts,
     FieldNames,
     Places,
+    RoughGround,
     TerrainInputs,
     Winds,
     quantity,
@@ -40,7 +41,7 @@ DEFAULT_SEASONS: tuple[Season, ...] = ("in-leaf", "bare")
 DEFAULT_HEIGHT_M, DEFAULT_POWER = 1.5, 1.0
 
 
-class ShelterInputs(TerrainInputs):
+class ShelterInputs(TerrainInputs, RoughGround):
     """What `shelter` asks for."""
 
     winds: Winds
@@ -85,6 +86,11 @@ class ShelterInputs(TerrainInputs):
     power: float | None = quantity("wind_power", None, "1 by default, or that of the purpose.")
     by_direction: bool = Field(
         False, description="Also write relative wind and zones for every direction."
+    )
+    terrain: bool = Field(
+        True,
+        description="Also work out wind over hills: site wind, and means over places in which each "
+        "wind counts by what hills make of it there. Relative wind and zones never change by it.",
     )
     fields: FieldNames = Field(default_factory=dict)
 

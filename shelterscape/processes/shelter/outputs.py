@@ -35,6 +35,13 @@ OUTPUTS: tuple[Output, ...] = (
         "one per season, year and direction of the wind set, from true north",
         optional=True,
     ),
+    Raster(
+        "site_wind",
+        "site_wind",
+        "one per season and year",
+        optional=True,
+        other_term="site_wind_relative",
+    ),
     Layer(
         "shelter_zones",
         "polygon",
@@ -79,7 +86,7 @@ OUTPUTS: tuple[Output, ...] = (
         "not_modelled",
         "polygon",
         {**_CASE, "reason": "reason", "area_ha": "area"},
-        "Sheltered ground on which the method does not hold.",
+        "Ground on which the method does not hold, and why.",
     ),
     Layer(
         "places",
@@ -93,6 +100,7 @@ OUTPUTS: tuple[Output, ...] = (
             "need": "need",
             **_CASE,
             "relative_wind": "place_wind",
+            "site_wind": "site_wind",
             "target": "target",
             "target_reached": "target_reached",
             "covered_share": "covered_share",
@@ -129,9 +137,11 @@ OUTPUTS: tuple[Output, ...] = (
             "sheltered_ha": "sheltered_area",
             "cut_ha": "cut_area",
             "not_modelled_ha": "not_modelled",
+            "hills_not_modelled_ha": "wind_not_modelled",
         },
         "Sheltered hectares by season and year.",
     ),
     Picture("relative_wind", "Relative wind by season and year, with belts, over soft relief."),
+    Picture("site_wind", "Site wind by season and year, over soft relief.", optional=True),
     Picture("sheltered_hectares", "Sheltered hectares through the years.", optional=True),
 )

@@ -17,9 +17,11 @@ from shelterscape.science import zones
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import belts_at
 from shelterscape.science.not_modelled import behind_steep, gradient
-from shelterscape.science.places import Corners, Coverage
+from shelterscape.science.places import Corners, Coverage, means
 from shelterscape.science.scene import reach_m, scene_of
 from shelterscape.science.shelter import directions_of, over_winds
+from shelterscape.science.site_wind import SiteWind
+from shelterscape.science.terrain import speed_ups
 
 Field = NDArray[np.float32]
 
@@ -47,6 +49,8 @@ class Job:
         As `science.places.complete` gives them.
     covered : Coverage or None
         Cells of each place.
+    roughness_m : float or (rows, cols) float32
+        Roughness length of the ground, m; used with hills only.
     run : Run
     """
 
@@ -58,7 +62,19 @@ class Job:
     belts: gpd.GeoDataFrame
     places: gpd.GeoDataFrame | None
     covered: Coverage | None
+    roughness_m: float | Field
     run: Run
+
+    def plain_ms(self, case: Case) -> float:
+        """Wind over the open plain over the wind set of a case, m/s; NaN where not known."""
+        height_m = self.settled.how.at_height_m
+        winds = self.settled.winds[case.season]
+        return winds.power_mean_ms(self.settled.power, height_m, self.asked.roughness_m)
+
+    @property
+    def speeds_known(self) -> bool:
+        """Whether every wind of every season has a speed."""
+        return all(winds.speeds_known for winds in self.settled.winds.values())
 
     def directions(self) -> list[tuple[float, float, list[float]]]:
         """Every wind direction: degrees, sector, and its weight in each season."""
@@ -78,6 +94,13 @@ class Year:
         Belts as they stand, with their likely reach.
     not_modelled : dict
         Sheltered cells on which the method does not hold.
+    place_wind, place_site : dict
+        Mean relative wind and mean site wind (m/s, or relative to the plain where speeds are not
+        known) of each place; none without places, the latter none without hills.
+    site : dict
+        Site wind, likewise; none without hills.
+    hills_not_modelled : dict
+        Ground on which open wind is not modelled; none without hills.
     corners : Corners or None
         Where there are places.
     zones_by_direction : list of GeoDataFrame
@@ -87,6 +110,10 @@ class Year:
     fields: dict[Case, Field]
     belts: dict[Case, gpd.GeoDataFrame]
     not_modelled: dict[Case, NDArray[np.bool_]]
+    place_wind: dict[Case, NDArray[np.float64]]
+    place_site: dict[Case, NDArray[np.float64]]
+    site: dict[Case, Field]
+    hills_not_modelled: dict[Case, NDArray[np.bool_]]
     corners: Corners | None
     zones_by_direction: list[gpd.GeoDataFrame]
 
@@ -120,8 +147,14 @@ def over_year(
         each=watch.see,
     )
     fields[:, watch.missing] = np.nan
+    by_case = dict(zip(cases, fields, strict=True))
+    site = {case: watch.site(case) for case in cases} if job.asked.terrain else {}
     return Year(
-        fields=dict(zip(cases, fields, strict=True)),
+        fields=by_case,
+        place_wind=_over_places({c: watch.weighted(c, f) for c, f in by_case.items()}, job),
+        place_site=_over_places(site, job),
+        site=site,
+        hills_not_modelled=watch.hills_not_modelled(),
         belts={
             case: frame.assign(reach_likely_m=reach_m(frame, job.settled.how))
             for case, frame in zip(cases, standing, strict=True)
@@ -130,6 +163,12 @@ def over_year(
         corners=watch.corners,
         zones_by_direction=watch.zones,
     )
+
+
+def _over_places(fields: dict[Case, Field], job: Job) -> dict[Case, NDArray[np.float64]]:
+    if job.covered is None:
+        return {}
+    return {case: means(field, job.covered) for case, field in fields.items()}
 
 
 def _tell_growth(belts: gpd.GeoDataFrame, year: int, run: Run) -> None:
@@ -154,6 +193,16 @@ class _Watch:
         self._slopes = gradient(job.elevation, job.grid)
         self._over_steep = np.zeros((len(cases), *job.grid.shape), np.float32)
         self.missing = ~np.isfinite(job.elevation)
+        self._site: SiteWind | None = None
+        if job.asked.terrain:
+            self._site = SiteWind(job.grid.shape, len(cases), job.settled.power)
+            self._hills = speed_ups(
+                job.elevation,
+                job.grid,
+                [grid_direction(d, job.convergence_deg) for d, _, _ in job.directions()],
+                height_m=job.settled.how.at_height_m,
+                roughness_m=job.roughness_m,
+            )
         self.zones: list[gpd.GeoDataFrame] = []
         self.corners: Corners | None = None
         if job.places is not None and job.covered is not None:
@@ -171,6 +220,8 @@ class _Watch:
         if self.corners is not None:
             shares = [self._share(case, true_deg) for case in self._cases]
             self.corners.add(shares, field)
+        if self._site is not None:
+            self._site.add(weights, next(self._hills), field)
         self._done += 1
         share = self._part[0] + self._part[1] * self._done / self._count
         label = " and ".join(case.label for case in self._cases)
@@ -192,6 +243,25 @@ class _Watch:
         self.zones.append(
             found.assign(season=case.season_label, year=case.year, direction_deg=true_deg)
         )
+
+    def weighted(self, case: Case, field: Field) -> Field:
+        """Relative wind of a case with each wind counting by what hills make of it."""
+        return field if self._site is None else self._site.relative(self._cases.index(case))
+
+    def site(self, case: Case) -> Field:
+        """Site wind of a case, m/s or relative to the plain."""
+        if self._site is None:
+            raise ValueError("site wind was not asked for")
+        relative = self._site.site(self._cases.index(case))
+        return (
+            relative * np.float32(self._job.plain_ms(case)) if self._job.speeds_known else relative
+        )
+
+    def hills_not_modelled(self) -> dict[Case, NDArray[np.bool_]]:
+        """By case, ground on which open wind is not modelled."""
+        if self._site is None:
+            return {}
+        return {case: self._site.not_modelled(i) for i, case in enumerate(self._cases)}
 
     def not_modelled(self, fields: Field) -> list[NDArray[np.bool_]]:
         """Sheltered cells most of whose shelter comes over steep ground."""

@@ -6,8 +6,9 @@ import pandas as pd
 
 from shelterscape.files.draw import ChartSheet, MapSheet
 from shelterscape.kernels.shelter_curves import CURVES
-from shelterscape.processes.shelter.over_year import Job, Year
+from shelterscape.processes.shelter.over_year import Field, Job, Year
 from shelterscape.science.belts import Case
+from shelterscape.science.terrain.validity import NOT_MODELLED
 from shelterscape.terms import TERMS
 
 STATUS_WORDS = {
@@ -36,8 +37,31 @@ def draw(years: list[Year], hectares: pd.DataFrame, job: Job, cautions: tuple[st
             across=len(settled.seasons),
         ),
     )
+    site = {case: field for year in years for case, field in year.site.items()}
+    if site:
+        job.run.picture("site_wind", _site_wind(site, years, notes, job))
     if any(year is not None for year in settled.years):
         job.run.picture("sheltered_hectares", _chart(hectares, notes))
+
+
+def _site_wind(
+    fields: dict[Case, Field], years: list[Year], notes: tuple[str, ...], job: Job
+) -> MapSheet:
+    lost = {c: mask for year in years for c, mask in year.hills_not_modelled.items()}
+    return MapSheet(
+        title="Wind with hills and belts: site wind",
+        panels={_heading(case, job): field for case, field in fields.items()},
+        grid=job.grid,
+        term=TERMS["site_wind" if job.speeds_known else "site_wind_relative"],
+        notes=(
+            f"Dotted: wind over hills not modelled ({NOT_MODELLED}).",
+            *notes,
+        ),
+        ground=job.elevation,
+        belts=job.belts,
+        across=len(job.settled.seasons),
+        doubtful={_heading(case, job): mask for case, mask in lost.items()},
+    )
 
 
 def _heading(case: Case, job: Job) -> str:

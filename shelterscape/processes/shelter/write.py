@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -16,12 +18,14 @@ from shelterscape.processes.shelter.outputs import ZONE_COLUMNS
 from shelterscape.processes.shelter.over_year import Job, Year
 from shelterscape.science import zones
 from shelterscape.science.belts import Case
-from shelterscape.science.places import Coverage, means, purpose_of, zone_hectares
+from shelterscape.science.places import Coverage, purpose_of, zone_hectares
+from shelterscape.science.terrain.validity import NOT_MODELLED
 
 POSSIBLE = 1.24
 """Possible over likely reach: one standard deviation of measured belts more (Bird and others 2007,
 Australian Journal of Experimental Agriculture 47:727-737, abstract, seen: 4.1 H on some 17 H)."""
 
+HILLS = f"wind over the hills is not modelled: {NOT_MODELLED}"
 STEEP = "ground steeper than 17° along the wind lies between the belt and here"
 
 
@@ -44,8 +48,11 @@ def write_zones(years: list[Year], job: Job) -> pd.DataFrame:
             by_zone = zones.areas_ha(codes, job.grid)
             areas += [{**_stamp(case), "zone": z, "area_ha": ha} for z, ha in by_zone.items()]
             flagged = found.not_modelled[case]
-            steep.append(_patches(flagged, job.grid, case))
+            steep.append(_patches(flagged, job.grid, case, STEEP))
             row = _hectares(case, field, by_zone, flagged, job.grid)
+            if (lost := found.hills_not_modelled.get(case)) is not None:
+                steep.append(_patches(lost, job.grid, case, HILLS))
+                row["hills_not_modelled_ha"] = float(lost.sum() * job.grid.cell_area_ha)
             hectares.append(row)
             _tell(case, row, sum(by_zone.values()), job.run)
     run, table = job.run, _years_whole(pd.DataFrame(hectares))
@@ -72,10 +79,11 @@ def _hectares(
         "sheltered_ha": float(np.nansum(1.0 - field.astype(float)) * grid.cell_area_ha),
         "cut_ha": cut,
         "not_modelled_ha": float(flagged.sum() * grid.cell_area_ha),
+        "hills_not_modelled_ha": np.nan,
     }
 
 
-def _tell(case: Case, row: dict[str, object], known_ha: float, run: Run) -> None:
+def _tell(case: Case, row: dict[str, Any], known_ha: float, run: Run) -> None:
     run.finding(
         f"{case.label}: {row['sheltered_ha']:,.0f} sheltered hectares; {row['cut_ha']:,.0f} of "
         f"{known_ha:,.0f} ha have at least 5 % of the wind taken off by belts"
@@ -83,9 +91,12 @@ def _tell(case: Case, row: dict[str, object], known_ha: float, run: Run) -> None
     if row["not_modelled_ha"]:
         text = f"{case.label}: {row['not_modelled_ha']:,.1f} ha of sheltered ground not modelled; "
         run.notice(Notice("not-modelled", text + STEEP))
+    if (lost := row["hills_not_modelled_ha"]) > 0:
+        text = f"{case.season_label}: site wind not modelled on {lost:,.1f} ha, for half of the "
+        run.notice(Notice("not-modelled", f"{text}wind or more: {NOT_MODELLED}"))
 
 
-def _patches(flagged: NDArray[np.bool_], grid: Grid, case: Case) -> gpd.GeoDataFrame:
+def _patches(flagged: NDArray[np.bool_], grid: Grid, case: Case, reason: str) -> gpd.GeoDataFrame:
     """Ground not modelled as one feature; none where there is none."""
     parts = [
         shapely.geometry.shape(outline)
@@ -94,7 +105,7 @@ def _patches(flagged: NDArray[np.bool_], grid: Grid, case: Case) -> gpd.GeoDataF
         )
     ]
     geometry = [shapely.MultiPolygon(parts)] if parts else []
-    frame = gpd.GeoDataFrame({"reason": [STEEP] * len(geometry)}, geometry=geometry, crs=grid.crs)
+    frame = gpd.GeoDataFrame({"reason": [reason] * len(geometry)}, geometry=geometry, crs=grid.crs)
     return frame.assign(**_stamp(case), area_ha=frame.geometry.area / 1e4)
 
 
@@ -120,7 +131,10 @@ def write_places(years: list[Year], places: gpd.GeoDataFrame, covered: Coverage,
     for found in years:
         for i, (case, field) in enumerate(found.fields.items()):
             shares = {n: s[i] for n, s in found.corners.share.items()} if found.corners else {}
-            frames.append(_places_of(case, field, shares, places, covered, job.grid))
+            frame = _places_of(case, field, shares, places, covered, job.grid)
+            frame["relative_wind"] = found.place_wind[case]
+            frame["site_wind"] = found.place_site.get(case, np.nan) if job.speeds_known else np.nan
+            frames.append(frame)
     frame = pd.concat(frames, ignore_index=True)
     frame["target_reached"] = _target_reached(frame)
     head = frame["head"].astype("Int64")
@@ -144,7 +158,6 @@ def _places_of(
     return places.assign(
         place=range(len(places)),
         **_stamp(case),
-        relative_wind=means(field, covered),
         target=[p.target if p else np.nan for p in targets],
         covered_share=np.divide(cut, known, out=np.full(len(known), np.nan), where=known > 0),
         corner_share=[corner_share.get(n, np.nan) for n in range(len(places))],

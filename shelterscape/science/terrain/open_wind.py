@@ -18,7 +18,7 @@ from shelterscape.grid import Grid
 from shelterscape.grid import downwind as downwind_of
 from shelterscape.kernels import spectral
 from shelterscape.kernels.gaps import filled
-from shelterscape.science.terrain.roughness import RoughnessClasses, classes_of
+from shelterscape.science.terrain.roughness import LOWEST_Z0, RoughnessClasses, classes_of
 from shelterscape.science.terrain.validity import Blocks, averaged
 
 THEORIES = {
@@ -28,10 +28,6 @@ THEORIES = {
 }
 """Rival forms: the whole formula; without its Bessel factor, for heights at or above the inner
 depth; and flow without friction or growth of wind with height, for comparison."""
-
-LOWEST_Z0 = 5.0
-"""Least height above ground in roughness lengths; nearer, the log law fails (engineering
-choice)."""
 
 BROAD_M = 200.0
 """Standard deviation of the bell that parts long waves from short ones where a map is worked in

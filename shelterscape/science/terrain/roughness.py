@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from rasterio.features import rasterize
 
-from shelterscape.errors import InputError
+from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid
 from shelterscape.terms import TERMS
 
@@ -31,10 +31,17 @@ DAVENPORT_WIERINGA = {
 }
 """Roughness length of each class of terrain by Davenport and Wieringa, m (seen in its source)."""
 
+READ_COLUMNS = ("roughness_m", "land_cover")
+"""Columns of a layer of land cover that are made use of."""
+
 MOST_CLASSES = 4
 CLASS_RATIO = 10.0
 """Roughnesses between which cells are blended: about a decade apart, four at most. Engineering
 choice; a test measures what it costs."""
+
+LOWEST_Z0 = 5.0
+"""Least height above ground in roughness lengths; nearer, the log law fails (engineering
+choice)."""
 
 Everywhere = (slice(None), slice(None))
 
@@ -213,8 +220,14 @@ def from_areas(
 
 
 def completed(
-    lengths: Field, roughness_m: float, belts: gpd.GeoDataFrame | None, grid: Grid
-) -> Field:
+    lengths: Field,
+    roughness_m: float,
+    belts: gpd.GeoDataFrame | None,
+    grid: Grid,
+    *,
+    height_m: float,
+    where: str,
+) -> tuple[Field, list[Notice]]:
     """A map of roughness without gaps, and without belts that act in their own right.
 
     Parameters
@@ -227,7 +240,22 @@ def completed(
         Belts as `science.belts.complete` gives them: cells they touch are taken as open, so that
         no belt slows the wind twice.
     grid : Grid
+    height_m : float
+        Height above ground at which wind is wanted, m.
+    where : str
+        What to call the map in notices.
+
+    Returns
+    -------
+    lengths : (rows, cols) float32
+        m.
+    notices : list of Notice
+        Ground not covered by the map; ground too rough for wind at that height.
     """
+    notices = []
+    if gaps := int(np.isnan(lengths).sum()):
+        text = f"{where}: roughness not given on some cells, taken as {roughness_m:g} m"
+        notices.append(Notice("value-assumed", text, gaps))
     found = np.where(np.isfinite(lengths), lengths, np.float32(roughness_m))
     if belts is not None and len(belts):
         strips = belts.geometry.buffer(belts["width_m"] / 2, cap_style="flat")
@@ -237,7 +265,14 @@ def completed(
             outlines, out_shape=grid.shape, transform=grid.affine, all_touched=True, dtype="uint8"
         )
         found[touched > 0] = roughness_m
-    return found
+    roughest = height_m / LOWEST_Z0
+    if rough := int((found > roughest).sum()):
+        text = (
+            f"{where}: {rough * grid.cell_area_ha:,.1f} ha are rougher than {roughest:g} m, too "
+            f"rough to tell the wind {height_m:g} m above them; open wind is not modelled there"
+        )
+        notices.append(Notice("not-modelled", text, rough))
+    return found, notices
 
 
 def _word(value: Any) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from shelterscape.errors import InputError
 from shelterscape.grid import COMPASS_POINTS, Grid
 from shelterscape.science.terrain.horizon import horizon_angle
 
@@ -69,6 +70,40 @@ def topex(
         angle = horizon_angle(elevation, grid, direction, limit_m=limit_m)
         total += angle if signed and limit_m is not None else np.maximum(angle, 0.0)
     return total
+
+
+def parse_classes(words: Sequence[str]) -> tuple[tuple[float, str], ...]:
+    """Classes of topex from words such as ``10 severely exposed``.
+
+    Parameters
+    ----------
+    words : sequence of str
+        Highest topex of each class in degrees and its name, from exposed to sheltered; the last is
+        its name alone.
+
+    Raises
+    ------
+    InputError
+        ``input-refused`` when a bound is missing or the bounds do not rise.
+    """
+    classes = []
+    for number, text in enumerate(words, start=1):
+        bound, _, name = text.strip().partition(" ")
+        try:
+            classes.append((float(bound), name.strip()))
+        except ValueError:
+            classes.append((np.inf if number == len(words) else np.nan, text.strip()))
+    bounds = [bound for bound, _ in classes]
+    named = len({name for _, name in classes} - {""}) == len(classes)
+    if not named or not bounds or bounds[-1] != np.inf or not (np.diff(bounds) > 0).all():
+        raise InputError(
+            "input-refused",
+            "Classes of topex need rising bounds in degrees, each with a name of its own.",
+            where="topex_classes",
+            value="; ".join(words),
+            mend="Write them as: 10 severely exposed; 30 very exposed; sheltered.",
+        )
+    return tuple(classes)
 
 
 def topex_class(

@@ -10,6 +10,13 @@ from scipy import ndimage
 
 from shelterscape.kernels.lee import lee_of_crests
 
+NOT_MODELLED = "steep ground, the lee of steep crests, or too near unknown ground"
+"""Why a cell is not valid, in words."""
+
+MODELLED_SHARE = 0.5
+"""Share of the wind for which the theory must hold for ground to count as modelled over a wind set
+(engineering choice)."""
+
 MASK_CELL_M = 25.0
 """Ground is judged on cells of about this size, so that banks and ditches are no hills
 (engineering choice)."""

@@ -1,0 +1,171 @@
+"""How exposed the ground is, and from where."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shelterscape.files.styles import RAMPS, shades
+from shelterscape.grid import COMPASS_POINTS, Grid
+from shelterscape.process import Files, Process, Run
+from shelterscape.process.inputs import columns_by_layer
+from shelterscape.processes.exposure.figures import (
+    Views,
+    tell,
+    topex_band,
+    write_layers,
+    write_winds,
+)
+from shelterscape.processes.exposure.inputs import ExposureInputs
+from shelterscape.processes.exposure.outputs import OUTPUTS
+from shelterscape.processes.exposure.over_winds import Job, over_winds
+from shelterscape.processes.exposure.pictures import draw
+from shelterscape.science import belts as belt_layers
+from shelterscape.science import holdings as holding_layers
+from shelterscape.science import places as place_layers
+from shelterscape.science.places import coverage
+from shelterscape.science.terrain import (
+    TOPEX_CLASSES,
+    topex,
+    topex_class,
+    upwind_slope,
+    view_complete,
+)
+from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
+from shelterscape.science.terrain.topographic_exposure import parse_classes
+from shelterscape.science.wind import choose
+
+Field = NDArray[np.float32]
+
+VIEWS_BEGIN, WINDS_BEGIN, LAYERS_BEGIN = 0.02, 0.3, 0.9
+"""Shares of the whole work at which its parts begin."""
+
+
+def compute(asked: ExposureInputs, files: Files, run: Run) -> None:
+    """Write horizons, topex, upwind slope and open wind, for the ground and what lies on it."""
+    run.progress(0.0, "reading the terrain model and winds")
+    classes = _classes(asked)
+    job = _read(asked, files, run)
+    views = _views(job, classes)
+    found = over_winds(job, (WINDS_BEGIN, LAYERS_BEGIN - WINDS_BEGIN))
+    run.progress(LAYERS_BEGIN, "tables, layers and previews")
+    with run.raster("weighted_horizon", job.grid, ["all winds"]) as raster:
+        raster.write(1, found.horizon)
+    write_winds(found, job)
+    write_layers(found, views, job)
+    tell(found, views, job)
+    draw(found, views, job, PROCESS.all_cautions)
+    run.progress(1.0, "exposure done")
+
+
+def _read(asked: ExposureInputs, files: Files, run: Run) -> Job:
+    elevation, grid, convergence = files.terrain(asked)
+    winds = choose(files.winds(asked.winds), asked.subset, (), "winds")
+    columns = columns_by_layer(
+        asked.fields,
+        {
+            "belts": belt_layers.READ_COLUMNS,
+            "places": place_layers.READ_COLUMNS,
+            "holdings": holding_layers.READ_COLUMNS,
+            "roughness": ROUGHNESS_COLUMNS,
+        },
+    )
+    covered = {}
+    if asked.places:
+        frame = files.layer(asked.places, grid, "place layer", columns["places"])
+        places, notices = place_layers.complete(frame, "places")
+        for notice in notices:
+            run.notice(notice)
+        covered["place_exposure"] = places.drop(columns=["head", "need"]), coverage(places, grid)
+    if asked.holdings:
+        frame = files.layer(asked.holdings, grid, "holding layer", columns["holdings"])
+        holdings = holding_layers.complete(frame, "holdings")
+        holdings["area_ha"] = holdings.geometry.area / 1e4
+        covered["holding_exposure"] = holdings, coverage(holdings, grid)
+    belts = None
+    if asked.belts and asked.roughness:
+        frame = files.layer(asked.belts, grid, "belt layer", columns["belts"])
+        belts, _ = belt_layers.complete(frame, "belts")
+    roughness = files.roughness(asked, grid, asked.at_height_m, belts, columns["roughness"])
+    return Job(asked, elevation, grid, convergence, winds, roughness, covered, run)
+
+
+def _classes(asked: ExposureInputs) -> tuple[tuple[float, str], ...]:
+    """Classes of topex to write; none unless asked for, or fitting the form."""
+    if asked.topex_classes:
+        return parse_classes(asked.topex_classes)
+    return TOPEX_CLASSES if asked.topex_form == "unlimited" else ()
+
+
+def _views(job: Job, classes: tuple[tuple[float, str], ...]) -> Views:
+    """Topex, upwind slope, and how much of each view there is."""
+    asked, elevation, grid, run = job.asked, job.elevation, job.grid, job.run
+    limit = None if asked.topex_form == "unlimited" else asked.limit_m
+    run.progress(VIEWS_BEGIN, "topex")
+    total = topex(elevation, grid, limit_m=limit, signed=asked.topex_form == "signed")
+    with run.raster("topex", grid, [topex_band(job)]) as raster:
+        raster.write(1, total)
+    if classes:
+        shown = dict(
+            zip((n for _, n in classes), shades(RAMPS["topex"], len(classes)), strict=True)
+        )
+        with run.raster("exposure_class", grid, [topex_band(job)], classes=shown) as raster:
+            raster.write(1, topex_class(total, classes))
+    complete = _complete(elevation, grid, limit)
+    if limit is not None:
+        with run.raster("views_complete", grid, [topex_band(job)]) as raster:
+            raster.write(1, complete)
+    run.progress((VIEWS_BEGIN + WINDS_BEGIN) / 2, "upwind slope")
+    slope = upwind_slope(
+        elevation,
+        grid,
+        job.directions,
+        job.winds.weights(),
+        limit_m=asked.limit_m,
+        azimuths=7 if asked.fine_window else 3,
+    )
+    with run.raster("upwind_slope", grid, ["all winds"]) as raster:
+        raster.write(1, slope)
+    return Views(total, slope, complete)
+
+
+def _complete(elevation: Field, grid: Grid, limit_m: float | None) -> Field:
+    """Share of the eight views of topex that stay on the map."""
+    count = np.zeros(grid.shape, np.float32)
+    for direction in COMPASS_POINTS:
+        count += view_complete(grid, direction, limit_m=limit_m)
+    count /= len(COMPASS_POINTS)
+    count[~np.isfinite(elevation)] = np.nan
+    return count
+
+
+PROCESS = Process(
+    id="exposure",
+    version="2.0.0",
+    title="How exposed the ground is, and from where",
+    summary="Measures, for every cell of a terrain model, the angle up to the horizon in each wind "
+    "direction, their sum over the eight compass points (topex), the slope upwind, and how much "
+    "hills speed up or slow down each wind; for the ground, for places and for holdings.",
+    inputs=ExposureInputs,
+    outputs=OUTPUTS,
+    cautions=(
+        "Exposure of the land alone: belts, woods and buildings are not in it. Near the edge of "
+        "the map views are cut short.",
+        "Open wind is for low hills in neutral, windy weather. Steep ground and the lee of steep "
+        "crests are marked as not modelled; valleys that channel the wind and cold air that "
+        "drains down them are not in it.",
+    ),
+    sources=(
+        "Topex: definition as in the forestry trade (common practice, no single source); signed "
+        "form within a limit distance compared with measured speed-up at Askervein hill, Taylor "
+        "and Teunissen 1987, Boundary-Layer Meteorology 39:15-39.",
+        "Upwind slope: Winstral, Elder and Davis 2002, Journal of Hydrometeorology 3:524-538 "
+        "(status S2).",
+        "Open wind: structure of Jackson and Hunt 1975, Quarterly Journal of the Royal "
+        "Meteorological Society 101:929-955, and Mason and Sykes 1979, the same journal "
+        "105:383-395 (status M); compared with the same hill in docs/askervein.md.",
+        "Roughness classes: Davenport and Wieringa (status S). The wind of a mast is carried to "
+        "another height by the log law in neutral air (common practice).",
+    ),
+    compute=compute,
+)
