@@ -366,7 +366,7 @@ def test_a_person_stops_the_run(long_work, tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("when", ["horizon from 1°", "horizon from 4°"])
+@pytest.mark.parametrize("when", ["open wind from 1°", "open wind from 4°"])
 def test_a_signal_stops_exposure_with_its_raster_open(long_work, tmp_path, when):
     ground, _ = long_work
     words = command("exposure", *ground, "--limit-m", 5000, "--out", tmp_path / "out", "--json")

@@ -93,7 +93,8 @@ class Run:
             raise Stopped(signal_number)
 
     def notice(self, notice: Notice) -> None:
-        """Record and show something a person should know."""
+        """Record and show something a person should know; stop when asked."""
+        self.stop_if_asked()
         if notice not in self.notices:
             self.notices.append(notice)
             self._tell({"event": "notice", **notice.fields()})

@@ -134,6 +134,7 @@ def over_year(
         Takes the field of every direction where it is asked for.
     """
     cases = job.settled.cases(year)
+    job.run.progress(part[0], " and ".join(case.label for case in cases))
     standing = [belts_at(job.belts, c, local_heights=job.settled.local_heights) for c in cases]
     if year is not None:
         _tell_growth(standing[0], year, job.run)
