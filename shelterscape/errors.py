@@ -11,12 +11,14 @@ from typing import Any
 
 CODES: dict[str, str] = {
     "belts-no-height": "a belt has no height to work with",
+    "belts-no-length": "a belt has no length to shelter with",
     "belts-points": "belts are given as points, which have no length to shelter with",
     "column-bad": "a column holds values outside its range or of the wrong kind",
     "column-missing": "a layer or table lacks a column the work needs",
     "crs-geographic": "a terrain model is in degrees",
     "crs-missing": "a data set does not say which coordinate system it is in",
     "crs-unit": "a coordinate system counts in something other than metres",
+    "elevation-range": "a terrain model holds numbers that are no heights of land",
     "elevation-unit": "terrain heights are in something other than metres",
     "file-missing": "a file is not there",
     "file-unreadable": "a file could not be read as the kind of data it should be",
@@ -33,8 +35,10 @@ CODES: dict[str, str] = {
     "output-protected": "a folder that must never be replaced was named as output",
     "output-strangers": "the output folder holds files that no run of ours wrote",
     "output-unwritable": "the output could not be written or did not read back whole",
+    "places-no-area": "a place has no area to be sheltered",
     "plan-bad": "a plan file breaks a rule",
     "raster-empty": "a terrain model holds no usable cell",
+    "raster-small": "a terrain model has too few cells to work on",
     "stopped": "the run was stopped before it ended; nothing was changed",
     "usage": "the command was not understood",
     "winds-bad": "a wind set breaks a rule",
@@ -44,9 +48,12 @@ CODES: dict[str, str] = {
 
 NOTICES: dict[str, str] = {
     "bands-ignored": "a raster holds several bands; the first was used",
+    "belts-same-line": "belts with different figures are drawn on one and the same line",
     "calm-left-out": "part of the time there is no wind to shelter from",
+    "cells-missing": "cells of a terrain model are missing; results are missing there too",
     "convergence": "grid north and true north differ; wind directions were turned to fit",
     "dem-resampled": "a terrain model was laid out anew on square, north-up cells in metres",
+    "features-duplicate": "features told twice were counted once",
     "features-empty": "features without geometry were left out",
     "features-outside": "features off the terrain model were left out",
     "features-repaired": "invalid geometries were repaired",

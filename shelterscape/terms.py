@@ -259,6 +259,8 @@ _TABLE = (
         "year planted",
         "text",
         "Calendar year in which a belt was planted.",
+        1500.0,
+        2200.0,
     ),
     Term(
         "porosity",

@@ -245,7 +245,8 @@ def test_features_off_the_map_are_counted(tmp_path):
     path = write_features(tmp_path / "a.gpkg", [far, INSIDE, across, far, far], n=[1, 2, 3, 4, 5])
     frame, notices = read(path)
     assert notices == {"features-outside": 3}
-    assert frame["n"].tolist() == [2, 3] and frame.index.tolist() == [0, 1]
+    # Numbered as in the file, so that a later error names the right feature.
+    assert frame["n"].tolist() == [2, 3] and frame.index.tolist() == [1, 2]
 
 
 def test_all_off_the_map_is_refused_with_both_extents(tmp_path):
