@@ -6,6 +6,7 @@ text. Libraries raise; only the front doors (command line, batch) catch.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -51,6 +52,7 @@ NOTICES: dict[str, str] = {
     "belts-same-line": "belts with different figures are drawn on one and the same line",
     "calm-left-out": "part of the time there is no wind to shelter from",
     "cells-missing": "cells of a terrain model are missing; results are missing there too",
+    "columns-ignored": "columns of a wind set were not made use of",
     "convergence": "grid north and true north differ; wind directions were turned to fit",
     "dem-resampled": "a terrain model was laid out anew on square, north-up cells in metres",
     "features-duplicate": "features told twice were counted once",
@@ -127,11 +129,10 @@ class ShelterscapeError(Exception):
 
     def fields(self) -> dict[str, Any]:
         """The error as plain fields, as the ``error`` event of ``--json`` shows it."""
-        value = (
-            self.value
-            if isinstance(self.value, (str, int, float, bool, type(None)))
-            else str(self.value)
-        )
+        plain = isinstance(self.value, (str, int, float, bool, type(None)))
+        # JSON has no word for infinity, nor for what is no number.
+        finite = not isinstance(self.value, float) or math.isfinite(self.value)
+        value = self.value if plain and finite else str(self.value)
         return {
             "code": self.code,
             "what": self.what,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import os
 import re
 import zipfile
 from pathlib import Path
@@ -37,22 +38,34 @@ def existing_file(text: str, what: str) -> Path:
             where=text,
             mend="Copy it here first and name the copy.",
         )
-    path = Path(text).expanduser()
-    if not path.is_file():
-        kind = "is a folder, not a file" if path.is_dir() else "is not there"
+    # Unlike that of Path, this one leaves a name alone that only looks like a person's home.
+    path = Path(os.path.expanduser(text))
+    # Unlike those of Path, these take names too long for the system, and folders closed to us.
+    if not os.path.isfile(path):
+        kind = "is not there"
+        if not text.strip():
+            kind = "is named by an empty word"
+        elif os.path.isdir(path):
+            kind = "is a folder, not a file"
+        elif os.path.exists(path):
+            kind = "is no file but a device or a pipe"
         raise InputError(
             "file-missing",
             f"The {what} {kind}.",
-            where=str(path),
+            where=str(path) if text.strip() else what,
             mend=_nearest(path) or "Check the path and the spelling.",
         )
     return path
 
 
 def _nearest(path: Path) -> str:
-    if not path.parent.is_dir():
+    if not os.path.isdir(path.parent):
         return f"There is no folder {path.parent}; check the path."
-    near = difflib.get_close_matches(path.name, [p.name for p in path.parent.iterdir()], n=1)
+    try:
+        names = os.listdir(path.parent)
+    except OSError:  # of a folder closed to us
+        return ""
+    near = difflib.get_close_matches(path.name, names, n=1)
     return f"Did you mean {near[0]}?" if near else ""
 
 
@@ -60,7 +73,7 @@ def split_layer(text: str) -> tuple[str, str]:
     """``PATH:LAYER`` as its two parts; the last colon counts, and only if the whole is no file."""
     path, colon, layer = text.rpartition(":")
     # A drive letter is not a path with a layer behind it.
-    if not colon or Path(text).exists() or len(path) < 2:
+    if not colon or os.path.exists(os.path.expanduser(text)) or len(path) < 2:
         return text, ""
     return path, layer
 

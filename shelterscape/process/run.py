@@ -206,8 +206,8 @@ class Files:
         directions = directions_in(source)
         if directions is not None:
             return {"": equal_winds(directions, where="winds")}
-        frame, _ = read_winds(source)
-        sets, notices = wind_sets(frame, Path(source).name)
+        frame, header = read_winds(source)
+        sets, notices = wind_sets(frame, Path(source).name, header)
         self._pass_on(notices)
         return sets
 

@@ -26,6 +26,7 @@ def numbers(
     needed: bool = False,
     high: float | None = None,
     hint: Callable[[NDArray[np.float64]], str] | None = None,
+    spelled: dict[str, float] | None = None,
 ) -> NDArray[np.float64]:
     """A column as numbers within the range of its term; NaN where nothing is given.
 
@@ -45,9 +46,11 @@ def numbers(
     needed : bool
         Whether an empty cell is a fault.
     high : float, optional
-        Upper bound instead of the term's.
+        Bound above which numbers are refused, where it is wider than the term's.
     hint : callable, optional
         How to mend numbers out of range, from all of them.
+    spelled : dict, optional
+        Numbers by words in small letters that people may write for them.
 
     Returns
     -------
@@ -76,18 +79,20 @@ def numbers(
     if not (wrong | outside).any():
         return values
     at = int(np.argmax(wrong | outside))
-    span = f"between {term.low:g} and {top:g} {term.symbol}".strip()
+    span = f"between {term.low:g} and {term.high:g} {term.symbol}".strip()
     cell = cells.iloc[at]
     raise InputError(
         code,
         f"{column} must lie {span}." if outside[at] else f"{column} must be a number {span}.",
         where=f"{where}, {row} {frame.index[at] + 1}",
         value=float(values[at]) if outside[at] else ("nothing" if not given[at] else str(cell)),
-        mend=_mend(str(cell), term) if wrong[at] else (hint or _correct)(values),
+        mend=_mend(str(cell), term, spelled or {}) if wrong[at] else (hint or _correct)(values),
     )
 
 
-def _mend(cell: str, term: Term) -> str:
+def _mend(cell: str, term: Term, spelled: dict[str, float]) -> str:
+    if (number := spelled.get(cell.strip().casefold())) is not None:
+        return f"Write it as {number:g}."
     if _COMMA.fullmatch(cell.strip()):
         return f"Write it with a decimal point: {cell.strip().replace(',', '.')}."
     if re.search(r"\d", cell):
