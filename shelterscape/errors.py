@@ -41,6 +41,7 @@ CODES: dict[str, str] = {
     "raster-empty": "a terrain model holds no usable cell",
     "raster-small": "a terrain model has too few cells to work on",
     "stopped": "the run was stopped before it ended; nothing was changed",
+    "terrain-surface": "a terrain model seems to hold trees and hedges, not the bare ground",
     "usage": "the command was not understood",
     "winds-bad": "a wind set breaks a rule",
 }

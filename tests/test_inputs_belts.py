@@ -8,11 +8,12 @@ import pytest
 import rasterio
 import shapely
 from affine import Affine
-from file_helpers import write_dem, write_features
+from file_helpers import GRID, write_dem, write_features
 from input_helpers import (
     HEDGE,
     NORTH,
     OTHER_HEDGE,
+    SHAPE,
     WEST,
     ground,
     hold_to_refusal,
@@ -189,6 +190,17 @@ def test_an_error_counts_features_as_the_file_does(inputs, tmp_path, capsys):
     belts = plain_belts(inputs, [FAR, HEDGE, OTHER_HEDGE], height_m=[5.0, 6.0, 600.0])
     found = shelter(capsys, tmp_path, belts=belts)
     hold_to_refusal(found, "column-bad", "feature 3", "600")
+
+
+def test_a_model_of_the_surface_is_refused(inputs, tmp_path, capsys):
+    cells = shapely.points(
+        *(GRID.affine * (np.indices(SHAPE)[::-1] + 0.5)),
+    )
+    canopy = np.where(shapely.dwithin(cells, HEDGE, 8), 6.0, 0.0).astype("f4")
+    dem = write_dem(inputs / "surface.tif", ground() + canopy)
+    belts = plain_belts(inputs, [HEDGE])
+    found = shelter(capsys, tmp_path, dem=dem, belts=belts)
+    hold_to_refusal(found, "terrain-surface", "surface.tif", "bare ground", "bank with hedge")
 
 
 FIELD = box(*at((20, 300))[0], *at((480, 20))[0])

@@ -21,7 +21,8 @@ WIDEST_SECTOR_DEG = 45.0
 """Sectors wider than those of eight points would smear what belts do past use (E)."""
 
 COLUMNS = ("direction_deg", "frequency", "mean_speed_ms", "weibull_k")
-POINTS = "n nne ne ene e ese se sse s ssw sw wsw w wnw nw nnw".split()
+POINTS = ("n", "nne", "ne", "ene", "e", "ese", "se", "sse",
+          "s", "ssw", "sw", "wsw", "w", "wnw", "nw", "nnw")  # fmt: skip
 _TERM_OF = dict(zip(COLUMNS, ("direction", "frequency", "mean_speed", "weibull_k"), strict=True))
 
 
@@ -162,9 +163,10 @@ def wind_sets(
         text = f"{where}: columns not made use of: {', '.join(unread)}"
         notices.append(Notice("columns-ignored", text, len(unread)))
     sets = {}
-    for name, part in frame.assign(subset=names).groupby("subset", sort=False):
+    for key, part in frame.assign(subset=names).groupby("subset", sort=False):
+        name = str(key)
         here = f"{where}, subset “{name}”" if name else where
-        sets[str(name)] = _one_set(str(name), part, here, notices)
+        sets[name] = _one_set(name, part, here, notices)
     if not sets:
         raise InputError(
             "winds-bad",
