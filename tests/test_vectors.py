@@ -17,7 +17,7 @@ from file_helpers import CRS, GRID, notices_by_code, write_features
 from shapely import LineString, Polygon, box
 
 from shelterscape.errors import InputError, WriteError
-from shelterscape.files import local
+from shelterscape.files import guards
 from shelterscape.files.local import split_layer
 from shelterscape.files.vectors import describe_columns, read_layer, verify_layers, write_layer
 from shelterscape.grid import Grid
@@ -339,7 +339,7 @@ def test_archives_out_of_bounds_are_refused(tmp_path, monkeypatch):
         refused("file-unreadable", tmp_path / "a.zip")
     (tmp_path / "a.zip").write_bytes(b"PK no archive")
     refused("file-unreadable", tmp_path / "a.zip")
-    monkeypatch.setattr(local, "MOST_UNPACKED_BYTES", 100)
+    monkeypatch.setattr(guards, "MOST_UNPACKED_BYTES", 100)
     refused("file-unreadable", zipped_shapefile(tmp_path))
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
+import warnings
+from collections.abc import Iterator
 from pathlib import Path
 
 import geopandas as gpd
@@ -11,15 +13,24 @@ import numpy as np
 import pyogrio
 import shapely
 from numpy.typing import NDArray
-from pyogrio.errors import DataLayerError, DataSourceError
+from pyogrio.errors import (
+    DataLayerError,
+    DataSourceError,
+    FeatureError,
+    FieldError,
+    GeometryError,
+)
 
 from shelterscape.errors import InputError, Notice, WriteError
-from shelterscape.files.local import existing_file, refuse_pointers, split_layer
+from shelterscape.files.guards import openable, refuse_unsafe_table
+from shelterscape.files.local import existing_file, split_layer
 from shelterscape.grid import Grid
 from shelterscape.terms import TERMS
 
 GEOMETRY_NAMES = {"point": "MultiPoint", "line": "MultiLineString", "polygon": "MultiPolygon"}
 """Geometry type in files by the kind a layer is declared with; other kinds stay mixed."""
+
+_UNREADABLE = (DataSourceError, DataLayerError, FeatureError, GeometryError, FieldError)
 
 STAMP = "2000-01-01T00:00:00Z"
 """Written as the date of change in every GeoPackage, so that the same inputs give the same bytes;
@@ -34,10 +45,10 @@ def layers_of(path: Path) -> list[str]:
     InputError
         ``file-unreadable``, ``not-local``.
     """
-    refuse_pointers(path)
     try:
-        return [str(name) for name, _ in pyogrio.list_layers(_openable(path))]
-    except DataSourceError as error:
+        with _remarks([], ""):
+            return [str(name) for name, _ in pyogrio.list_layers(openable(path))]
+    except _UNREADABLE as error:
         raise InputError(
             "file-unreadable",
             "This file could not be read as a set of layers.",
@@ -47,9 +58,20 @@ def layers_of(path: Path) -> list[str]:
         ) from error
 
 
-def _openable(path: Path) -> Path | bytes:
-    """What to hand to the reader: GML by its bytes, for beside a file GDAL would write an index."""
-    return path.read_bytes() if path.suffix.lower() in (".gml", ".xml") else path
+_NO_NETWORK = {"GDAL_HTTP_PROXY": "127.0.0.1:9", "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": "{none}"}
+"""GDAL settings by which an address inside a file leads nowhere: port 9 discards."""
+
+
+@contextlib.contextmanager
+def _remarks(notices: list[Notice], where: str) -> Iterator[None]:
+    """Turn what the reader has to remark into notices; a warning tells no person where to look."""
+    pyogrio.set_gdal_config_options(_NO_NETWORK)
+    # Coordinates that are no numbers are dealt with later.
+    with warnings.catch_warnings(record=True) as caught, np.errstate(invalid="ignore"):
+        warnings.simplefilter("always")
+        yield
+    texts = dict.fromkeys(str(w.message)[:200] for w in caught)
+    notices += [Notice("reader-remark", f"{where}: {text}") for text in texts]
 
 
 def read_layer(
@@ -83,9 +105,11 @@ def read_layer(
     path = existing_file(text, what)
     layer = _chosen(path, layer, what)
     where = f"{path.name}:{layer}"
-    frame = _read(path, layer, where)
+    remarks: list[Notice] = []
+    frame = _read(path, layer, where, remarks)
     frame = _renamed(frame, columns or {}, where)
-    return _onto(frame, grid, where)
+    frame, notices = _onto(frame, grid, where)
+    return frame, remarks + notices
 
 
 def _chosen(path: Path, layer: str, what: str) -> str:
@@ -108,14 +132,18 @@ def _chosen(path: Path, layer: str, what: str) -> str:
     return layer or names[0]
 
 
-def _read(path: Path, layer: str, where: str) -> gpd.GeoDataFrame:
+def _read(path: Path, layer: str, where: str, remarks: list[Notice]) -> gpd.GeoDataFrame:
+    refuse_unsafe_table(path, layer)
     try:
-        # Coordinates that are no numbers are dealt with later, and no matter for a warning.
-        with np.errstate(invalid="ignore"):
-            frame = pyogrio.read_dataframe(_openable(path), layer=layer)
-    except (DataSourceError, DataLayerError) as error:
+        with _remarks(remarks, where):
+            frame = pyogrio.read_dataframe(openable(path), layer=layer)
+    except (*_UNREADABLE, shapely.errors.GEOSException, ValueError) as error:
         raise InputError(
-            "file-unreadable", "The layer could not be read.", where=where, value=error
+            "file-unreadable",
+            "The layer could not be read; it may be damaged.",
+            where=where,
+            value=error,
+            mend="Export it again, best as GeoPackage.",
         ) from error
     if not isinstance(frame, gpd.GeoDataFrame) or not len(frame):
         raise _empty(where)
