@@ -6,17 +6,20 @@ text. Libraries raise; only the front doors (command line, batch) catch.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
 CODES: dict[str, str] = {
     "belts-no-height": "a belt has no height to work with",
+    "belts-no-length": "a belt has no length to shelter with",
     "belts-points": "belts are given as points, which have no length to shelter with",
     "column-bad": "a column holds values outside its range or of the wrong kind",
     "column-missing": "a layer or table lacks a column the work needs",
     "crs-geographic": "a terrain model is in degrees",
     "crs-missing": "a data set does not say which coordinate system it is in",
     "crs-unit": "a coordinate system counts in something other than metres",
+    "elevation-range": "a terrain model holds numbers that are no heights of land",
     "elevation-unit": "terrain heights are in something other than metres",
     "file-missing": "a file is not there",
     "file-unreadable": "a file could not be read as the kind of data it should be",
@@ -33,10 +36,13 @@ CODES: dict[str, str] = {
     "output-protected": "a folder that must never be replaced was named as output",
     "output-strangers": "the output folder holds files that no run of ours wrote",
     "output-unwritable": "the output could not be written or did not read back whole",
+    "places-no-area": "a place has no area to be sheltered",
     "plan-bad": "a plan file breaks a rule",
     "raster-empty": "a terrain model holds no usable cell",
+    "raster-small": "a terrain model has too few cells to work on",
     "roughness-bad": "a roughness length is out of range, or a table of them names one cover twice",
     "stopped": "the run was stopped before it ended; nothing was changed",
+    "terrain-surface": "a terrain model seems to hold trees and hedges, not the bare ground",
     "usage": "the command was not understood",
     "winds-bad": "a wind set breaks a rule",
 }
@@ -45,9 +51,13 @@ CODES: dict[str, str] = {
 
 NOTICES: dict[str, str] = {
     "bands-ignored": "a raster holds several bands; the first was used",
+    "belts-same-line": "belts with different figures are drawn on one and the same line",
     "calm-left-out": "part of the time there is no wind to shelter from",
+    "cells-missing": "cells of a terrain model are missing; results are missing there too",
+    "columns-ignored": "columns of a wind set were not made use of",
     "convergence": "grid north and true north differ; wind directions were turned to fit",
     "dem-resampled": "a terrain model was laid out anew on square, north-up cells in metres",
+    "features-duplicate": "features told twice were counted once",
     "features-empty": "features without geometry were left out",
     "features-outside": "features off the terrain model were left out",
     "features-repaired": "invalid geometries were repaired",
@@ -56,6 +66,7 @@ NOTICES: dict[str, str] = {
     "growth-note": "what to know of heights and porosities told for a year",
     "not-modelled": "the method does not hold on part of the ground",
     "purpose-used": "choices left open were filled from the purpose",
+    "reader-remark": "the library that reads a file remarked on something in it",
     "value-assumed": "a value was not given and a stated default was used",
 }
 """Every notice code with its meaning in one line."""
@@ -121,11 +132,10 @@ class ShelterscapeError(Exception):
 
     def fields(self) -> dict[str, Any]:
         """The error as plain fields, as the ``error`` event of ``--json`` shows it."""
-        value = (
-            self.value
-            if isinstance(self.value, (str, int, float, bool, type(None)))
-            else str(self.value)
-        )
+        plain = isinstance(self.value, (str, int, float, bool, type(None)))
+        # JSON has no word for infinity, nor for what is no number.
+        finite = not isinstance(self.value, float) or math.isfinite(self.value)
+        value = self.value if plain and finite else str(self.value)
         return {
             "code": self.code,
             "what": self.what,

@@ -57,12 +57,12 @@ def test_bare_porosity(columns, bare):
         ({"height_m": [np.nan]}, "belts-no-height", "height"),
         ({"height_m": [350.0]}, "column-bad", "centimetres"),
         ({"height_m": [-2.0]}, "column-bad", "between"),
-        ({"height_m": ["tall"]}, "column-bad", "numbers"),
+        ({"height_m": ["tall"]}, "column-bad", "must be a number"),
         ({"height_m": [np.inf]}, "column-bad", "between"),
         ({"porosity": [40.0]}, "column-bad", "percent"),
         ({"bare_porosity": [-0.1]}, "column-bad", "between"),
         ({"width_m": [1e6]}, "column-bad", "between"),
-        ({"planted_year": ["long ago"]}, "column-bad", "years"),
+        ({"planted_year": ["long ago"]}, "column-bad", "planted_year must be a number"),
     ],
 )
 def test_refusals(columns, code, says):

@@ -17,7 +17,7 @@ from file_helpers import CRS, GRID, notices_by_code, write_features
 from shapely import LineString, Polygon, box
 
 from shelterscape.errors import InputError, WriteError
-from shelterscape.files import local
+from shelterscape.files import guards
 from shelterscape.files.local import split_layer
 from shelterscape.files.vectors import describe_columns, read_layer, verify_layers, write_layer
 from shelterscape.grid import Grid
@@ -245,7 +245,8 @@ def test_features_off_the_map_are_counted(tmp_path):
     path = write_features(tmp_path / "a.gpkg", [far, INSIDE, across, far, far], n=[1, 2, 3, 4, 5])
     frame, notices = read(path)
     assert notices == {"features-outside": 3}
-    assert frame["n"].tolist() == [2, 3] and frame.index.tolist() == [0, 1]
+    # Numbered as in the file, so that a later error names the right feature.
+    assert frame["n"].tolist() == [2, 3] and frame.index.tolist() == [1, 2]
 
 
 def test_all_off_the_map_is_refused_with_both_extents(tmp_path):
@@ -338,7 +339,7 @@ def test_archives_out_of_bounds_are_refused(tmp_path, monkeypatch):
         refused("file-unreadable", tmp_path / "a.zip")
     (tmp_path / "a.zip").write_bytes(b"PK no archive")
     refused("file-unreadable", tmp_path / "a.zip")
-    monkeypatch.setattr(local, "MOST_UNPACKED_BYTES", 100)
+    monkeypatch.setattr(guards, "MOST_UNPACKED_BYTES", 100)
     refused("file-unreadable", zipped_shapefile(tmp_path))
 
 

@@ -17,7 +17,7 @@ from rasterio.io import DatasetReader
 from rasterio.windows import Window
 
 from shelterscape.errors import InputError, WriteError
-from shelterscape.files.local import refuse_pointers
+from shelterscape.files.guards import refuse_pointers, refuse_swollen, sources_of
 from shelterscape.grid import Grid
 from shelterscape.terms import Term
 
@@ -25,9 +25,16 @@ NO_DATA = -9999.0
 CLASS_NO_DATA = 255
 BLOCK = 512
 
-READ_DRIVERS = ["GTiff", "COG", "AAIGrid", "VRT", "SRTMHGT", "HFA", "ENVI", "netCDF", "GPKG"]
-ENVIRONMENT = {"GDAL_PAM_ENABLED": "NO", "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR"}
-"""GDAL settings that keep it from writing beside an input."""
+READ_DRIVERS = ["GTiff", "COG", "AAIGrid", "VRT", "SRTMHGT", "HFA", "ENVI"]
+"""Kinds of raster that are read. netCDF is not, for it can draw on any other file; nor are
+databases, which can hold things to be worked out."""
+
+ENVIRONMENT = {
+    "GDAL_PAM_ENABLED": "NO",
+    "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
+    "GDAL_VRT_ENABLE_PYTHON": "NO",
+}
+"""GDAL settings that keep it from writing beside an input and from running what one holds."""
 
 
 def open_raster(path: Path) -> DatasetReader:
@@ -41,7 +48,10 @@ def open_raster(path: Path) -> DatasetReader:
     refuse_pointers(path)
     try:
         # rasterio.open takes one driver only; its reader takes the list its documentation promises.
-        return DatasetReader(path, driver=READ_DRIVERS, sharing=False)
+        data = DatasetReader(path.absolute(), driver=READ_DRIVERS, sharing=False)
+        size = data.width * data.height * np.dtype(data.dtypes[0]).itemsize
+        refuse_swollen(size, [path, *sources_of(path)], str(path))
+        return data
     except RasterioError as error:
         raise InputError(
             "file-unreadable",

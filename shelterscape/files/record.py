@@ -9,6 +9,8 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+from shelterscape.files.guards import sources_of
+
 RECORD = "record.json"
 TIMINGS = "timings.json"
 PROGRAM = "shelterscape"
@@ -18,6 +20,10 @@ _COMPANIONS = {
     ".asc": (".prj",),
     ".tif": (".tfw", ".prj"),
     ".tiff": (".tfw", ".prj"),
+    ".img": (".hdr",),
+    ".bsq": (".hdr",),
+    ".bil": (".hdr",),
+    ".dat": (".hdr",),
 }
 """Files that belong to a data set, by the suffix it goes by."""
 
@@ -29,12 +35,13 @@ def sha256_of(path: Path) -> str:
 
 
 def files_of(path: Path) -> list[Path]:
-    """Every file of a data set: itself and its companions of the same name."""
+    """Every file of a data set: itself, its companions of the same name, and what it draws on."""
     companions = _COMPANIONS.get(path.suffix.lower(), ())
     # Suffixes in capitals come from old disks and are read by the same drivers.
     beside = [path.with_suffix(s) for suffix in companions for s in (suffix, suffix.upper())]
     there = {p.stat().st_ino: p for p in beside if p.is_file()}
-    return [path, *there.values()]
+    drawn_on = [part for source in sources_of(path) for part in files_of(source)]
+    return list(dict.fromkeys([path, *there.values(), *drawn_on]))
 
 
 def write_json(path: Path, content: dict[str, Any]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import warnings
 from pathlib import Path
 
@@ -11,6 +12,9 @@ from shelterscape.errors import InputError
 from shelterscape.files.local import existing_file
 
 _NO_TABLE = (pd.errors.ParserError, pd.errors.ParserWarning, pd.errors.EmptyDataError)
+MOST_TABLE_BYTES = 10_000_000
+"""Bound on a table of winds (engineering choice): 36 directions by 100 subsets take .2 MB."""
+
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -41,13 +45,22 @@ def read_winds(source: str) -> tuple[pd.DataFrame, dict[str, str]]:
         ``file-missing`` or ``file-unreadable``.
     """
     path = existing_file(source, "wind set")
+    if path.stat().st_size > MOST_TABLE_BYTES:
+        raise InputError(
+            "file-unreadable",
+            "The wind set is far too long for a table of directions.",
+            where=str(path),
+            value=f"{path.stat().st_size} bytes",
+            mend="Sum records of wind up by direction first.",
+        )
     try:
-        lines = path.read_text(encoding="utf-8-sig").splitlines()
+        text = path.read_text(encoding="utf-8-sig")
         # Spare cells must not turn the first column into row names and move the rest along.
         with warnings.catch_warnings():
             warnings.simplefilter("error", pd.errors.ParserWarning)
+            # From the text, for of a path the reader would guess an archive by its name.
             frame = pd.read_csv(
-                path, comment="#", encoding="utf-8-sig", skipinitialspace=True, index_col=False
+                io.StringIO(text), comment="#", skipinitialspace=True, index_col=False
             )
     except (OSError, UnicodeDecodeError, *_NO_TABLE) as error:
         raise InputError(
@@ -58,7 +71,7 @@ def read_winds(source: str) -> tuple[pd.DataFrame, dict[str, str]]:
             mend="Save it as CSV text in UTF-8, with commas between columns.",
         ) from error
     header = {}
-    for line in lines:
+    for line in text.splitlines():
         key, colon, value = line.lstrip("#").partition(":")
         if line.startswith("#") and colon:
             header[key.strip()] = value.strip()

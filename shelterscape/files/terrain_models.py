@@ -26,6 +26,13 @@ from shelterscape.grid import Grid
 METRES_PER = {"m": 1.0, "ft": 0.3048, "us-ft": 1200.0 / 3937.0, "cm": 0.01}
 """Metres in one unit of height."""
 
+LOWEST_M, HIGHEST_M = -500.0, 9000.0
+"""Heights of land (the shore of the Dead Sea lies at -430 m, Everest at 8849 m: from memory).
+What lies beyond is a missing value that the file does not own up to, or another unit."""
+
+LEAST_CELLS = 3
+"""Fewest rows and columns in which any cell has ground all round it."""
+
 _FEET = {"ft", "foot", "feet", "us-ft", "us survey foot", "us_survey_foot", "ftus", "sfoot"}
 
 
@@ -56,7 +63,7 @@ def read_terrain(
     ------
     InputError
         ``file-missing``, ``file-unreadable``, ``crs-missing``, ``crs-geographic``, ``crs-unit``,
-        ``elevation-unit``, ``raster-empty``.
+        ``elevation-unit``, ``elevation-range``, ``raster-empty``, ``raster-small``, ``not-local``.
     """
     path = existing_file(source, "terrain model")
     notices: list[Notice] = []
@@ -67,6 +74,11 @@ def read_terrain(
             notices.append(Notice("bands-ignored", f"{path.name}: band 1 used", data.count - 1))
         elevation = _heights(data, z_unit, path)
         affine = data.transform
+    _check_heights(elevation, path)
+    if missing := int(np.isnan(elevation).sum()):
+        share = f"{path.name}: {missing / elevation.size:.1%} of the cells are missing"
+        text = f"{share}; results are missing there, and views end where they begin"
+        notices.append(Notice("cells-missing", text, missing))
     if _fits(affine):
         affine = Affine(affine.a, 0, affine.c, 0, -affine.a, affine.f)
     if not _fits(affine) or own != target:
@@ -77,8 +89,6 @@ def read_terrain(
                 f"{path.name}: laid out anew on square cells of {affine.a:g} m in {target.name}",
             )
         )
-    if not np.isfinite(elevation).any():
-        raise InputError("raster-empty", "The terrain model holds no usable cell.", where=str(path))
     return elevation, Grid(elevation.shape, affine, target), notices
 
 
@@ -176,6 +186,39 @@ def _heights(data: DatasetReader, z_unit: str | None, path: Path) -> NDArray[np.
     values = (values * data.scales[0] + data.offsets[0]) * METRES_PER[z_unit or "m"]
     values[~np.isfinite(values)] = np.nan
     return values.astype(np.float32)
+
+
+def _check_heights(elevation: NDArray[np.float32], path: Path) -> None:
+    """Refuse what is too little to work on, and numbers that are no heights of land."""
+    rows, cols = elevation.shape
+    if min(rows, cols) < LEAST_CELLS:
+        raise InputError(
+            "raster-small",
+            f"The terrain model needs at least {LEAST_CELLS} rows and columns of cells.",
+            where=str(path),
+            value=f"{rows} x {cols} cells",
+            mend="Cut a larger piece of the terrain model: the land all round counts.",
+        )
+    if not np.isfinite(elevation).any():
+        raise InputError(
+            "raster-empty",
+            "The terrain model holds no usable cell.",
+            where=str(path),
+            value=f"{elevation.size} cells, all missing",
+            mend="Open it in your GIS: it may be the wrong piece of the map, or cut short.",
+        )
+    odd = (elevation < LOWEST_M) | (elevation > HIGHEST_M)
+    if odd.any():
+        row, col = np.unravel_index(int(np.argmax(odd)), odd.shape)
+        raise InputError(
+            "elevation-range",
+            f"{int(odd.sum())} cells hold no height of land, which lies between {LOWEST_M:g} and "
+            f"{HIGHEST_M:g} m.",
+            where=f"{path}, row {row + 1}, column {col + 1}",
+            value=f"{elevation[row, col]:g} m",
+            mend="If the number stands for missing cells, state it as the nodata value of the "
+            "file; if heights are not in metres, say so with --z-unit cm, ft or us-ft.",
+        )
 
 
 def _fits(affine: Affine) -> bool:

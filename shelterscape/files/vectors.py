@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
+import warnings
+from collections.abc import Iterator
 from pathlib import Path
 
 import geopandas as gpd
@@ -11,15 +13,24 @@ import numpy as np
 import pyogrio
 import shapely
 from numpy.typing import NDArray
-from pyogrio.errors import DataLayerError, DataSourceError
+from pyogrio.errors import (
+    DataLayerError,
+    DataSourceError,
+    FeatureError,
+    FieldError,
+    GeometryError,
+)
 
 from shelterscape.errors import InputError, Notice, WriteError
-from shelterscape.files.local import existing_file, refuse_pointers, split_layer
+from shelterscape.files.guards import openable, refuse_unsafe_table
+from shelterscape.files.local import existing_file, split_layer
 from shelterscape.grid import Grid
 from shelterscape.terms import TERMS
 
 GEOMETRY_NAMES = {"point": "MultiPoint", "line": "MultiLineString", "polygon": "MultiPolygon"}
 """Geometry type in files by the kind a layer is declared with; other kinds stay mixed."""
+
+_UNREADABLE = (DataSourceError, DataLayerError, FeatureError, GeometryError, FieldError)
 
 STAMP = "2000-01-01T00:00:00Z"
 """Written as the date of change in every GeoPackage, so that the same inputs give the same bytes;
@@ -34,10 +45,10 @@ def layers_of(path: Path) -> list[str]:
     InputError
         ``file-unreadable``, ``not-local``.
     """
-    refuse_pointers(path)
     try:
-        return [str(name) for name, _ in pyogrio.list_layers(_openable(path))]
-    except DataSourceError as error:
+        with _remarks([], ""):
+            return [str(name) for name, _ in pyogrio.list_layers(openable(path))]
+    except _UNREADABLE as error:
         raise InputError(
             "file-unreadable",
             "This file could not be read as a set of layers.",
@@ -47,9 +58,20 @@ def layers_of(path: Path) -> list[str]:
         ) from error
 
 
-def _openable(path: Path) -> Path | bytes:
-    """What to hand to the reader: GML by its bytes, for beside a file GDAL would write an index."""
-    return path.read_bytes() if path.suffix.lower() in (".gml", ".xml") else path
+_NO_NETWORK = {"GDAL_HTTP_PROXY": "127.0.0.1:9", "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": "{none}"}
+"""GDAL settings by which an address inside a file leads nowhere: port 9 discards."""
+
+
+@contextlib.contextmanager
+def _remarks(notices: list[Notice], where: str) -> Iterator[None]:
+    """Turn what the reader has to remark into notices; a warning tells no person where to look."""
+    pyogrio.set_gdal_config_options(_NO_NETWORK)
+    # Coordinates that are no numbers are dealt with later.
+    with warnings.catch_warnings(record=True) as caught, np.errstate(invalid="ignore"):
+        warnings.simplefilter("always")
+        yield
+    texts = dict.fromkeys(str(w.message)[:200] for w in caught)
+    notices += [Notice("reader-remark", f"{where}: {text}") for text in texts]
 
 
 def read_layer(
@@ -70,6 +92,7 @@ def read_layer(
     Returns
     -------
     frame : GeoDataFrame
+        Its index counts features as they stand in the file, from 0.
     notices : list of Notice
 
     Raises
@@ -82,9 +105,11 @@ def read_layer(
     path = existing_file(text, what)
     layer = _chosen(path, layer, what)
     where = f"{path.name}:{layer}"
-    frame = _read(path, layer, where)
+    remarks: list[Notice] = []
+    frame = _read(path, layer, where, remarks)
     frame = _renamed(frame, columns or {}, where)
-    return _onto(frame, grid, where)
+    frame, notices = _onto(frame, grid, where)
+    return frame, remarks + notices
 
 
 def _chosen(path: Path, layer: str, what: str) -> str:
@@ -107,12 +132,18 @@ def _chosen(path: Path, layer: str, what: str) -> str:
     return layer or names[0]
 
 
-def _read(path: Path, layer: str, where: str) -> gpd.GeoDataFrame:
+def _read(path: Path, layer: str, where: str, remarks: list[Notice]) -> gpd.GeoDataFrame:
+    refuse_unsafe_table(path, layer)
     try:
-        frame = pyogrio.read_dataframe(_openable(path), layer=layer)
-    except (DataSourceError, DataLayerError) as error:
+        with _remarks(remarks, where):
+            frame = pyogrio.read_dataframe(openable(path), layer=layer)
+    except (*_UNREADABLE, shapely.errors.GEOSException, ValueError) as error:
         raise InputError(
-            "file-unreadable", "The layer could not be read.", where=where, value=error
+            "file-unreadable",
+            "The layer could not be read; it may be damaged.",
+            where=where,
+            value=error,
+            mend="Export it again, best as GeoPackage.",
         ) from error
     if not isinstance(frame, gpd.GeoDataFrame) or not len(frame):
         raise _empty(where)
@@ -164,39 +195,73 @@ def _onto(frame: gpd.GeoDataFrame, grid: Grid, where: str) -> tuple[gpd.GeoDataF
         there = there.to_crs(grid.crs)
         notices.append(Notice("layer-reprojected", f"{where}: brought into {grid.crs.name}"))
     # Places a projection cannot show come out infinite; they lie off any grid.
-    shown = np.isfinite(there.bounds).all(axis=1)
-    broken = shown & ~there.geometry.is_valid
+    shown = _all_finite(there.geometry.to_numpy())
+    mixed = there.geom_type == "GeometryCollection"
+    broken = shown & (mixed | ~there.geometry.is_valid)
     if broken.any():
         there = there.set_geometry(_repaired(there.geometry.to_numpy(), broken), crs=grid.crs)
         notices.append(Notice("features-repaired", f"{where}: repaired", int(broken.sum())))
-    inside = shown & there.geometry.intersects(shapely.box(*grid.bounds))
+    inside = shown.copy()
+    inside[shown] = there.geometry[shown].intersects(shapely.box(*grid.bounds))
     if not inside.any():
         raise InputError(
             "layer-outside",
             "No feature of the layer lies on the terrain model; often a wrong coordinate system.",
             where=where,
             value=f"layer {_extent(there.total_bounds)}, terrain {_extent(grid.bounds)}",
-            mend="Compare both in your GIS and set the right coordinate system.",
+            mend=_why_outside(there[shown].total_bounds, grid),
         )
     if not inside.all():
         text = f"{where}: features off the terrain model left out"
         notices.append(Notice("features-outside", text, int((~inside).sum())))
-    return there[inside].reset_index(drop=True), notices
+    return there[inside], notices
+
+
+def _all_finite(geometry: NDArray[np.object_]) -> NDArray[np.bool_]:
+    """Which geometries have real numbers for coordinates throughout."""
+    xy, owner = shapely.get_coordinates(geometry, return_index=True)
+    found = np.ones(len(geometry), bool)
+    found[owner[~np.isfinite(xy).all(axis=1)]] = False
+    return found
+
+
+_ZONES = range(1, 61)
+"""Numbers of the zones that some countries write before an easting."""
+
+
+def _why_outside(bounds: NDArray[np.float64], grid: Grid) -> str:
+    """What a layer off the map most likely suffers from."""
+    west, south, east, north = bounds
+    terrain = shapely.box(*grid.bounds)
+    if not np.isfinite(bounds).all():
+        return "Its coordinates are no numbers; draw or export it again."
+    if terrain.intersects(shapely.box(south, west, north, east)):
+        return "Its eastings and northings look swapped; exchange them."
+    for zone in _ZONES:
+        if terrain.intersects(shapely.box(west - zone * 1e6, south, east - zone * 1e6, north)):
+            return (
+                f"Its eastings carry the zone number {zone} before them: set the coordinate "
+                "system that counts so (for zone 32 on ETRS89 it is EPSG:4647)."
+            )
+    if abs(west) <= 180 and abs(east) <= 180 and abs(south) <= 90 and abs(north) <= 90:
+        return "Its coordinates look like degrees: set the system they are in, such as EPSG:4326."
+    return "Compare both in your GIS and set the right coordinate system."
 
 
 def _repaired(geometry: NDArray[np.object_], broken: NDArray[np.bool_]) -> NDArray[np.object_]:
     """Broken geometries made valid, each of the kind it was.
 
     A spike on an area comes back as a line beside it; only parts of the area's own kind are kept.
+    What has no extent of its kind, such as a line that ends where it began, stays as it is: what
+    it means is for its user to say.
     """
     out = geometry.copy()
     for i in np.flatnonzero(broken):
-        whole = shapely.make_valid(geometry[i])
-        if whole.geom_type == "GeometryCollection":
-            parts = shapely.get_parts(whole)
-            parts = parts[shapely.get_dimensions(parts) == shapely.get_dimensions(whole)]
-            whole = shapely.union_all(parts)
-        out[i] = whole
+        kind = shapely.get_dimensions(geometry[i])
+        parts = shapely.get_parts(shapely.make_valid(geometry[i]))
+        parts = parts[shapely.get_dimensions(parts) == kind]
+        if len(parts):
+            out[i] = shapely.union_all(parts) if len(parts) > 1 else parts[0]
     return out
 
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from shelterscape import data
 from shelterscape.errors import InputError, Notice
+from shelterscape.science.columns import numbers
 from shelterscape.terms import TERMS
 
 SEASONS = {"in-leaf": "in leaf", "bare": "bare"}
@@ -85,7 +86,7 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
     Raises
     ------
     InputError
-        ``belts-no-height``, ``belts-points``, ``column-bad``.
+        ``belts-no-height``, ``belts-no-length``, ``belts-points``, ``column-bad``.
 
     Notes
     -----
@@ -95,14 +96,7 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
     whole, of a bank with a hedge half as open; no bare stem. All are engineering choices; those of
     the first columns are counted in the column ``assumed``.
     """
-    points = int((shapely.get_dimensions(belts.geometry.to_numpy()) == 0).sum())
-    if points:
-        raise InputError(
-            "belts-points",
-            f"{points} of {len(belts)} belts are points; a belt is a line or an area.",
-            where=where,
-            mend="Draw them as lines along the belt, or leave them out of the layer.",
-        )
+    _check_outlines(belts, where)
     frame = gpd.GeoDataFrame(geometry=belts.geometry.to_numpy(), crs=belts.crs)
     for column in WORDS:
         given = belts[column] if column in belts else pd.Series("", index=belts.index)
@@ -110,8 +104,48 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
     frame["planted_year"] = _years(belts, where)
     for column in QUANTITIES:
         frame[column] = _measures(belts, column, where)
+    frame.index = belts.index
     _check_heights(frame, where)
-    return _fill_defaults(frame, where)
+    frame, notices = _each_once(frame, where)
+    frame, more = _fill_defaults(frame.reset_index(drop=True), where)
+    return frame, notices + more
+
+
+def _check_outlines(belts: gpd.GeoDataFrame, where: str) -> None:
+    outlines = belts.geometry.to_numpy()
+    dimensions = shapely.get_dimensions(outlines)
+    points = dimensions == 0
+    if points.any():
+        raise InputError(
+            "belts-points",
+            f"{int(points.sum())} of {len(belts)} belts are points; a belt is a line or an area.",
+            where=f"{where}, feature {belts.index[int(np.argmax(points))] + 1}",
+            mend="Draw them as lines along the belt, or leave them out of the layer.",
+        )
+    flat = np.where(dimensions == 2, shapely.area(outlines), shapely.length(outlines)) == 0
+    if flat.any():
+        raise InputError(
+            "belts-no-length",
+            f"{int(flat.sum())} of {len(belts)} belts begin where they end, without any length.",
+            where=f"{where}, feature {belts.index[int(np.argmax(flat))] + 1}",
+            mend="Draw them along the belt, or take them out of the layer.",
+        )
+
+
+def _each_once(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, list[Notice]]:
+    """Belts without those told twice, for two belts on one line shelter more than one."""
+    # Which way round a line was drawn says nothing.
+    drawn = pd.Series(shapely.to_wkb(shapely.normalize(frame.geometry.to_numpy())), frame.index)
+    told_twice = frame.drop(columns="geometry").assign(drawn=drawn).duplicated()
+    notices = []
+    if told_twice.any():
+        text = f"{where}: told twice, with the same outline and figures; counted once"
+        notices.append(Notice("features-duplicate", text, int(told_twice.sum())))
+    frame, drawn = frame[~told_twice], drawn[~told_twice]
+    if drawn.duplicated().any():
+        text = f"{where}: drawn on the very line of another, with other figures; both count"
+        notices.append(Notice("belts-same-line", text, int(drawn.duplicated().sum())))
+    return frame, notices
 
 
 def _check_heights(frame: gpd.GeoDataFrame, where: str) -> None:
@@ -122,7 +156,7 @@ def _check_heights(frame: gpd.GeoDataFrame, where: str) -> None:
             "belts-no-height",
             f"{int(bad.sum())} of {len(frame)} belts have no height, nor a species and a year "
             "planted to tell it from.",
-            where=f"{where}, feature {int(np.argmax(bad)) + 1}",
+            where=f"{where}, feature {frame.index[int(np.argmax(bad))] + 1}",
             mend="Fill the column height_m (metres), or name another with "
             "--field belts.height_m=COLUMN.",
         )
@@ -173,30 +207,8 @@ def _evergreens() -> set[str]:
 
 def _measures(belts: gpd.GeoDataFrame, column: str, where: str) -> NDArray[np.float64]:
     """A number column within the range of its term; NaN where not given."""
-    if column not in belts:
-        return np.full(len(belts), np.nan)
-    try:
-        values = pd.to_numeric(belts[column]).to_numpy(dtype=float, na_value=np.nan)
-    except (ValueError, TypeError) as error:
-        raise InputError(
-            "column-bad",
-            f"{column} holds something other than numbers.",
-            where=where,
-            value=error,
-            mend="Correct the column, or name another with --field.",
-        ) from error
     term = TERMS[QUANTITIES[column]]
-    bad = (values < term.low) | (values > term.high) | np.isinf(values)
-    if bad.any():
-        row = int(np.argmax(bad))
-        raise InputError(
-            "column-bad",
-            f"{column} must lie between {term.low:g} and {term.high:g} {term.symbol}".strip() + ".",
-            where=f"{where}, feature {row + 1}",
-            value=float(values[row]),
-            mend=_unit_hint(column, values),
-        )
-    return values
+    return numbers(belts, column, term, where, hint=lambda values: _unit_hint(column, values))
 
 
 def _unit_hint(column: str, values: NDArray[np.float64]) -> str:
@@ -209,15 +221,17 @@ def _unit_hint(column: str, values: NDArray[np.float64]) -> str:
 
 
 def _years(belts: gpd.GeoDataFrame, where: str) -> pd.Series:
-    if "planted_year" not in belts:
-        return pd.Series(pd.NA, index=range(len(belts)), dtype="Int64")
-    try:
-        years = pd.to_numeric(belts["planted_year"]).astype("Int64")
-    except (ValueError, TypeError) as error:
+    values = numbers(belts, "planted_year", TERMS["planted_year"], where)
+    part = values % 1 > 0
+    if part.any():
         raise InputError(
-            "column-bad", "planted_year must hold whole years.", where=where, value=error
-        ) from error
-    return years.reset_index(drop=True)
+            "column-bad",
+            "planted_year must hold whole years.",
+            where=f"{where}, feature {belts.index[int(np.argmax(part))] + 1}",
+            value=float(values[np.argmax(part)]),
+            mend="Give the calendar year, or leave it empty.",
+        )
+    return pd.Series(values).astype("Int64")
 
 
 def seasonal_porosity(belts: gpd.GeoDataFrame, season: str) -> NDArray[np.float64]:

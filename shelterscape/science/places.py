@@ -18,6 +18,7 @@ from scipy import ndimage
 from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid
 from shelterscape.kernels.zonal import weighted_sums
+from shelterscape.science.columns import numbers
 from shelterscape.science.purposes import Purpose, purposes
 from shelterscape.science.zones import NO_DATA, Zone
 from shelterscape.terms import TERMS
@@ -49,23 +50,18 @@ def complete(places: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, li
     Raises
     ------
     InputError
-        ``name-unknown`` for a purpose not known here, ``column-bad`` for bad numbers or lines.
+        ``name-unknown`` for a purpose not known here, ``column-bad`` for bad numbers,
+        ``places-no-area`` for lines and for outlines without area.
     """
-    if (shapely.get_dimensions(places.geometry.to_numpy()) == 1).any():
-        raise InputError(
-            "column-bad",
-            "Places are areas or points; this layer holds lines.",
-            where=where,
-            mend="Draw what is to be sheltered as areas.",
-        )
+    _check_outlines(places, where)
     frame = gpd.GeoDataFrame(geometry=places.geometry.to_numpy(), crs=places.crs)
     for column in WORDS:
         given = places[column] if column in places else pd.Series("", index=places.index)
         frame[column] = given.astype("string").fillna("").str.strip().to_numpy(dtype=object)
     frame["purpose"] = frame["purpose"].str.casefold()
-    _check_purposes(frame["purpose"], where)
-    frame["head"] = _numbers(places, "head", where)
-    frame["need"] = _numbers(places, "need", where)
+    _check_purposes(frame["purpose"].set_axis(places.index), where)
+    for column in ("head", "need"):
+        frame[column] = numbers(places, column, TERMS[column], where)
     notices = []
     if missing := int(frame["need"].isna().sum()):
         text = f"{where}: need not given, taken as 1"
@@ -77,9 +73,25 @@ def complete(places: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, li
     return frame, notices
 
 
+def _check_outlines(places: gpd.GeoDataFrame, where: str) -> None:
+    outlines = places.geometry.to_numpy()
+    dimensions = shapely.get_dimensions(outlines)
+    for bad, what in (
+        (dimensions == 1, "Places are areas or points; this layer holds lines."),
+        ((dimensions == 2) & (shapely.area(outlines) == 0), "A place has an outline but no area."),
+    ):
+        if bad.any():
+            raise InputError(
+                "places-no-area",
+                what,
+                where=f"{where}, feature {places.index[int(np.argmax(bad))] + 1}",
+                mend="Draw what is to be sheltered as areas.",
+            )
+
+
 def _check_purposes(found: pd.Series, where: str) -> None:
     known = purposes()
-    for i, name in enumerate(found):
+    for i, name in zip(found.index.to_numpy(), found, strict=True):
         if name and name not in known:
             near = difflib.get_close_matches(name, known, n=1)
             hint = f"Did you mean {near[0]}? " if near else ""
@@ -90,24 +102,6 @@ def _check_purposes(found: pd.Series, where: str) -> None:
                 value=name,
                 mend=f"{hint}Use one of: {', '.join(known)}.",
             )
-
-
-def _numbers(places: gpd.GeoDataFrame, column: str, where: str) -> NDArray[np.float64]:
-    if column not in places:
-        return np.full(len(places), np.nan)
-    values = pd.to_numeric(places[column], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-    given = places[column].notna().to_numpy()
-    bad = (values < TERMS[column].low) | (values > TERMS[column].high) | (given & np.isnan(values))
-    if bad.any():
-        row = int(np.argmax(bad))
-        raise InputError(
-            "column-bad",
-            f"{column} must be a number from {TERMS[column].low:g} up.",
-            where=f"{where}, feature {row + 1}",
-            value=places[column].iloc[row],
-            mend="Correct it, or leave it empty.",
-        )
-    return values
 
 
 @dataclass(frozen=True)

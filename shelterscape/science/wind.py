@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from shelterscape.errors import InputError, Notice
+from shelterscape.science.columns import numbers
 from shelterscape.terms import TERMS
 
 ASSUMED_WEIBULL_K = 2.0
@@ -29,6 +30,8 @@ BLENDING_HEIGHT_M = 60.0
 """Height at which the wind no longer feels one field or the next (common practice, no source)."""
 
 COLUMNS = ("direction_deg", "frequency", "mean_speed_ms", "weibull_k")
+POINTS = ("n", "nne", "ne", "ene", "e", "ese", "se", "sse",
+          "s", "ssw", "sw", "wsw", "w", "wnw", "nw", "nnw")  # fmt: skip
 _TERM_OF = dict(zip(COLUMNS, ("direction", "frequency", "mean_speed", "weibull_k"), strict=True))
 
 
@@ -173,6 +176,7 @@ def equal_winds(directions_deg: list[float], where: str) -> WindSet:
             "Directions must lie between 0 and 360 ° and each be named once.",
             where=where,
             value=bad[0] if bad else ",".join(f"{d:g}" for d in directions_deg),
+            mend="Give degrees clockwise from north, from where the wind comes, as in 210,240,270.",
         )
     return WindSet(
         subset="",
@@ -197,7 +201,8 @@ def wind_sets(
     where : str
         What to call the table in errors.
     header : mapping of str, optional
-        What the table says of itself; ``measured_height_m`` and ``roughness_m`` are used.
+        What the table says of itself: ``measured_height_m`` and ``roughness_m`` are used, and
+        ``north`` must be ``true`` where it is said.
 
     Returns
     -------
@@ -210,26 +215,66 @@ def wind_sets(
     InputError
         ``column-missing`` or ``winds-bad``.
     """
-    missing = [c for c in ("direction_deg", "frequency") if c not in frame.columns]
-    if missing:
-        raise InputError(
-            "column-missing",
-            f"The wind set lacks {' and '.join(missing)}.",
-            where=where,
-            value=", ".join(map(str, frame.columns)),
-            mend="Name the columns direction_deg, frequency, mean_speed_ms and weibull_k.",
-        )
+    _check_north(header or {}, where)
+    _check_columns(list(map(str, frame.columns)), where)
     names = frame["subset"].fillna("").astype(str).str.strip() if "subset" in frame else ""
     notices: list[Notice] = []
+    if unread := [str(c) for c in frame.columns if c not in (*COLUMNS, "subset")]:
+        text = f"{where}: columns not made use of: {', '.join(unread)}"
+        notices.append(Notice("columns-ignored", text, len(unread)))
     sets = {}
-    for name, part in frame.assign(subset=names).groupby("subset", sort=False):
-        sets[str(name)] = _one_set(str(name), part, f"{where}, subset “{name}”", notices)
+    for key, part in frame.assign(subset=names).groupby("subset", sort=False):
+        name = str(key)
+        here = f"{where}, subset “{name}”" if name else where
+        sets[name] = _one_set(name, part, here, notices)
     if not sets:
-        raise InputError("winds-bad", "The wind set holds no rows.", where=where)
+        raise InputError(
+            "winds-bad",
+            "The wind set holds no rows.",
+            where=where,
+            mend="Add a row for each direction.",
+        )
     measured, more = _measured(header or {}, where)
     if header is not None and any(one.speeds_known for one in sets.values()):
         notices += more
     return {name: replace(one, **measured) for name, one in sets.items()}, notices
+
+
+def _check_north(header: Mapping[str, str], where: str) -> None:
+    north = header.get("north", "true")
+    if north.casefold() != "true":
+        raise InputError(
+            "winds-bad",
+            "Directions must count from true north.",
+            where=f"{where}, line north",
+            value=north,
+            mend="Turn them by the angle between the two, then write north: true.",
+        )
+
+
+def _check_columns(columns: list[str], where: str) -> None:
+    missing = [c for c in ("direction_deg", "frequency") if c not in columns]
+    if missing:
+        one = len(columns) == 1 and any(mark in columns[0] for mark in ";\t|")
+        raise InputError(
+            "column-missing",
+            f"The wind set lacks {' and '.join(missing)}.",
+            where=where,
+            value=", ".join(columns),
+            mend="Save it with a comma between columns."
+            if one
+            else "Name the columns direction_deg, frequency, mean_speed_ms and weibull_k.",
+        )
+    speeds = [c for c in columns if "speed" in c.casefold()]
+    if speeds and "mean_speed_ms" not in columns:
+        raise InputError(
+            "column-missing",
+            "The wind set has speeds, but none in metres per second.",
+            where=where,
+            value=", ".join(speeds),
+            mend="Name the column mean_speed_ms and give m/s: a knot is 0.514 m/s, a mile per hour "
+            "0.447, a kilometre per hour 0.278.",
+        )
 
 
 def _measured(header: Mapping[str, str], where: str) -> tuple[dict[str, Any], list[Notice]]:
@@ -270,14 +315,7 @@ def _one_set(name: str, part: pd.DataFrame, where: str, notices: list[Notice]) -
     is_calm = part["direction_deg"].astype(str).str.strip().str.lower() == "calm"
     columns = {c: _numbers(part[~is_calm], c, where) for c in COLUMNS}
     calm = float(_numbers(part[is_calm], "frequency", where).sum())
-    directions = columns["direction_deg"] % 360.0
-    if not len(directions) or len(set(directions)) < len(directions):
-        raise InputError(
-            "winds-bad",
-            "A wind set needs at least one direction, and each only once.",
-            where=where,
-            mend="Add up the rows of a repeated direction (0 and 360 are the same).",
-        )
+    _check_directions(columns["direction_deg"], where)
     total = float(columns["frequency"].sum()) + calm
     if abs(total - 1.0) > 0.01 or not columns["frequency"].sum() > 0:
         percent = " They look like percent: divide by 100." if 99 <= total <= 101 else ""
@@ -292,43 +330,76 @@ def _one_set(name: str, part: pd.DataFrame, where: str, notices: list[Notice]) -
         notices.append(
             Notice("frequencies-scaled", f"{where}: frequencies summed to {total:.4f}; scaled to 1")
         )
+    speeds = _speeds(columns, part[~is_calm].index.to_numpy(), where, notices)
     k = columns["weibull_k"]
-    if np.isnan(k).any():
+    assumed = np.isnan(k) & np.isfinite(speeds)
+    if assumed.any():
         text = f"{where}: Weibull shape taken as {ASSUMED_WEIBULL_K:g}"
-        notices.append(Notice("value-assumed", text, int(np.isnan(k).sum())))
+        notices.append(Notice("value-assumed", text, int(assumed.sum())))
     return WindSet(
         name,
-        directions,
+        columns["direction_deg"] % 360.0,
         columns["frequency"] / total,
-        columns["mean_speed_ms"],
+        speeds,
         np.where(np.isnan(k), ASSUMED_WEIBULL_K, k),
         calm / total,
     )
 
 
+def _check_directions(given: NDArray[np.float64], where: str) -> None:
+    again = pd.Series(given % 360.0).duplicated().to_numpy()
+    if len(given) and not again.any():
+        return
+    raise InputError(
+        "winds-bad",
+        "A wind set needs at least one direction, and each only once.",
+        where=where,
+        value=float(given[np.argmax(again)]) if len(given) else "no direction",
+        mend="Add up the rows of a repeated direction (0 and 360 are the same)."
+        if len(given)
+        else "Add a row for each direction.",
+    )
+
+
+def _speeds(
+    columns: dict[str, NDArray[np.float64]],
+    rows: NDArray[np.int64],
+    where: str,
+    notices: list[Notice],
+) -> NDArray[np.float64]:
+    """Mean speeds of all directions or of none: some without would make all of them useless."""
+    # From where it never blows there is no mean speed to give.
+    speeds = np.where(columns["frequency"] == 0, 0.0, columns["mean_speed_ms"])
+    lacking = np.isnan(speeds)
+    if not lacking.any():
+        return speeds
+    if not np.isfinite(columns["mean_speed_ms"]).any():
+        text = f"{where}: no mean speeds; winds from all directions count as equally fast"
+        notices.append(Notice("value-assumed", text, len(speeds)))
+        return columns["mean_speed_ms"]
+    raise InputError(
+        "winds-bad",
+        "mean_speed_ms is given for some directions and not for others.",
+        where=f"{where}, row {rows[int(np.argmax(lacking))] + 1}",
+        value="nothing",
+        mend="Fill in the missing mean speed, or leave all of them out.",
+    )
+
+
 def _numbers(part: pd.DataFrame, column: str, where: str) -> NDArray[np.float64]:
     """A column as numbers within the range of its term; NaN where it is not given."""
-    if column not in part:
-        return np.full(len(part), np.nan)
-    try:
-        values = pd.to_numeric(part[column]).to_numpy(dtype=float)
-    except (ValueError, TypeError) as error:
-        raise InputError(
-            "winds-bad", f"{column} holds something other than numbers.", where=where, value=error
-        ) from error
-    term = TERMS[_TERM_OF[column]]
-    required = column in ("direction_deg", "frequency")
-    # A percent is caught later by its sum, with a better message than a range can give.
-    high = 100.0 if column == "frequency" else term.high
-    bad = (values < term.low) | (values > high) | (np.isnan(values) if required else False)
-    if np.any(bad):
-        raise InputError(
-            "winds-bad",
-            f"{column} must lie between {term.low:g} and {term.high:g} {term.symbol}".strip() + ".",
-            where=where,
-            value=float(values[np.argmax(bad)]),
-        )
-    return values
+    return numbers(
+        part,
+        column,
+        TERMS[_TERM_OF[column]],
+        where,
+        code="winds-bad",
+        row="row",
+        needed=column in ("direction_deg", "frequency"),
+        # A percent is caught later by its sum, with a better message than a range can give.
+        high=100.0 if column == "frequency" else None,
+        spelled={w: 22.5 * i for i, w in enumerate(POINTS)} if column == "direction_deg" else None,
+    )
 
 
 def choose(sets: dict[str, WindSet], wanted: str, fitting: Sequence[str], where: str) -> WindSet:

@@ -14,6 +14,7 @@ from shelterscape.processes.shelter.pictures import draw
 from shelterscape.processes.shelter.write import write_belts, write_places, write_zones
 from shelterscape.science import belts as belt_layers
 from shelterscape.science import places as place_layers
+from shelterscape.science.bare_ground import refuse_surface
 from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
 
 
@@ -32,6 +33,7 @@ def compute(asked: ShelterInputs, files: Files, run: Run) -> None:
     )
     frame = files.layer(asked.belts, grid, "belt layer", columns["belts"])
     belts, notices = belt_layers.complete(frame, "belts")
+    refuse_surface(belts, elevation, grid, asked.dem)
     places = covered = None
     if asked.places:
         frame = files.layer(asked.places, grid, "place layer", columns["places"])

@@ -1,0 +1,124 @@
+"""Whether a terrain model holds the bare ground, or trees and hedges too."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates
+
+from shelterscape.errors import InputError
+from shelterscape.grid import Grid
+from shelterscape.science.belts import BANK
+
+SIDE_M = 15.0
+"""How far beside a belt the ground is looked at (engineering choice)."""
+
+STANDS_M = 1.0
+"""Median rise on belts from which a model is taken for one of the surface (engineering choice)."""
+
+APART_M = 10.0
+"""Distance between places looked at along a belt."""
+
+INWARD_M = 5.0
+"""How far inside an area the model is looked at, where the area is wide enough."""
+
+
+def rise_on_belts(
+    belts: gpd.GeoDataFrame, elevation: NDArray[np.floating], grid: Grid
+) -> NDArray[np.float64]:
+    """How far a terrain model stands above the ground beside belts, place by place.
+
+    Parameters
+    ----------
+    belts : GeoDataFrame
+        As `science.belts.complete` gives them, in the CRS of `grid`.
+    elevation : (rows, cols) float
+        m; NaN where missing.
+    grid : Grid
+
+    Returns
+    -------
+    (n,) float64
+        m, along every line and outline each 10 m; places near missing ground are left out. Belts
+        on banks, which truly stand up, are left out too.
+
+    Notes
+    -----
+    On a line: the height there less the higher of both sides, 15 m off. At the edge of an area:
+    the height up to 5 m inside less that 15 m outside, less the fall over the next stretch as
+    long, so that a wood on a knoll does not pass for a step (engineering choices).
+    """
+    looked_at = belts[belts["belt_type"] != BANK]
+    is_area = shapely.get_dimensions(looked_at.geometry.to_numpy()) == 2
+    lines, areas = looked_at[~is_area], looked_at[is_area]
+    on, _, normal = _places(lines.geometry.to_numpy())
+    sides = [_heights(elevation, grid, on + s * SIDE_M * normal) for s in (-1, 1)]
+    along = _heights(elevation, grid, on) - np.maximum(*sides)
+    edge, owner, normal = _places(shapely.boundary(areas.geometry.to_numpy()))
+    inward = np.minimum(INWARD_M, areas["width_m"].to_numpy()[owner] / 2)[:, None]
+    # Which way a ring runs round differs from file to file: try a step to see which side is out.
+    inside = shapely.contains_xy(areas.geometry.to_numpy()[owner], *(edge + inward * normal).T)
+    out = np.where(inside[:, None], -normal, normal)
+    near, far = edge + SIDE_M * out, edge + (2 * SIDE_M + inward) * out
+    within, near, far = (_heights(elevation, grid, xy) for xy in (edge - inward * out, near, far))
+    step = (within - near) - (near - far)
+    found: NDArray[np.float64] = np.concatenate([along, step])
+    return found[np.isfinite(found)]
+
+
+def refuse_surface(
+    belts: gpd.GeoDataFrame, elevation: NDArray[np.floating], grid: Grid, where: str
+) -> None:
+    """Refuse a terrain model that stands up where belts are.
+
+    Raises
+    ------
+    InputError
+        ``terrain-surface``: the median of `rise_on_belts` is more than 1 m.
+    """
+    rise = rise_on_belts(belts, elevation, grid)
+    if not len(rise) or (median := float(np.median(rise))) <= STANDS_M:
+        return
+    raise InputError(
+        "terrain-surface",
+        "The terrain model rises along the belts: it seems to hold trees and hedges, which would "
+        "count twice.",
+        where=where,
+        value=f"{median:.1f} m above both sides {SIDE_M:g} m off (median of {len(rise)} places)",
+        mend="Give a model of the bare ground. Belts that truly stand on banks are left out of "
+        f"this when belt_type says “{BANK}”.",
+    )
+
+
+def _places(
+    outlines: NDArray[np.object_],
+) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64]]:
+    """Points along lines: (n, 2) m, the number of their line, and unit vectors square to it."""
+    parts, owner = shapely.get_parts(outlines, return_index=True)
+    length = shapely.length(parts)
+    count = np.maximum(length / APART_M, 1).astype(int)
+    part = np.repeat(np.arange(len(parts)), count)
+    # In the middle of each stretch, for at a belt's end the ground beyond is no side of it.
+    first = np.concatenate([[0], np.cumsum(count)[:-1]]).astype(int)
+    at = (np.arange(len(part)) - first[part] + 0.5) / count[part] * length[part]
+    reach = np.minimum(APART_M, length[part]) / 2
+    ends = [
+        shapely.get_coordinates(shapely.line_interpolate_point(parts[part], at + s * reach))
+        for s in (-1, 0, 1)
+    ]
+    step = ends[2] - ends[0]
+    size = np.maximum(np.hypot(*step.T), 1e-9)[:, None]
+    return ends[1], owner[part], np.column_stack([-step[:, 1], step[:, 0]]) / size
+
+
+def _heights(
+    elevation: NDArray[np.floating], grid: Grid, xy: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Ground at points, bilinear between cell centres; NaN off the map."""
+    cols, rows = (grid.to_cells(xy) - [grid.col0 + 0.5, grid.row0 + 0.5]).T
+    found: NDArray[np.float64] = map_coordinates(
+        elevation, [rows, cols], output=np.float64, order=1, cval=np.nan
+    )
+    return found
