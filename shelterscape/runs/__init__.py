@@ -210,7 +210,7 @@ def _check_reference(text: str, source: Source, known: dict[str, Process], step:
 def _resolved(step: Step, steps: list[Step], folder: Path) -> Inputs:
     """Inputs of a step with references to earlier steps turned into paths."""
 
-    def as_path(text: str, source: Source) -> str:
+    def _as_path(text: str, source: Source) -> str:
         if not text.startswith(STEP_PREFIX):
             return text
         name, _, output = text.removeprefix(STEP_PREFIX).partition("/")
@@ -220,7 +220,7 @@ def _resolved(step: Step, steps: list[Step], folder: Path) -> Inputs:
         return f"{path}:{output}" if isinstance(found, Layer) else path
 
     changes = {
-        field: each_changed(getattr(step.asked, field), functools.partial(as_path, source=source))
+        field: each_changed(getattr(step.asked, field), functools.partial(_as_path, source=source))
         for field, source in sources(type(step.asked)).items()
         if getattr(step.asked, field)
     }
