@@ -222,7 +222,9 @@ def _cut(
         return np.array([], dtype=object), []
     whole = shapely.union_all(widest)
     edges = [shapely.boundary(one) for level in outlines for one in level]
-    edges += [shapely.intersection(shapely.boundary(one), whole) for one in shapes]
+    # Cut a little outside: an edge that ended on an outline could fall short of it by rounding.
+    reach = shapely.buffer(whole, 1.0, quad_segs=2)
+    edges += [shapely.intersection(shapely.boundary(one), reach) for one in shapes]
     noded = shapely.union_all(np.array(edges, dtype=object))
     faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
     faces = faces[shapely.area(faces) >= LEAST_PIECE_M2]

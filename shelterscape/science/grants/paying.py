@@ -9,6 +9,7 @@ sums to the cap exactly.
 
 from __future__ import annotations
 
+import functools
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -61,6 +62,14 @@ class Payments:
     def total_minor(self) -> int:
         """All that is paid over all years."""
         return sum(row.amount_minor for row in self.rows)
+
+    @functools.cached_property
+    def by_belt(self) -> dict[tuple[int, int], int]:
+        """What each belt is paid by each scheme over all years."""
+        sums: dict[tuple[int, int], int] = defaultdict(int)
+        for row in self.rows:
+            sums[row.belt, row.scheme] += row.amount_minor
+        return dict(sums)
 
 
 def payments(ground: Ground, start_year: int, belts: Iterable[int] | None = None) -> Payments:
@@ -226,12 +235,23 @@ def lowered(amounts: list[int], cap: int) -> list[int]:
     >>> lowered([50, 30, 20], 200)
     [50, 30, 20]
     """
-    whole = sum(amounts)
-    if whole <= cap:
-        return amounts
-    shares = [divmod(amount * cap, whole) for amount in amounts]
+    return amounts if sum(amounts) <= cap else shared_out(cap, amounts)
+
+
+def shared_out(amount: int, weights: list[int]) -> list[int]:
+    """An amount in whole units shared out by weight; what is left goes to the largest remainders.
+
+    Examples
+    --------
+    >>> shared_out(100, [1, 1, 1])
+    [34, 33, 33]
+    """
+    whole = sum(weights)
+    if not whole:
+        return [0] * len(weights)
+    shares = [divmod(weight * amount, whole) for weight in weights]
     lowest = [share for share, _ in shares]
-    by_rest = sorted(range(len(amounts)), key=lambda i: (-shares[i][1], i))
-    for i in by_rest[: cap - sum(lowest)]:
+    by_rest = sorted(range(len(weights)), key=lambda i: (-shares[i][1], i))
+    for i in by_rest[: amount - sum(lowest)]:
         lowest[i] += 1
     return lowest
