@@ -231,7 +231,7 @@ def lowered(amounts: list[int], cap: int) -> list[int]:
     Examples
     --------
     >>> lowered([50, 30, 20], 99)
-    [50, 30, 19]
+    [49, 30, 20]
     >>> lowered([50, 30, 20], 200)
     [50, 30, 20]
     """
