@@ -13,6 +13,7 @@ from shelterscape.process.outputs import Output
 
 BUILT_IN = {
     "exposure": "shelterscape.processes.exposure:PROCESS",
+    "grant-overlay": "shelterscape.processes.grant_overlay:PROCESS",
     "shelter": "shelterscape.processes.shelter:PROCESS",
 }
 """Built-in processes: where each is found, loaded only when asked for."""
