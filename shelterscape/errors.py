@@ -26,6 +26,7 @@ CODES: dict[str, str] = {
     "layer-empty": "a layer holds no features to work with",
     "layer-missing": "a file does not hold the layer asked for",
     "layer-outside": "no feature of a layer lies on the terrain model",
+    "memory-short": "the work needs more memory than it may use",
     "name-unknown": "a name is not one of those known here",
     "not-local": "a path names something other than an existing local file",
     "output-busy": "another run is working on the output folder",

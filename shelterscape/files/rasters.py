@@ -26,8 +26,14 @@ CLASS_NO_DATA = 255
 BLOCK = 512
 
 READ_DRIVERS = ["GTiff", "COG", "AAIGrid", "VRT", "SRTMHGT", "HFA", "ENVI", "netCDF", "GPKG"]
-ENVIRONMENT = {"GDAL_PAM_ENABLED": "NO", "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR"}
-"""GDAL settings that keep it from writing beside an input."""
+CACHE_BYTES = 128 * 2**20
+ENVIRONMENT = {
+    "GDAL_PAM_ENABLED": "NO",
+    "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
+    "GDAL_CACHEMAX": CACHE_BYTES,
+}
+"""GDAL settings: nothing is written beside an input, and its cache of blocks is bounded, not a
+twentieth of whatever memory a machine has, so that what a run needs can be told beforehand."""
 
 
 def open_raster(path: Path) -> DatasetReader:

@@ -191,22 +191,8 @@ def _laid_out(
     elevation: NDArray[np.float32], affine: Affine, own: CRS, target: CRS
 ) -> tuple[NDArray[np.float32], Affine]:
     """Resample onto square north-up cells; bilinear, so that no step is made where none is."""
-    rows, cols = elevation.shape
-    corners = [affine * corner for corner in ((0, 0), (cols, 0), (0, rows), (cols, rows))]
-    xs, ys = zip(*corners, strict=True)
-    bounds = (min(xs), min(ys), max(xs), max(ys))
-    to, width, height = calculate_default_transform(
-        own.to_wkt(), target.to_wkt(), cols, rows, *bounds
-    )
-    # Cells keep the finer of their two sides, so that resampling loses no detail.
-    side = (
-        min(to.a, -to.e)
-        if own != target
-        else min(np.hypot(affine.a, affine.d), np.hypot(affine.b, affine.e))
-    )
-    width, height = (int(np.ceil(n)) for n in (width * to.a / side, height * -to.e / side))
-    square = Affine(float(side), 0, to.c, 0, -float(side), to.f)
-    out = np.full((height, width), np.nan, np.float32)
+    square, shape = _square_cells(elevation.shape, affine, own, target)
+    out = np.full(shape, np.nan, np.float32)
     reproject(
         elevation,
         out,
@@ -222,3 +208,54 @@ def _laid_out(
         YSCALE=1,
     )
     return out, square
+
+
+def _square_cells(
+    shape: tuple[int, int], affine: Affine, own: CRS, target: CRS
+) -> tuple[Affine, tuple[int, int]]:
+    """Affine and shape of the square north-up cells that a raster is resampled onto."""
+    rows, cols = shape
+    corners = [affine * corner for corner in ((0, 0), (cols, 0), (0, rows), (cols, rows))]
+    xs, ys = zip(*corners, strict=True)
+    bounds = (min(xs), min(ys), max(xs), max(ys))
+    to, width, height = calculate_default_transform(
+        own.to_wkt(), target.to_wkt(), cols, rows, *bounds
+    )
+    # Cells keep the finer of their two sides, so that resampling loses no detail.
+    side = (
+        min(to.a, -to.e)
+        if own != target
+        else min(np.hypot(affine.a, affine.d), np.hypot(affine.b, affine.e))
+    )
+    width, height = (int(np.ceil(n)) for n in (width * to.a / side, height * -to.e / side))
+    return Affine(float(side), 0, to.c, 0, -float(side), to.f), (height, width)
+
+
+def grid_of(source: str, *, crs: str | None = None, to_crs: str | None = None) -> tuple[Grid, int]:
+    """The grid `read_terrain` would lay a terrain model out on, from the head of its file alone.
+
+    Parameters
+    ----------
+    source, crs, to_crs
+        As for `read_terrain`.
+
+    Returns
+    -------
+    grid : Grid
+    cells : int
+        How many cells the file holds.
+
+    Raises
+    ------
+    InputError
+        ``file-missing``, ``file-unreadable``, ``crs-missing``, ``crs-geographic``, ``crs-unit``.
+    """
+    path = existing_file(source, "terrain model")
+    with rasterio.Env(**ENVIRONMENT), open_raster(path) as data:
+        own = _own_crs(data, crs, path)
+        target = _target_crs(data, own, to_crs, path)
+        affine, shape = data.transform, data.shape
+    cells = shape[0] * shape[1]
+    if not _fits(affine) or own != target:
+        affine, shape = _square_cells(shape, affine, own, target)
+    return Grid(shape, affine, target), cells

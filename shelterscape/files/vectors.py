@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
+from dataclasses import dataclass
 from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
 import pyogrio
+import pyogrio.raw
 import shapely
 from numpy.typing import NDArray
 from pyogrio.errors import DataLayerError, DataSourceError
+from pyproj import Transformer
+from pyproj.exceptions import ProjError
 
 from shelterscape.errors import InputError, Notice, WriteError
 from shelterscape.files.local import existing_file, refuse_pointers, split_layer
@@ -85,6 +89,52 @@ def read_layer(
     frame = _read(path, layer, where)
     frame = _renamed(frame, columns or {}, where)
     return _onto(frame, grid, where)
+
+
+@dataclass(frozen=True)
+class LayerSize:
+    """How many features a layer has on a grid, their vertices, and its features in all."""
+
+    features: int
+    vertices: int
+    read_features: int
+
+
+def size_of(source: str, what: str, grid: Grid | None = None) -> LayerSize:
+    """The size of what lies on a grid, or of a whole layer, without its columns.
+
+    Parameters
+    ----------
+    source, what
+        As for `read_layer`.
+    grid : Grid, optional
+
+    Raises
+    ------
+    InputError
+        ``file-missing``, ``file-unreadable``, ``layer-missing``, ``layer-ambiguous``.
+    """
+    text, layer = split_layer(source)
+    path = existing_file(text, what)
+    layer = _chosen(path, layer, what)
+    try:
+        told = pyogrio.read_info(_openable(path), layer=layer)
+        own, box = told["crs"], None
+        if grid is not None and grid.crs is not None and own:
+            turned = Transformer.from_crs(grid.crs, own, always_xy=True)
+            box = turned.transform_bounds(*grid.bounds)
+        near = box if box and np.isfinite(box).all() else None
+        shapes = pyogrio.raw.read(_openable(path), layer=layer, columns=[], bbox=near)[2]
+    except (DataSourceError, DataLayerError, ProjError) as error:
+        raise InputError(
+            "file-unreadable",
+            "The layer could not be read.",
+            where=f"{path.name}:{layer}",
+            value=error,
+        ) from error
+    there = [shape for shape in (() if shapes is None else shapes) if shape]
+    # In well-known binary a vertex in the plane takes 16 bytes and the rest of a feature few.
+    return LayerSize(len(there), sum(map(len, there)) // 16, told["features"])
 
 
 def _chosen(path: Path, layer: str, what: str) -> str:

@@ -9,7 +9,9 @@ from shelterscape.files.draw import MapSheet
 from shelterscape.grid import COMPASS_POINTS, grid_direction
 from shelterscape.process import Files, Picture, Process, Raster, Run
 from shelterscape.process.inputs import TerrainInputs, Winds, quantity
+from shelterscape.process.memory import Sizes
 from shelterscape.science.terrain import horizon_angle, topex
+from shelterscape.science.terrain.horizon import EXACT_STEPS
 from shelterscape.science.wind import choose
 from shelterscape.terms import TERMS
 
@@ -61,6 +63,12 @@ def compute(asked: ExposureInputs, files: Files, run: Run) -> None:
     run.progress(1.0, "exposure done")
 
 
+def memory(asked: ExposureInputs, sizes: Sizes) -> float:
+    """Bytes held at most: rasters of the ground, more of them for far horizons."""
+    steps = asked.limit_m / sizes.grid.cell_m if sizes.grid else 0.0
+    return sizes.cells * (40.0 if steps <= EXACT_STEPS else 66.0)
+
+
 def _tell_figures(total: np.ndarray, cell_ha: float, asked: ExposureInputs, run: Run) -> None:
     known = total[np.isfinite(total)]
     if not known.size:
@@ -96,4 +104,5 @@ PROCESS = Process(
         "and Teunissen 1987, Boundary-Layer Meteorology 39:15-39.",
     ),
     compute=compute,
+    memory=memory,
 )

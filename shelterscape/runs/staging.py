@@ -16,7 +16,7 @@ from pathlib import Path
 from types import TracebackType
 
 from shelterscape.errors import WriteError
-from shelterscape.files.record import flush_to_disk, listed, read_record, recorded_files
+from shelterscape.files.record import flush, flush_to_disk, listed, read_record, recorded_files
 
 
 class Staging:
@@ -92,6 +92,8 @@ class Staging:
             if self._old.exists() and not self.target.exists():
                 self._old.rename(self.target)
             raise
+        # The new name must be on the disk before the old folder goes: a power cut forgets the rest.
+        flush(self.target.parent)
         shutil.rmtree(self._old, ignore_errors=True)
 
     def __exit__(
