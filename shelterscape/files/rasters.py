@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import zlib
+from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -11,6 +13,7 @@ import numpy as np
 import rasterio
 import rasterio.shutil
 from numpy.typing import NDArray
+from rasterio._err import CPLE_BaseError
 from rasterio.enums import Resampling
 from rasterio.errors import RasterioError
 from rasterio.io import DatasetReader
@@ -139,25 +142,35 @@ class RasterWriter:
         if not self._classed:
             values = np.where(np.isfinite(values), values, NO_DATA).astype(np.float32)
         window = Window(col, row, values.shape[1], values.shape[0])
-        self._data.write(values, band, window=window)
+        with self._told_as_ours():
+            self._data.write(values, band, window=window)
         self._sums[band - 1].append((window, _checksum(values)))
 
     def close(self) -> None:
         """Make the finished file of what was written and check it by reading it again."""
         try:
-            self._add_overviews()
-            rasterio.shutil.copy(
-                self._part,
-                self.path,
-                driver="GTiff",
-                copy_src_overviews=True,
-                zlevel=2,
-                **{k: v for k, v in self._layout().items() if k != "blockysize"},
-                blockysize=BLOCK,
-            )
+            with self._told_as_ours():
+                self._add_overviews()
+                rasterio.shutil.copy(
+                    self._part,
+                    self.path,
+                    driver="GTiff",
+                    copy_src_overviews=True,
+                    zlevel=2,
+                    **self._layout(),
+                )
         finally:
             self.drop()
         self.verify()
+
+    @contextlib.contextmanager
+    def _told_as_ours(self) -> Iterator[None]:
+        """Turn what GDAL says of a disk that takes no more into a `WriteError`."""
+        try:
+            yield
+        except (RasterioError, CPLE_BaseError) as error:
+            # Not all of GDAL's errors become rasterio's own: those of a full disk do not.
+            raise self._damaged(self.path.name, error) from error
 
     def _add_overviews(self) -> None:
         side = max(self._data.shape)
@@ -183,7 +196,7 @@ class RasterWriter:
                     for window, expected in parts:
                         if _checksum(data.read(band, window=window)) != expected:
                             raise self._damaged(f"{self.path.name}, band {band}")
-        except RasterioError as error:
+        except (RasterioError, CPLE_BaseError) as error:
             raise self._damaged(self.path.name, error) from error
 
     def _damaged(self, where: str, found: Exception | None = None) -> WriteError:
