@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -84,6 +84,8 @@ class RasterWriter:
         Class names by code; makes a raster of bytes with that table of names.
     colours : dict, optional
         Colour (r, g, b) by code for a class raster.
+    stop_if_asked : callable
+        Called between long pieces of the work; may raise to end it.
     """
 
     def __init__(
@@ -95,7 +97,9 @@ class RasterWriter:
         *,
         classes: dict[int, str] | None = None,
         colours: dict[int, tuple[int, int, int]] | None = None,
+        stop_if_asked: Callable[[], None] = lambda: None,
     ) -> None:
+        self._stop_if_asked = stop_if_asked
         self.path, self.bands, self._classed = path, bands, classes is not None
         self._part = path.with_suffix(".part.tif")
         self._sums: list[list[tuple[Window, int]]] = [[] for _ in bands]
@@ -139,6 +143,7 @@ class RasterWriter:
 
     def write(self, band: int, values: NDArray[Any], row: int = 0, col: int = 0) -> None:
         """Write a block of a band (counted from 1) with its first cell at (`row`, `col`)."""
+        self._stop_if_asked()
         if not self._classed:
             values = np.where(np.isfinite(values), values, NO_DATA).astype(np.float32)
         window = Window(col, row, values.shape[1], values.shape[0])
@@ -151,6 +156,7 @@ class RasterWriter:
         try:
             with self._told_as_ours():
                 self._add_overviews()
+                self._stop_if_asked()
                 rasterio.shutil.copy(
                     self._part,
                     self.path,
@@ -173,6 +179,7 @@ class RasterWriter:
             raise self._damaged(self.path.name, error) from error
 
     def _add_overviews(self) -> None:
+        self._stop_if_asked()
         side = max(self._data.shape)
         factors = [2**i for i in range(1, 12) if side > BLOCK * 2 ** (i - 1)]
         self._data.close()
@@ -194,6 +201,7 @@ class RasterWriter:
             with rasterio.open(self.path) as data:
                 for band, parts in enumerate(self._sums, start=1):
                     for window, expected in parts:
+                        self._stop_if_asked()
                         if _checksum(data.read(band, window=window)) != expected:
                             raise self._damaged(f"{self.path.name}, band {band}")
         except (RasterioError, CPLE_BaseError) as error:

@@ -106,7 +106,8 @@ class Run:
         path = self._path(output.files[0])
         style = styles.raster_sld(name, output.quantity)
         self._path(output.files[1]).write_text(style, encoding="utf-8")
-        return RasterWriter(path, grid, bands, output.quantity)
+        stop = self.stop_if_asked
+        return RasterWriter(path, grid, bands, output.quantity, stop_if_asked=stop)
 
     def layer(self, name: str, frame: gpd.GeoDataFrame) -> None:
         """Write a declared layer; columns it lacks or has too many are an error of ours."""
@@ -147,6 +148,7 @@ class Run:
             )
 
     def _declared(self, kind: type[Declared], name: str) -> Declared:
+        self.stop_if_asked()
         for output in self._outputs:
             if isinstance(output, kind) and output.name == name:
                 self._written.add((kind, name))

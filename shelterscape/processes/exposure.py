@@ -38,12 +38,17 @@ def compute(asked: ExposureInputs, files: Files, run: Run) -> None:
     bands = [_band_name(d) for d in winds.direction_deg]
     with run.raster("horizon", grid, bands) as raster:
         for i, direction in enumerate(winds.direction_deg):
-            run.progress(i / steps, f"horizon {bands[i]}")
+            run.progress(i / (steps + 1), f"horizon {bands[i]}")
             seen_from = grid_direction(float(direction), convergence)
             angle = horizon_angle(elevation, grid, seen_from, limit_m=asked.limit_m)
             raster.write(i + 1, angle)
-    run.progress(len(bands) / steps, "topex")
-    total = topex(elevation, grid, limit_m=asked.limit_m)
+
+    def tell(direction: float) -> None:
+        done = len(bands) + COMPASS_POINTS.index(direction)
+        run.progress(done / (steps + 1), f"topex, view to {direction:g}°")
+
+    total = topex(elevation, grid, limit_m=asked.limit_m, before_each=tell)
+    run.progress(steps / (steps + 1), "topex, map and figures")
     with run.raster("topex", grid, [f"to {asked.limit_m:g} m"]) as raster:
         raster.write(1, total)
     _tell_figures(total, grid.cell_area_ha, asked, run)
