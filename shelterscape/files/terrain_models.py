@@ -13,6 +13,7 @@ from pyproj import CRS
 from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_utm_crs_info
 from pyproj.exceptions import CRSError
+from rasterio._err import CPLE_BaseError
 from rasterio.enums import Resampling
 from rasterio.errors import RasterioError
 from rasterio.io import DatasetReader
@@ -25,6 +26,9 @@ from shelterscape.grid import Grid
 
 METRES_PER = {"m": 1.0, "ft": 0.3048, "us-ft": 1200.0 / 3937.0, "cm": 0.01}
 """Metres in one unit of height."""
+
+SMALLEST_SIDE, LARGEST_SIDE = 1e-9, 1e9
+"""Bounds on the side of a cell, in the unit of its file; beyond them a file is damaged."""
 
 _FEET = {"ft", "foot", "feet", "us-ft", "us survey foot", "us_survey_foot", "ftus", "sfoot"}
 
@@ -61,16 +65,14 @@ def read_terrain(
     path = existing_file(source, "terrain model")
     notices: list[Notice] = []
     with rasterio.Env(**ENVIRONMENT), open_raster(path) as data:
-        own = _own_crs(data, crs, path)
-        target = _target_crs(data, own, to_crs, path)
+        own, target = _systems(data, crs, to_crs, path)
         if data.count > 1:
             notices.append(Notice("bands-ignored", f"{path.name}: band 1 used", data.count - 1))
         elevation = _heights(data, z_unit, path)
         affine = data.transform
-    if _fits(affine):
-        affine = Affine(affine.a, 0, affine.c, 0, -affine.a, affine.f)
+    affine = _squared(affine)
     if not _fits(affine) or own != target:
-        elevation, affine = _laid_out(elevation, affine, own, target)
+        elevation, affine = _laid_out(elevation, affine, own, target, path)
         notices.append(
             Notice(
                 "dem-resampled",
@@ -100,6 +102,30 @@ def known_crs(text: Any, where: str) -> CRS:
             value=text,
             mend="Name it by its EPSG code, as in EPSG:25832.",
         ) from error
+
+
+def _systems(
+    data: DatasetReader, crs: str | None, to_crs: str | None, path: Path
+) -> tuple[CRS, CRS]:
+    """Coordinate system of a file, and the one to work in; its cells must have a size in it."""
+    own = _own_crs(data, crs, path)
+    a = data.transform
+    sides = float(np.hypot(a.a, a.d)), float(np.hypot(a.b, a.e))
+    area = abs(a.a * a.e - a.b * a.d)
+    sound = all(SMALLEST_SIDE < side < LARGEST_SIDE for side in sides)
+    if not sound or area < 1e-6 * sides[0] * sides[1] or not np.isfinite([a.c, a.f]).all():
+        raise _no_place(path, tuple(a)[:6])
+    return own, _target_crs(data, own, to_crs, path)
+
+
+def _no_place(path: Path, found: object) -> InputError:
+    return InputError(
+        "file-unreadable",
+        "The cells of the terrain model have no usable size or place.",
+        where=str(path),
+        value=found,
+        mend="Export it anew from your GIS, with its place on the map.",
+    )
 
 
 def _own_crs(data: DatasetReader, given: str | None, path: Path) -> CRS:
@@ -144,8 +170,13 @@ def _target_crs(data: DatasetReader, own: CRS, to_crs: str | None, path: Path) -
 
 def _suggested(data: DatasetReader, own: CRS) -> str:
     """The EPSG code of the UTM zone that the middle of a raster lies in."""
-    west, south, east, north = transform_bounds(own.to_wkt(), "EPSG:4326", *data.bounds)
+    try:
+        west, south, east, north = transform_bounds(own.to_wkt(), "EPSG:4326", *data.bounds)
+    except (RasterioError, CPLE_BaseError):
+        west = south = east = north = np.inf
     lon, lat = (west + east) / 2, (south + north) / 2
+    if not (abs(lon) <= 180 and abs(lat) <= 90):
+        return "with a code in metres"
     found = query_utm_crs_info(
         datum_name="WGS 84", area_of_interest=AreaOfInterest(lon, lat, lon, lat)
     )
@@ -178,6 +209,13 @@ def _heights(data: DatasetReader, z_unit: str | None, path: Path) -> NDArray[np.
     return values.astype(np.float32)
 
 
+def _squared(affine: Affine) -> Affine:
+    """Cells a hair off square as square; others as they are."""
+    if not _fits(affine):
+        return affine
+    return Affine(affine.a, 0, affine.c, 0, -affine.a, affine.f)
+
+
 def _fits(affine: Affine) -> bool:
     return (
         affine.b == 0
@@ -188,10 +226,10 @@ def _fits(affine: Affine) -> bool:
 
 
 def _laid_out(
-    elevation: NDArray[np.float32], affine: Affine, own: CRS, target: CRS
+    elevation: NDArray[np.float32], affine: Affine, own: CRS, target: CRS, path: Path
 ) -> tuple[NDArray[np.float32], Affine]:
     """Resample onto square north-up cells; bilinear, so that no step is made where none is."""
-    square, shape = _square_cells(elevation.shape, affine, own, target)
+    square, shape = _square_cells(elevation.shape, affine, own, target, path)
     out = np.full(shape, np.nan, np.float32)
     reproject(
         elevation,
@@ -211,23 +249,29 @@ def _laid_out(
 
 
 def _square_cells(
-    shape: tuple[int, int], affine: Affine, own: CRS, target: CRS
+    shape: tuple[int, int], affine: Affine, own: CRS, target: CRS, path: Path
 ) -> tuple[Affine, tuple[int, int]]:
     """Affine and shape of the square north-up cells that a raster is resampled onto."""
     rows, cols = shape
     corners = [affine * corner for corner in ((0, 0), (cols, 0), (0, rows), (cols, rows))]
     xs, ys = zip(*corners, strict=True)
     bounds = (min(xs), min(ys), max(xs), max(ys))
-    to, width, height = calculate_default_transform(
-        own.to_wkt(), target.to_wkt(), cols, rows, *bounds
-    )
+    try:
+        to, width, height = calculate_default_transform(
+            own.to_wkt(), target.to_wkt(), cols, rows, *bounds
+        )
+    except (RasterioError, CPLE_BaseError) as error:
+        raise _no_place(path, error) from error
     # Cells keep the finer of their two sides, so that resampling loses no detail.
     side = (
         min(to.a, -to.e)
         if own != target
         else min(np.hypot(affine.a, affine.d), np.hypot(affine.b, affine.e))
     )
-    width, height = (int(np.ceil(n)) for n in (width * to.a / side, height * -to.e / side))
+    across, down = width * to.a / side, height * -to.e / side
+    if not (0 < across < np.inf and 0 < down < np.inf):
+        raise _no_place(path, tuple(to)[:6])
+    width, height = int(np.ceil(across)), int(np.ceil(down))
     return Affine(float(side), 0, to.c, 0, -float(side), to.f), (height, width)
 
 
@@ -252,10 +296,10 @@ def grid_of(source: str, *, crs: str | None = None, to_crs: str | None = None) -
     """
     path = existing_file(source, "terrain model")
     with rasterio.Env(**ENVIRONMENT), open_raster(path) as data:
-        own = _own_crs(data, crs, path)
-        target = _target_crs(data, own, to_crs, path)
+        own, target = _systems(data, crs, to_crs, path)
         affine, shape = data.transform, data.shape
     cells = shape[0] * shape[1]
+    affine = _squared(affine)
     if not _fits(affine) or own != target:
-        affine, shape = _square_cells(shape, affine, own, target)
+        affine, shape = _square_cells(shape, affine, own, target, path)
     return Grid(shape, affine, target), cells

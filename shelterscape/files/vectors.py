@@ -25,6 +25,9 @@ from shelterscape.terms import TERMS
 GEOMETRY_NAMES = {"point": "MultiPoint", "line": "MultiLineString", "polygon": "MultiPolygon"}
 """Geometry type in files by the kind a layer is declared with; other kinds stay mixed."""
 
+_BROKEN = (DataSourceError, DataLayerError, FeatureError, UnicodeDecodeError)
+"""What reading a damaged or mistaken file may raise."""
+
 STAMP = "2000-01-01T00:00:00Z"
 """Written as the date of change in every GeoPackage, so that the same inputs give the same bytes;
 when a run was made stands in timings.json."""
@@ -41,7 +44,7 @@ def layers_of(path: Path) -> list[str]:
     refuse_pointers(path)
     try:
         return [str(name) for name, _ in pyogrio.list_layers(_openable(path))]
-    except DataSourceError as error:
+    except _BROKEN as error:
         raise InputError(
             "file-unreadable",
             "This file could not be read as a set of layers.",
@@ -125,7 +128,7 @@ def size_of(source: str, what: str, grid: Grid | None = None) -> LayerSize:
             box = turned.transform_bounds(*grid.bounds)
         near = box if box and np.isfinite(box).all() else None
         shapes = pyogrio.raw.read(_openable(path), layer=layer, columns=[], bbox=near)[2]
-    except (DataSourceError, DataLayerError, ProjError) as error:
+    except (*_BROKEN, ProjError) as error:
         raise InputError(
             "file-unreadable",
             "The layer could not be read.",
@@ -160,7 +163,7 @@ def _chosen(path: Path, layer: str, what: str) -> str:
 def _read(path: Path, layer: str, where: str) -> gpd.GeoDataFrame:
     try:
         frame = pyogrio.read_dataframe(_openable(path), layer=layer)
-    except (DataSourceError, DataLayerError) as error:
+    except _BROKEN as error:
         raise InputError(
             "file-unreadable", "The layer could not be read.", where=where, value=error
         ) from error
