@@ -98,6 +98,10 @@ class WindSet:
         return raw / raw.sum()
 
 
+SMALLEST_RUN_MS = 1e-3
+"""Least mean speed over a wind set, m/s, that can still weigh its directions."""
+
+
 def equal_winds(directions_deg: list[float], where: str) -> WindSet:
     """A wind set of bare directions, each counting the same.
 
@@ -191,6 +195,16 @@ def _one_set(name: str, part: pd.DataFrame, where: str, notices: list[Notice]) -
     if abs(total - 1.0) > 1e-6:
         notices.append(
             Notice("frequencies-scaled", f"{where}: frequencies summed to {total:.4f}; scaled to 1")
+        )
+    # Without speeds all count the same; with speeds that are all nought none would count at all.
+    run = float((columns["frequency"] * columns["mean_speed_ms"]).sum())
+    if run < SMALLEST_RUN_MS:
+        raise InputError(
+            "winds-bad",
+            "No direction of the wind set brings any wind.",
+            where=where,
+            value=run,
+            mend="Give the mean speeds in m/s, or leave the column mean_speed_ms out.",
         )
     k = columns["weibull_k"]
     if np.isnan(k).any():
