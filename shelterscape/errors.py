@@ -36,6 +36,8 @@ CODES: dict[str, str] = {
     "output-unwritable": "the output could not be written or did not read back whole",
     "plan-bad": "a plan file breaks a rule",
     "raster-empty": "a terrain model holds no usable cell",
+    "setup-cache": "this machine has no folder with room for compiled kernels",
+    "setup-coordinates": "coordinate systems cannot be read on this machine",
     "stopped": "the run was stopped before it ended; nothing was changed",
     "usage": "the command was not understood",
     "winds-bad": "a wind set breaks a rule",
@@ -152,6 +154,10 @@ def _rebuild(kind: type[ShelterscapeError], fields: dict[str, Any]) -> Sheltersc
 
 class InternalError(ShelterscapeError):
     """The program broke one of its own promises (exit code 1)."""
+
+
+class SetupError(ShelterscapeError):
+    """The machine is not in a state to work (exit code 1); nothing was written."""
 
 
 class UsageError(ShelterscapeError):

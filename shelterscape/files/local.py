@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import os
 import re
 import zipfile
 from pathlib import Path
@@ -37,7 +38,8 @@ def existing_file(text: str, what: str) -> Path:
             where=text,
             mend="Copy it here first and name the copy.",
         )
-    path = Path(text).expanduser()
+    # Not Path.expanduser: it breaks on a tilde before no user's name.
+    path = Path(os.path.expanduser(text))
     if not path.is_file():
         kind = "is a folder, not a file" if path.is_dir() else "is not there"
         raise InputError(

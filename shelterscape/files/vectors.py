@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
 from pyproj import Transformer
 from pyproj.exceptions import ProjError
+from shapely.errors import ShapelyError
 
 from shelterscape.errors import InputError, Notice, WriteError
 from shelterscape.files.local import existing_file, refuse_pointers, split_layer
@@ -25,7 +26,7 @@ from shelterscape.terms import TERMS
 GEOMETRY_NAMES = {"point": "MultiPoint", "line": "MultiLineString", "polygon": "MultiPolygon"}
 """Geometry type in files by the kind a layer is declared with; other kinds stay mixed."""
 
-_BROKEN = (DataSourceError, DataLayerError, FeatureError, UnicodeDecodeError)
+_BROKEN = (DataSourceError, DataLayerError, FeatureError, UnicodeDecodeError, ShapelyError)
 """What reading a damaged or mistaken file may raise."""
 
 STAMP = "2000-01-01T00:00:00Z"
@@ -217,12 +218,13 @@ def _onto(frame: gpd.GeoDataFrame, grid: Grid, where: str) -> tuple[gpd.GeoDataF
         there = there.to_crs(grid.crs)
         notices.append(Notice("layer-reprojected", f"{where}: brought into {grid.crs.name}"))
     # Places a projection cannot show come out infinite; they lie off any grid.
-    shown = np.isfinite(there.bounds).all(axis=1)
+    shown = _finite(there.geometry.to_numpy())
     broken = shown & ~there.geometry.is_valid
     if broken.any():
         there = there.set_geometry(_repaired(there.geometry.to_numpy(), broken), crs=grid.crs)
         notices.append(Notice("features-repaired", f"{where}: repaired", int(broken.sum())))
-    inside = shown & there.geometry.intersects(shapely.box(*grid.bounds))
+    inside = shown.copy()
+    inside[shown] = there.geometry[shown].intersects(shapely.box(*grid.bounds))
     if not inside.any():
         raise InputError(
             "layer-outside",
@@ -235,6 +237,14 @@ def _onto(frame: gpd.GeoDataFrame, grid: Grid, where: str) -> tuple[gpd.GeoDataF
         text = f"{where}: features off the terrain model left out"
         notices.append(Notice("features-outside", text, int((~inside).sum())))
     return there[inside].reset_index(drop=True), notices
+
+
+def _finite(geometry: NDArray[np.object_]) -> NDArray[np.bool_]:
+    """Which geometries have numbers for all their vertices; bounds pass over a missing one."""
+    vertices, owner = shapely.get_coordinates(geometry, return_index=True)
+    finite = np.ones(len(geometry), dtype=bool)
+    finite[owner[~np.isfinite(vertices).all(axis=1)]] = False
+    return finite
 
 
 def _repaired(geometry: NDArray[np.object_], broken: NDArray[np.bool_]) -> NDArray[np.object_]:

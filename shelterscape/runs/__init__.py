@@ -17,6 +17,7 @@ import rasterio
 
 import shelterscape
 from shelterscape.errors import InputError, InternalError, Notice
+from shelterscape.files.libraries import refuse_lost_coordinates
 from shelterscape.files.local import existing_file, split_layer
 from shelterscape.files.record import (
     PROGRAM,
@@ -132,8 +133,9 @@ def run(
 
     Raises
     ------
-    InputError, UsageError, WriteError, Stopped, InternalError
+    InputError, UsageError, WriteError, SetupError, Stopped, InternalError
     """
+    refuse_lost_coordinates()
     _check_names(steps)
     read = [_files_read(step) for step in steps]
     started = time.time()

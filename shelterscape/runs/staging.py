@@ -129,7 +129,7 @@ def refuse_protected(target: Path) -> None:
     real, here = Path(os.path.realpath(target)), Path.cwd()
     reasons = {
         "the root of a disk": real == Path(real.anchor),
-        "your home folder": real == Path.home().resolve(),
+        "your home folder": real == _home(),
         "the folder you work in": real == here or real in here.parents,
         "a link": target.is_symlink(),
         "where a disk is mounted": target.is_mount(),
@@ -143,6 +143,14 @@ def refuse_protected(target: Path) -> None:
                 where=str(target),
                 mend="Name a new folder for the results.",
             )
+
+
+def _home() -> Path | None:
+    """The home folder; a user made up for one container may have none."""
+    try:
+        return Path.home().resolve()
+    except RuntimeError:
+        return None
 
 
 def refuse_occupied(target: Path, overwrite: bool) -> None:
