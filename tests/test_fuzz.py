@@ -136,7 +136,7 @@ def as_toml(value):
         },
     )
 )
-@settings(max_examples=150)
+@settings(max_examples=80)
 def test_plans_of_any_shape(content):
     lines = [f"{as_toml(k)} = {as_toml(v)}" for k, v in content.items()]
     text = "\n".join(lines).encode("utf-8", "replace")
