@@ -31,6 +31,7 @@ CODES: dict[str, str] = {
     "layer-empty": "a layer holds no features to work with",
     "layer-missing": "a file does not hold the layer asked for",
     "layer-outside": "no feature of a layer lies on the terrain model",
+    "memory-short": "the work needs more memory than it may use",
     "name-unknown": "a name is not one of those known here",
     "not-local": "a path names something other than an existing local file",
     "output-busy": "another run is working on the output folder",
@@ -43,6 +44,8 @@ CODES: dict[str, str] = {
     "raster-empty": "a terrain model holds no usable cell",
     "raster-small": "a terrain model has too few cells to work on",
     "roughness-bad": "a roughness length is out of range, or a table of them names one cover twice",
+    "setup-cache": "this machine has no folder with room for compiled kernels",
+    "setup-coordinates": "coordinate systems cannot be read on this machine",
     "stopped": "the run was stopped before it ended; nothing was changed",
     "terrain-surface": "a terrain model seems to hold trees and hedges, not the bare ground",
     "usage": "the command was not understood",
@@ -168,6 +171,10 @@ def _rebuild(kind: type[ShelterscapeError], fields: dict[str, Any]) -> Sheltersc
 
 class InternalError(ShelterscapeError):
     """The program broke one of its own promises (exit code 1)."""
+
+
+class SetupError(ShelterscapeError):
+    """The machine is not in a state to work (exit code 1); nothing was written."""
 
 
 class UsageError(ShelterscapeError):

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import importlib
 import json
-import os
 import sys
 import tempfile
 import traceback
@@ -94,7 +93,7 @@ def main(arguments: list[str] | None = None) -> None:
 
 def _unexpected(error: Exception) -> dict[str, Any]:
     """Keep the traceback in a file and say where; people need no screen full of it."""
-    from shelterscape.cli.check_setup import STRAY_SETTINGS
+    from shelterscape.files.libraries import stray_settings
 
     try:
         # A name nobody can foresee: the temporary folder may be shared.
@@ -104,7 +103,7 @@ def _unexpected(error: Exception) -> dict[str, Any]:
         mend = f"Please report it with the file {kept}."
     except OSError:
         mend = "Please report it."
-    if stray := [name for name in STRAY_SETTINGS if os.environ.get(name)]:
+    if stray := stray_settings():
         mend = f"Clear {', '.join(stray)} and try again: it may be the cause. {mend}"
     if isinstance(error, ShelterscapeError):
         fields = error.fields()

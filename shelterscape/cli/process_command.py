@@ -22,6 +22,13 @@ OUT_OPTIONS = (
     click.Option(
         ["--json", "as_json"], is_flag=True, help="Tell progress and results as JSON lines."
     ),
+    click.Option(
+        ["--memory-limit", "memory_limit_gib"],
+        type=float,
+        metavar="GIB",
+        help="Refuse work estimated to need more memory than this; four fifths of the machine's "
+        "by default.",
+    ),
 )
 
 
@@ -120,14 +127,23 @@ def _choices(annotation: Any) -> list[str]:
 
 
 def _callback(process: Process) -> Callable[..., None]:
-    def callback(out: str, overwrite: bool, as_json: bool, **words: Any) -> None:
+    def callback(
+        out: str, overwrite: bool, as_json: bool, memory_limit_gib: float | None, **words: Any
+    ) -> None:
         from shelterscape.cli.talk import run_and_tell
 
         fields = process.inputs.model_fields
         raw = {n: _raw(fields[n], v) for n, v in words.items() if v not in (None, ())}
         step = Step(process, ask(process.inputs, raw, process.id))
         run_and_tell(
-            lambda tell, stop: run([step], out, overwrite=overwrite, progress=tell, cancelled=stop),
+            lambda tell, stop: run(
+                [step],
+                out,
+                overwrite=overwrite,
+                progress=tell,
+                cancelled=stop,
+                memory_limit_gib=memory_limit_gib,
+            ),
             as_json,
         )
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from pyproj import CRS, Transformer
 from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_utm_crs_info
-from pyproj.exceptions import CRSError
+from pyproj.exceptions import CRSError, ProjError
 
 from shelterscape.errors import InputError
 
@@ -81,9 +82,14 @@ def metric_crs(own: CRS, to_crs: str | None, bounds: Bounds, what: str, where: s
 
 def _suggested(own: CRS, bounds: Bounds) -> str:
     """The EPSG code of the UTM zone that the middle of some bounds lies in."""
-    onto = Transformer.from_crs(own, "EPSG:4326", always_xy=True)
-    west, south, east, north = onto.transform_bounds(*bounds)
+    try:
+        onto = Transformer.from_crs(own, "EPSG:4326", always_xy=True)
+        west, south, east, north = onto.transform_bounds(*bounds)
+    except ProjError:
+        west = south = east = north = math.inf
     lon, lat = (west + east) / 2, (south + north) / 2
+    if not (abs(lon) <= 180 and abs(lat) <= 90):
+        return "with a code in metres"
     found = query_utm_crs_info(
         datum_name="WGS 84", area_of_interest=AreaOfInterest(lon, lat, lon, lat)
     )

@@ -9,6 +9,7 @@ import rasterio
 from affine import Affine
 from numpy.typing import NDArray
 from pyproj import CRS
+from rasterio._err import CPLE_BaseError
 from rasterio.enums import Resampling
 from rasterio.errors import RasterioError
 from rasterio.io import DatasetReader
@@ -29,6 +30,9 @@ What lies beyond is a missing value that the file does not own up to, or another
 
 LEAST_CELLS = 3
 """Fewest rows and columns in which any cell has ground all round it."""
+
+SMALLEST_SIDE, LARGEST_SIDE = 1e-9, 1e9
+"""Bounds on the side of a cell, in the unit of its file; beyond them a file is damaged."""
 
 _FEET = {"ft", "foot", "feet", "us-ft", "us survey foot", "us_survey_foot", "ftus", "sfoot"}
 
@@ -65,8 +69,7 @@ def read_terrain(
     path = existing_file(source, "terrain model")
     notices: list[Notice] = []
     with rasterio.Env(**ENVIRONMENT), open_raster(path) as data:
-        own = _own_crs(data, crs, path)
-        target = metric_crs(own, to_crs, tuple(data.bounds), "terrain model", str(path))
+        own, target = _systems(data, crs, to_crs, path)
         if data.count > 1:
             notices.append(Notice("bands-ignored", f"{path.name}: band 1 used", data.count - 1))
         elevation = _heights(data, z_unit, path)
@@ -76,10 +79,9 @@ def read_terrain(
         share = f"{path.name}: {missing / elevation.size:.1%} of the cells are missing"
         text = f"{share}; results are missing there, and views end where they begin"
         notices.append(Notice("cells-missing", text, missing))
-    if _fits(affine):
-        affine = Affine(affine.a, 0, affine.c, 0, -affine.a, affine.f)
+    affine = _squared(affine)
     if not _fits(affine) or own != target:
-        elevation, affine = _laid_out(elevation, affine, own, target)
+        elevation, affine = _laid_out(elevation, affine, own, target, path)
         notices.append(
             Notice(
                 "dem-resampled",
@@ -87,6 +89,30 @@ def read_terrain(
             )
         )
     return elevation, Grid(elevation.shape, affine, target), notices
+
+
+def _systems(
+    data: DatasetReader, crs: str | None, to_crs: str | None, path: Path
+) -> tuple[CRS, CRS]:
+    """Coordinate system of a file, and the one to work in; its cells must have a size in it."""
+    own = _own_crs(data, crs, path)
+    a = data.transform
+    sides = float(np.hypot(a.a, a.d)), float(np.hypot(a.b, a.e))
+    area = abs(a.a * a.e - a.b * a.d)
+    sound = all(SMALLEST_SIDE < side < LARGEST_SIDE for side in sides)
+    if not sound or area < 1e-6 * sides[0] * sides[1] or not np.isfinite([a.c, a.f]).all():
+        raise _no_place(path, tuple(a)[:6])
+    return own, metric_crs(own, to_crs, tuple(data.bounds), "terrain model", str(path))
+
+
+def _no_place(path: Path, found: object) -> InputError:
+    return InputError(
+        "file-unreadable",
+        "The cells of the terrain model have no usable size or place.",
+        where=str(path),
+        value=found,
+        mend="Export it anew from your GIS, with its place on the map.",
+    )
 
 
 def _own_crs(data: DatasetReader, given: str | None, path: Path) -> CRS:
@@ -161,6 +187,13 @@ def _check_heights(elevation: NDArray[np.float32], path: Path) -> None:
         )
 
 
+def _squared(affine: Affine) -> Affine:
+    """Cells a hair off square as square; others as they are."""
+    if not _fits(affine):
+        return affine
+    return Affine(affine.a, 0, affine.c, 0, -affine.a, affine.f)
+
+
 def _fits(affine: Affine) -> bool:
     return (
         affine.b == 0
@@ -171,25 +204,11 @@ def _fits(affine: Affine) -> bool:
 
 
 def _laid_out(
-    elevation: NDArray[np.float32], affine: Affine, own: CRS, target: CRS
+    elevation: NDArray[np.float32], affine: Affine, own: CRS, target: CRS, path: Path
 ) -> tuple[NDArray[np.float32], Affine]:
     """Resample onto square north-up cells; bilinear, so that no step is made where none is."""
-    rows, cols = elevation.shape
-    corners = [affine * corner for corner in ((0, 0), (cols, 0), (0, rows), (cols, rows))]
-    xs, ys = zip(*corners, strict=True)
-    bounds = (min(xs), min(ys), max(xs), max(ys))
-    to, width, height = calculate_default_transform(
-        own.to_wkt(), target.to_wkt(), cols, rows, *bounds
-    )
-    # Cells keep the finer of their two sides, so that resampling loses no detail.
-    side = (
-        min(to.a, -to.e)
-        if own != target
-        else min(np.hypot(affine.a, affine.d), np.hypot(affine.b, affine.e))
-    )
-    width, height = (int(np.ceil(n)) for n in (width * to.a / side, height * -to.e / side))
-    square = Affine(float(side), 0, to.c, 0, -float(side), to.f)
-    out = np.full((height, width), np.nan, np.float32)
+    square, shape = _square_cells(elevation.shape, affine, own, target, path)
+    out = np.full(shape, np.nan, np.float32)
     reproject(
         elevation,
         out,
@@ -205,3 +224,60 @@ def _laid_out(
         YSCALE=1,
     )
     return out, square
+
+
+def _square_cells(
+    shape: tuple[int, int], affine: Affine, own: CRS, target: CRS, path: Path
+) -> tuple[Affine, tuple[int, int]]:
+    """Affine and shape of the square north-up cells that a raster is resampled onto."""
+    rows, cols = shape
+    corners = [affine * corner for corner in ((0, 0), (cols, 0), (0, rows), (cols, rows))]
+    xs, ys = zip(*corners, strict=True)
+    bounds = (min(xs), min(ys), max(xs), max(ys))
+    try:
+        to, width, height = calculate_default_transform(
+            own.to_wkt(), target.to_wkt(), cols, rows, *bounds
+        )
+    except (RasterioError, CPLE_BaseError) as error:
+        raise _no_place(path, error) from error
+    # Cells keep the finer of their two sides, so that resampling loses no detail.
+    side = (
+        min(to.a, -to.e)
+        if own != target
+        else min(np.hypot(affine.a, affine.d), np.hypot(affine.b, affine.e))
+    )
+    across, down = width * to.a / side, height * -to.e / side
+    if not (0 < across < np.inf and 0 < down < np.inf):
+        raise _no_place(path, tuple(to)[:6])
+    width, height = int(np.ceil(across)), int(np.ceil(down))
+    return Affine(float(side), 0, to.c, 0, -float(side), to.f), (height, width)
+
+
+def grid_of(source: str, *, crs: str | None = None, to_crs: str | None = None) -> tuple[Grid, int]:
+    """The grid `read_terrain` would lay a terrain model out on, from the head of its file alone.
+
+    Parameters
+    ----------
+    source, crs, to_crs
+        As for `read_terrain`.
+
+    Returns
+    -------
+    grid : Grid
+    cells : int
+        How many cells the file holds.
+
+    Raises
+    ------
+    InputError
+        ``file-missing``, ``file-unreadable``, ``crs-missing``, ``crs-geographic``, ``crs-unit``.
+    """
+    path = existing_file(source, "terrain model")
+    with rasterio.Env(**ENVIRONMENT), open_raster(path) as data:
+        own, target = _systems(data, crs, to_crs, path)
+        affine, shape = data.transform, data.shape
+    cells = shape[0] * shape[1]
+    affine = _squared(affine)
+    if not _fits(affine) or own != target:
+        affine, shape = _square_cells(shape, affine, own, target, path)
+    return Grid(shape, affine, target), cells

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from shelterscape.process.inputs import Inputs
+from shelterscape.process.memory import Sizes, usual_bytes
 from shelterscape.process.outputs import Layer, Output, Picture, Raster, Table
 from shelterscape.process.run import Files, Run
 
@@ -47,6 +48,9 @@ class Process:
         Published works its numbers rest on, each with its status.
     compute : callable
         ``(asked, files, run) -> None``: read, check, compute, write.
+    memory : callable
+        ``(asked, sizes) -> bytes`` it holds at most, the libraries and the reading of the terrain
+        model apart; between the truth and twice the truth.
     """
 
     id: str
@@ -58,6 +62,7 @@ class Process:
     cautions: tuple[str, ...]
     sources: tuple[str, ...]
     compute: Callable[[Any, Files, Run], None]
+    memory: Callable[[Any, Sizes], float] = usual_bytes
 
     @property
     def all_cautions(self) -> tuple[str, ...]:

@@ -138,7 +138,7 @@ class Run:
         term = output.other_quantity if other else output.quantity
         if classes is None:
             style.write_text(styles.raster_sld(name, term), encoding="utf-8")
-            return RasterWriter(path, grid, bands, term)
+            return RasterWriter(path, grid, bands, term, stop_if_asked=self.stop_if_asked)
         style.write_text(styles.class_raster_sld(name, term, classes), encoding="utf-8")
         return RasterWriter(
             path,
@@ -147,6 +147,7 @@ class Run:
             term,
             classes=dict(enumerate(classes)),
             colours=styles.colour_table(classes),
+            stop_if_asked=self.stop_if_asked,
         )
 
     def layer(self, name: str, frame: gpd.GeoDataFrame) -> None:
@@ -190,6 +191,7 @@ class Run:
             )
 
     def _declared(self, kind: type[Declared], name: str) -> Declared:
+        self.stop_if_asked()
         for output in self._outputs:
             if isinstance(output, kind) and output.name == name:
                 self._written.add((kind, name))

@@ -19,6 +19,7 @@ import rasterio
 import shelterscape
 from shelterscape.errors import InputError, InternalError, Notice
 from shelterscape.files.geopackages import describe_columns, verify_layers
+from shelterscape.files.libraries import refuse_lost_coordinates
 from shelterscape.files.local import existing_file, split_layer
 from shelterscape.files.record import (
     PROGRAM,
@@ -51,6 +52,7 @@ from shelterscape.process.inputs import (
     sources,
 )
 from shelterscape.process.run import Tell, never, tell_nobody
+from shelterscape.runs.memory import Estimate
 from shelterscape.runs.staging import Staging, unwritable
 
 LIBRARIES = ("numpy", "scipy", "numba", "pandas", "geopandas", "shapely", "pyproj", "rasterio")
@@ -115,6 +117,7 @@ def run(
     overwrite: bool = False,
     progress: Tell = tell_nobody,
     cancelled: Callable[[], int] = never,
+    memory_limit_gib: float | None = None,
 ) -> Result:
     """Run steps one after the other into one folder.
 
@@ -129,6 +132,8 @@ def run(
         Takes events as dictionaries: ``progress`` and ``notice``.
     cancelled : callable
         Answers 0, or the number of the signal that asks the run to stop.
+    memory_limit_gib : float, optional
+        Refuse work estimated to need more than this, GiB; 80 % of the machine's by default.
 
     Returns
     -------
@@ -136,19 +141,22 @@ def run(
 
     Raises
     ------
-    InputError, WriteError, Stopped, InternalError
+    InputError, UsageError, WriteError, SetupError, Stopped, InternalError
     """
+    refuse_lost_coordinates()
     _check_names(steps)
     read = [_files_read(step) for step in steps]
     started = time.time()
     with Staging(Path(out), overwrite) as stage:
         try:
-            runs, seconds = _compute_all(steps, stage.folder, progress, cancelled)
+            estimate = Estimate(memory_limit_gib)
+            runs, seconds = _compute_all(steps, stage.folder, progress, cancelled, estimate)
             _check_files(runs, stage.folder)
             _finish_layers(runs, stage.folder)
             record = _record(steps, runs, read, stage.folder)
             write_json(stage.folder / RECORD, record)
             timings = _timings(steps, seconds, started, stage.target)
+            timings["estimated_memory_mib"] = estimate.mib
             write_json(stage.folder / TIMINGS, timings)
             stage.commit()
         except BrokenPipeError:  # of whoever listened to the progress, not of a file
@@ -240,15 +248,32 @@ def _resolved(step: Step, steps: list[Step], folder: Path) -> Inputs:
     return step.asked.model_copy(update=changes)
 
 
+def _is_fed(step: Step) -> bool:
+    """Whether a step reads what an earlier step of the same run writes."""
+    texts = (getattr(step.asked, field) for field in sources(type(step.asked)))
+    return any(text and text.startswith(STEP_PREFIX) for text in texts)
+
+
 def _compute_all(
-    steps: list[Step], folder: Path, progress: Tell, cancelled: Callable[[], int]
+    steps: list[Step],
+    folder: Path,
+    progress: Tell,
+    cancelled: Callable[[], int],
+    estimate: Estimate,
 ) -> tuple[list[Run], list[float]]:
+    # Work too big is refused before any is done; what a step will write for another, in its turn.
+    for step in steps:
+        if not _is_fed(step):
+            estimate.take(step.process, step.asked, step.name)
     runs, seconds = [], []
     for i, step in enumerate(steps):
         part = (i / len(steps), (i + 1) / len(steps))
         current = Run(step.process.outputs, folder, progress, cancelled, part)
         begun = time.perf_counter()
-        step.process.compute(_resolved(step, steps, folder), Files(current), current)
+        asked = _resolved(step, steps, folder)
+        if _is_fed(step):
+            estimate.take(step.process, asked, step.name)
+        step.process.compute(asked, Files(current), current)
         current.finish()
         current.stop_if_asked()
         seconds.append(time.perf_counter() - begun)

@@ -16,7 +16,7 @@ from pathlib import Path
 from types import TracebackType
 
 from shelterscape.errors import WriteError
-from shelterscape.files.record import flush_to_disk, listed, read_record, recorded_files
+from shelterscape.files.record import flush, flush_to_disk, listed, read_record, recorded_files
 
 
 class Staging:
@@ -92,6 +92,8 @@ class Staging:
             if self._old.exists() and not self.target.exists():
                 self._old.rename(self.target)
             raise
+        # The new name must be on the disk before the old folder goes: a power cut forgets the rest.
+        flush(self.target.parent)
         shutil.rmtree(self._old, ignore_errors=True)
 
     def __exit__(
@@ -127,7 +129,7 @@ def refuse_protected(target: Path) -> None:
     real, here = Path(os.path.realpath(target)), Path.cwd()
     reasons = {
         "the root of a disk": real == Path(real.anchor),
-        "your home folder": real == Path.home().resolve(),
+        "your home folder": real == _home(),
         "the folder you work in": real == here or real in here.parents,
         "a link": target.is_symlink(),
         "where a disk is mounted": target.is_mount(),
@@ -141,6 +143,14 @@ def refuse_protected(target: Path) -> None:
                 where=str(target),
                 mend="Name a new folder for the results.",
             )
+
+
+def _home() -> Path | None:
+    """The home folder; a user made up for one container may have none."""
+    try:
+        return Path.home().resolve()
+    except RuntimeError:
+        return None
 
 
 def refuse_occupied(target: Path, overwrite: bool) -> None:

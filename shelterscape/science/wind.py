@@ -166,6 +166,10 @@ class WindSet:
         return up * down
 
 
+SMALLEST_RUN_MS = 1e-3
+"""Least mean speed over a wind set, m/s, that can still weigh its directions."""
+
+
 def equal_winds(directions_deg: list[float], where: str) -> WindSet:
     """A wind set of bare directions, each counting the same.
 
@@ -334,6 +338,16 @@ def _one_set(name: str, part: pd.DataFrame, where: str, notices: list[Notice]) -
             Notice("frequencies-scaled", f"{where}: frequencies summed to {total:.4f}; scaled to 1")
         )
     speeds = _speeds(columns, part[~is_calm].index.to_numpy(), where, notices)
+    # Without speeds all count the same; with speeds that are all nought none would count at all.
+    run = float((columns["frequency"] * speeds).sum())
+    if run < SMALLEST_RUN_MS:
+        raise InputError(
+            "winds-bad",
+            "No direction of the wind set brings any wind.",
+            where=where,
+            value=run,
+            mend="Give the mean speeds in m/s, or leave the column mean_speed_ms out.",
+        )
     k = columns["weibull_k"]
     assumed = np.isnan(k) & np.isfinite(speeds)
     if assumed.any():

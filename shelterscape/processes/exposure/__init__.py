@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,6 +11,7 @@ from shelterscape.files.styles import RAMPS, shades
 from shelterscape.grid import COMPASS_POINTS, Grid
 from shelterscape.process import Files, Process, Run
 from shelterscape.process.inputs import columns_by_layer
+from shelterscape.process.memory import Sizes
 from shelterscape.processes.exposure.figures import (
     Views,
     tell,
@@ -26,11 +29,14 @@ from shelterscape.science import places as place_layers
 from shelterscape.science.places import coverage
 from shelterscape.science.terrain import (
     TOPEX_CLASSES,
+    Edges,
     topex,
     topex_class,
     upwind_slope,
     view_complete,
 )
+from shelterscape.science.terrain.open_wind import TILE_CELLS
+from shelterscape.science.terrain.roughness import MOST_CLASSES
 from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
 from shelterscape.science.terrain.topographic_exposure import parse_classes
 from shelterscape.science.wind import choose
@@ -101,8 +107,14 @@ def _views(job: Job, classes: tuple[tuple[float, str], ...]) -> Views:
     """Topex, upwind slope, and how much of each view there is."""
     asked, elevation, grid, run = job.asked, job.elevation, job.grid, job.run
     limit = None if asked.topex_form == "unlimited" else asked.limit_m
-    run.progress(VIEWS_BEGIN, "topex")
-    total = topex(elevation, grid, limit_m=limit, signed=asked.topex_form == "signed")
+    begun, each = VIEWS_BEGIN, (WINDS_BEGIN - VIEWS_BEGIN) / (2 * len(COMPASS_POINTS))
+
+    def tell(direction: float) -> None:
+        done = COMPASS_POINTS.index(direction)
+        run.progress(begun + done * each, f"topex, view to {direction:g}°")
+
+    signed = asked.topex_form == "signed"
+    total = topex(elevation, grid, limit_m=limit, signed=signed, before_each=tell)
     with run.raster("topex", grid, [topex_band(job)]) as raster:
         raster.write(1, total)
     if classes:
@@ -139,6 +151,16 @@ def _complete(elevation: Field, grid: Grid, limit_m: float | None) -> Field:
     return count
 
 
+def memory(asked: ExposureInputs, sizes: Sizes) -> float:
+    """Bytes held at most: rasters of the ground, and waves of it on a wider map."""
+    if sizes.grid is None:
+        return 0.0
+    pad = math.ceil(Edges().pad_m / sizes.grid.cell_m)
+    waves = math.prod(min(n, TILE_CELLS) + pad for n in sizes.grid.shape)
+    classes = MOST_CLASSES if asked.roughness else 1
+    return (72.0 + 8.0 * (classes - 1)) * sizes.cells + 16.0 * waves
+
+
 PROCESS = Process(
     id="exposure",
     version="2.0.0",
@@ -168,4 +190,5 @@ PROCESS = Process(
         "another height by the log law in neutral air (common practice).",
     ),
     compute=compute,
+    memory=memory,
 )

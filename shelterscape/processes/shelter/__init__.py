@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import contextlib
 
+from shelterscape.files.rasters import CACHE_BYTES
 from shelterscape.kernels.shelter_curves import CURVES
 from shelterscape.process import Files, Process, Run
 from shelterscape.process.inputs import columns_by_layer
-from shelterscape.processes.shelter.inputs import ShelterInputs, choices
+from shelterscape.process.memory import Sizes
+from shelterscape.processes.shelter.inputs import DEFAULT_SEASONS, ShelterInputs, choices
 from shelterscape.processes.shelter.outputs import OUTPUTS
 from shelterscape.processes.shelter.over_year import Field, Job, Year, band_name, over_year
 from shelterscape.processes.shelter.pictures import draw
@@ -55,6 +57,21 @@ def compute(asked: ShelterInputs, files: Files, run: Run) -> None:
     run.progress(0.95, "previews")
     draw(years, hectares, job, PROCESS.all_cautions)
     run.progress(1.0, "shelter done")
+
+
+def memory(asked: ShelterInputs, sizes: Sizes) -> float:
+    """Bytes held at most: fields by season and by case, and what belts do along fifteen rays."""
+    # A purpose asks for one season; that both are counted errs to the safe side.
+    seasons = len(asked.seasons or DEFAULT_SEASONS)
+    cases = seasons * len(asked.years)
+    a_cell = 24.0 + 14.0 * seasons + 6.0 * cases
+    if asked.places:
+        a_cell += 24.0 + 8.0 * seasons
+    a_vertex = 20_000.0
+    if asked.by_direction:
+        a_vertex += 2_500.0 * sizes.directions * cases
+    cache = min(CACHE_BYTES, 4.0 * cases * sizes.cells)
+    return a_cell * sizes.cells + a_vertex * sizes.vertices + cache
 
 
 def _all_years(job: Job) -> list[Year]:
@@ -128,4 +145,5 @@ PROCESS = Process(
         "Purposes: each default stands beside its source in purposes.toml.",
     ),
     compute=compute,
+    memory=memory,
 )

@@ -146,6 +146,7 @@ def over_year(
         power=job.settled.power,
         convergence_deg=job.convergence_deg,
         each=watch.see,
+        stop_if_asked=job.run.stop_if_asked,
     )
     fields[:, watch.missing] = np.nan
     by_case = dict(zip(cases, fields, strict=True))

@@ -43,6 +43,7 @@ def write_zones(years: list[Year], job: Job) -> pd.DataFrame:
     outlines, areas, hectares, steep = [], [], [], []
     for found in years:
         for case, field in found.fields.items():
+            job.run.stop_if_asked()
             codes = zones.classify(field)
             outlines.append(zones.outlines(codes, job.grid).assign(**_stamp(case)))
             by_zone = zones.areas_ha(codes, job.grid)

@@ -1,0 +1,43 @@
+"""Ctrl-C and a termination signal on large ground: the run ends within 3 s and leaves nothing."""
+
+from __future__ import annotations
+
+import signal
+
+import pytest
+from run_helpers import command
+from test_cli import stop_when
+from test_memory import belts, ground
+
+SIDE = 2500
+
+
+@pytest.fixture(scope="module")
+def large(tmp_path_factory):
+    """Six million cells and a hedged plain's belts."""
+    folder = tmp_path_factory.mktemp("large")
+    return ground(folder, SIDE), belts(folder, SIDE)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize(
+    ("process", "when"),
+    [
+        ("exposure", "open wind from 120°"),
+        ("exposure", "topex, view to 45°"),
+        ("exposure", "tables, layers and previews"),
+        ("shelter", "wind 1 of"),
+        ("shelter", "zones, belts and places"),
+        ("shelter", "previews"),
+    ],
+)
+def test_a_run_over_large_ground_stops_in_time(large, tmp_path, process, when, number):
+    dem, lines = large
+    words = ["--dem", dem, "--winds", "30,120,240", "--out", tmp_path / "out", "--json"]
+    if process == "shelter":
+        words += ["--belts", lines]
+    code, _, told, seconds = stop_when(command(process, *words), when, number)
+    assert code == 128 + number, told
+    assert seconds < 3.0
+    assert list(tmp_path.iterdir()) == []
