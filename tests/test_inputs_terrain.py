@@ -48,6 +48,12 @@ REFUSED = {
         {}, {}, "elevation-range", ["65535"],
     ),
     "heights in centimetres": (100 * ground(), {}, {}, "elevation-range", ["--z-unit cm"]),
+    "no place on the map": (
+        ground(), {"affine": Affine.identity()}, {"crs": "EPSG:25832"}, "place-missing", ["GIS"],
+    ),
+    "cells without size": (
+        ground(), {"affine": Affine(10, 0, A.c, 0, 0, A.f)}, {}, "place-missing", ["10"],
+    ),
     "an unknown coordinate system asked for": (
         ground(), {}, {"to_crs": "EPSG:1"}, "name-unknown", ["EPSG:1"],
     ),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import warnings
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +16,7 @@ from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_utm_crs_info
 from pyproj.exceptions import CRSError
 from rasterio.enums import Resampling
-from rasterio.errors import RasterioError
+from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.io import DatasetReader
 from rasterio.warp import calculate_default_transform, reproject, transform_bounds
 
@@ -63,17 +65,18 @@ def read_terrain(
     ------
     InputError
         ``file-missing``, ``file-unreadable``, ``crs-missing``, ``crs-geographic``, ``crs-unit``,
-        ``elevation-unit``, ``elevation-range``, ``raster-empty``, ``raster-small``, ``not-local``.
+        ``elevation-unit``, ``elevation-range``, ``not-local``, ``place-missing``,
+        ``raster-empty``, ``raster-small``.
     """
     path = existing_file(source, "terrain model")
     notices: list[Notice] = []
     with rasterio.Env(**ENVIRONMENT), open_raster(path) as data:
+        affine = _own_affine(data, path)
         own = _own_crs(data, crs, path)
         target = _target_crs(data, own, to_crs, path)
         if data.count > 1:
             notices.append(Notice("bands-ignored", f"{path.name}: band 1 used", data.count - 1))
         elevation = _heights(data, z_unit, path)
-        affine = data.transform
     _check_heights(elevation, path)
     if missing := int(np.isnan(elevation).sum()):
         share = f"{path.name}: {missing / elevation.size:.1%} of the cells are missing"
@@ -110,6 +113,22 @@ def known_crs(text: Any, where: str) -> CRS:
             value=text,
             mend="Name it by its EPSG code, as in EPSG:25832.",
         ) from error
+
+
+def _own_affine(data: DatasetReader, path: Path) -> Affine:
+    """Where the cells lie; a picture without a place would come to lie at the origin."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)
+        affine = data.transform
+    if affine == Affine.identity() or not affine.determinant or not all(map(isfinite, affine)):
+        raise InputError(
+            "place-missing",
+            "The terrain model does not say where its cells lie.",
+            where=str(path),
+            value=", ".join(f"{number:g}" for number in affine[:6]),
+            mend="Place it in your GIS and export it as GeoTIFF.",
+        )
+    return affine
 
 
 def _own_crs(data: DatasetReader, given: str | None, path: Path) -> CRS:
