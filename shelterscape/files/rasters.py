@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 import zlib
 from pathlib import Path
 from types import TracebackType
@@ -12,7 +13,7 @@ import rasterio
 import rasterio.shutil
 from numpy.typing import NDArray
 from rasterio.enums import Resampling
-from rasterio.errors import RasterioError
+from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.io import DatasetReader
 from rasterio.windows import Window
 
@@ -48,7 +49,10 @@ def open_raster(path: Path) -> DatasetReader:
     refuse_pointers(path)
     try:
         # rasterio.open takes one driver only; its reader takes the list its documentation promises.
-        data = DatasetReader(path.absolute(), driver=READ_DRIVERS, sharing=False)
+        with warnings.catch_warnings():
+            # Whoever needs to know where the cells lie asks for it.
+            warnings.simplefilter("ignore", NotGeoreferencedWarning)
+            data = DatasetReader(path.absolute(), driver=READ_DRIVERS, sharing=False)
         size = data.width * data.height * np.dtype(data.dtypes[0]).itemsize
         refuse_swollen(size, [path, *sources_of(path)], str(path))
         return data

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from math import isfinite
 from pathlib import Path
 from typing import Any
@@ -16,7 +15,7 @@ from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_utm_crs_info
 from pyproj.exceptions import CRSError
 from rasterio.enums import Resampling
-from rasterio.errors import NotGeoreferencedWarning, RasterioError
+from rasterio.errors import RasterioError
 from rasterio.io import DatasetReader
 from rasterio.warp import calculate_default_transform, reproject, transform_bounds
 
@@ -117,9 +116,7 @@ def known_crs(text: Any, where: str) -> CRS:
 
 def _own_affine(data: DatasetReader, path: Path) -> Affine:
     """Where the cells lie; a picture without a place would come to lie at the origin."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", NotGeoreferencedWarning)
-        affine = data.transform
+    affine = data.transform
     if affine == Affine.identity() or not affine.determinant or not all(map(isfinite, affine)):
         raise InputError(
             "place-missing",
