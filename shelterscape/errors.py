@@ -39,6 +39,7 @@ CODES: dict[str, str] = {
     "output-protected": "a folder that must never be replaced was named as output",
     "output-strangers": "the output folder holds files that no run of ours wrote",
     "output-unwritable": "the output could not be written or did not read back whole",
+    "place-missing": "a terrain model does not say where its cells lie",
     "places-no-area": "a place has no area to be sheltered",
     "plan-bad": "a plan file breaks a rule",
     "raster-empty": "a terrain model holds no usable cell",

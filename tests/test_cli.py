@@ -266,6 +266,15 @@ def test_inputs_that_are_refused(given, tmp_path, monkeypatch, capsys, changes, 
     assert [path.name for path in tmp_path.iterdir()] == ["project"]
 
 
+@pytest.mark.parametrize(("years", "at_fault"), [("1066", "1066"), ("2045,soon", "soon")])
+def test_the_year_at_fault_is_shown(given, tmp_path, capsys, years, at_fault):
+    words = ["shelter", *options(given), "--year", years, "--out", tmp_path / "out", "--json"]
+    assert call(words) == 3
+    (event,) = events(capsys.readouterr().out)
+    assert (event["code"], event["value"]) == ("input-refused", at_fault)
+    assert event["what"].startswith("years")
+
+
 def test_a_number_that_is_none(given, tmp_path, capsys):
     words = ["exposure", "--dem", given["dem"], "--winds", "210", "--out", tmp_path / "out"]
     for text in ("far", "-5", "1e12"):

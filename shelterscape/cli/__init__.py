@@ -15,6 +15,7 @@ from typing import Any
 import click
 
 from shelterscape import __version__
+from shelterscape.cli.plain import plain
 from shelterscape.errors import InternalError, ShelterscapeError
 
 OTHER_COMMANDS = {
@@ -122,9 +123,9 @@ def _tell_error(
     if isinstance(usage, click.UsageError):
         usage.show()
         return
-    click.secho(f"Error: {fields['what']}", fg="red", err=True)
+    click.secho(f"Error: {plain(fields['what'])}", fg="red", err=True)
     for key, word in (("where", "Where"), ("value", "Found"), ("mend", "To mend it")):
         if fields.get(key) not in (None, ""):
-            click.echo(f"  {word}: {fields[key]}", err=True)
+            click.echo(f"  {word}: {plain(fields[key])}", err=True)
     if fields["code"] != "usage":
         click.echo(f"  Code: {fields['code']}", err=True)

@@ -14,6 +14,7 @@ import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
+from shelterscape.cli.plain import plain
 from shelterscape.process.run import Tell
 from shelterscape.runs import Result
 
@@ -95,7 +96,7 @@ class ProgressOnTerminal:
             # Steps of one plan read the same inputs; a person need not be told twice.
             self._shown.append(event)
             times = f" ({event['count']})" if event["count"] > 1 else ""
-            self._console.print(f"Note: {event['text']}{times}", markup=False)
+            self._console.print(f"Note: {plain(event['text'])}{times}", markup=False)
 
 
 def _result_fields(result: Result) -> dict[str, Any]:

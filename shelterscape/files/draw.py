@@ -17,9 +17,11 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import LineCollection, PatchCollection
 from matplotlib.colors import Colormap, LightSource, LinearSegmentedColormap, Normalize
 from matplotlib.figure import Figure
+from matplotlib.font_manager import findfont, get_font
 from matplotlib.patches import Patch, PathPatch
 from matplotlib.path import Path as DrawnPath
 from matplotlib.patheffects import withStroke
+from matplotlib.text import Text
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
@@ -264,8 +266,19 @@ def _save(figure: Figure, path: Path, text: list[str]) -> None:
     width, height = figure.get_size_inches()
     place = (0.1 / width, 0.1 / height)
     figure.text(*place, "\n".join(text), fontsize=7.5, family=FONT, va="bottom")
+    for words in figure.findobj(Text):
+        # Names from files are words: no formula between two dollars, no letter the font lacks.
+        words.set_parse_math(False)
+        if (drawn := _drawable(words.get_text())) != words.get_text():
+            words.set_text(drawn)
     # No software name or date, so that the same maps give the same bytes.
     figure.savefig(path, metadata={"Software": None})
+
+
+def _drawable(text: str) -> str:
+    """A text with a box for every character that the font cannot draw."""
+    font = get_font(findfont(FONT))
+    return "".join(c if c == "\n" or font.get_char_index(ord(c)) else "□" for c in text)
 
 
 def _ramp(term: Term) -> tuple[Colormap, Normalize]:

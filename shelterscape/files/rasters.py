@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import warnings
 import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -15,7 +16,7 @@ import rasterio.shutil
 from numpy.typing import NDArray
 from rasterio._err import CPLE_BaseError
 from rasterio.enums import Resampling
-from rasterio.errors import RasterioError
+from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.io import DatasetReader
 from rasterio.windows import Window
 
@@ -55,7 +56,10 @@ def open_raster(path: Path) -> DatasetReader:
     refuse_pointers(path)
     try:
         # rasterio.open takes one driver only; its reader takes the list its documentation promises.
-        data = DatasetReader(path.absolute(), driver=READ_DRIVERS, sharing=False)
+        with warnings.catch_warnings():
+            # Whoever needs to know where the cells lie asks for it.
+            warnings.simplefilter("ignore", NotGeoreferencedWarning)
+            data = DatasetReader(path.absolute(), driver=READ_DRIVERS, sharing=False)
         size = data.width * data.height * np.dtype(data.dtypes[0]).itemsize
         refuse_swollen(size, [path, *sources_of(path)], str(path))
         return data

@@ -18,6 +18,9 @@ _NO_TABLE = (pd.errors.ParserError, pd.errors.ParserWarning, pd.errors.EmptyData
 MOST_TABLE_BYTES = 10_000_000
 """Bound on a table of winds (engineering choice): 36 directions by 100 subsets take .2 MB."""
 
+MOST_LINE = 10_000
+"""Bound on a line of it (engineering choice)."""
+
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -58,6 +61,7 @@ def read_winds(source: str) -> tuple[pd.DataFrame, dict[str, str]]:
         )
     try:
         text = path.read_text(encoding="utf-8-sig")
+        _refuse_wide(text)
         # Spare cells must not turn the first column into row names and move the rest along.
         with warnings.catch_warnings():
             warnings.simplefilter("error", pd.errors.ParserWarning)
@@ -79,6 +83,13 @@ def read_winds(source: str) -> tuple[pd.DataFrame, dict[str, str]]:
         if line.startswith("#") and colon:
             header[key.strip()] = value.strip()
     return frame, header
+
+
+def _refuse_wide(text: str) -> None:
+    """Refuse lines without end: over very many headings its reader would sit for hours."""
+    longest = max(map(len, text.splitlines()), default=0)
+    if longest > MOST_LINE:
+        raise pd.errors.ParserError(f"a line of {longest} characters")
 
 
 def read_toml(source: str, what: str, code: str = "file-unreadable") -> tuple[Path, dict[str, Any]]:

@@ -64,16 +64,16 @@ def read_terrain(
     ------
     InputError
         ``file-missing``, ``file-unreadable``, ``crs-missing``, ``crs-geographic``, ``crs-unit``,
-        ``elevation-unit``, ``elevation-range``, ``raster-empty``, ``raster-small``, ``not-local``.
+        ``elevation-unit``, ``elevation-range``, ``not-local``, ``place-missing``,
+        ``raster-empty``, ``raster-small``.
     """
     path = existing_file(source, "terrain model")
     notices: list[Notice] = []
     with rasterio.Env(**ENVIRONMENT), open_raster(path) as data:
-        own, target = _systems(data, crs, to_crs, path)
+        affine, own, target = _placed(data, crs, to_crs, path)
         if data.count > 1:
             notices.append(Notice("bands-ignored", f"{path.name}: band 1 used", data.count - 1))
         elevation = _heights(data, z_unit, path)
-        affine = data.transform
     _check_heights(elevation, path)
     if missing := int(np.isnan(elevation).sum()):
         share = f"{path.name}: {missing / elevation.size:.1%} of the cells are missing"
@@ -91,27 +91,37 @@ def read_terrain(
     return elevation, Grid(elevation.shape, affine, target), notices
 
 
-def _systems(
+def _placed(
     data: DatasetReader, crs: str | None, to_crs: str | None, path: Path
-) -> tuple[CRS, CRS]:
-    """Coordinate system of a file, and the one to work in; its cells must have a size in it."""
-    own = _own_crs(data, crs, path)
+) -> tuple[Affine, CRS, CRS]:
+    """Where the cells of a file lie, its coordinate system, and the one to work in."""
+    affine, own = _own_affine(data, path), _own_crs(data, crs, path)
+    bounds = tuple(data.bounds)
+    return affine, own, metric_crs(own, to_crs, bounds, "terrain model", str(path))
+
+
+def _own_affine(data: DatasetReader, path: Path) -> Affine:
+    """Where the cells lie; a picture without a place would come to lie at the origin."""
     a = data.transform
     sides = float(np.hypot(a.a, a.d)), float(np.hypot(a.b, a.e))
-    area = abs(a.a * a.e - a.b * a.d)
-    sound = all(SMALLEST_SIDE < side < LARGEST_SIDE for side in sides)
-    if not sound or area < 1e-6 * sides[0] * sides[1] or not np.isfinite([a.c, a.f]).all():
-        raise _no_place(path, tuple(a)[:6])
-    return own, metric_crs(own, to_crs, tuple(data.bounds), "terrain model", str(path))
+    sized = all(SMALLEST_SIDE < side < LARGEST_SIDE for side in sides)
+    if (
+        a == Affine.identity()
+        or not sized
+        or abs(a.determinant) < 1e-6 * sides[0] * sides[1]
+        or not np.isfinite([a.c, a.f]).all()
+    ):
+        raise _no_place(path, a)
+    return a
 
 
-def _no_place(path: Path, found: object) -> InputError:
+def _no_place(path: Path, affine: Affine) -> InputError:
     return InputError(
-        "file-unreadable",
-        "The cells of the terrain model have no usable size or place.",
+        "place-missing",
+        "The terrain model does not say where its cells lie, or how large they are.",
         where=str(path),
-        value=found,
-        mend="Export it anew from your GIS, with its place on the map.",
+        value=", ".join(f"{number:g}" for number in affine[:6]),
+        mend="Place it in your GIS and export it as GeoTIFF.",
     )
 
 
@@ -239,7 +249,7 @@ def _square_cells(
             own.to_wkt(), target.to_wkt(), cols, rows, *bounds
         )
     except (RasterioError, CPLE_BaseError) as error:
-        raise _no_place(path, error) from error
+        raise _no_place(path, affine) from error
     # Cells keep the finer of their two sides, so that resampling loses no detail.
     side = (
         min(to.a, -to.e)
@@ -248,7 +258,7 @@ def _square_cells(
     )
     across, down = width * to.a / side, height * -to.e / side
     if not (0 < across < np.inf and 0 < down < np.inf):
-        raise _no_place(path, tuple(to)[:6])
+        raise _no_place(path, to)
     width, height = int(np.ceil(across)), int(np.ceil(down))
     return Affine(float(side), 0, to.c, 0, -float(side), to.f), (height, width)
 
@@ -270,12 +280,13 @@ def grid_of(source: str, *, crs: str | None = None, to_crs: str | None = None) -
     Raises
     ------
     InputError
-        ``file-missing``, ``file-unreadable``, ``crs-missing``, ``crs-geographic``, ``crs-unit``.
+        ``file-missing``, ``file-unreadable``, ``crs-missing``, ``crs-geographic``, ``crs-unit``,
+        ``not-local``, ``place-missing``.
     """
     path = existing_file(source, "terrain model")
     with rasterio.Env(**ENVIRONMENT), open_raster(path) as data:
-        own, target = _systems(data, crs, to_crs, path)
-        affine, shape = data.transform, data.shape
+        affine, own, target = _placed(data, crs, to_crs, path)
+        shape = data.shape
     cells = shape[0] * shape[1]
     affine = _squared(affine)
     if not _fits(affine) or own != target:

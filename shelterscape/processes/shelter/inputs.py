@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field, field_validator
+from pydantic import AfterValidator, Field, field_validator
 
 from shelterscape.errors import Notice
 from shelterscape.process.inputs import (
@@ -41,6 +41,16 @@ DEFAULT_SEASONS: tuple[Season, ...] = ("in-leaf", "bare")
 DEFAULT_HEIGHT_M, DEFAULT_POWER = 1.5, 1.0
 
 
+def _of_our_age(year: int) -> int:
+    if not 1900 <= year <= 2200:
+        raise ValueError("a year must lie between 1900 and 2200")
+    return year
+
+
+# Each year by itself, so that an error shows the one at fault.
+Year = Annotated[int, AfterValidator(_of_our_age)]
+
+
 class ShelterInputs(TerrainInputs, RoughGround):
     """What `shelter` asks for."""
 
@@ -62,7 +72,7 @@ class ShelterInputs(TerrainInputs, RoughGround):
         description="State of the belts: in-leaf, bare or both. Both by default, or that of the "
         "purpose.",
     )
-    years: tuple[int | Literal["surveyed"], ...] = Field(
+    years: tuple[Year | Literal["surveyed"], ...] = Field(
         ("surveyed",),
         description="Calendar years to grow the belts to, or the word surveyed.",
         min_length=1,
@@ -98,14 +108,6 @@ class ShelterInputs(TerrainInputs, RoughGround):
     @classmethod
     def _each_once(cls, several: tuple[Any, ...] | None) -> tuple[Any, ...] | None:
         return several if several is None else tuple(dict.fromkeys(several))
-
-    @field_validator("years")
-    @classmethod
-    def _years_of_our_age(cls, years: tuple[Any, ...]) -> tuple[Any, ...]:
-        for year in years:
-            if isinstance(year, int) and not 1900 <= year <= 2200:
-                raise ValueError("a year must lie between 1900 and 2200")
-        return years
 
 
 @dataclass(frozen=True)
