@@ -332,6 +332,14 @@ def test_a_later_rival_is_tested_on_what_is_left():
     assert "block 40.0 m long, at least 60 m asked" in reasons(parts(found))
 
 
+def test_rivals_may_want_the_same_ground_by_different_belts():
+    """Two kinds of belt on one spot, one for each scheme: the order still matters."""
+    frame = belts(LINE, LINE, species=["yew", "oak"])
+    one = scheme(name="A", qualify={"species_not_paid": ["oak"]})
+    other = rich(qualify={"species_not_paid": ["yew"]})
+    assert paid(frame, one, other).total_minor == 1800 * 90
+
+
 def test_too_many_rivals_are_refused():
     with pytest.raises(InputError) as caught:
         ground(belts(LINE), *(scheme(name=f"S{i}") for i in range(6)))
