@@ -61,6 +61,7 @@ NOTICES: dict[str, str] = {
     "growth-note": "what to know of heights and porosities told for a year",
     "not-modelled": "the method does not hold on part of the sheltered ground",
     "purpose-used": "choices left open were filled from the purpose",
+    "species-unknown": "belts name species that the table of species does not hold",
     "value-assumed": "a value was not given and a stated default was used",
 }
 """Every notice code with its meaning in one line."""
