@@ -77,6 +77,7 @@ NOTICES: dict[str, str] = {
     "not-modelled": "the method does not hold on part of the ground",
     "purpose-used": "choices left open were filled from the purpose",
     "reader-remark": "the library that reads a file remarked on something in it",
+    "species-unknown": "belts name species that the table of species does not hold",
     "value-assumed": "a value was not given and a stated default was used",
 }
 """Every notice code with its meaning in one line."""

@@ -332,6 +332,14 @@ def test_a_later_rival_is_tested_on_what_is_left():
     assert "block 40.0 m long, at least 60 m asked" in reasons(parts(found))
 
 
+def test_rivals_may_want_the_same_ground_by_different_belts():
+    """Two kinds of belt on one spot, one for each scheme: the order still matters."""
+    frame = belts(LINE, LINE, species=["yew", "oak"])
+    one = scheme(name="A", qualify={"species_not_paid": ["oak"]})
+    other = rich(qualify={"species_not_paid": ["yew"]})
+    assert paid(frame, one, other).total_minor == 1800 * 90
+
+
 def test_too_many_rivals_are_refused():
     with pytest.raises(InputError) as caught:
         ground(belts(LINE), *(scheme(name=f"S{i}") for i in range(6)))
@@ -527,6 +535,18 @@ def test_areas_stand_as_they_are_drawn():
     done, _ = grants.complete(frame, "belts", 2500.0)
     assert done["length_m"].iloc[0] == pytest.approx(150.0)
     assert paid(done).total_minor == 108_000
+
+
+def test_species_not_in_the_table_are_told():
+    frame = gpd.GeoDataFrame(
+        {"species": ["oak", "Sitca spruce 50 %, oak 50 %"], "width_m": [6.0, 6.0]},
+        geometry=[shapely.LineString(LINE)] * 2,
+        crs=CRS,
+    )
+    _, notices = grants.complete(frame, "belts", 2500.0)
+    (told,) = [n for n in notices if n.code == "species-unknown"]
+    assert told.count == 1
+    assert told.text.endswith(": sitca spruce")
 
 
 @pytest.mark.parametrize(

@@ -10,8 +10,10 @@ from __future__ import annotations
 
 import functools
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 
 import geopandas as gpd
 import numpy as np
@@ -97,6 +99,21 @@ class Ground:
             ]
             for index, (there, level) in enumerate(zip(self.qualifying, self.levels, strict=True))
         ]
+
+    @functools.cached_property
+    def contested(self) -> list[frozenset[int]]:
+        """For each group of rivals, belts on ground that more than one of them could pay for."""
+        return [self._contested(group) for group in self.rivals]
+
+    def _contested(self, group: list[int]) -> frozenset[int]:
+        wanted = Counter(
+            piece for index in group for piece in set(chain.from_iterable(self.eligible[index]))
+        )
+        return frozenset(
+            belt
+            for belt, pieces in enumerate(self.of_belt)
+            if any(wanted[piece] > 1 for piece in pieces)
+        )
 
     @functools.cached_property
     def rank(self) -> dict[int, int]:

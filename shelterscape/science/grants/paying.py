@@ -123,11 +123,11 @@ def _best(
     found: list[Found] = [Found()] * len(ground.schemes)
     settled: list[int] = []
     in_all = 0
-    for group in ground.rivals:
+    for group, contested in zip(ground.rivals, ground.contested, strict=True):
         tried: dict[tuple[int, ...], tuple[Found, int]] = {}
-        sums = {
-            order: sum(_after(ground, belts, year, order, tried)) for order in permutations(group)
-        }
+        # Where no ground is wanted twice, every order pays the same.
+        orders = [tuple(group)] if contested.isdisjoint(belts) else permutations(group)
+        sums = {order: sum(_after(ground, belts, year, order, tried)) for order in orders}
         best = max(sums, key=sums.__getitem__)
         settled += best
         in_all += sums[best]
