@@ -29,7 +29,7 @@ from shelterscape.files.styles import BELT_COLOUR, CHART_COLOURS, HATCHED_ABOVE,
 from shelterscape.grid import Grid, toward
 from shelterscape.terms import Term
 
-MOST_CELLS = 1200
+MOST_CELLS = 800
 """Longest side of a drawn raster in cells; larger ones are thinned for drawing only."""
 
 PANEL_INCHES = 5.6

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, TypeVar
@@ -176,6 +177,8 @@ class Run:
             draw_features(path, sheet)
         else:
             draw_maps(path, sheet)
+        # A figure refers to itself; one that lingers would add to the peak of the next.
+        gc.collect()
 
     def finish(self) -> None:
         """Check that all that was declared was written, optional outputs apart.

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -29,13 +27,12 @@ from shelterscape.science import places as place_layers
 from shelterscape.science.places import coverage
 from shelterscape.science.terrain import (
     TOPEX_CLASSES,
-    Edges,
     topex,
     topex_class,
     upwind_slope,
     view_complete,
 )
-from shelterscape.science.terrain.open_wind import TILE_CELLS
+from shelterscape.science.terrain.open_wind import waves_bytes
 from shelterscape.science.terrain.roughness import MOST_CLASSES
 from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
 from shelterscape.science.terrain.topographic_exposure import parse_classes
@@ -155,10 +152,8 @@ def memory(asked: ExposureInputs, sizes: Sizes) -> float:
     """Bytes held at most: rasters of the ground, and waves of it on a wider map."""
     if sizes.grid is None:
         return 0.0
-    pad = math.ceil(Edges().pad_m / sizes.grid.cell_m)
-    waves = math.prod(min(n, TILE_CELLS) + pad for n in sizes.grid.shape)
     classes = MOST_CLASSES if asked.roughness else 1
-    return (72.0 + 8.0 * (classes - 1)) * sizes.cells + 16.0 * waves
+    return (72.0 + 8.0 * (classes - 1)) * sizes.cells + waves_bytes(sizes.grid)
 
 
 PROCESS = Process(

@@ -17,6 +17,7 @@ from shelterscape.processes.shelter.write import write_belts, write_places, writ
 from shelterscape.science import belts as belt_layers
 from shelterscape.science import places as place_layers
 from shelterscape.science.bare_ground import refuse_surface
+from shelterscape.science.terrain.open_wind import waves_bytes
 from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
 
 
@@ -71,7 +72,10 @@ def memory(asked: ShelterInputs, sizes: Sizes) -> float:
     if asked.by_direction:
         a_vertex += 2_500.0 * sizes.directions * cases
     cache = min(CACHE_BYTES, 4.0 * cases * sizes.cells)
-    return a_cell * sizes.cells + a_vertex * sizes.vertices + cache
+    hills = 0.0
+    if asked.terrain and sizes.grid is not None:
+        hills = (12.0 * seasons + 5.0 * cases) * sizes.cells + waves_bytes(sizes.grid)
+    return a_cell * sizes.cells + a_vertex * sizes.vertices + cache + hills
 
 
 def _all_years(job: Job) -> list[Year]:
