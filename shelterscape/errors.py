@@ -17,6 +17,7 @@ CODES: dict[str, str] = {
     "crs-geographic": "a terrain model is in degrees",
     "crs-missing": "a data set does not say which coordinate system it is in",
     "crs-unit": "a coordinate system counts in something other than metres",
+    "designs-bad": "a file of belt designs breaks a rule",
     "elevation-unit": "terrain heights are in something other than metres",
     "file-missing": "a file is not there",
     "file-unreadable": "a file could not be read as the kind of data it should be",

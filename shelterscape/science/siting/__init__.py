@@ -1,0 +1,1 @@
+"""Where new or mended belts help most: candidates, what stands against them, benefit, choice."""
