@@ -137,8 +137,8 @@ def lines_across(
     Parameters
     ----------
     ground : (n,) array of polygons
-        Open ground, such as fields; a field less deep than one spacing gets no line, for its edges
-        will do.
+        Open ground, such as fields; a field less deep than two spacings gets no line, for its
+        edges will do.
     bearing_deg : float
         Bearing of the lines, from grid north.
     spacing_m : float
@@ -164,7 +164,7 @@ def _over_one(ground: shapely.Geometry, along: Array, spacing_m: float) -> Shape
         return np.empty(0, dtype=object)
     across = np.array([along[1], -along[0]])
     low, high = (xy @ across).min(), (xy @ across).max()
-    count = max(math.ceil((high - low) / spacing_m) - 1, 0)
+    count = max(math.floor((high - low) / spacing_m + 1e-9) - 1, 0)
     offsets = low + (high - low) * np.arange(1, count + 1) / (count + 1)
     run = np.outer([(xy @ along).min() - 1.0, (xy @ along).max() + 1.0], along)
     lines = as_array([shapely.LineString(o * across + run) for o in offsets])

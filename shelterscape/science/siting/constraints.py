@@ -196,6 +196,8 @@ def checked(
     table = pd.concat([pd.DataFrame(columns=list(TABLE_COLUMNS)), *parts], ignore_index=True)
     words = ["candidate", "name", "authority", "date"]
     table[words] = table[words].fillna("")
+    numbers = ["distance_m", "found_m", "within_m"]
+    table[numbers] = table[numbers].astype(float)
     return table[list(TABLE_COLUMNS)]
 
 

@@ -75,10 +75,10 @@ def parcel_edges(
     # On a centimetre grid, edges drawn alike have the very same vertices and become one.
     drawn = shapely.union_all(shapely.boundary(parcels), grid_size=CENTIMETRE)
     whole = shapely.get_parts(shapely.line_merge(drawn))
-    once, doubled_m = _once(whole, same_m)
-    straight = shapely.simplify(once, simplify_m)
+    straight = shapely.simplify(whole, simplify_m)
     parted = as_array([part for line in straight for part in _at_corners(line)])
-    kept = parted[shapely.length(parted) >= shortest_m]
+    once, doubled_m = _once(parted, same_m)
+    kept = once[shapely.length(once) >= max(shortest_m, CENTIMETRE)]
     return Edges(in_place_order(equal_parts(kept, longest_m)), doubled_m)
 
 
