@@ -57,6 +57,18 @@ def test_a_small_gap_leaves_one_belt_with_an_opening():
     assert gap.length == pytest.approx(10.0, abs=0.1)
 
 
+@pytest.mark.parametrize("width_m", [2.0, 8.0])
+def test_an_opening_is_as_wide_as_it_is(width_m):
+    # A point beside the line is moved onto it; a track crosses where it does.
+    ways = array_of(Point(100, 4), LineString([(300, -50), (300, 50)]))
+    one = cutting.Cutter("opening", ways, np.array([2.5, 1.5]), is_opening=True)
+    kept, cuts = cut(offered(LINE, width_m=width_m), [one])
+    assert [round(g.length, 2) for g in cutting.openings(kept.geometry[0])] == [5.0, 3.0]
+    assert cuts["cut_m"].tolist() == pytest.approx([8.0])
+    far = cutting.Cutter("opening", array_of(Point(100, 8)), np.array([2.5]), is_opening=True)
+    assert len(cut(offered(LINE), [far])[1]) == 0
+
+
 def test_what_is_left_too_short_is_counted_too():
     barred = cutter("pond", array_of(box(15, -5, 480, 5)))
     kept, cuts = cut(offered(LINE, width_m=0.0), [barred])

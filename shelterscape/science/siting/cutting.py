@@ -32,6 +32,10 @@ EDGE_M = 1.0
 """How far outside their outlines areas still hold, metres (E): edges of fields and of holdings are
 drawn apart by a little."""
 
+LEAST_CLEAR_M = 0.001
+NEAR_OPENING_M = 6.0
+"""A gateway drawn as a point lies in every line that passes within this of it, metres (E)."""
+
 STEEPEST_DEG = 25.0
 """Slope above which no belt is offered, degrees (E): machines and fencing come to their end."""
 
@@ -52,12 +56,16 @@ class Cutter:
         How far belts must keep from each; to the face of a belt, not to its middle.
     outside : bool
         Cut what lies outside all of the areas instead.
+    is_opening : bool
+        A way through: ``clear_m`` is half its width, the same whatever the width of the belt, and
+        a point counts for lines that pass within `NEAR_OPENING_M` of it.
     """
 
     reason: str
     areas: Shapes
     clear_m: Array
     outside: bool = False
+    is_opening: bool = False
 
 
 def cutter(
@@ -152,16 +160,38 @@ def _cut_alike(one: Cutter, lines: Shapes, width_m: float) -> Shapes:
         shapely.prepare(within)
         return shapely.intersection(lines, within)
     left = lines.copy()
-    grown = shapely.buffer(one.areas, np.maximum(one.clear_m + width_m / 2, 1e-3))
-    if not len(grown):
+    if not len(one.areas):
         return left
-    tree = shapely.STRtree(grown)
-    at, of = tree.query(lines, predicate="intersects")
+    if one.is_opening:
+        at, of, grown = _ways_through(one, lines)
+    else:
+        every = shapely.buffer(one.areas, np.maximum(one.clear_m + width_m / 2, LEAST_CLEAR_M))
+        at, of = shapely.STRtree(every).query(lines, predicate="intersects")
+        grown = every[of]
     order = np.lexsort((of, at))
-    at, of = at[order], of[order]
+    at, grown = at[order], grown[order]
+    first = np.searchsorted(at, np.arange(len(lines) + 1))
     for i in np.unique(at):
-        left[i] = shapely.difference(lines[i], shapely.union_all(grown[of[at == i]]))
+        barred = shapely.union_all(grown[first[i] : first[i + 1]])
+        left[i] = shapely.difference(lines[i], barred)
     return left
+
+
+def _ways_through(
+    one: Cutter, lines: Shapes
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Shapes]:
+    """Pairs of line and opening, and the ground each takes: a point moves onto the line."""
+    half = np.maximum(one.clear_m, LEAST_CLEAR_M)
+    is_point = shapely.get_dimensions(one.areas) == 0
+    reach = np.where(is_point, NEAR_OPENING_M, 0.0)
+    around = shapely.buffer(one.areas, np.maximum(reach, half))
+    at, of = shapely.STRtree(around).query(lines, predicate="intersects")
+    places = one.areas[of].copy()
+    moved = is_point[of]
+    line = lines[at[moved]]
+    along = shapely.line_locate_point(line, shapely.centroid(places[moved]))
+    places[moved] = shapely.line_interpolate_point(line, along)
+    return at, of, shapely.buffer(places, half[of])
 
 
 def _parts(
