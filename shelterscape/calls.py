@@ -53,7 +53,7 @@ def function_of(process: Process) -> Callable[..., Result]:
     def call(**given: Any) -> Result:
         bound = signature.bind(**given).arguments
         how = {k: bound.pop(k) for k in list(bound) if k in _HOW}
-        bound = {k: _as_text(v) for k, v in bound.items()}
+        bound = {k: str(v) if isinstance(v, Path) else v for k, v in bound.items()}
         return run([Step(process, ask(process.inputs, bound, process.id))], **how)
 
     signature = _signature(process)
@@ -61,13 +61,6 @@ def function_of(process: Process) -> Callable[..., Result]:
     call.__doc__ = _docstring(process)
     call.__signature__ = signature  # type: ignore[attr-defined]
     return call
-
-
-def _as_text(value: Any) -> Any:
-    """Paths as text, alone or in a sequence."""
-    if isinstance(value, (list, tuple)):
-        return tuple(_as_text(one) for one in value)
-    return str(value) if isinstance(value, Path) else value
 
 
 _HOW: dict[str, tuple[Any, Any, str]] = {

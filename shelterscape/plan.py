@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import tomllib
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +11,7 @@ from shelterscape import registry
 from shelterscape.errors import InputError
 from shelterscape.files.local import existing_file, split_layer
 from shelterscape.files.tables import directions_in
-from shelterscape.process.inputs import ask, nearest, sources, with_each
+from shelterscape.process.inputs import ask, nearest, sources
 from shelterscape.runs import STEP_PREFIX, Step
 
 SECTIONS = ("inputs", "cases", "fields", "step", "title")
@@ -117,9 +116,7 @@ def _step(raw: dict[str, Any], shared: dict[str, Any], path: Path) -> Step:
     fitting = {k: v for k, v in shared.items() if k in process.inputs.model_fields}
     asked = ask(process.inputs, fitting | own, f"{path.name}, step {step_id}")
     changes = {
-        field: with_each(
-            getattr(asked, field), partial(_from_plan, kind=source.kind, folder=path.parent)
-        )
+        field: _from_plan(getattr(asked, field), source.kind, path.parent)
         for field, source in sources(process.inputs).items()
         if getattr(asked, field)
     }

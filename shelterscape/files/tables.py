@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import tomllib
 import warnings
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
@@ -65,27 +63,6 @@ def read_winds(source: str) -> tuple[pd.DataFrame, dict[str, str]]:
         if line.startswith("#") and colon:
             header[key.strip()] = value.strip()
     return frame, header
-
-
-def read_toml(source: str, what: str) -> dict[str, Any]:
-    """Read a small file of settings.
-
-    Raises
-    ------
-    InputError
-        ``file-missing`` or ``file-unreadable``.
-    """
-    path = existing_file(source, what)
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise InputError(
-            "file-unreadable",
-            f"The {what} could not be read as TOML text.",
-            where=str(path),
-            value=error,
-            mend="Begin from a copy of the packaged one.",
-        ) from error
 
 
 def write_table(path: Path, frame: pd.DataFrame) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -22,11 +21,11 @@ class Inputs(BaseModel):
 
 @dataclass(frozen=True)
 class Source:
-    """Marks a field that names a data set, or several in a tuple.
+    """Marks a field that names a data set.
 
     Parameters
     ----------
-    kind : {"raster", "layer", "winds", "text"}
+    kind : {"raster", "layer", "winds"}
     what : str
         What it is, in words.
     """
@@ -147,20 +146,6 @@ def sources(model: type[Inputs]) -> dict[str, Source]:
     """Fields of a model that name data sets."""
     found = {name: source_of(field) for name, field in model.model_fields.items()}
     return {name: source for name, source in found.items() if source is not None}
-
-
-def named_in(value: str | tuple[str, ...] | None) -> tuple[str, ...]:
-    """Every data set a field names; none where it is left open."""
-    return (value,) if isinstance(value, str) else value or ()
-
-
-def with_each(
-    value: str | tuple[str, ...] | None, change: Callable[[str], str]
-) -> str | tuple[str, ...] | None:
-    """A field with a change made to every data set it names."""
-    if isinstance(value, tuple):
-        return tuple(change(text) for text in value)
-    return change(value) if value else value
 
 
 def columns_by_layer(

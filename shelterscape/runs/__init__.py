@@ -9,7 +9,6 @@ import platform
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -42,7 +41,7 @@ from shelterscape.process import (
     Run,
     Table,
 )
-from shelterscape.process.inputs import Source, named_in, nearest, sources, with_each
+from shelterscape.process.inputs import Source, nearest, sources
 from shelterscape.process.run import Tell, never, tell_nobody
 from shelterscape.runs.staging import Staging, unwritable
 
@@ -156,9 +155,9 @@ def _check_names(steps: list[Step]) -> None:
     known: dict[str, Process] = {}
     for step in steps:
         for field, source in sources(type(step.asked)).items():
-            for text in named_in(getattr(step.asked, field)):
-                if text.startswith(STEP_PREFIX):
-                    _check_reference(text, source, known, step)
+            text = getattr(step.asked, field)
+            if text and text.startswith(STEP_PREFIX):
+                _check_reference(text, source, known, step)
         if step.name in known:
             raise InputError(
                 "plan-bad",
@@ -209,23 +208,16 @@ def _check_reference(text: str, source: Source, known: dict[str, Process], step:
 
 def _resolved(step: Step, steps: list[Step], folder: Path) -> Inputs:
     """Inputs of a step with references to earlier steps turned into paths."""
-    changes = {
-        field: with_each(
-            getattr(step.asked, field), partial(_path_of, source=source, steps=steps, folder=folder)
-        )
-        for field, source in sources(type(step.asked)).items()
-    }
+    changes = {}
+    for field, source in sources(type(step.asked)).items():
+        text = getattr(step.asked, field)
+        if text and text.startswith(STEP_PREFIX):
+            name, _, output = text.removeprefix(STEP_PREFIX).partition("/")
+            process = next(s.process for s in steps if s.name == name)
+            found = next(o for o in _fitting(process, source) if o.name == output)
+            path = str(folder / found.files[0])
+            changes[field] = f"{path}:{output}" if isinstance(found, Layer) else path
     return step.asked.model_copy(update=changes)
-
-
-def _path_of(text: str, source: Source, steps: list[Step], folder: Path) -> str:
-    if not text.startswith(STEP_PREFIX):
-        return text
-    name, _, output = text.removeprefix(STEP_PREFIX).partition("/")
-    process = next(s.process for s in steps if s.name == name)
-    found = next(o for o in _fitting(process, source) if o.name == output)
-    path = str(folder / found.files[0])
-    return f"{path}:{output}" if isinstance(found, Layer) else path
 
 
 def _compute_all(
@@ -268,32 +260,25 @@ def _files_read(step: Step) -> dict[str, Any]:
     """Name and checksums of every data set a step reads, by input."""
     found: dict[str, Any] = {}
     for field, source in sources(type(step.asked)).items():
-        value = getattr(step.asked, field)
-        entries = [e for text in named_in(value) if (e := _file_read(text, source))]
-        if entries:
-            found[field] = entries if isinstance(value, tuple) else entries[0]
+        text = getattr(step.asked, field)
+        if text is None or text.startswith(STEP_PREFIX):
+            continue
+        if source.kind == "winds" and directions_in(text) is not None:
+            continue
+        path_text, layer = split_layer(text) if source.kind == "layer" else (text, "")
+        path = existing_file(path_text, source.what)
+        try:
+            sums = {p.name: sha256_of(p) for p in files_of(path)}
+        except OSError as error:
+            raise InputError(
+                "file-unreadable",
+                f"The {source.what} could not be read.",
+                where=str(path),
+                value=error.strerror,
+                mend="Check that you may read the file.",
+            ) from error
+        found[field] = {"name": path.name, "layer": layer, "sha256": sums}
     return found
-
-
-def _file_read(text: str, source: Source) -> dict[str, Any] | None:
-    """Name and checksums of one data set; none for one an earlier step makes, or bare winds."""
-    if text.startswith(STEP_PREFIX):
-        return None
-    if source.kind == "winds" and directions_in(text) is not None:
-        return None
-    path_text, layer = split_layer(text) if source.kind == "layer" else (text, "")
-    path = existing_file(path_text, source.what)
-    try:
-        sums = {p.name: sha256_of(p) for p in files_of(path)}
-    except OSError as error:
-        raise InputError(
-            "file-unreadable",
-            f"The {source.what} could not be read.",
-            where=str(path),
-            value=error.strerror,
-            mend="Check that you may read the file.",
-        ) from error
-    return {"name": path.name, "layer": layer, "sha256": sums}
 
 
 def _record(
@@ -327,17 +312,9 @@ def _record(
 def _plain_inputs(step: Step, files: dict[str, Any]) -> dict[str, Any]:
     """Inputs as JSON, files by their name alone so that a moved project gives the same record."""
     plain = step.asked.model_dump(mode="json")
-    for field in files:
-        plain[field] = with_each(getattr(step.asked, field), _plain_name)
+    for field, entry in files.items():
+        plain[field] = f"{entry['name']}:{entry['layer']}" if entry["layer"] else entry["name"]
     return plain
-
-
-def _plain_name(text: str) -> str:
-    """A data set by the name of its file alone; another step's output as it is named."""
-    if text.startswith(STEP_PREFIX):
-        return text
-    path, layer = split_layer(text)
-    return f"{Path(path).name}:{layer}" if layer else Path(path).name
 
 
 def _timings(steps: list[Step], seconds: list[float], started: float, out: Path) -> dict[str, Any]:
