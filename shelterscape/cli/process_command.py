@@ -11,7 +11,7 @@ from pydantic.fields import FieldInfo
 
 from shelterscape.errors import ShelterscapeError, UsageError
 from shelterscape.process import Process
-from shelterscape.process.inputs import ask
+from shelterscape.process.inputs import ask, source_of
 from shelterscape.runs import Step, run
 
 OUT_OPTIONS = (
@@ -34,6 +34,8 @@ _SINGULAR = {
     "seasons": "season",
     "years": "year",
     "local_heights": "local_height",
+    "schemes": "scheme",
+    "grant_areas": "grant_area",
     "fields": "field",
 }
 
@@ -101,7 +103,7 @@ def _help(field: FieldInfo) -> str:
     if _is_many(field):
         shown.append(
             "May be given several times or, for a list, with commas."
-            if typing.get_origin(field.annotation) is not dict
+            if typing.get_origin(field.annotation) is not dict and not source_of(field)
             else "May be given several times."
         )
     if default not in (None, "", {}):
@@ -136,6 +138,8 @@ def _raw(field: FieldInfo, value: Any) -> Any:
     """What a model takes for the words of an option."""
     if typing.get_origin(field.annotation) is dict:
         return dict(_pair(text) for text in value)
+    if source_of(field):  # a comma may belong to the name of a file
+        return value
     if _is_many(field):
         return tuple(part.strip() for text in value for part in text.split(","))
     return value

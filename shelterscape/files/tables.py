@@ -1,9 +1,12 @@
-"""Tables of text: winds in, results out."""
+"""Tables of text: winds and TOML files in, results out."""
 
 from __future__ import annotations
 
+import tomllib
 import warnings
+from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -63,6 +66,36 @@ def read_winds(source: str) -> tuple[pd.DataFrame, dict[str, str]]:
         if line.startswith("#") and colon:
             header[key.strip()] = value.strip()
     return frame, header
+
+
+def read_toml(source: str, what: str, code: str = "file-unreadable") -> tuple[Path, dict[str, Any]]:
+    """Read a TOML file; numbers with a point come as `Decimal`, for money must not drift.
+
+    Parameters
+    ----------
+    source : str
+        Path of the file.
+    what : str
+        What it is, for errors.
+    code : str
+        Code of the error for a file that is no TOML.
+
+    Raises
+    ------
+    InputError
+        ``file-missing``, ``not-local``, and `code`.
+    """
+    path = existing_file(source, what)
+    try:
+        return path, tomllib.loads(path.read_text(encoding="utf-8-sig"), parse_float=Decimal)
+    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(
+            code,
+            f"The {what} is not valid TOML.",
+            where=str(path),
+            value=error,
+            mend="Compare it with a file that works; text stands in quotes, dates do not.",
+        ) from error
 
 
 def write_table(path: Path, frame: pd.DataFrame) -> None:

@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import rasterio
 from affine import Affine
 from numpy.typing import NDArray
 from pyproj import CRS
-from pyproj.aoi import AreaOfInterest
-from pyproj.database import query_utm_crs_info
-from pyproj.exceptions import CRSError
 from rasterio.enums import Resampling
 from rasterio.errors import RasterioError
 from rasterio.io import DatasetReader
-from rasterio.warp import calculate_default_transform, reproject, transform_bounds
+from rasterio.warp import calculate_default_transform, reproject
 
 from shelterscape.errors import InputError, Notice
+from shelterscape.files.crs import ground_plan, known_crs, metric_crs
 from shelterscape.files.local import existing_file
 from shelterscape.files.rasters import ENVIRONMENT, open_raster
 from shelterscape.grid import Grid
@@ -62,7 +59,7 @@ def read_terrain(
     notices: list[Notice] = []
     with rasterio.Env(**ENVIRONMENT), open_raster(path) as data:
         own = _own_crs(data, crs, path)
-        target = _target_crs(data, own, to_crs, path)
+        target = metric_crs(own, to_crs, tuple(data.bounds), "terrain model", str(path))
         if data.count > 1:
             notices.append(Notice("bands-ignored", f"{path.name}: band 1 used", data.count - 1))
         elevation = _heights(data, z_unit, path)
@@ -82,29 +79,9 @@ def read_terrain(
     return elevation, Grid(elevation.shape, affine, target), notices
 
 
-def known_crs(text: Any, where: str) -> CRS:
-    """A coordinate system from anything that names one.
-
-    Raises
-    ------
-    InputError
-        ``name-unknown``.
-    """
-    try:
-        return CRS.from_user_input(text)
-    except CRSError as error:
-        raise InputError(
-            "name-unknown",
-            "No such coordinate system is known.",
-            where=where,
-            value=text,
-            mend="Name it by its EPSG code, as in EPSG:25832.",
-        ) from error
-
-
 def _own_crs(data: DatasetReader, given: str | None, path: Path) -> CRS:
     if given:
-        return _ground_plan(known_crs(given, "crs"))
+        return ground_plan(known_crs(given, "crs"))
     if data.crs is None:
         raise InputError(
             "crs-missing",
@@ -112,44 +89,7 @@ def _own_crs(data: DatasetReader, given: str | None, path: Path) -> CRS:
             where=str(path),
             mend="Add --crs EPSG:… with the code its supplier states.",
         )
-    return _ground_plan(CRS.from_wkt(data.crs.to_wkt()))
-
-
-def _ground_plan(crs: CRS) -> CRS:
-    """The part of a coordinate system that places things on the map, without heights."""
-    return crs.sub_crs_list[0] if crs.is_compound else crs
-
-
-def _target_crs(data: DatasetReader, own: CRS, to_crs: str | None, path: Path) -> CRS:
-    flat = _ground_plan(known_crs(to_crs, "to_crs")) if to_crs else own
-    if flat.is_geographic:
-        raise InputError(
-            "crs-geographic",
-            "The terrain model is in degrees; distances need metres.",
-            where=str(path),
-            value=flat.name,
-            mend=f"Add --to-crs {_suggested(data, own)} to have it laid out in metres.",
-        )
-    units = {axis.unit_name for axis in flat.axis_info[:2]}
-    if units != {"metre"}:
-        raise InputError(
-            "crs-unit",
-            "The coordinate system does not count in metres.",
-            where=str(path),
-            value=", ".join(sorted(units)),
-            mend=f"Add --to-crs {_suggested(data, own)} to have it laid out in metres.",
-        )
-    return flat
-
-
-def _suggested(data: DatasetReader, own: CRS) -> str:
-    """The EPSG code of the UTM zone that the middle of a raster lies in."""
-    west, south, east, north = transform_bounds(own.to_wkt(), "EPSG:4326", *data.bounds)
-    lon, lat = (west + east) / 2, (south + north) / 2
-    found = query_utm_crs_info(
-        datum_name="WGS 84", area_of_interest=AreaOfInterest(lon, lat, lon, lat)
-    )
-    return f"EPSG:{found[0].code}" if found else "with a code in metres"
+    return ground_plan(CRS.from_wkt(data.crs.to_wkt()))
 
 
 def _heights(data: DatasetReader, z_unit: str | None, path: Path) -> NDArray[np.float32]:

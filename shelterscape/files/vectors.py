@@ -3,23 +3,31 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import sqlite3
 from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pyogrio
 import shapely
+from affine import Affine
 from numpy.typing import NDArray
 from pyogrio.errors import DataLayerError, DataSourceError
+from pyproj import CRS
 
 from shelterscape.errors import InputError, Notice, WriteError
+from shelterscape.files.crs import ground_plan, metric_crs
 from shelterscape.files.local import existing_file, refuse_pointers, split_layer
 from shelterscape.grid import Grid
 from shelterscape.terms import TERMS
 
 GEOMETRY_NAMES = {"point": "MultiPoint", "line": "MultiLineString", "polygon": "MultiPolygon"}
 """Geometry type in files by the kind a layer is declared with; other kinds stay mixed."""
+
+ALONE_MARGIN_M, ALONE_CELL_M = 50.0, 10.0
+"""Margin and cell of the grid laid round a layer that stands alone."""
 
 STAMP = "2000-01-01T00:00:00Z"
 """Written as the date of change in every GeoPackage, so that the same inputs give the same bytes;
@@ -53,7 +61,13 @@ def _openable(path: Path) -> Path | bytes:
 
 
 def read_layer(
-    source: str, grid: Grid, what: str, *, columns: dict[str, str] | None = None
+    source: str,
+    grid: Grid,
+    what: str,
+    *,
+    columns: dict[str, str] | None = None,
+    ground: str = "terrain model",
+    keep_outside: bool = False,
 ) -> tuple[gpd.GeoDataFrame, list[Notice]]:
     """Read the features of a layer that lie on a grid, in its coordinate system.
 
@@ -66,6 +80,10 @@ def read_layer(
         What the layer is, for errors and notices.
     columns : dict, optional
         Names in the file by the names wanted, where they differ.
+    ground : str
+        What the grid stands for, in words.
+    keep_outside : bool
+        Keep features off the grid too, as long as one lies on it.
 
     Returns
     -------
@@ -78,13 +96,66 @@ def read_layer(
         ``file-missing``, ``file-unreadable``, ``layer-missing``, ``layer-ambiguous``,
         ``layer-empty``, ``layer-outside``, ``crs-missing``, ``column-missing``.
     """
+    frame, where = _as_in_file(source, what, columns or {})
+    frame, notices = _brought_into(frame, grid.crs, where)
+    frame, more = _lying_on(frame, grid, where, ground, keep_outside)
+    return frame, notices + more
+
+
+def read_layer_alone(
+    source: str, what: str, *, columns: dict[str, str] | None = None, to_crs: str | None = None
+) -> tuple[gpd.GeoDataFrame, Grid, list[Notice]]:
+    """Read a layer that other inputs are then brought onto, as `read_layer` does with a grid.
+
+    Parameters
+    ----------
+    source, what, columns
+        As for `read_layer`.
+    to_crs : str, optional
+        Coordinate system in metres to work in; the layer's own by default.
+
+    Returns
+    -------
+    frame : GeoDataFrame
+    grid : Grid
+        Round the features, with a margin.
+    notices : list of Notice
+
+    Raises
+    ------
+    InputError
+        As `read_layer`, but ``layer-outside``; ``crs-geographic``, ``crs-unit``.
+    """
+    frame, where = _as_in_file(source, what, columns or {})
+    own = ground_plan(CRS.from_user_input(frame.crs))
+    crs = metric_crs(own, to_crs, tuple(frame.total_bounds), what, where)
+    frame, notices = _brought_into(frame, crs, where)
+    west, south, east, north = frame.total_bounds
+    cols, rows = (
+        math.ceil((high - low + 2 * ALONE_MARGIN_M) / ALONE_CELL_M)
+        for low, high in ((west, east), (south, north))
+    )
+    affine = Affine(
+        ALONE_CELL_M, 0, west - ALONE_MARGIN_M, 0, -ALONE_CELL_M, north + ALONE_MARGIN_M
+    )
+    return frame, Grid((rows, cols), affine, crs), notices
+
+
+def _as_in_file(source: str, what: str, columns: dict[str, str]) -> tuple[gpd.GeoDataFrame, str]:
+    """Features of a layer, each with a geometry, columns renamed; and what to call the layer."""
     text, layer = split_layer(source)
     path = existing_file(text, what)
     layer = _chosen(path, layer, what)
     where = f"{path.name}:{layer}"
-    frame = _read(path, layer, where)
-    frame = _renamed(frame, columns or {}, where)
-    return _onto(frame, grid, where)
+    frame = _renamed(_read(path, layer, where), columns, where)
+    if frame.crs is None:
+        raise InputError(
+            "crs-missing",
+            "The layer does not say which coordinate system it is in.",
+            where=where,
+            mend="Set its coordinate system in your GIS and save it again.",
+        )
+    return frame, where
 
 
 def _chosen(path: Path, layer: str, what: str) -> str:
@@ -143,15 +214,11 @@ def _renamed(frame: gpd.GeoDataFrame, columns: dict[str, str], where: str) -> gp
     return frame.drop(columns=list(columns.values())).assign(**values)
 
 
-def _onto(frame: gpd.GeoDataFrame, grid: Grid, where: str) -> tuple[gpd.GeoDataFrame, list[Notice]]:
+def _brought_into(
+    frame: gpd.GeoDataFrame, crs: CRS, where: str
+) -> tuple[gpd.GeoDataFrame, list[Notice]]:
+    """Features with a geometry, in a coordinate system, valid."""
     notices = []
-    if frame.crs is None:
-        raise InputError(
-            "crs-missing",
-            "The layer does not say which coordinate system it is in.",
-            where=where,
-            mend="Set its coordinate system in your GIS and save it again.",
-        )
     there = frame[~(frame.geometry.isna() | frame.geometry.is_empty)]
     if not len(there):
         raise _empty(where)
@@ -160,28 +227,41 @@ def _onto(frame: gpd.GeoDataFrame, grid: Grid, where: str) -> tuple[gpd.GeoDataF
         notices.append(Notice("features-empty", f"{where}: features without geometry", count))
     # The CRS of the grid has no vertical part, and heights of vertices play no role.
     there = there.set_geometry(shapely.force_2d(there.geometry.to_numpy()), crs=frame.crs)
-    if there.crs != grid.crs:
-        there = there.to_crs(grid.crs)
-        notices.append(Notice("layer-reprojected", f"{where}: brought into {grid.crs.name}"))
+    if there.crs != crs:
+        there = there.to_crs(crs)
+        notices.append(Notice("layer-reprojected", f"{where}: brought into {crs.name}"))
     # Places a projection cannot show come out infinite; they lie off any grid.
-    shown = np.isfinite(there.bounds).all(axis=1)
-    broken = shown & ~there.geometry.is_valid
+    broken = _shown(there) & ~there.geometry.is_valid
     if broken.any():
-        there = there.set_geometry(_repaired(there.geometry.to_numpy(), broken), crs=grid.crs)
+        there = there.set_geometry(_repaired(there.geometry.to_numpy(), broken), crs=crs)
         notices.append(Notice("features-repaired", f"{where}: repaired", int(broken.sum())))
-    inside = shown & there.geometry.intersects(shapely.box(*grid.bounds))
+    return there.reset_index(drop=True), notices
+
+
+def _shown(frame: gpd.GeoDataFrame) -> pd.Series:
+    return np.isfinite(frame.bounds).all(axis=1)
+
+
+def _lying_on(
+    frame: gpd.GeoDataFrame, grid: Grid, where: str, ground: str, keep_outside: bool
+) -> tuple[gpd.GeoDataFrame, list[Notice]]:
+    shown = _shown(frame)
+    inside = shown & frame.geometry.intersects(shapely.box(*grid.bounds))
     if not inside.any():
         raise InputError(
             "layer-outside",
-            "No feature of the layer lies on the terrain model; often a wrong coordinate system.",
+            f"No feature of the layer lies on the {ground}; often a wrong coordinate system.",
             where=where,
-            value=f"layer {_extent(there.total_bounds)}, terrain {_extent(grid.bounds)}",
+            value=f"layer {_extent(frame.total_bounds)}, {ground} {_extent(grid.bounds)}",
             mend="Compare both in your GIS and set the right coordinate system.",
         )
+    if keep_outside:
+        return frame[shown].reset_index(drop=True), []
+    notices = []
     if not inside.all():
-        text = f"{where}: features off the terrain model left out"
+        text = f"{where}: features off the {ground} left out"
         notices.append(Notice("features-outside", text, int((~inside).sum())))
-    return there[inside].reset_index(drop=True), notices
+    return frame[inside].reset_index(drop=True), notices
 
 
 def _repaired(geometry: NDArray[np.object_], broken: NDArray[np.bool_]) -> NDArray[np.object_]:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 from pydantic.fields import FieldInfo
 
 from shelterscape.errors import InputError
@@ -25,7 +26,7 @@ class Source:
 
     Parameters
     ----------
-    kind : {"raster", "layer", "winds"}
+    kind : {"raster", "layer", "winds", "file"}
     what : str
         What it is, in words.
     """
@@ -60,6 +61,30 @@ Places = Annotated[
         "as PATH or PATH:LAYER."
     ),
 ]
+
+
+def _as_several(value: Any) -> Any:
+    """One data set given where several may be is a list of one."""
+    several = value if isinstance(value, (list, tuple)) else (value,)
+    return tuple(one if isinstance(one, str) else str(one) for one in several)
+
+
+Several = Annotated[tuple[str, ...], BeforeValidator(_as_several)]
+"""Data sets of one kind, any number of them."""
+
+
+def named_in(value: str | tuple[str, ...] | None) -> tuple[str, ...]:
+    """The data sets an input names: none, one or several."""
+    if not value:
+        return ()
+    return value if isinstance(value, tuple) else (value,)
+
+
+def each_changed(
+    value: str | tuple[str, ...], change: Callable[[str], str]
+) -> str | tuple[str, ...]:
+    """An input that names one or several data sets, each changed; one stays one."""
+    return tuple(change(text) for text in value) if isinstance(value, tuple) else change(value)
 
 
 def quantity(term: str, default: Any = ..., note: str = "") -> Any:

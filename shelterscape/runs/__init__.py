@@ -5,6 +5,7 @@ This is the only caller of ``compute``.
 
 from __future__ import annotations
 
+import functools
 import platform
 import time
 from collections.abc import Callable
@@ -41,7 +42,7 @@ from shelterscape.process import (
     Run,
     Table,
 )
-from shelterscape.process.inputs import Source, nearest, sources
+from shelterscape.process.inputs import Source, each_changed, named_in, nearest, sources
 from shelterscape.process.run import Tell, never, tell_nobody
 from shelterscape.runs.staging import Staging, unwritable
 
@@ -155,9 +156,9 @@ def _check_names(steps: list[Step]) -> None:
     known: dict[str, Process] = {}
     for step in steps:
         for field, source in sources(type(step.asked)).items():
-            text = getattr(step.asked, field)
-            if text and text.startswith(STEP_PREFIX):
-                _check_reference(text, source, known, step)
+            for text in named_in(getattr(step.asked, field)):
+                if text.startswith(STEP_PREFIX):
+                    _check_reference(text, source, known, step)
         if step.name in known:
             raise InputError(
                 "plan-bad",
@@ -208,15 +209,21 @@ def _check_reference(text: str, source: Source, known: dict[str, Process], step:
 
 def _resolved(step: Step, steps: list[Step], folder: Path) -> Inputs:
     """Inputs of a step with references to earlier steps turned into paths."""
-    changes = {}
-    for field, source in sources(type(step.asked)).items():
-        text = getattr(step.asked, field)
-        if text and text.startswith(STEP_PREFIX):
-            name, _, output = text.removeprefix(STEP_PREFIX).partition("/")
-            process = next(s.process for s in steps if s.name == name)
-            found = next(o for o in _fitting(process, source) if o.name == output)
-            path = str(folder / found.files[0])
-            changes[field] = f"{path}:{output}" if isinstance(found, Layer) else path
+
+    def _as_path(text: str, source: Source) -> str:
+        if not text.startswith(STEP_PREFIX):
+            return text
+        name, _, output = text.removeprefix(STEP_PREFIX).partition("/")
+        process = next(s.process for s in steps if s.name == name)
+        found = next(o for o in _fitting(process, source) if o.name == output)
+        path = str(folder / found.files[0])
+        return f"{path}:{output}" if isinstance(found, Layer) else path
+
+    changes = {
+        field: each_changed(getattr(step.asked, field), functools.partial(_as_path, source=source))
+        for field, source in sources(type(step.asked)).items()
+        if getattr(step.asked, field)
+    }
     return step.asked.model_copy(update=changes)
 
 
@@ -260,25 +267,33 @@ def _files_read(step: Step) -> dict[str, Any]:
     """Name and checksums of every data set a step reads, by input."""
     found: dict[str, Any] = {}
     for field, source in sources(type(step.asked)).items():
-        text = getattr(step.asked, field)
-        if text is None or text.startswith(STEP_PREFIX):
-            continue
-        if source.kind == "winds" and directions_in(text) is not None:
-            continue
-        path_text, layer = split_layer(text) if source.kind == "layer" else (text, "")
-        path = existing_file(path_text, source.what)
-        try:
-            sums = {p.name: sha256_of(p) for p in files_of(path)}
-        except OSError as error:
-            raise InputError(
-                "file-unreadable",
-                f"The {source.what} could not be read.",
-                where=str(path),
-                value=error.strerror,
-                mend="Check that you may read the file.",
-            ) from error
-        found[field] = {"name": path.name, "layer": layer, "sha256": sums}
+        value = getattr(step.asked, field)
+        if isinstance(value, tuple):
+            found[field] = [_file_read(text, source) for text in value]
+        elif value is not None and (entry := _file_read(value, source)):
+            found[field] = entry
     return found
+
+
+def _file_read(text: str, source: Source) -> dict[str, Any] | None:
+    """Name and checksums of one data set; None for what is no file of its own."""
+    if text.startswith(STEP_PREFIX):
+        return None
+    if source.kind == "winds" and directions_in(text) is not None:
+        return None
+    path_text, layer = split_layer(text) if source.kind == "layer" else (text, "")
+    path = existing_file(path_text, source.what)
+    try:
+        sums = {p.name: sha256_of(p) for p in files_of(path)}
+    except OSError as error:
+        raise InputError(
+            "file-unreadable",
+            f"The {source.what} could not be read.",
+            where=str(path),
+            value=error.strerror,
+            mend="Check that you may read the file.",
+        ) from error
+    return {"name": path.name, "layer": layer, "sha256": sums}
 
 
 def _record(
@@ -312,9 +327,17 @@ def _record(
 def _plain_inputs(step: Step, files: dict[str, Any]) -> dict[str, Any]:
     """Inputs as JSON, files by their name alone so that a moved project gives the same record."""
     plain = step.asked.model_dump(mode="json")
-    for field, entry in files.items():
-        plain[field] = f"{entry['name']}:{entry['layer']}" if entry["layer"] else entry["name"]
+    for field, found in files.items():
+        if isinstance(found, list):
+            pairs = zip(found, plain[field], strict=True)
+            plain[field] = [_plain_name(entry) if entry else text for entry, text in pairs]
+        else:
+            plain[field] = _plain_name(found)
     return plain
+
+
+def _plain_name(entry: dict[str, Any]) -> str:
+    return f"{entry['name']}:{entry['layer']}" if entry["layer"] else str(entry["name"])
 
 
 def _timings(steps: list[Step], seconds: list[float], started: float, out: Path) -> dict[str, Any]:
