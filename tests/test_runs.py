@@ -37,7 +37,7 @@ from shelterscape import calls
 from shelterscape.errors import InputError, InternalError, Stopped, WriteError
 from shelterscape.grid import Grid
 from shelterscape.process import Inputs, Process, Raster
-from shelterscape.process.inputs import Source
+from shelterscape.process.inputs import Several, Source
 from shelterscape.runs import Step, run
 from shelterscape.runs.staging import refuse_protected
 
@@ -121,7 +121,7 @@ def test_the_record_names_its_inputs_by_name_and_checksum(first):
 class SeveralInputs(Inputs):
     """What a process asks for that reads several layers alike."""
 
-    layers: Annotated[tuple[str, ...], Source("layer", "layer of things")] = ()
+    layers: Annotated[Several, Source("layer", "layer of things")] = ()
 
 
 def test_several_data_sets_in_one_input_are_each_read_and_recorded(tmp_path):

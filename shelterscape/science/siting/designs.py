@@ -284,7 +284,8 @@ def _check_keys(row: Any, known: set[str], where: str) -> None:
 
 def _number(row: Mapping[str, Any], key: str, where: str, low: float, high: float) -> float:
     value = row[key]
-    fits = isinstance(value, (int, float)) and not isinstance(value, bool) and low <= value <= high
+    is_number = isinstance(value, (int, float, Decimal)) and not isinstance(value, bool)
+    fits = is_number and low <= float(value) <= high
     if not fits:
         raise InputError(
             "designs-bad",
