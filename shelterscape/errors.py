@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 CODES: dict[str, str] = {
+    "areas-needed": "a layer that must hold areas holds lines or points",
     "belts-no-height": "a belt has no height to work with",
     "belts-points": "belts are given as points, which have no length to shelter with",
     "column-bad": "a column holds values outside its range or of the wrong kind",
@@ -21,6 +22,7 @@ CODES: dict[str, str] = {
     "elevation-unit": "terrain heights are in something other than metres",
     "file-missing": "a file is not there",
     "file-unreadable": "a file could not be read as the kind of data it should be",
+    "grants-too-many": "more grant schemes bar one another than can be weighed",
     "input-refused": "an input breaks a rule of the description of its process",
     "internal": "the program broke one of its own promises; please report it",
     "layer-ambiguous": "a file holds several layers and none was named",
@@ -44,6 +46,8 @@ CODES: dict[str, str] = {
 
 
 NOTICES: dict[str, str] = {
+    "agreements-over": "grant agreements that end before the start year were left out",
+    "areas-merged": "grant areas of one category that overlap were merged",
     "bands-ignored": "a raster holds several bands; the first was used",
     "calm-left-out": "part of the time there is no wind to shelter from",
     "convergence": "grid north and true north differ; wind directions were turned to fit",
@@ -53,6 +57,8 @@ NOTICES: dict[str, str] = {
     "features-repaired": "invalid geometries were repaired",
     "frequencies-scaled": "frequencies were scaled to sum to one",
     "layer-reprojected": "a layer was brought into the coordinate system of the terrain model",
+    "grant-areas-missed": "no belt touches any area of a grant layer",
+    "holding-found": "belts that named no holding were given the one they lie in",
     "growth-note": "what to know of heights and porosities told for a year",
     "not-modelled": "the method does not hold on part of the sheltered ground",
     "purpose-used": "choices left open were filled from the purpose",

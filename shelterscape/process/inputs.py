@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import typing
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, TypeVar
@@ -122,7 +123,7 @@ FieldNames = Annotated[
     ),
 ]
 
-Asked = TypeVar("Asked", bound=Inputs)
+Asked = TypeVar("Asked", bound=BaseModel)
 
 
 def ask(model: type[Asked], raw: dict[str, Any], where: str) -> Asked:
@@ -138,22 +139,51 @@ def ask(model: type[Asked], raw: dict[str, Any], where: str) -> Asked:
         return model(**raw)
     except ValidationError as error:
         first = error.errors()[0]
-        name = str(first["loc"][0]) if first["loc"] else ""
+        within, name = _faulty(model, first["loc"])
+        known = within.model_fields
+        last = str(first["loc"][-1]) if first["loc"] else ""
         if first["type"] == "extra_forbidden":
             raise InputError(
                 "name-unknown",
                 "There is no such input.",
                 where=where,
                 value=name,
-                mend=nearest(name, list(model.model_fields)),
+                mend=nearest(last, list(known)),
             ) from None
+        told = first["msg"].removeprefix("Value error, ")
+        field = next((str(part) for part in reversed(first["loc"]) if part in known), "")
         raise InputError(
             "input-refused",
-            f"{name}: {first['msg']}.",
+            f"{name}: {told}." if name else f"{told[:1].upper()}{told[1:]}.",
             where=where,
             value=None if first["type"] == "missing" else first["input"],
-            mend=(model.model_fields[name].description or "") if name in model.model_fields else "",
+            mend=(known[field].description or "") if field else "",
         ) from None
+
+
+def _faulty(model: type[BaseModel], place: tuple[int | str, ...]) -> tuple[type[BaseModel], str]:
+    """The part of a model in which a fault lies, and where in words: ``pay 2, percent``."""
+    within: type[BaseModel] = model
+    words: list[str] = []
+    for i, part in enumerate(place):
+        if isinstance(part, int):
+            words[-1] += f" {part + 1}"
+            continue
+        words.append(part)
+        if part in within.model_fields and i < len(place) - 1:
+            within = _model_in(within.model_fields[part].annotation) or within
+    # Of an input that takes several kinds, the last words name the kind: of no help to anybody.
+    while len(words) > 1 and words[-1] not in within.model_fields and within is model:
+        words.pop()
+    return within, ", ".join(words)
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    """The model that an annotation holds, however deep."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    found = (_model_in(part) for part in typing.get_args(annotation))
+    return next((model for model in found if model), None)
 
 
 def nearest(name: str, known: list[str]) -> str:

@@ -109,7 +109,7 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
         frame[column] = given.astype("string").fillna("").str.strip().to_numpy(dtype=object)
     frame["planted_year"] = _years(belts, where)
     for column in QUANTITIES:
-        frame[column] = _measures(belts, column, where)
+        frame[column] = checked_numbers(belts, column, QUANTITIES[column], where)
     _check_heights(frame, where)
     return _fill_defaults(frame, where)
 
@@ -129,7 +129,7 @@ def _check_heights(frame: gpd.GeoDataFrame, where: str) -> None:
 
 
 def _fill_defaults(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, list[Notice]]:
-    evergreen = frame["species"].str.casefold().isin(_evergreens())
+    evergreen = frame["species"].str.casefold().isin(evergreen_species())
     missing = {c: frame[c].isna() for c in ("porosity", "bare_porosity", "width_m")}
     missing["belt_type"] = frame["belt_type"] == ""
     known = frame["belt_type"].str.casefold()
@@ -142,7 +142,7 @@ def _fill_defaults(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFram
     # A belt never closes by dropping its leaves, whatever the default says.
     bare = np.maximum(frame["porosity"], DEFAULT_BARE_POROSITY).where(~keeps, frame["porosity"])
     frame["bare_porosity"] = frame["bare_porosity"].fillna(bare)
-    drawn = pd.Series(np.where(is_area, _outline_width(frame), DEFAULT_WIDTH_M), index=frame.index)
+    drawn = pd.Series(np.where(is_area, outline_width(frame), DEFAULT_WIDTH_M), index=frame.index)
     frame["width_m"] = frame["width_m"].fillna(drawn)
     low_share = np.where(frame["belt_type"] == BANK, BANK_LOW_SHARE, 1.0)
     frame["porosity_low"] = frame["porosity_low"].fillna(low_share * frame["porosity"])
@@ -158,7 +158,7 @@ def _fill_defaults(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFram
     return frame, notices
 
 
-def _outline_width(frame: gpd.GeoDataFrame) -> NDArray[np.float64]:
+def outline_width(frame: gpd.GeoDataFrame) -> NDArray[np.float64]:
     """Width of the strip that has the area and the length round it of each outline."""
     area = frame.geometry.area.to_numpy()
     half = frame.geometry.length.to_numpy() / 2
@@ -166,13 +166,22 @@ def _outline_width(frame: gpd.GeoDataFrame) -> NDArray[np.float64]:
     return width
 
 
-def _evergreens() -> set[str]:
+def evergreen_species() -> set[str]:
+    """Plain names of evergreen species, without capitals."""
     species = data.table("species.csv")
     return set(species.loc[species["winter"] == "evergreen", "species"].str.casefold())
 
 
-def _measures(belts: gpd.GeoDataFrame, column: str, where: str) -> NDArray[np.float64]:
-    """A number column within the range of its term; NaN where not given."""
+def checked_numbers(
+    belts: gpd.GeoDataFrame, column: str, term_name: str, where: str
+) -> NDArray[np.float64]:
+    """A number column within the range of its term; NaN where not given.
+
+    Raises
+    ------
+    InputError
+        ``column-bad``.
+    """
     if column not in belts:
         return np.full(len(belts), np.nan)
     try:
@@ -185,7 +194,7 @@ def _measures(belts: gpd.GeoDataFrame, column: str, where: str) -> NDArray[np.fl
             value=error,
             mend="Correct the column, or name another with --field.",
         ) from error
-    term = TERMS[QUANTITIES[column]]
+    term = TERMS[term_name]
     bad = (values < term.low) | (values > term.high) | np.isinf(values)
     if bad.any():
         row = int(np.argmax(bad))

@@ -6,48 +6,10 @@ and the glossary page all read it, so a quantity is described once.
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
+from shelterscape.terms.grants import GRANT_TERMS
+from shelterscape.terms.term import SYMBOLS, Term
 
-SYMBOLS = {"1": "", "deg": "°", "ha": "ha", "m": "m", "m/s": "m/s", "m2": "m²", "text": ""}
-"""How a unit is shown to people; the keys are what files carry."""
-
-
-@dataclass(frozen=True)
-class Term:
-    """A quantity of the field.
-
-    Parameters
-    ----------
-    name : str
-        Its name in code, files and options.
-    title : str
-        Its name in words, for legends and headings.
-    unit : str
-        One of `SYMBOLS`; ``"1"`` is a plain ratio, ``"text"`` a word.
-    low, high : float
-        The range outside which a value is refused; infinite where there is none.
-    meaning : str
-        One or two sentences for somebody new to it.
-    """
-
-    name: str
-    title: str
-    unit: str
-    meaning: str
-    low: float = -math.inf
-    high: float = math.inf
-
-    @property
-    def symbol(self) -> str:
-        """The unit as people write it; empty for ratios and words."""
-        return SYMBOLS[self.unit]
-
-    @property
-    def label(self) -> str:
-        """Title with unit, as legends and table headings show it."""
-        return f"{self.title} ({self.symbol})" if self.symbol else self.title
-
+__all__ = ["SYMBOLS", "TERMS", "Term"]
 
 _TABLE = (
     Term(
@@ -393,5 +355,7 @@ _TABLE = (
     ),
 )
 
-TERMS: dict[str, Term] = {term.name: term for term in _TABLE}
+TERMS: dict[str, Term] = {
+    term.name: term for term in sorted((*_TABLE, *GRANT_TERMS), key=lambda term: term.name)
+}
 """All terms by name."""
