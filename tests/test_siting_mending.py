@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely import LineString, MultiLineString, Point, box
 from shapely.affinity import translate
-from siting_helpers import CRS, dressed, standing
+from siting_helpers import CRS, array_of, dressed, standing
 
 from shelterscape import data
 from shelterscape.errors import InputError
@@ -22,7 +22,7 @@ from shelterscape.science.belts import Case, seasonal
 from shelterscape.science.growth import SITE_FACTOR, belts_at, grown, height_at
 from shelterscape.science.purposes import purposes
 from shelterscape.science.shelter import relative_wind
-from shelterscape.science.siting import candidates, mending
+from shelterscape.science.siting import candidates, cutting, mending
 from shelterscape.science.siting.across_wind import best_bearing
 from shelterscape.science.siting.designs import book_of, cost_minor, packaged
 
@@ -150,7 +150,7 @@ def test_holdings_of_candidates():
 
 
 def mended(belts, wanted=(0.15, 0.40), season="bare", year=2027):
-    return mending.mendings(belts, BOOK, BOOK.find("hedge"), year, wanted, season)
+    return mending.mendings(belts, BOOK, BOOK.find("hedge"), year, wanted, season)[0]
 
 
 def test_gaps_are_filled_and_gateways_left():
@@ -163,6 +163,18 @@ def test_gaps_are_filled_and_gateways_left():
     assert gap["species"] == "hazel"
     assert np.isnan(gap["height_m"]) and gap["planted_year"] == 2027
     assert found["mends"].isna()["gap up"]
+
+
+def test_gaps_are_filled_only_where_a_belt_may_stand():
+    belts = standing(GAPPY, height_m=[3.0], belt_type=["hedge"], width_m=[2.0])
+    pipe = cutting.cutter("pipe", array_of(box(-9, 130, 9, 135)), 4.0)
+    how = (belts, BOOK, BOOK.find("hedge"), 2027, (0.15, 0.40), "bare", [pipe])
+    found, cuts = mending.mendings(*how)
+    gap = found[found["action"] == "gap up"]
+    # Of the 30 m, 5 m and 5 m on either side are lost to the pipe.
+    assert gap["length_m"].item() == pytest.approx(15.0)
+    assert gap["cost_minor"].item() == 15 * 1900
+    assert cuts["cut_m"].tolist() == pytest.approx([15.0])
 
 
 def test_gaps_cost_less_than_a_new_belt_and_shelter_what_lies_behind(grid_of):

@@ -7,6 +7,7 @@ and the glossary page all read it, so a quantity is described once.
 from __future__ import annotations
 
 from shelterscape.terms.grants import GRANT_TERMS
+from shelterscape.terms.siting import SITING_TERMS
 from shelterscape.terms.term import SYMBOLS, Term
 
 __all__ = ["SYMBOLS", "TERMS", "Term"]
@@ -356,6 +357,7 @@ _TABLE = (
 )
 
 TERMS: dict[str, Term] = {
-    term.name: term for term in sorted((*_TABLE, *GRANT_TERMS), key=lambda term: term.name)
+    term.name: term
+    for term in sorted((*_TABLE, *GRANT_TERMS, *SITING_TERMS), key=lambda term: term.name)
 }
 """All terms by name."""

@@ -40,8 +40,8 @@ DEFAULT_SEASONS: tuple[Season, ...] = ("in-leaf", "bare")
 DEFAULT_HEIGHT_M, DEFAULT_POWER = 1.5, 1.0
 
 
-class ShelterInputs(TerrainInputs):
-    """What `shelter` asks for."""
+class CaseInputs(TerrainInputs):
+    """Inputs of every process that looks at belts through seasons and years."""
 
     winds: Winds
     belts: Belts
@@ -83,9 +83,6 @@ class ShelterInputs(TerrainInputs):
         "at_height", None, f"{DEFAULT_HEIGHT_M:g} m by default, or that of the purpose."
     )
     power: float | None = quantity("wind_power", None, "1 by default, or that of the purpose.")
-    by_direction: bool = Field(
-        False, description="Also write relative wind and zones for every direction."
-    )
     fields: FieldNames = Field(default_factory=dict)
 
     @field_validator("seasons", "years", "local_heights")
@@ -100,6 +97,14 @@ class ShelterInputs(TerrainInputs):
             if isinstance(year, int) and not 1900 <= year <= 2200:
                 raise ValueError("a year must lie between 1900 and 2200")
         return years
+
+
+class ShelterInputs(CaseInputs):
+    """What `shelter` asks for."""
+
+    by_direction: bool = Field(
+        False, description="Also write relative wind and zones for every direction."
+    )
 
 
 @dataclass(frozen=True)
@@ -134,7 +139,7 @@ class Choices:
 
 
 def choices(
-    asked: ShelterInputs, sets: dict[str, WindSet], notice: Callable[[Notice], None]
+    asked: CaseInputs, sets: dict[str, WindSet], notice: Callable[[Notice], None]
 ) -> Choices:
     """Work purpose and defaults into the inputs, telling what the purpose settled."""
     purpose = purposes()[asked.purpose] if asked.purpose else None
@@ -161,7 +166,7 @@ def choices(
     )
 
 
-def _told(purpose: Purpose, asked: ShelterInputs) -> Notice:
+def _told(purpose: Purpose, asked: CaseInputs) -> Notice:
     """What the purpose settled and what was given beside it, with sources."""
     settled, given = [], []
     for name, field in (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import geopandas as gpd
 import numpy as np
@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from shelterscape.science.belts import Case
-from shelterscape.science.growth import belts_at
+from shelterscape.science.growth import SiteIndex, belts_at
 from shelterscape.science.siting.across_wind import Bearing
 from shelterscape.science.siting.cutting import openings
 from shelterscape.science.siting.designs import Book, cost_minor
@@ -28,7 +28,7 @@ GIVEN, EDGE, ACROSS, CORNER, MENDING = KINDS = (
 LETTERS = dict(zip(KINDS, "GEACM", strict=True))
 """First letter of the id of each kind of candidate."""
 
-PLANT = "plant"
+PLANT, GAP_UP = "plant", "gap up"
 
 CANDIDATE_COLUMNS = (
     "candidate",
@@ -160,12 +160,26 @@ def dress(kept: gpd.GeoDataFrame, book: Book, design: str, planted_year: int) ->
     return frame
 
 
+def design_height(
+    book: Book, design: str, local_heights: Mapping[str, SiteIndex] | None = None
+) -> float:
+    """Height of a belt of a design 20 years after planting, metres."""
+    line = gpd.GeoDataFrame(geometry=[shapely.LineString([(0, 0), (1, 0)])])
+    belt = dress(offer(GIVEN, line), book, design, 2000)
+    grown = belts_at(belt, Case("in-leaf", 2000 + TELLING_AGE), local_heights=local_heights)
+    return float(grown["height_m"].iloc[0])
+
+
 def _costs(lengths: pd.Series, costs: Sequence[object]) -> pd.Series:
     found = [cost_minor(m, c) for m, c in zip(lengths, costs, strict=True)]  # type: ignore[arg-type]
     return pd.Series(found, index=lengths.index, dtype="int64")
 
 
-def judge(candidates: gpd.GeoDataFrame, bearing: Bearing) -> gpd.GeoDataFrame:
+def judge(
+    candidates: gpd.GeoDataFrame,
+    bearing: Bearing,
+    local_heights: Mapping[str, SiteIndex] | None = None,
+) -> gpd.GeoDataFrame:
     """Candidates with what a planner must know of them.
 
     Parameters
@@ -174,6 +188,8 @@ def judge(candidates: gpd.GeoDataFrame, bearing: Bearing) -> gpd.GeoDataFrame:
         As `dress` and `mending.mendings` give them.
     bearing : Bearing
         The best one for the purpose, counted from grid north.
+    local_heights : mapping, optional
+        As for `growth.belts_at`.
 
     Returns
     -------
@@ -188,8 +204,11 @@ def judge(candidates: gpd.GeoDataFrame, bearing: Bearing) -> gpd.GeoDataFrame:
     height = np.zeros(len(candidates))
     for year in np.unique(ages):
         here = ages == year
-        height[here] = belts_at(candidates[here], Case("in-leaf", int(year)))["height_m"]
-    gaps = [openings(line) for line in lines]
+        grown = belts_at(candidates[here], Case("in-leaf", int(year)), local_heights=local_heights)
+        height[here] = grown["height_m"]
+    # Between gaps that are filled stands the old belt, not the open.
+    fills = (candidates["action"] == GAP_UP).to_numpy()
+    gaps = [[] if fill else openings(line) for fill, line in zip(fills, lines, strict=True)]
     new = (candidates["action"] == PLANT).to_numpy()
     flags = {
         SHORT: new & (candidates["length_m"].to_numpy(dtype=float) < LEAST_LENGTH_H * height),

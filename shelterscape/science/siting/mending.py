@@ -6,6 +6,7 @@ tall each becomes with the years is told by the columns of `candidates.CLOSING_C
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import geopandas as gpd
@@ -19,10 +20,11 @@ from shelterscape.science.growth import YOUNG_UP_TO_M, species_names
 from shelterscape.science.siting.candidates import (
     BELT_COLUMNS,
     CLOSING_COLUMNS,
+    GAP_UP,
     LETTERS,
     MENDING,
 )
-from shelterscape.science.siting.cutting import openings
+from shelterscape.science.siting.cutting import LEAST_PART_M, Cutter, cut, openings
 from shelterscape.science.siting.designs import Book, Design, Mending, cost_minor
 
 HEDGES = ("hedge", "bank with hedge")
@@ -45,7 +47,8 @@ def mendings(
     planted_year: int,
     wanted: tuple[float, float],
     season: str,
-) -> gpd.GeoDataFrame:
+    cutters: Sequence[Cutter] = (),
+) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     """Ways to mend existing belts, as candidates.
 
     Parameters
@@ -60,12 +63,16 @@ def mendings(
     wanted : tuple of float
         Porosity wanted in `season`, low to high: belts closer than that may be thinned.
     season : {"in-leaf", "bare"}
+    cutters : sequence of Cutter
+        What stands in the way of filling gaps, the belts themselves apart.
 
     Returns
     -------
-    GeoDataFrame
+    candidates : GeoDataFrame
         Columns as `candidates.dress` gives them. ``mends`` is the row of the belt each takes the
         place of: of those that share it, one at most can be done. It is empty for gaps filled.
+    cuts : DataFrame
+        What gaps lost, as `cutting.cut` tells it.
 
     Notes
     -----
@@ -80,35 +87,39 @@ def mendings(
         if belt.belt_type in HARD_TYPES:
             continue
         found = [
-            _gap_up(belt, book.mending.get("gap up"), design),
+            _gap_up(belt, book.mending.get(GAP_UP), design),
             _cut_back(belt, book.mending),
             _underplant(belt, book.mending.get("underplant"), season),
             _thin(belt, book.mending.get("thin"), wanted[0], season),
         ]
         rows += [{"mends": number} | row for row in found if row]
-    return _framed(rows, planted_year, belts.crs)
+    frame = _framed(rows, planted_year, belts.crs)
+    gaps = (frame["action"] == GAP_UP).to_numpy()
+    filled, cuts = cut(frame[gaps], cutters, shortest_m=LEAST_PART_M)
+    kept = pd.concat([frame[~gaps], filled], ignore_index=True).sort_values("candidate")
+    length = kept.geometry.length
+    cost = [cost_minor(m, c) for m, c in zip(length, kept["cost_per_m"], strict=True)]
+    return kept.drop(columns="cost_per_m").assign(
+        length_m=length.astype(float), cost_minor=pd.Series(cost, index=kept.index, dtype="int64")
+    ).reset_index(drop=True), cuts
 
 
 def _framed(rows: list[dict[str, Any]], year: int, crs: object) -> gpd.GeoDataFrame:
     columns = ["mends", "action", "cost_per_m", "regrows", *BELT_COLUMNS, *CLOSING_COLUMNS]
     frame = gpd.GeoDataFrame(pd.DataFrame(rows, columns=[*columns, "geometry"]), crs=crs)
-    length = frame.geometry.length
-    cost = [cost_minor(m, c) for m, c in zip(length, frame["cost_per_m"], strict=True)]
     start = pd.array([year] * len(frame), "Int64")
     regrows = frame["regrows"].astype(bool).to_numpy()
     planted = frame["planted_year"].astype("Int64").mask(regrows, year)
-    return frame.drop(columns=["cost_per_m", "regrows"]).assign(
+    return frame.drop(columns="regrows").assign(
         candidate=[f"{LETTERS[MENDING]}{n:04d}" for n in range(1, len(frame) + 1)],
         kind=MENDING,
-        mends=frame["mends"].astype("Int64").mask(frame["action"] == "gap up"),
+        mends=frame["mends"].astype("Int64").mask(frame["action"] == GAP_UP),
         design="",
         must_have=False,
         forbidden=False,
-        part="",
+        part=[f"{LETTERS[MENDING]}{n:04d}" for n in range(1, len(frame) + 1)],
         planted_year=planted,
         closing_from=start,
-        length_m=length.astype(float),
-        cost_minor=pd.Series(cost, dtype="int64"),
         **{
             column: frame[column].astype(float)
             for column in (
