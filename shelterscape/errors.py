@@ -61,6 +61,7 @@ NOTICES: dict[str, str] = {
     "holding-found": "belts that named no holding were given the one they lie in",
     "growth-note": "what to know of heights and porosities told for a year",
     "not-modelled": "the method does not hold on part of the sheltered ground",
+    "places-left-out": "places of another purpose than the one asked for were not counted",
     "purpose-used": "choices left open were filled from the purpose",
     "value-assumed": "a value was not given and a stated default was used",
 }
