@@ -131,14 +131,14 @@ def add_rays(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def lower_window(paints, rows, tables, zero_entry, step, corner, field):  # type: ignore[no-untyped-def]
+def lower_window(paints, rows, tables, zero_entry, step, corner, product, field):  # type: ignore[no-untyped-def]
     """Lower the wind in a cut-out to what the paints of one ray leave of it.
 
     Parameters
     ----------
     paints, rows : arrays
         Of one ray, as `paints_of` gives them.
-    tables, zero_entry, corner
+    tables, zero_entry, corner, product
         As for `add_rays`.
     step : (2,) float64
         Unit step down the wind, columns and rows.
@@ -150,8 +150,18 @@ def lower_window(paints, rows, tables, zero_entry, step, corner, field):  # type
         top, last = row_range(paints[s], step[0], step[1])
         for row in range(max(0, top - corner[0]), min(field.shape[1], last - corner[0])):
             _paint_row(
-                paints[s], spans, rows[s], tables, zero_entry, step, corner, False, row, field, 0
+                paints[s], spans, rows[s], tables, zero_entry, step, corner, product, row, field, 0
             )
+
+
+@njit(cache=True)
+def raise_window(jets, strength, step, corner, field):  # type: ignore[no-untyped-def]
+    """Raise the wind in a cut-out outside the ends of belts, after `lower_window`."""
+    for s in range(jets.shape[0]):
+        spans = _spans(jets[s], step[0], step[1])
+        top, last = row_range(jets[s], step[0], step[1])
+        for row in range(max(0, top - corner[0]), min(field.shape[1], last - corner[0])):
+            _paint_jet(jets[s], spans, strength[:, s], step, corner, row, field, 0)
 
 
 @njit(cache=True)

@@ -10,12 +10,40 @@ from __future__ import annotations
 import numpy as np
 from numba import njit, prange
 
-from shelterscape.kernels.downwind import lower_window
+from shelterscape.kernels.downwind import lower_window, raise_window
 from shelterscape.kernels.paints import FAR, col_range, paints_of, row_range
 from shelterscape.kernels.strips import strips_of
 
-LOTS = 16
-"""Lots into which lines are dealt, each with a window of its own to work in."""
+LOTS = 64
+"""Lots into which lines are dealt, each with a window of its own to work in. Lines of one lot
+should lie near each other, so that the ground they share stays close to the processor."""
+
+
+@njit(cache=True, parallel=True)
+def ray_by_ray(paints, rows, first, jets, strength, first_jet, tables, zero_entry, rays, wind):  # type: ignore[no-untyped-def]
+    """Relative wind beside belts along each ray alone.
+
+    Parameters
+    ----------
+    paints, rows, jets, strength, tables, zero_entry
+        As for `kernels.downwind.add_rays`, of one case.
+    first, first_jet : (rays + 1,) int64
+        Where those of each ray begin.
+    rays : tuple
+        ``steps`` (rays, 2), ``corner`` (2,) and whether belts multiply, as there.
+    wind : (rays, rows, cols) float32
+        Filled.
+    """
+    steps, corner, product = rays
+    for ray in prange(steps.shape[0]):
+        here = wind[ray : ray + 1]
+        here[:] = np.float32(1)
+        mine = slice(first[ray], first[ray + 1])
+        lower_window(
+            paints[mine], rows[mine], tables, zero_entry, steps[ray], corner, product, here
+        )
+        mine = slice(first_jet[ray], first_jet[ray + 1])
+        raise_window(jets[mine], strength[:, mine], steps[ray], corner, here)
 
 
 @njit(cache=True)
@@ -77,7 +105,7 @@ def _laid(lines, one, wind, step, corner, room):  # type: ignore[no-untyped-def]
     for row in range(high):
         field[0, row] = wind[top + row, left:right]
     at = np.array((corner[0] + top, corner[1] + left))
-    lower_window(paints, rows, lines[8], lines[9], step, at, field)
+    lower_window(paints, rows, lines[8], lines[9], step, at, False, field)
     return field[0], top, left, room
 
 
@@ -110,9 +138,10 @@ def gains(lines, which, wind, rays, need, windy, out):  # type: ignore[no-untype
     """
     for lot in prange(LOTS):
         room = np.empty(1, np.float32)
-        for i in range(lot, which.size, LOTS):
-            out[i] = 0.0
-            for ray in range(rays[0].shape[0]):
+        begin, end = lot * which.size // LOTS, (lot + 1) * which.size // LOTS
+        out[begin:end] = 0.0
+        for ray in range(rays[0].shape[0]):
+            for i in range(begin, end):
                 room = _one_gain(lines, which[i], wind[ray], rays, ray, need, windy, room, out[i])
 
 
@@ -164,7 +193,7 @@ def served(lines, which, wind, rays, ground, windy, parts, by_place):  # type: i
     for lot in prange(LOTS):
         room = np.empty(1, np.float32)
         loss = np.empty(1, np.float32)
-        for i in range(lot, which.size, LOTS):
+        for i in range(lot * which.size // LOTS, (lot + 1) * which.size // LOTS):
             parts[i], by_place[i] = 0.0, 0.0
             box = _box(lines, which[i], rays[3], wind.shape[1:])
             high, wide = box[1] - box[0], box[3] - box[2]
@@ -274,9 +303,8 @@ def plant(lines, one, wind, rays, found, first, saved):  # type: ignore[no-untyp
             saved[place : place + right - left] = wind[ray, row, left:right]
             place += right - left
         paints, rows = _paints_along(lines, one, steps[ray])
-        lower_window(
-            paints, rows, lines[8], lines[9], steps[ray], corner, wind[ray : ray + 1]
-        )  # fmt: skip
+        here = wind[ray : ray + 1]
+        lower_window(paints, rows, lines[8], lines[9], steps[ray], corner, False, here)
 
 
 @njit(cache=True, parallel=True)

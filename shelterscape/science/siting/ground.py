@@ -12,13 +12,14 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from shelterscape.grid import Grid, downwind
 from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
-from shelterscape.kernels.siting import gains, gains_by_ray, plant, put_back, windows
+from shelterscape.kernels.siting import gains, gains_by_ray, plant, put_back, ray_by_ray, windows
 from shelterscape.science.growth import belts_at
-from shelterscape.science.scene import How, lay, rays_of, scene_of
+from shelterscape.science.scene import How, rays_of, scene_of
 from shelterscape.science.shelter import ray_offsets
 from shelterscape.science.siting.setting import Setting
 
@@ -31,6 +32,12 @@ SITING_RAYS = 5
 
 FEW = 4
 """Up to so many lines, threads share the rays of each and not the lines."""
+
+RAYS_AT_ONCE = 20
+"""Rays of standing belts worked out together, for the sake of memory."""
+
+SQUARES = 12
+"""Squares along each side of the ground by which lines are sorted."""
 
 
 def lines_of(frame: gpd.GeoDataFrame, grid: Grid, how: How) -> tuple[Any, ...]:
@@ -88,13 +95,40 @@ def wind_by_ray(
     -------
     (rays, rows, cols) float32
     """
-    wind = np.zeros((len(directions_deg), *grid.shape), np.float32)
+    wind = np.empty((len(directions_deg), *grid.shape), np.float32)
     scene = scene_of([belts], grid, how) if len(belts) else None
-    for ray, direction in enumerate(directions_deg):
-        if scene is not None and len(scene.outlines.kind):
-            lay(rays_of(scene, np.array([direction])), grid, how.combine, wind[ray : ray + 1])
-        np.subtract(np.float32(1), wind[ray], out=wind[ray])
+    if scene is None or not len(scene.outlines.kind):
+        wind[:] = 1
+        return wind
+    corner = np.array([grid.row0, grid.col0], np.int64)
+    for begin in range(0, len(directions_deg), RAYS_AT_ONCE):
+        lot = slice(begin, begin + RAYS_AT_ONCE)
+        rays = rays_of(scene, directions_deg[lot])
+        bounds = np.arange(len(rays.steps) + 1)
+        ray_by_ray(
+            rays.paints,
+            rays.rows,
+            np.searchsorted(rays.ray, bounds),
+            rays.jets,
+            rays.strength,
+            np.searchsorted(rays.jet_ray, bounds),
+            rays.tables,
+            REACH_WINDWARD_H / TABLE_STEP_H,
+            (rays.steps, corner, how.combine == "product"),
+            wind[lot],
+        )
     return wind
+
+
+def near_together(frame: gpd.GeoDataFrame) -> Numbers:
+    """An order of lines in which those near each other on the ground follow each other."""
+    middle = shapely.get_coordinates(shapely.centroid(frame.geometry.to_numpy()))
+    low, size = middle.min(axis=0), max(float(np.ptp(middle, axis=0).max()), 1e-9)
+    at = np.minimum(((middle - low) / size * SQUARES).astype(np.int64), SQUARES - 1)
+    # Rows of squares walked to and fro.
+    col = np.where(at[:, 1] % 2, SQUARES - 1 - at[:, 0], at[:, 0])
+    order: Numbers = np.lexsort((col, at[:, 1]))
+    return order
 
 
 class Ground:
@@ -135,6 +169,7 @@ class Ground:
         steps = np.array([downwind(float(d)) for d in self.directions_deg])
         self.rays = (steps, direction, share, np.array([grid.row0, grid.col0], np.int64))
         self.need = setting.need_ha()
+        self._turn = np.argsort(near_together(candidates)) if len(candidates) else None
         self.planted: list[int] = []
         self._saved: list[tuple[NDArray[np.int64], NDArray[np.int64], Field]] = []
 
@@ -152,7 +187,10 @@ class Ground:
         if self.lines is None or not len(numbers):
             return out
         if len(numbers) > FEW:
-            gains(self.lines, numbers, self.wind, self.rays, *wanted, out)
+            order = np.argsort(self._turn[numbers], kind="stable")
+            sorted_out = np.empty_like(out)
+            gains(self.lines, numbers[order], self.wind, self.rays, *wanted, sorted_out)
+            out[order] = sorted_out
             return out
         by_ray = np.zeros((len(self.directions_deg), out.shape[1]))
         for i, one in enumerate(numbers):
