@@ -77,9 +77,7 @@ def ray_directions(setting: Setting, rays: int) -> tuple[Array, Numbers, Array]:
     return towards, direction, (setting.weights / count)[direction]
 
 
-def wind_by_ray(
-    belts: gpd.GeoDataFrame, grid: Grid, how: How, directions_deg: Array
-) -> Field:
+def wind_by_ray(belts: gpd.GeoDataFrame, grid: Grid, how: How, directions_deg: Array) -> Field:
     """Relative wind beside belts along each ray alone.
 
     Parameters
@@ -122,6 +120,8 @@ def wind_by_ray(
 
 def near_together(frame: gpd.GeoDataFrame) -> Numbers:
     """An order of lines in which those near each other on the ground follow each other."""
+    if not len(frame):
+        return np.empty(0, np.int64)
     middle = shapely.get_coordinates(shapely.centroid(frame.geometry.to_numpy()))
     low, size = middle.min(axis=0), max(float(np.ptp(middle, axis=0).max()), 1e-9)
     at = np.minimum(((middle - low) / size * SQUARES).astype(np.int64), SQUARES - 1)
@@ -149,6 +149,8 @@ class Ground:
     ----------
     planted : list of int
         Candidates laid, in their order.
+    near_order : (n,) int64
+        Candidates in an order in which neighbours follow each other.
     """
 
     def __init__(
@@ -169,7 +171,8 @@ class Ground:
         steps = np.array([downwind(float(d)) for d in self.directions_deg])
         self.rays = (steps, direction, share, np.array([grid.row0, grid.col0], np.int64))
         self.need = setting.need_ha()
-        self._turn = np.argsort(near_together(candidates)) if len(candidates) else None
+        self.near_order = near_together(candidates)
+        self._turn = np.argsort(self.near_order)
         self.planted: list[int] = []
         self._saved: list[tuple[NDArray[np.int64], NDArray[np.int64], Field]] = []
 

@@ -40,6 +40,8 @@ class Setting:
         Directions of the wind set, from grid north, and the sector each stands for.
     weights : (d,) float64
         Weight of each, f⟨U^p⟩ over their sum.
+    time_share : (d,) float64
+        Share of the time it blows in which it blows from there.
     power : float
     need : (purposes, rows, cols) float32
         Need of each cell by purpose, 0 where none is; 1 counts its whole area.
@@ -62,6 +64,7 @@ class Setting:
     directions_deg: Array
     sector_deg: Array
     weights: Array
+    time_share: Array
     power: float
     need: Field
     purposes: tuple[str, ...]
@@ -154,6 +157,7 @@ def setting_of(
         directions_deg=np.array(directions),
         sector_deg=winds.sector_deg(),
         weights=winds.weights(power),
+        time_share=winds.frequency / winds.frequency.sum(),
         power=power,
         need=layers,
         purposes=tuple(need),
@@ -192,9 +196,7 @@ def need_of(places: gpd.GeoDataFrame, covered: Coverage, grid: Grid) -> dict[str
     return found
 
 
-def owners_of(
-    holdings: gpd.GeoDataFrame, grid: Grid
-) -> tuple[NDArray[np.int32], tuple[str, ...]]:
+def owners_of(holdings: gpd.GeoDataFrame, grid: Grid) -> tuple[NDArray[np.int32], tuple[str, ...]]:
     """Whose each cell is, by its centre.
 
     Parameters
