@@ -61,6 +61,12 @@ class Benefits:
     by_place: pd.DataFrame
     taken_away: Array
 
+    @property
+    def gains(self) -> Array:
+        """What each adds where it shelters better, old belts left standing."""
+        found: Array = self.by_direction.sum(axis=1)
+        return found
+
 
 def benefits(ground: Ground, candidates: gpd.GeoDataFrame) -> Benefits:
     """Work out what each candidate alone would add to the belts that stand.

@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from shelterscape.errors import InputError
+from shelterscape.science.siting.benefit import loss_by_mending
 from shelterscape.science.siting.bound import CLAIM, Bound, Step
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.limits import Limits, NetCost, Purse
@@ -80,6 +81,8 @@ def choose(
     must: Collection[str] = (),
     forbidden: Collection[str] = (),
     net_cost: NetCost | None = None,
+    own: Array | None = None,
+    taken_away: Array | None = None,
     exchange: bool = True,
     stop_if_asked: Callable[[], None] = lambda: None,
 ) -> Choice:
@@ -97,6 +100,8 @@ def choose(
         Candidates every choice has, and such as it must not have.
     net_cost : callable, optional
         Net cost of a set of rows in minor units, where grants make it other than the sum of costs.
+    own, taken_away : (n,) float64, optional
+        `Benefits.gains` and `Benefits.taken_away`; worked out when not given.
     exchange : bool
         Whether to try changing the set line for line.
     stop_if_asked : callable
@@ -117,7 +122,10 @@ def choose(
     The order of the candidates does not matter: ties go by their names. With phases each year is
     chosen by itself upon those before, so that what stands after any of them stands alone.
     """
-    search = Search(ground, candidates, Purse(candidates, limits, net_cost), stop_if_asked)
+    if taken_away is None:
+        taken_away = loss_by_mending(ground, candidates)
+    purse = Purse(candidates, limits, net_cost)
+    search = Search(ground, candidates, purse, own, taken_away, stop_if_asked)
     search.forbid(_rows_of(candidates, forbidden))
     try:
         search.begin(_rows_of(candidates, must), set(forbidden) & set(must))

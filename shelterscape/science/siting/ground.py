@@ -144,6 +144,8 @@ class Ground:
     wind : (rays, rows, cols) float32, optional
         As `wind_by_ray` gives it for the belts that stand, worked out when not given; it is
         changed.
+    frame : GeoDataFrame, optional
+        The candidates as they stand in the case, as `growth.belts_at` tells when not given.
 
     Attributes
     ----------
@@ -159,9 +161,12 @@ class Ground:
         candidates: gpd.GeoDataFrame,
         rays: int = SITING_RAYS,
         wind: Field | None = None,
+        frame: gpd.GeoDataFrame | None = None,
     ) -> None:
         self.setting = setting
-        self.frame = belts_at(candidates, setting.case) if len(candidates) else candidates
+        if frame is None:
+            frame = belts_at(candidates, setting.case) if len(candidates) else candidates
+        self.frame = frame
         self.directions_deg, direction, share = ray_directions(setting, rays)
         grid = setting.grid
         if wind is None:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.errors import InputError
-from shelterscape.science.siting.benefit import loss_by_mending, mended_rows
+from shelterscape.science.siting.benefit import mended_rows
 from shelterscape.science.siting.bound import Step
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.limits import Purse
@@ -42,6 +42,10 @@ class Search:
         With nothing planted.
     candidates : GeoDataFrame
     purse : Purse
+    own : (n,) float64, optional
+        What each adds alone; worked out when not given.
+    taken_away : (n,) float64
+        What mending takes away of the shelter there is.
     stop_if_asked : callable
 
     Attributes
@@ -57,14 +61,15 @@ class Search:
         ground: Ground,
         candidates: gpd.GeoDataFrame,
         purse: Purse,
+        own: Array | None,
+        taken_away: Array,
         stop_if_asked: Callable[[], None],
     ) -> None:
         self.ground, self.purse, self.stop = ground, purse, stop_if_asked
         n = len(candidates)
         names = candidates["candidate"].astype(str).to_numpy()
-        self.by_name = np.argsort(names, kind="stable")
-        self.rank = np.argsort(self.by_name)
-        self.loss = loss_by_mending(ground, candidates)
+        self.rank = np.argsort(np.argsort(names, kind="stable"))
+        self.loss = taken_away
         self.mends = mended_rows(candidates)
         self.shares = purse.shares()
         self.allowed = np.ones(n, dtype=bool)
@@ -72,9 +77,8 @@ class Search:
         self.phases: dict[int, int] = {}
         self.gain_of: dict[int, float] = {}
         self.looks = 0
-        self.own = self.look(np.arange(n))
-        self.additions = self.own.copy()
-        self.steps: list[tuple[Step, State]] = [(Step(0.0, self.own.copy()), ())]
+        self.additions = (self.look(np.arange(n)) if own is None else own).copy()
+        self.steps: list[tuple[Step, State]] = [(Step(0.0, self.additions.copy()), ())]
         self._values: dict[frozenset[int], float] = {}
         self.seen: dict[frozenset[int], tuple[float, State]] = {frozenset(): (0.0, ())}
 
