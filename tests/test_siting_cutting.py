@@ -9,8 +9,8 @@ import pytest
 import shapely
 from hypothesis import given
 from hypothesis import strategies as st
+from line_helpers import CRS, array_of, dressed, offered, turned
 from shapely import LineString, Point, box
-from siting_helpers import CRS, array_of, dressed, offered, turned
 
 from shelterscape.errors import InputError
 from shelterscape.science.shelter import relative_wind

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import geopandas as gpd
 import pytest
+from line_helpers import CRS, array_of
 from shapely import LineString, MultiPoint, Point, box
-from siting_helpers import CRS, array_of
 
 from shelterscape.errors import InputError
 from shelterscape.science.siting import given

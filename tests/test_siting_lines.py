@@ -9,7 +9,7 @@ import shapely
 from conftest import REAL_DATA
 from hypothesis import given
 from hypothesis import strategies as st
-from siting_helpers import array_of, fields, same_lines, turned
+from line_helpers import array_of, fields, same_lines, turned
 
 from shelterscape.science.siting.across_wind import (
     best_bearing,

@@ -12,9 +12,9 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from line_helpers import CRS, array_of, dressed, standing
 from shapely import LineString, MultiLineString, Point, box
 from shapely.affinity import translate
-from siting_helpers import CRS, array_of, dressed, standing
 
 from shelterscape import data
 from shelterscape.errors import InputError

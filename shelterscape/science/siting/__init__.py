@@ -1,1 +1,1 @@
-"""Where new or mended belts help most: candidates, what stands against them, benefit, choice."""
+"""Where new belts help most: candidates, what each would bring, and the best set under a budget."""

@@ -1,0 +1,315 @@
+"""Searches for a good set of lines: one by one, the best alone, and line for line."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+import geopandas as gpd
+import numpy as np
+from numpy.typing import NDArray
+
+from shelterscape.errors import InputError
+from shelterscape.science.siting.benefit import mended_rows
+from shelterscape.science.siting.bound import Step
+from shelterscape.science.siting.ground import Ground
+from shelterscape.science.siting.limits import Purse
+
+Array = NDArray[np.float64]
+
+AT_ONCE = 8
+"""Lines looked at again together while the best next one is sought."""
+
+LEAST_GAIN_HA = 1e-6
+"""What adds less than this adds nothing: a hundredth of a square metre, lost in rounding."""
+
+TRIES = 40
+"""Chosen lines that are tried without, those that bring least for what they take first."""
+
+RIVALS = 24
+"""Lines tried in the place of each."""
+
+
+State = tuple[tuple[int, int], ...]
+"""Rows with the numbers of their phases, in the order planted."""
+
+
+class Search:
+    """A choice under way: what is planted in which phase, and the newest known additions.
+
+    Parameters
+    ----------
+    ground : Ground
+        With nothing planted.
+    candidates : GeoDataFrame
+    purse : Purse
+    own : (n,) float64, optional
+        What each adds alone; worked out when not given.
+    taken_away : (n,) float64
+        What mending takes away of the shelter there is.
+    stop_if_asked : callable
+
+    Attributes
+    ----------
+    steps : list of (Step, State)
+        Sets met by `grow`, the first being what every choice has.
+    seen : dict
+        Value and state of every set met that fits, by its rows.
+    """
+
+    def __init__(
+        self,
+        ground: Ground,
+        candidates: gpd.GeoDataFrame,
+        purse: Purse,
+        own: Array | None,
+        taken_away: Array,
+        stop_if_asked: Callable[[], None],
+    ) -> None:
+        self.ground, self.purse, self.stop = ground, purse, stop_if_asked
+        n = len(candidates)
+        names = candidates["candidate"].astype(str).to_numpy()
+        self.rank = np.argsort(np.argsort(names, kind="stable"))
+        self.loss = taken_away
+        self.mends = mended_rows(candidates)
+        self.shares = purse.shares()
+        self.allowed = np.ones(n, dtype=bool)
+        self.must: frozenset[int] = frozenset()
+        self.phases: dict[int, int] = {}
+        self.gain_of: dict[int, float] = {}
+        self.looks = 0
+        self.additions = (self.look(np.arange(n)) if own is None else own).copy()
+        self.steps: list[tuple[Step, State]] = [(Step(0.0, self.additions.copy()), ())]
+        self._values: dict[frozenset[int], float] = {}
+        self.seen: dict[frozenset[int], tuple[float, State]] = {frozenset(): (0.0, ())}
+
+    # What each line would add.
+
+    def look(self, rows: NDArray[np.int64]) -> Array:
+        """What each of some lines would add to what is planted."""
+        self.stop()
+        self.looks += len(rows)
+        return self.ground.gains(rows)
+
+    def refresh(self, rows: Iterable[int]) -> None:
+        """Work out anew what some lines would add to what is planted."""
+        numbers = np.array(sorted(rows), dtype=np.int64)
+        self.additions[numbers] = self.look(numbers)
+
+    # Planting and taking off.
+
+    def add(self, row: int, phase: int, gain: float) -> None:
+        """Plant a line whose addition is known."""
+        self.ground.plant(row)
+        self.phases[row] = phase
+        self.gain_of[row] = gain
+        self.additions[row] = 0.0
+
+    def state(self) -> State:
+        """What is planted now."""
+        return tuple((row, self.phases[row]) for row in self.ground.planted)
+
+    def restore(self, state: State) -> None:
+        """Plant a state in place of what is planted, taking off no more than need be."""
+        planted, keep = self.state(), 0
+        while keep < min(len(planted), len(state)) and planted[keep] == state[keep]:
+            keep += 1
+        while len(self.ground.planted) > keep:
+            row = self.ground.put_back()
+            del self.phases[row], self.gain_of[row]
+        for row, phase in state[keep:]:
+            self.add(row, phase, float(self.look(np.array([row]))[0]))
+
+    def clear(self) -> None:
+        """Leave the ground as it was found."""
+        self.restore(())
+
+    def plain(self) -> float:
+        """Benefit of what is planted, old belts left standing."""
+        return sum(self.gain_of[row] for row in self.ground.planted)
+
+    def value(self, state: State) -> float:
+        """Benefit of a state met before or now, what mending takes away counted."""
+        rows = frozenset(row for row, _ in state)
+        if rows not in self._values:
+            self.restore(state)
+            self._values[rows] = self.plain() - sum(float(self.loss[row]) for row, _ in state)
+            # A part of what fits need not fit: grants may need a least length.
+            if self.purse.fits(dict(state)):
+                self.seen[rows] = (self._values[rows], state)
+        return self._values[rows]
+
+    def best(self) -> State:
+        """The state of the highest value met; of equals the one that takes least, then by name."""
+
+        def order(rows: frozenset[int]) -> tuple[float, float, list[int]]:
+            return -self.seen[rows][0], self.purse.share_of(rows), self.names_of(rows)
+
+        return self.seen[min(self.seen, key=order)][1]
+
+    def names_of(self, rows: frozenset[int]) -> list[int]:
+        """A set as ranks of its names, by which ties are settled."""
+        return sorted(int(self.rank[row]) for row in rows)
+
+    # The searches.
+
+    def forbid(self, rows: Iterable[int]) -> None:
+        """Leave lines out of every choice."""
+        self.allowed[list(rows)] = False
+        self.steps[0][0].additions[~self.allowed] = 0.0
+        self.additions[~self.allowed] = 0.0
+
+    def begin(self, must: list[int], both: set[str]) -> None:
+        """Plant what every choice has, each in the first phase with room."""
+        if both:
+            raise _refused("A candidate is both asked for and forbidden.", sorted(both)[0])
+        for row in must:
+            phase = self._first_phase(row)
+            if phase is None:
+                raise _refused("What is asked for does not fit the limits.", None)
+            self.add(row, phase, float(self.look(np.array([row]))[0]))
+        self.must = frozenset(must)
+        if must:
+            self.steps = [(Step(self.plain(), self.additions.copy()), self.state())]
+            self.seen = {}
+            self.value(self.state())
+
+    def _first_phase(self, row: int) -> int | None:
+        for phase in range(max(len(self.purse.limits.phases), 1)):
+            if self.fits(row, phase):
+                return phase
+        return None
+
+    def _taken(self, row: int) -> bool:
+        """Whether another line that replaces the same belt is planted."""
+        mends = self.mends[row]
+        return bool(mends >= 0 and any(self.mends[other] == mends for other in self.phases))
+
+    def grow(self) -> None:
+        """Plant line upon line, the most for what it takes first, phase after phase."""
+        for phase in range(max(len(self.purse.limits.phases), 1)):
+            self.additions[list(self.phases)] = 0.0
+            open_to = self.allowed.copy()
+            open_to[list(self.phases)] = False
+            while (row := self._next(open_to, phase)) is not None:
+                self.add(row, phase, float(self.additions[row]))
+                open_to[row] = False
+                state = self.state()
+                self.steps.append((Step(self.plain(), self.additions.copy()), state))
+                self.value(state)
+
+    def _next(self, open_to: NDArray[np.bool_], phase: int) -> int | None:
+        """The line that adds most for what it takes and fits; closes what does not fit."""
+        fresh: set[int] = set()
+        while True:
+            ratio = self._ratios(open_to)
+            best: list[int] = []
+            for row in np.lexsort((self.rank, -ratio))[: np.count_nonzero(ratio)]:
+                if len(best) == AT_ONCE:
+                    break
+                if self.fits(int(row), phase):
+                    best.append(int(row))
+                else:
+                    open_to[row] = False
+            if not best:
+                return None
+            if best[0] in fresh:
+                return best[0]
+            stale = [row for row in best if row not in fresh]
+            self.refresh(stale)
+            fresh.update(stale)
+
+    def fits(self, row: int, phase: int) -> bool:
+        """Whether one more line is within the limits, and not a second mending of one belt."""
+        return not self._taken(row) and self.purse.fits({**self.phases, row: phase})
+
+    def _ratios(self, open_to: NDArray[np.bool_]) -> Array:
+        """Addition for the share of the budget, 0 for what adds nothing or is closed."""
+        worth = self.additions - self.loss
+        helps = open_to & (worth > LEAST_GAIN_HA)
+        ratio = np.zeros(len(worth))
+        free = helps & (self.shares <= 0)
+        dear = helps & ~free & np.isfinite(self.shares)
+        ratio[dear] = worth[dear] / self.shares[dear]
+        # What costs nothing goes before all that does.
+        ratio[free] = 1e12 * (1.0 + worth[free])
+        return ratio
+
+    def best_single(self) -> State | None:
+        """What must be planted, with the one further line that brings most."""
+        start = self.steps[0][1]
+        self.restore(start)
+        worth = np.where(self.allowed, self.steps[0][0].additions - self.loss, 0.0)
+        worth[[row for row, _ in start]] = 0.0
+        for row in np.lexsort((self.rank, -worth)):
+            if worth[row] <= LEAST_GAIN_HA:
+                return None
+            phase = self._first_phase(int(row))
+            if phase is not None:
+                return (*start, (int(row), phase))
+        return None
+
+    def swap(self) -> bool:
+        """Change single lines, and fill what that leaves, while it helps; whether it did."""
+        helped, tries = False, TRIES
+        while tries > 0:
+            best = self.state()
+            order = sorted(
+                (row for row, _ in best if row not in self.must),
+                key=lambda r: (self.gain_of[r] / max(float(self.shares[r]), 1e-12), self.rank[r]),
+            )
+            better = None
+            for row in order[:tries]:
+                tries -= 1
+                better = self._better_without(best, row)
+                if better is not None:
+                    break
+            self.restore(better or best)
+            if better is None:
+                break
+            helped = True
+        if helped:
+            # What lines add to the start holds for whatever is planted now.
+            self.additions = self.steps[0][0].additions.copy()
+            self.grow()
+        return helped
+
+    def _better_without(self, best: State, row: int) -> State | None:
+        """A better state in which another line stands in the place of one, if there is any."""
+        value, place = self.value(best), [r for r, _ in best].index(row)
+        phase = best[place][1]
+        self.restore(best[:place] + best[place + 1 :])
+        left = self.value(self.state())
+        # What a line adds to less is no smaller, so additions to the first few bound those here.
+        most = self.known_additions(best[:place]) - self.loss
+        rivals = self.allowed & (most > value - left) & ~np.isin(np.arange(len(most)), [row])
+        rivals[list(self.phases)] = False
+        order = [int(r) for r in np.lexsort((self.rank, -most)) if rivals[r]]
+        fitting = [r for r in order if self.fits(r, phase)][:RIVALS]
+        if not fitting:
+            return None
+        gains = self.look(np.array(fitting, dtype=np.int64))
+        worth = gains - self.loss[fitting]
+        top = int(np.argmax(worth))
+        if left + worth[top] <= value + max(LEAST_GAIN_HA, 1e-9 * value):
+            return None
+        self.add(fitting[top], phase, float(gains[top]))
+        state = self.state()
+        self.value(state)
+        return state
+
+    def known_additions(self, part: State) -> Array:
+        """Additions known to hold for the start of a state, or for nothing."""
+        for step, state in self.steps:
+            if state == part:
+                return step.additions
+        return self.steps[0][0].additions
+
+
+def _refused(text: str, value: str | None) -> InputError:
+    return InputError(
+        "input-refused",
+        text,
+        where="must-have and forbidden candidates",
+        value=value,
+        mend="Ask for less, or raise the limits.",
+    )
