@@ -56,6 +56,7 @@ NOTICES: dict[str, str] = {
     "features-outside": "features off the terrain model were left out",
     "features-repaired": "invalid geometries were repaired",
     "frequencies-scaled": "frequencies were scaled to sum to one",
+    "lines-lost": "lines asked for were cut away whole",
     "layer-reprojected": "a layer was brought into the coordinate system of the terrain model",
     "grant-areas-missed": "no belt touches any area of a grant layer",
     "holding-found": "belts that named no holding were given the one they lie in",

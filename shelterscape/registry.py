@@ -14,6 +14,7 @@ from shelterscape.process.outputs import Output
 BUILT_IN = {
     "exposure": "shelterscape.processes.exposure:PROCESS",
     "shelter": "shelterscape.processes.shelter:PROCESS",
+    "siting": "shelterscape.processes.siting:PROCESS",
 }
 """Built-in processes: where each is found, loaded only when asked for."""
 

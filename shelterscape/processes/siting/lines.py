@@ -111,7 +111,7 @@ def _mended(given: Given) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
 
 
 def _offers(given: Given) -> tuple[list[gpd.GeoDataFrame], float]:
-    """Lines of each kind, those generated only near what needs shelter; edges that double others."""
+    """Lines of each kind, generated ones near what needs shelter; length of doubled edges."""
     asked, crs = given.asked, given.grid.crs
     found: dict[str, gpd.GeoDataFrame | Shapes] = {}
     if given.lines is not None and "drawn" in asked.offer:
