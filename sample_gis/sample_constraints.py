@@ -99,7 +99,7 @@ def build_wishes(places: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     names = [f"line drawn on {name}" for name in fields["name"]]
     columns = {
         "name": names,
-        "design": ["", "", "hedge", ""],
+        "design": ["", "", "uncut hedge", ""],
         "must_have": [True, False, False, False],
         "forbidden": [False, False, False, True],
     }

@@ -182,7 +182,7 @@ def test_openings_that_face_the_damaging_wind_are_told():
 def test_an_opening_faces_the_wind_within_thirty_degrees(turn, told):
     line = turned(array_of(LineString([(0, -200), (0, 200)])), turn)[0]
     kept, _ = cut(offered(line), [cutter("gateway", array_of(Point(0, 0)), 2.0)])
-    judged = candidates.judge(candidates.dress(kept, BOOK, "hedge", 2027), WEST_WIND)
+    judged = candidates.judge(candidates.dress(kept, BOOK, "uncut hedge", 2027), WEST_WIND)
     assert (candidates.FACING in judged["flags"].item()) is told
 
 

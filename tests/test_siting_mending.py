@@ -81,14 +81,14 @@ def spoiled(place, key, value):
     ("place", "key", "value", "code"),
     [
         ((), "belts", {}, "designs-bad"),
-        (("design", "hedge"), "width", 3, "designs-bad"),
-        (("design", "hedge"), "porosity", 40, "designs-bad"),
-        (("design", "hedge"), "cost_per_m", "16.505", "designs-bad"),
-        (("design", "hedge"), "cost_per_m", -1, "designs-bad"),
-        (("design", "hedge"), "cost_per_m", "NaN", "designs-bad"),
-        (("design", "hedge"), "cost_per_m", "dear", "designs-bad"),
-        (("design", "hedge"), "species", "bramble", "name-unknown"),
-        (("design", "hedge"), "suits", ["fun"], "designs-bad"),
+        (("design", "uncut hedge"), "width", 3, "designs-bad"),
+        (("design", "uncut hedge"), "porosity", 40, "designs-bad"),
+        (("design", "uncut hedge"), "cost_per_m", "16.505", "designs-bad"),
+        (("design", "uncut hedge"), "cost_per_m", -1, "designs-bad"),
+        (("design", "uncut hedge"), "cost_per_m", "NaN", "designs-bad"),
+        (("design", "uncut hedge"), "cost_per_m", "dear", "designs-bad"),
+        (("design", "uncut hedge"), "species", "bramble", "name-unknown"),
+        (("design", "uncut hedge"), "suits", ["fun"], "designs-bad"),
         (("design",), "bad", 3, "designs-bad"),
         (("mending",), "burn", {}, "designs-bad"),
         (("mending", "lay"), "tallest_m", None, "designs-bad"),
@@ -118,8 +118,8 @@ def test_a_candidate_grows_and_closes_as_its_design():
 
 
 def test_a_line_may_name_its_own_design():
-    belts = dressed(STRAIGHT, LineString([(50, 0), (50, 100)]), design="hedge")
-    own = dressed(STRAIGHT, STRAIGHT, **{"design": "hedge"})
+    belts = dressed(STRAIGHT, LineString([(50, 0), (50, 100)]), design="uncut hedge")
+    own = dressed(STRAIGHT, STRAIGHT, **{"design": "uncut hedge"})
     assert belts["width_m"].tolist() == own["width_m"].tolist() == [2.0, 2.0]
 
 
@@ -150,7 +150,7 @@ def test_holdings_of_candidates():
 
 
 def mended(belts, wanted=(0.15, 0.40), season="bare", year=2027):
-    return mending.mendings(belts, BOOK, BOOK.find("hedge"), year, wanted, season)[0]
+    return mending.mendings(belts, BOOK, BOOK.find("uncut hedge"), year, wanted, season)[0]
 
 
 def test_gaps_are_filled_and_gateways_left():
@@ -168,7 +168,7 @@ def test_gaps_are_filled_and_gateways_left():
 def test_gaps_are_filled_only_where_a_belt_may_stand():
     belts = standing(GAPPY, height_m=[3.0], belt_type=["hedge"], width_m=[2.0])
     pipe = cutting.cutter("pipe", array_of(box(-9, 130, 9, 135)), 4.0)
-    how = (belts, BOOK, BOOK.find("hedge"), 2027, (0.15, 0.40), "bare", [pipe])
+    how = (belts, BOOK, BOOK.find("uncut hedge"), 2027, (0.15, 0.40), "bare", [pipe])
     found, cuts = mending.mendings(*how)
     gap = found[found["action"] == "gap up"]
     # Of the 30 m, 5 m and 5 m on either side are lost to the pipe.
@@ -190,7 +190,7 @@ def test_gaps_cost_less_than_a_new_belt_and_shelter_what_lies_behind(grid_of):
     after = relative_wind(both, grid, 270.0)
     behind = (60 - 1 - ((50 + 135) // 5), ((50 + 12) // 5))
     assert before[behind] > after[behind] + 0.2
-    new = dressed(LineString([(0, 0), (0, 200)]), design="hedge")
+    new = dressed(LineString([(0, 0), (0, 200)]), design="uncut hedge")
     assert filled["cost_minor"].item() < 0.2 * new["cost_minor"].item()
 
 
@@ -295,4 +295,6 @@ def test_belts_without_closing_columns_close_as_ever():
 def test_fill_of_a_belt_of_no_known_species_is_of_the_design():
     belts = standing(GAPPY, Point(0, 0).buffer(30), height_m=[3.0, 9.0], species=["", ""])
     found = mended(belts, wanted=(0, 1))
-    assert found[found["action"] == "gap up"]["species"].tolist() == [BOOK.find("hedge").species]
+    assert found[found["action"] == "gap up"]["species"].tolist() == [
+        BOOK.find("uncut hedge").species
+    ]

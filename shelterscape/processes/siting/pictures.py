@@ -25,7 +25,7 @@ def draw(
     run.picture(
         "chosen_belts",
         MapSheet(
-            title="Where belts help most: the belts chosen, and the wind they leave",
+            title="Where belts help most: relative wind with them",
             panels={
                 f"{case.label}; {given.settled.winds[case.season].label}; "
                 f"{given.settled.how.at_height_m:g} m above ground": np.where(
