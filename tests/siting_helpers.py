@@ -25,9 +25,7 @@ def winds(directions=(20.0, 110.0, 200.0, 290.0), frequency=None):
     """A wind set with a prevailing wind."""
     n = len(directions)
     share = np.array(frequency or [0.1, 0.2, 0.5, 0.2][:n], dtype=float)
-    return WindSet(
-        "", np.array(directions), share / share.sum(), np.full(n, 5.0), np.full(n, 2.0)
-    )
+    return WindSet("", np.array(directions), share / share.sum(), np.full(n, 5.0), np.full(n, 2.0))
 
 
 def belts(lines, height_m=8.0, porosity=0.4, **more):

@@ -229,7 +229,9 @@ def test_stock_ground_is_told_by_the_time_there_is_a_corner():
     assert told["corner_share"].isna().tolist() == [True, False, True, False]
     assert (told["corner_share_with"].dropna() >= told["corner_share"].dropna()).all()
     assert told["corner_share_with"].max() > 0
-    assert told["benefit_ha"].sum() == pytest.approx(exact(setting, new, [0, 1]).benefit_ha, rel=1e-5)
+    assert told["benefit_ha"].sum() == pytest.approx(
+        exact(setting, new, [0, 1]).benefit_ha, rel=1e-5
+    )
 
 
 def test_exact_field_of_nothing_changes_nothing():

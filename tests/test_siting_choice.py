@@ -12,14 +12,16 @@ from siting_helpers import (
     every_set,
     exact_value,
     plain_value,
+    seeded_lines,
     seeded_world,
+    winds,
 )
 
 from shelterscape.errors import InputError
 from shelterscape.science.scene import How
+from shelterscape.science.siting.benefit import benefits
 from shelterscape.science.siting.bound import most_within
 from shelterscape.science.siting.certainty import certainty
-from shelterscape.science.siting.benefit import benefits
 from shelterscape.science.siting.choice import choose
 from shelterscape.science.siting.exact import exact, with_chosen
 from shelterscape.science.siting.ground import Ground
@@ -49,7 +51,7 @@ def test_no_set_passes_the_bound_and_few_pass_the_choice(seed):
     best = max(plain_value(ground, rows) for rows in every_set(new, metres))
     assert best <= found.bound_ha * (1 + 1e-5)
     assert found.benefit_ha <= best * (1 + 1e-5)
-    # Found sets reached .995 of the best or more on these six; the claim we make is the bound.
+    # On 24 seeds tried the set found was the best there is; the claim we make is the bound.
     assert found.benefit_ha >= 0.95 * best
     assert found.benefit_ha == pytest.approx(plain_value(ground, found.rows), rel=1e-5)
     assert found.adds_ha.sum() == pytest.approx(found.benefit_ha, rel=1e-6)
@@ -104,7 +106,9 @@ def test_a_grant_above_the_cost_is_floored(world):
 
 def test_two_budgets_are_both_kept(world):
     _, new, ground = world
-    new = new.assign(cost_minor=(1000 * new["length_m"] * np.linspace(0.3, 3, len(new))).astype(int))
+    new = new.assign(
+        cost_minor=(1000 * new["length_m"] * np.linspace(0.3, 3, len(new))).astype(int)
+    )
     found = choose(ground, new, Limits(metres=900.0, money_minor=700_000))
     assert found.rows
     assert found.metres <= 900
@@ -170,33 +174,14 @@ def test_a_line_that_brings_nothing_changes_nothing(world):
 
 
 def test_need_four_times_as_great_chooses_the_same(world):
-    setting, new, ground = world
-    four = setting_of(
-        setting.grid,
-        setting.case,
-        _winds(),
-        _standing(),
-        {"crop": 4 * setting.need[0]},
-    )
-    same = setting_of(
-        setting.grid, setting.case, _winds(), _standing(), {"crop": setting.need[0]}
-    )
+    setting, new, _ = world
+    there = belts(seeded_lines(3, 542), 7.0, 0.5)
+    fixed = (setting.grid, setting.case, winds(), there)
+    same, four = (setting_of(*fixed, {"crop": k * setting.need[0]}) for k in (1, 4))
     one = choose(Ground(same, new), new, Limits(metres=1000.0))
     two = choose(Ground(four, new), new, Limits(metres=1000.0))
     assert one.rows == two.rows
     assert two.benefit_ha == pytest.approx(4 * one.benefit_ha, rel=1e-12)
-
-
-def _winds():
-    from siting_helpers import winds
-
-    return winds()
-
-
-def _standing():
-    from siting_helpers import seeded_lines
-
-    return belts(seeded_lines(3, 542), 7.0, 0.5)
 
 
 def test_nothing_to_choose_and_nothing_to_spend(world):
@@ -241,9 +226,7 @@ def test_caps_by_holding_and_their_bound():
     length = new["length_m"].to_numpy()
     assert sum(length[i] for i in found.rows if held[i]) <= 200
     sets = [
-        rows
-        for rows in every_set(new, 600.0)
-        if sum(length[i] for i in rows if held[i]) <= 200
+        rows for rows in every_set(new, 600.0) if sum(length[i] for i in rows if held[i]) <= 200
     ]
     best = max(plain_value(ground, rows) for rows in sets)
     assert found.benefit_ha <= best * (1 + 1e-5)
@@ -278,9 +261,7 @@ def test_one_belt_is_mended_in_one_way_only():
     assert len(with_it) == len(setting.belts)
     told = exact(setting, ground.frame, found.rows)
     assert told.benefit_ha > 0
-    assert told.shortfall_ha(found.benefit_ha) == pytest.approx(
-        found.benefit_ha - told.benefit_ha
-    )
+    assert told.shortfall_ha(found.benefit_ha) == pytest.approx(found.benefit_ha - told.benefit_ha)
 
 
 @pytest.mark.parametrize("seed", range(5))
