@@ -25,7 +25,7 @@ CURVE_STEPS = 20
 METHODS = {
     "greedy": "one by one, the most for what it takes first",
     "single": "the best line by itself",
-    "exchange": "one by one, then changed line for line while that helped",
+    "exchange": "one by one from several beginnings, then changed line for line while that helped",
     "none": "nothing fits, or nothing helps",
 }
 
@@ -135,6 +135,7 @@ def choose(
         if single is not None:
             search.value(single)
         if exchange:
+            search.begin_with_each()
             search.restore(search.best())
             search.swap()
         best = search.best()

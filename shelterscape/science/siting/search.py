@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterable
 
 import geopandas as gpd
@@ -24,6 +25,9 @@ LEAST_GAIN_HA = 1e-6
 
 TRIES = 40
 """Chosen lines that are tried without, those that bring least for what they take first."""
+
+FEW_LINES, STARTS = 8, 12
+"""Where a budget holds no more lines than this, the best so many are each tried as the first."""
 
 RIVALS = 24
 """Lines tried in the place of each."""
@@ -184,24 +188,28 @@ class Search:
         mends = self.mends[row]
         return bool(mends >= 0 and any(self.mends[other] == mends for other in self.phases))
 
-    def grow(self) -> None:
-        """Plant line upon line, the most for what it takes first, phase after phase."""
+    def grow(self, closed: Iterable[int] = (), *, keep: bool = True, by_share: bool = True) -> None:
+        """Plant line upon line, phase after phase: the most for what it takes first, or the most.
+
+        `additions` must hold for what is planted, or for part of it.
+        """
         for phase in range(max(len(self.purse.limits.phases), 1)):
             self.additions[list(self.phases)] = 0.0
             open_to = self.allowed.copy()
-            open_to[list(self.phases)] = False
-            while (row := self._next(open_to, phase)) is not None:
+            open_to[[*self.phases, *closed]] = False
+            while (row := self._next(open_to, phase, by_share)) is not None:
                 self.add(row, phase, float(self.additions[row]))
                 open_to[row] = False
-                state = self.state()
-                self.steps.append((Step(self.plain(), self.additions.copy()), state))
-                self.value(state)
+                self.value(self.state())
+                if keep:
+                    step = Step(self.plain(), self.additions.copy())
+                    self.steps.append((step, self.state()))
 
-    def _next(self, open_to: NDArray[np.bool_], phase: int) -> int | None:
+    def _next(self, open_to: NDArray[np.bool_], phase: int, by_share: bool) -> int | None:
         """The line that adds most for what it takes and fits; closes what does not fit."""
         fresh: set[int] = set()
         while True:
-            ratio = self._ratios(open_to)
+            ratio = self._ratios(open_to, by_share)
             best: list[int] = []
             for row in np.lexsort((self.rank, -ratio))[: np.count_nonzero(ratio)]:
                 if len(best) == AT_ONCE:
@@ -222,10 +230,12 @@ class Search:
         """Whether one more line is within the limits, and not a second mending of one belt."""
         return not self._taken(row) and self.purse.fits({**self.phases, row: phase})
 
-    def _ratios(self, open_to: NDArray[np.bool_]) -> Array:
-        """Addition for the share of the budget, 0 for what adds nothing or is closed."""
+    def _ratios(self, open_to: NDArray[np.bool_], by_share: bool) -> Array:
+        """Addition, by the share of the budget or as it is; 0 for what adds nothing or is closed."""
         worth = self.additions - self.loss
         helps = open_to & (worth > LEAST_GAIN_HA)
+        if not by_share:
+            return np.where(helps & np.isfinite(self.shares), worth, 0.0)
         ratio = np.zeros(len(worth))
         free = helps & (self.shares <= 0)
         dear = helps & ~free & np.isfinite(self.shares)
@@ -248,6 +258,21 @@ class Search:
                 return (*start, (int(row), phase))
         return None
 
+    def begin_with_each(self) -> None:
+        """Begin with each of the best lines in turn and go on one by one, where few fit in all."""
+        (first, start), few = self.steps[0], self.best()
+        if len(few) - len(start) > FEW_LINES:
+            return
+        worth = np.where(self.allowed, first.additions - self.loss, 0.0)
+        worth[list(self.must)] = 0.0
+        for row in np.lexsort((self.rank, -worth))[:STARTS]:
+            self.restore(start)
+            phase = self._first_phase(int(row)) if worth[row] > LEAST_GAIN_HA else None
+            for by_share in (True, False) if phase is not None else ():
+                self.restore((*start, (int(row), int(phase or 0))))
+                self.additions = first.additions.copy()
+                self.grow(keep=False, by_share=by_share)
+
     def swap(self) -> bool:
         """Change single lines, and fill what that leaves, while it helps; whether it did."""
         helped, tries = False, TRIES
@@ -267,35 +292,35 @@ class Search:
             if better is None:
                 break
             helped = True
-        if helped:
-            # What lines add to the start holds for whatever is planted now.
-            self.additions = self.steps[0][0].additions.copy()
-            self.grow()
         return helped
 
     def _better_without(self, best: State, row: int) -> State | None:
-        """A better state in which another line stands in the place of one, if there is any."""
-        value, place = self.value(best), [r for r, _ in best].index(row)
-        phase = best[place][1]
-        self.restore(best[:place] + best[place + 1 :])
-        left = self.value(self.state())
-        # What a line adds to less is no smaller, so additions to the first few bound those here.
-        most = self.known_additions(best[:place]) - self.loss
-        rivals = self.allowed & (most > value - left) & ~np.isin(np.arange(len(most)), [row])
-        rivals[list(self.phases)] = False
+        """A better state without one line, if there is any: a rival in its place, or several."""
+        place = [r for r, _ in best].index(row)
+        rest, phase = best[:place] + best[place + 1 :], best[place][1]
+        least = self.value(best) * (1.0 + 1e-9) + LEAST_GAIN_HA
+        self.restore(rest)
+        rival = self._rival(best[:place], row, phase)
+        for begun in (() if rival is None else ((rival, phase),), ()):
+            self.restore(rest + begun)
+            # What a line adds to less is no smaller: what it added to the first few holds here.
+            self.additions = self.known_additions(best[:place]).copy()
+            self.grow([row], keep=False)
+            if self.value(self.state()) > least:
+                return self.state()
+        return None
+
+    def _rival(self, before: State, row: int, phase: int) -> int | None:
+        """The line that adds most in the place of one taken off, if any fits."""
+        most = self.known_additions(before) - self.loss
+        rivals = self.allowed & (most > LEAST_GAIN_HA)
+        rivals[[row, *self.phases]] = False
         order = [int(r) for r in np.lexsort((self.rank, -most)) if rivals[r]]
-        fitting = [r for r in order if self.fits(r, phase)][:RIVALS]
+        fitting = list(itertools.islice((r for r in order if self.fits(r, phase)), RIVALS))
         if not fitting:
             return None
-        gains = self.look(np.array(fitting, dtype=np.int64))
-        worth = gains - self.loss[fitting]
-        top = int(np.argmax(worth))
-        if left + worth[top] <= value + max(LEAST_GAIN_HA, 1e-9 * value):
-            return None
-        self.add(fitting[top], phase, float(gains[top]))
-        state = self.state()
-        self.value(state)
-        return state
+        worth = self.look(np.array(fitting, dtype=np.int64)) - self.loss[fitting]
+        return fitting[int(np.argmax(worth))]
 
     def known_additions(self, part: State) -> Array:
         """Additions known to hold for the start of a state, or for nothing."""
