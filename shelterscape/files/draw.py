@@ -10,11 +10,14 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import shapely
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.collections import LineCollection
+from matplotlib.collections import LineCollection, PatchCollection
 from matplotlib.colors import Colormap, LightSource, LinearSegmentedColormap, Normalize
 from matplotlib.figure import Figure
+from matplotlib.patches import Patch, PathPatch
+from matplotlib.path import Path as DrawnPath
 from matplotlib.patheffects import withStroke
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
@@ -101,6 +104,94 @@ class ChartSheet:
     lines: dict[str, tuple[list[float], list[float]]]
     levels: dict[str, tuple[str, float]]
     notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Shown:
+    """Features drawn alike on a map.
+
+    Parameters
+    ----------
+    label : str
+        What they are, for the legend.
+    shapes : array of polygons
+    colour : str
+    hatch : str
+        Pattern of an area that lies beneath; empty for features drawn on top with a firm outline,
+        so that strips too narrow for the map still show.
+    dashed : bool
+        Outline broken, to be told apart without colour.
+    """
+
+    label: str
+    shapes: NDArray[np.object_]
+    colour: str
+    hatch: str = ""
+    dashed: bool = False
+
+
+@dataclass(frozen=True)
+class FeatureSheet:
+    """What goes on a map of areas and strips.
+
+    Parameters
+    ----------
+    title : str
+    shown : tuple of Shown
+        From bottom to top.
+    grid : Grid
+        The ground shown.
+    notes : tuple of str
+        Lines below the map.
+    """
+
+    title: str
+    shown: tuple[Shown, ...]
+    grid: Grid
+    notes: tuple[str, ...]
+
+
+def draw_features(path: Path, sheet: FeatureSheet) -> None:
+    """Draw a map of areas and strips as a PNG file, its legend beside it."""
+    rows, cols = sheet.grid.shape
+    wide, high = (1.35 * inches for inches in _panel_size(rows, cols))
+    legend_inches = 3.0
+    across = int(19 * (wide + legend_inches))
+    text = [line for note in sheet.notes for line in textwrap.wrap(note, across)]
+    foot = LINE_INCHES * len(text) + 0.3
+    width, height = wide + legend_inches + 0.2, high + foot + 0.6
+    figure = _figure(width, height, sheet.title)
+    axes = figure.add_axes((0.1 / width, foot / height, wide / width, high / height))
+    handles = [_draw_shown(axes, one) for one in sheet.shown]
+    west, south, east, north = sheet.grid.bounds
+    axes.set(xlim=(west, east), ylim=(south, north), xticks=[], yticks=[], aspect="equal")
+    _draw_scale_and_north(axes, sheet.grid)
+    place = ((wide + 0.2) / width, (foot + high) / height)
+    figure.legend(handles=handles, loc="upper left", bbox_to_anchor=place, frameon=False)
+    _save(figure, path, text)
+
+
+def _draw_shown(axes: Axes, shown: Shown) -> Patch:
+    """Draw features and return what stands for them in the legend."""
+    how: dict[str, Any] = {"edgecolor": shown.colour, "linewidth": 0.8}
+    if shown.hatch:
+        how |= {"facecolor": "none", "hatch": shown.hatch, "alpha": 0.55}
+    else:
+        how |= {"facecolor": shown.colour, "linewidth": 2.2}
+    if shown.dashed:
+        how |= {"facecolor": "none", "linestyle": (0, (2, 1.2)), "linewidth": 1.3}
+    parts = shapely.get_parts(shown.shapes)
+    patches = [PathPatch(_outline(p)) for p in parts if p.geom_type == "Polygon" and not p.is_empty]
+    axes.add_collection(PatchCollection(patches, **how))
+    return Patch(label=textwrap.fill(shown.label, 34), **how)
+
+
+def _outline(polygon: shapely.Polygon) -> DrawnPath:
+    """A polygon with its holes as one path."""
+    rings = [polygon.exterior, *polygon.interiors]
+    return DrawnPath.make_compound_path(
+        *(DrawnPath(np.asarray(ring.coords)[:, :2], closed=True) for ring in rings)
+    )
 
 
 def draw_maps(path: Path, sheet: MapSheet) -> None:

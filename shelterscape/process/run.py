@@ -13,11 +13,18 @@ from numpy.typing import NDArray
 
 from shelterscape.errors import InternalError, Notice, Stopped
 from shelterscape.files import styles
-from shelterscape.files.draw import ChartSheet, MapSheet, draw_chart, draw_maps
+from shelterscape.files.draw import (
+    ChartSheet,
+    FeatureSheet,
+    MapSheet,
+    draw_chart,
+    draw_features,
+    draw_maps,
+)
 from shelterscape.files.rasters import RasterWriter
-from shelterscape.files.tables import directions_in, read_winds, write_table
+from shelterscape.files.tables import directions_in, read_toml, read_winds, write_table
 from shelterscape.files.terrain_models import read_terrain
-from shelterscape.files.vectors import read_layer, write_layer
+from shelterscape.files.vectors import read_layer, read_layer_alone, write_layer
 from shelterscape.grid import Grid
 from shelterscape.process.inputs import TerrainInputs
 from shelterscape.process.outputs import Layer, Output, Picture, Raster, Table
@@ -125,11 +132,13 @@ class Run:
         output = self._declared(Table, name)
         write_table(self._path(output.files[0]), frame[_exactly(output, frame.columns)])
 
-    def picture(self, name: str, sheet: MapSheet | ChartSheet) -> None:
+    def picture(self, name: str, sheet: MapSheet | ChartSheet | FeatureSheet) -> None:
         """Draw a declared picture."""
         path = self._path(self._declared(Picture, name).files[0])
         if isinstance(sheet, ChartSheet):
             draw_chart(path, sheet)
+        elif isinstance(sheet, FeatureSheet):
+            draw_features(path, sheet)
         else:
             draw_maps(path, sheet)
 
@@ -212,12 +221,32 @@ class Files:
         return sets
 
     def layer(
-        self, source: str, grid: Grid, what: str, columns: dict[str, str]
+        self,
+        source: str,
+        grid: Grid,
+        what: str,
+        columns: dict[str, str],
+        ground: str = "terrain model",
+        keep_outside: bool = False,
     ) -> gpd.GeoDataFrame:
         """The features of a layer that lie on a grid, in its coordinate system."""
-        frame, notices = read_layer(source, grid, what, columns=columns)
+        frame, notices = read_layer(
+            source, grid, what, columns=columns, ground=ground, keep_outside=keep_outside
+        )
         self._pass_on(notices)
         return frame
+
+    def layer_alone(
+        self, source: str, what: str, columns: dict[str, str], to_crs: str | None
+    ) -> tuple[gpd.GeoDataFrame, Grid]:
+        """The features of a layer that others are brought onto, and a grid round them."""
+        frame, grid, notices = read_layer_alone(source, what, columns=columns, to_crs=to_crs)
+        self._pass_on(notices)
+        return frame, grid
+
+    def toml(self, source: str, what: str) -> dict[str, Any]:
+        """The content of a TOML file."""
+        return read_toml(source, what)[1]
 
     def _pass_on(self, notices: list[Notice]) -> None:
         for notice in notices:

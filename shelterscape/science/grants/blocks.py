@@ -92,8 +92,12 @@ def assess(
     owner: dict[int, int] = {}
     for belt in belts:
         for piece in ground.eligible[index][belt]:
-            if piece not in taken:
-                owner.setdefault(piece, belt)
+            if piece in taken:
+                continue
+            held = owner.setdefault(piece, belt)
+            # Ground under the stems of one belt is more its own than another's to the fence.
+            if held != belt and ground.covers[piece][belt] < ground.covers[piece][held]:
+                owner[piece] = belt
     block_of = _joined(owner, ground, index)
     blocks: dict[int, Block] = {}
     for piece, root in block_of.items():

@@ -41,7 +41,8 @@ class Ground:
         In order of name.
     agreements : list of Agreement
     order : list of int
-        Belts in the order in which ground they share is given to them: by name, then by shape.
+        Belts in the order in which ground they share is given to them: by name, then by shape;
+        but what lies under the stems of one goes before what lies inside the fence of another.
     pieces : (n,) array of polygons
     area_m2 : list of float
     covers : list of dict
@@ -112,6 +113,11 @@ class Ground:
         """Parcel of each belt; a belt that names none stands for a parcel of its own."""
         words = zip(self.belts["parcel_id"], self.belts["name"], strict=True)
         return [str(parcel) or f"belt {name} #{i}" for i, (parcel, name) in enumerate(words)]
+
+    @functools.cached_property
+    def planted_year(self) -> list[int]:
+        """Year in which each belt is to be planted; 0 where it is that of the start."""
+        return [0 if math.isnan(y) else int(y) for y in self.belts["planted_year"]]
 
     @functools.cached_property
     def length_m(self) -> list[float]:

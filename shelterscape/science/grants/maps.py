@@ -78,7 +78,9 @@ def _words(frame: gpd.GeoDataFrame, column: str, where: str) -> pd.Series:
 
 
 def areas_by_category(
-    layers: dict[str, gpd.GeoDataFrame], near: shapely.Geometry
+    layers: dict[str, gpd.GeoDataFrame],
+    near: shapely.Geometry,
+    beside: shapely.Geometry | None = None,
 ) -> tuple[dict[str, shapely.Geometry], list[Notice]]:
     """Ground of each category, areas of one category merged.
 
@@ -88,7 +90,9 @@ def areas_by_category(
         Layers of areas with a column ``category``, by what to call them; any number, overlapping
         as they may.
     near : shapely geometry
-        Belts; of the areas only what lies within reach of them is kept.
+        Belts; areas that do not touch them are left out.
+    beside : shapely geometry, optional
+        Other ground whose areas are kept too.
 
     Returns
     -------
@@ -110,11 +114,12 @@ def areas_by_category(
         touched = shapely.intersects(near, shapes)
         if not touched.any():
             notices.append(Notice("grant-areas-missed", _missed(where, shapes, near)))
-        parts.append(pd.DataFrame({"category": words, "shape": shapes, "touched": touched}))
+        kept = touched if beside is None else touched | shapely.intersects(beside, shapes)
+        parts.append(pd.DataFrame({"category": words, "shape": shapes, "kept": kept}))
     areas = {}
     every = pd.concat(parts) if parts else pd.DataFrame({"category": []})
     for category, rows in every.groupby("category"):
-        shapes = rows.loc[rows["touched"], "shape"].to_numpy()
+        shapes = rows.loc[rows["kept"], "shape"].to_numpy()
         if clashing := _overlapping(shapes):
             text = f"areas of category “{category}” that overlap were merged"
             notices.append(Notice("areas-merged", text, clashing))

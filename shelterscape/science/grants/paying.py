@@ -172,7 +172,8 @@ def _rows(ground: Ground, index: int, found: Found, start_year: int) -> Iterator
             if not (number := count_of(rate, count)):
                 continue
             amount = amount_of(rate, number)
-            first = start_year + rate.year - 1
+            # A later phase is paid from its own year of planting.
+            first = max(start_year, ground.planted_year[belt]) + rate.year - 1
             for year in range(first, first + rate.years):
                 yield Row(belt, index, place, year, number, amount, amount)
 

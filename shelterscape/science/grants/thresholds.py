@@ -85,12 +85,14 @@ def reached(
         For each threshold every group of belts that reaches it, or else the largest group; never a
         decision.
     """
+    years, names = belts["planted_year"].to_numpy(), belts["name"].to_numpy()
     rows: list[dict[str, object]] = []
     for rule in thresholds:
         counting = _clipped(belts["outline"].to_numpy(), rule, areas)
-        groups = _groups(counting, own, rule.within_m)
-        years, names = belts["planted_year"].to_numpy(), belts["name"].to_numpy()
-        found = [_row(rule, counting[g], years[g], names[g]) for g in groups]
+        found = [
+            _row(rule, counting[group], years[group], names[group])
+            for group in _together(counting, years, own, rule)
+        ]
         found.sort(key=lambda row: (-float(str(row["area_ha"])), str(row["belts"])))
         over = [row for row in found if row["result"] == "reached"]
         rows += over or found[:1]
@@ -108,17 +110,31 @@ def _clipped(
     return clipped
 
 
-def _groups(
-    outlines: NDArray[np.object_], own: NDArray[np.bool_], within_m: float
+def _together(
+    outlines: NDArray[np.object_],
+    years: NDArray[np.float64],
+    own: NDArray[np.bool_],
+    rule: Threshold,
 ) -> list[NDArray[np.intp]]:
-    """Belts that lie near one another, in chains, where at least one is asked about."""
+    """Groups of belts planted within the years of a rule, in chains of neighbours.
+
+    Only groups with a belt that is asked about, and none that is part of another.
+    """
     there = ~shapely.is_empty(outlines)
-    one, other = shapely.STRtree(outlines).query(outlines, predicate="dwithin", distance=within_m)
+    one, other = shapely.STRtree(outlines).query(
+        outlines, predicate="dwithin", distance=rule.within_m
+    )
     count = len(outlines)
-    links = coo_matrix((np.ones(len(one)), (one, other)), shape=(count, count))
-    _, label = connected_components(links, directed=False)
-    found = [np.flatnonzero((label == k) & there) for k in range(label.max(initial=-1) + 1)]
-    return [group for group in found if own[group].any()]
+    found: set[frozenset[int]] = set()
+    for first in np.unique(years[there]):
+        inside = there & (years >= first) & (years < first + rule.within_years)
+        linked = inside[one] & inside[other]
+        links = coo_matrix((np.ones(linked.sum()), (one[linked], other[linked])), (count, count))
+        _, label = connected_components(links, directed=False)
+        for k in np.unique(label[inside & own]):
+            found.add(frozenset(np.flatnonzero((label == k) & inside).tolist()))
+    largest = [group for group in found if not any(group < bigger for bigger in found)]
+    return [np.array(sorted(group)) for group in largest]
 
 
 def _row(
@@ -127,22 +143,17 @@ def _row(
     years: NDArray[np.float64],
     names: NDArray[np.object_],
 ) -> dict[str, object]:
-    """The largest area planted within the years of a rule, in one group."""
-    best, chosen = 0.0, np.zeros(len(years), dtype=bool)
-    for first in np.unique(years):
-        inside = (years >= first) & (years < first + rule.within_years)
-        area = float(shapely.area(shapely.union_all(outlines[inside]))) / 1e4
-        if area > best:
-            best, chosen = area, inside
-    low, high = int(years[chosen].min(initial=9999)), int(years[chosen].max(initial=0))
-    is_reached = round(best, 4) >= rule.area_ha
+    """What one group comes to; ground that belts share counts once."""
+    area = round(float(shapely.area(shapely.union_all(outlines))) / 1e4, 4)
+    low, high = int(years.min()), int(years.max())
+    is_reached = area >= rule.area_ha
     return {
         "country": rule.country,
         "rule": rule.name,
         "effect": rule.effect,
-        "belts": _shortened(sorted(map(str, names[chosen]))),
+        "belts": _shortened(sorted(map(str, names))),
         "years": f"{low}" if low == high else f"{low}–{high}",
-        "area_ha": round(best, 4),
+        "area_ha": area,
         "threshold_ha": rule.area_ha,
         "result": "reached" if is_reached else "below",
         "advice": f"{EFFECTS[rule.effect]}; it decides" if is_reached else "ask all the same",
