@@ -10,7 +10,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from shelterscape.errors import InputError, Notice
-from shelterscape.files.tables import read_toml
 from shelterscape.grid import Grid, grid_direction
 from shelterscape.process import Files, Run
 from shelterscape.process.inputs import columns_by_layer
@@ -139,11 +138,9 @@ def read(asked: SitingInputs, files: Files, run: Run) -> Given:
     settled = _without_survey(choices(asked, files.winds(asked.winds), run.notice), asked, run)
     case = _deciding(settled)
     reader = _Reader(asked, files, run, grid)
-    book = (
-        book_of(read_toml(asked.designs, "file of designs")[1], "designs")
-        if asked.designs
-        else packaged()
-    )
+    book = packaged()
+    if asked.designs:
+        book = book_of(files.toml(asked.designs, "file of designs"), "designs")
     purpose = settled.purpose.name if settled.purpose else NO_PURPOSE
     design = book.find(asked.design) if asked.design else book.design_for(purpose)
     belts, woods = _belts(reader)
