@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 from numpy.typing import NDArray
 
 from shelterscape.errors import InputError, Notice
@@ -44,6 +45,11 @@ BESIDE_BELT_M = 1.0
 
 BELT_STANDS, WOOD_STANDS = "an existing belt stands there", "wood"
 TOO_STEEP, OFF_HOLDINGS = "too steep", "off the holdings"
+MAP_EDGE = "at the edge of the terrain model"
+
+MAP_EDGE_M = 10.0
+"""No belt stands this near to the edge of the terrain model, metres (E): what is an edge of a field
+there is often that of the map, and the ground beyond is not known."""
 
 NO_PURPOSE = "crop"
 """Purpose whose design is taken where none is named (E)."""
@@ -282,6 +288,8 @@ def _cutters(
         found.append(cutter(WOOD_STANDS, woods.geometry.to_numpy(), BESIDE_BELT_M))
     steep = cutting.steep_ground(elevation, grid, asked.slope_limit_deg)
     found.append(cutter(f"{TOO_STEEP}, over {asked.slope_limit_deg:g}°", steep))
+    inner = shapely.box(*grid.bounds).buffer(-MAP_EDGE_M)
+    found.append(cutter(MAP_EDGE, np.array([inner], dtype=object), outside=True))
     if holdings is not None:
         found.append(cutter(OFF_HOLDINGS, holdings.geometry.to_numpy(), outside=True))
     ways = reader.layer("openings", "layer of openings")

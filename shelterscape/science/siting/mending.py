@@ -54,7 +54,8 @@ def mendings(
     Parameters
     ----------
     belts : GeoDataFrame
-        As `science.belts.complete` gives them; walls and fences are left alone.
+        As `science.belts.complete` gives them; walls, fences and areas such as woods are left
+        alone.
     book : Book
     design : Design
         What fills gaps in belts whose species is not known here.
@@ -84,7 +85,7 @@ def mendings(
     """
     rows = []
     for number, belt in enumerate(belts.itertuples(index=False)):
-        if belt.belt_type in HARD_TYPES:
+        if belt.belt_type in HARD_TYPES or shapely.get_dimensions(belt.geometry) != 1:
             continue
         found = [
             _gap_up(belt, book.mending.get(GAP_UP), design),
@@ -150,7 +151,7 @@ def _row(belt: Any, way: Mending, **changes: Any) -> dict[str, Any]:
 
 def _gap_up(belt: Any, way: Mending | None, design: Design) -> dict[str, Any] | None:
     """New plants in the gaps of a belt, gateways left open."""
-    if way is None or shapely.get_dimensions(belt.geometry) != 1:
+    if way is None:
         return None
     low, high = way.figures["shortest_gap_m"], way.figures["longest_gap_m"]
     gaps = [gap for gap in openings(belt.geometry) if low <= shapely.length(gap) <= high]
