@@ -74,7 +74,7 @@ def test_own_benefit_is_that_of_the_field_with_and_without(seed):
 
 
 def test_one_belt_square_to_one_wind_follows_its_curve():
-    """Worked out by hand: each column behind the belt holds the curve at the distance of its cells."""
+    """By hand: each column behind the belt holds the curve at the distance of its cells."""
     height, porosity = 10.0, 0.5
     new = candidates(belts([[(100.0, 500.0), (300.0, 500.0)]], height, porosity, width_m=2.0))
     how = How(ends=False, spread_deg=0.0, curve="barrier")

@@ -109,8 +109,7 @@ def _laid(lines, one, wind, step, corner, room):  # type: ignore[no-untyped-def]
     return field[0], top, left, room
 
 
-@njit(cache=True, parallel=True)
-def gains(lines, which, wind, rays, need, windy, out):  # type: ignore[no-untyped-def]
+def _gains(lines, which, wind, rays, need, windy, out):  # type: ignore[no-untyped-def]
     """What each of some lines alone would add to what stands.
 
     Parameters
@@ -137,49 +136,74 @@ def gains(lines, which, wind, rays, need, windy, out):  # type: ignore[no-untype
         Filled with Σ share × need × loss.
     """
     for lot in prange(LOTS):
-        room = np.empty(1, np.float32)
+        room, none, no_box = np.empty(1, np.float32), np.empty((0, 0), np.float32), (0, 0, 0, 0)
         begin, end = lot * which.size // LOTS, (lot + 1) * which.size // LOTS
         out[begin:end] = 0.0
         for ray in range(rays[0].shape[0]):
             for i in range(begin, end):
-                room = _one_gain(lines, which[i], wind[ray], rays, ray, need, windy, room, out[i])
+                room = _one_gain(
+                    lines, which[i], wind[ray], rays, ray, need, windy, room, out[i], no_box, none
+                )
 
 
-@njit(cache=True, parallel=True)
-def gains_by_ray(lines, one, wind, rays, need, windy, out):  # type: ignore[no-untyped-def]
-    """The same for one line, shared among threads by its rays: `out` is (rays, directions)."""
-    for ray in prange(rays[0].shape[0]):
-        room = np.empty(1, np.float32)
-        out[ray] = 0.0
-        _one_gain(lines, one, wind[ray], rays, ray, need, windy, room, out[ray])
+gains = njit(cache=True, parallel=True)(_gains)
+gains_alone = njit(cache=True)(_gains)
+"""The same on one thread, quicker for a line or two."""
 
 
 @njit(cache=True)
-def _one_gain(lines, one, wind, rays, ray, need, windy, room, out):  # type: ignore[no-untyped-def]
+def _one_gain(  # type: ignore[no-untyped-def]
+    lines, one, wind, rays, ray, need, windy, room, out, box, seen
+):
+    """Add the gain along one ray to `out`, and the loss of each cell of a box to `seen` if any."""
     steps, direction, share, corner = rays
     field, top, left, room = _laid(lines, one, wind, steps[ray], corner, room)
     toward, right = direction[ray], left + field.shape[1]
-    total = 0.0
+    total, part = 0.0, np.float32(share[ray])
     for i in range(field.shape[0]):
         row = top + i
-        before, weight = wind[row, left:right], need[row, left:right]
-        if windy.shape[0]:
-            more = windy[toward, row, left:right]
-            total += _lost_where_windy(before, field[i], weight, more)
-        else:
-            total += _lost(before, field[i], weight)
+        before = wind[row, left:right]
+        total += _row_lost(before, field[i], row, left, toward, need, windy)
+        if seen.size:
+            spot = seen[row - box[0], left - box[2] : right - box[2]]
+            if windy.shape[0]:
+                _add_windy(before, field[i], part, windy[toward, row, left:right], spot)
+            else:
+                _add(before, field[i], part, spot)
     out[toward] += share[ray] * total
     return room
 
 
+@njit(cache=True)
+def _row_lost(before, after, row, left, toward, need, windy):  # type: ignore[no-untyped-def]
+    """Weighted sum of what a stretch of a row of the map loses."""
+    right = left + before.size
+    weight = need[row, left:right]
+    if windy.shape[0]:
+        return _lost_where_windy(before, after, weight, windy[toward, row, left:right])
+    return _lost(before, after, weight)
+
+
+@njit(cache=True)
+def _add(before, after, part, spot):  # type: ignore[no-untyped-def]
+    for j in range(before.size):
+        spot[j] += part * (before[j] - after[j])
+
+
+@njit(cache=True)
+def _add_windy(before, after, part, more, spot):  # type: ignore[no-untyped-def]
+    for j in range(before.size):
+        spot[j] += part * more[j] * (before[j] - after[j])
+
+
 @njit(cache=True, parallel=True)
-def served(lines, which, wind, rays, ground, windy, parts, by_place):  # type: ignore[no-untyped-def]
-    """For what and for whom some lines, each alone, would lessen the wind.
+def served(lines, which, wind, rays, total, windy, ground, out, parts, by_place):  # type: ignore[no-untyped-def]
+    """What some lines would add, each alone, and for what and for whom.
 
     Parameters
     ----------
-    lines, which, wind, rays, windy
-        As for `gains`.
+    lines, which, wind, rays, windy, out
+        As for `gains`, with `total` for its need.
     ground : tuple
         ``need`` (purposes, rows, cols) float32; ``owner`` (rows, cols) int32, the holding of each
         cell, -1 where public; ``mine`` (n,) int32, the holding of each line; ``first`` (cells + 1,)
@@ -194,7 +218,7 @@ def served(lines, which, wind, rays, ground, windy, parts, by_place):  # type: i
         room = np.empty(1, np.float32)
         loss = np.empty(1, np.float32)
         for i in range(lot * which.size // LOTS, (lot + 1) * which.size // LOTS):
-            parts[i], by_place[i] = 0.0, 0.0
+            out[i], parts[i], by_place[i] = 0.0, 0.0, 0.0
             box = _box(lines, which[i], rays[3], wind.shape[1:])
             high, wide = box[1] - box[0], box[3] - box[2]
             if loss.size < high * wide:
@@ -202,7 +226,9 @@ def served(lines, which, wind, rays, ground, windy, parts, by_place):  # type: i
             seen = loss[: high * wide].reshape((high, wide))
             seen[:] = np.float32(0)
             for ray in range(rays[0].shape[0]):
-                room = _add_loss(lines, which[i], wind[ray], rays, ray, windy, room, box, seen)
+                room = _one_gain(
+                    lines, which[i], wind[ray], rays, ray, total, windy, room, out[i], box, seen
+                )  # fmt: skip
             _share_out(seen, box, ground, ground[2][which[i]], parts[i], by_place[i])
 
 
@@ -226,24 +252,6 @@ def _box(lines, one, corner, shape):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _add_loss(lines, one, wind, rays, ray, windy, room, box, seen):  # type: ignore[no-untyped-def]
-    steps, direction, share, corner = rays
-    field, top, left, room = _laid(lines, one, wind, steps[ray], corner, room)
-    right, part = left + field.shape[1], np.float32(share[ray])
-    for i in range(field.shape[0]):
-        row = top + i
-        before, out = wind[row, left:right], seen[row - box[0], left - box[2] : right - box[2]]
-        if windy.shape[0]:
-            more = windy[direction[ray], row, left:right]
-            for j in range(before.size):
-                out[j] += part * more[j] * (before[j] - field[i, j])
-        else:
-            for j in range(before.size):
-                out[j] += part * (before[j] - field[i, j])
-    return room
-
-
-@njit(cache=True)
 def _share_out(seen, box, ground, mine, parts, by_place):  # type: ignore[no-untyped-def]
     """Add the loss on each cell to whom and what it serves."""
     need, owner, _, first, place, weight = ground
@@ -262,57 +270,58 @@ def _share_out(seen, box, ground, mine, parts, by_place):  # type: ignore[no-unt
                 by_place[place[k]] += weight[k] * loss
 
 
-@njit(cache=True, parallel=True)
-def windows(lines, one, rays, shape):  # type: ignore[no-untyped-def]
-    """Window of the map that one line reaches along each ray.
-
-    Returns
-    -------
-    (rays, 4) int64
-        First row, row after the last, first column, column after the last.
-    """
-    steps, _, _, corner = rays
-    found = np.empty((steps.shape[0], 4), np.int64)
-    for ray in prange(steps.shape[0]):
-        paints, _ = _paints_along(lines, one, steps[ray])
-        found[ray] = np.array(_window(paints, steps[ray], corner, shape))
-    return found
-
-
-@njit(cache=True, parallel=True)
-def plant(lines, one, wind, rays, found, first, saved):  # type: ignore[no-untyped-def]
+@njit(cache=True)
+def plant(lines, one, wind, rays, need, windy, out):  # type: ignore[no-untyped-def]
     """Lay one line on what stands, keeping what was there.
 
     Parameters
     ----------
-    lines, wind, rays
+    lines, wind, rays, need, windy
         As for `gains`; `wind` is changed in place.
     one : int
+    out : (directions,) float64
+        Filled with what it adds, as `gains` would.
+
+    Returns
+    -------
     found : (rays, 4) int64
-        As `windows` gives it.
-    first : (rays + 1,) int64
-        Where the window of each ray begins in `saved`.
+        First and last row and column of its window along each ray.
     saved : (k,) float32
-        Filled with what stood in the windows.
+        What stood in the windows, ray after ray.
     """
-    steps, _, _, corner = rays
-    for ray in prange(steps.shape[0]):
-        top, bottom, left, right = found[ray]
-        place = first[ray]
-        for row in range(top, bottom):
-            saved[place : place + right - left] = wind[ray, row, left:right]
-            place += right - left
+    steps, direction, share, corner = rays
+    found = np.empty((steps.shape[0], 4), np.int64)
+    saved, place = np.empty(1 << 16, np.float32), 0
+    out[:] = 0.0
+    for ray in range(steps.shape[0]):
         paints, rows = _paints_along(lines, one, steps[ray])
+        top, bottom, left, right = _window(paints, steps[ray], corner, wind.shape[1:])
+        found[ray] = np.array((top, bottom, left, right))
+        wide = right - left
+        if place + (bottom - top) * wide > saved.size:
+            more = np.empty(2 * (place + (bottom - top) * wide), np.float32)
+            more[:place] = saved[:place]
+            saved = more
+        for row in range(top, bottom):
+            begin = place + (row - top) * wide
+            saved[begin : begin + wide] = wind[ray, row, left:right]
         here = wind[ray : ray + 1]
         lower_window(paints, rows, lines[8], lines[9], steps[ray], corner, False, here)
+        total = 0.0
+        for row in range(top, bottom):
+            before, after = saved[place : place + wide], wind[ray, row, left:right]
+            total += _row_lost(before, after, row, left, direction[ray], need, windy)
+            place += wide
+        out[direction[ray]] += share[ray] * total
+    return found, saved[:place].copy()
 
 
-@njit(cache=True, parallel=True)
-def put_back(wind, found, first, saved):  # type: ignore[no-untyped-def]
+@njit(cache=True)
+def put_back(wind, found, saved):  # type: ignore[no-untyped-def]
     """Undo `plant`; lines come off in the reverse of the order they went on."""
-    for ray in prange(found.shape[0]):
+    place = 0
+    for ray in range(found.shape[0]):
         top, bottom, left, right = found[ray]
-        place = first[ray]
         for row in range(top, bottom):
             wind[ray, row, left:right] = saved[place : place + right - left]
             place += right - left

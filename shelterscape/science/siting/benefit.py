@@ -88,9 +88,7 @@ def benefits(ground: Ground, candidates: gpd.GeoDataFrame) -> Benefits:
     a candidate's own overlapping lees count once, and the belt a mending candidate replaces is
     taken away.
     """
-    every = np.arange(len(candidates))
-    by_direction = ground.by_direction(every)
-    by_purpose, by_place = _parts(ground, candidates)
+    by_direction, by_purpose, by_place = _parts(ground, candidates)
     taken_away = loss_by_mending(ground, candidates)
     total = by_direction.sum(axis=1) - taken_away
     return Benefits(total, by_direction, by_purpose, by_place, taken_away)
@@ -130,9 +128,10 @@ def table(candidates: gpd.GeoDataFrame, found: Benefits) -> pd.DataFrame:
     )
 
 
-def _parts(ground: Ground, candidates: gpd.GeoDataFrame) -> tuple[Array, pd.DataFrame]:
-    """Gains by purpose and for whom, and by place."""
+def _parts(ground: Ground, candidates: gpd.GeoDataFrame) -> tuple[Array, Array, pd.DataFrame]:
+    """Gains by direction, by purpose and for whom, and by place."""
     setting = ground.setting
+    by_direction = np.zeros((len(candidates), len(setting.weights)))
     by_purpose = np.zeros((len(candidates), len(setting.purposes), len(WHOM)))
     order = ground.near_order
     rows: list[pd.DataFrame] = []
@@ -142,9 +141,10 @@ def _parts(ground: Ground, candidates: gpd.GeoDataFrame) -> tuple[Array, pd.Data
         which = order[begin : begin + AT_ONCE]
         parts = np.empty((len(which), *by_purpose.shape[1:]))
         by_place = np.empty((len(which), count))
-        standing = (ground.wind, ground.rays, facts, setting.open_wind)
-        served(ground.lines, which, *standing, parts, by_place)
-        by_purpose[which] = parts
+        out = np.empty((len(which), by_direction.shape[1]))
+        standing = (ground.wind, ground.rays, ground.need, setting.open_wind)
+        served(ground.lines, which, *standing, facts, out, parts, by_place)
+        by_direction[which], by_purpose[which] = out, parts
         least = WORTH_NAMING * parts.sum(axis=(1, 2))
         one, place = np.nonzero((by_place > 0) & (by_place >= least[:, None]))
         rows.append(
@@ -153,7 +153,7 @@ def _parts(ground: Ground, candidates: gpd.GeoDataFrame) -> tuple[Array, pd.Data
     empty = pd.DataFrame({"row": [], "place": [], "benefit_ha": []})
     named = pd.concat(rows, ignore_index=True) if rows else empty
     keys = {"by": ["row", "benefit_ha", "place"], "ascending": [True, False, True]}
-    return by_purpose, named.sort_values(**keys, ignore_index=True)  # type: ignore[call-overload]
+    return by_direction, by_purpose, named.sort_values(**keys, ignore_index=True)  # type: ignore[call-overload]
 
 
 def _facts(setting: Setting, candidates: gpd.GeoDataFrame) -> tuple[NDArray, ...]:

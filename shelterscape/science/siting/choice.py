@@ -55,8 +55,8 @@ class Choice:
     curve : DataFrame
         ``share`` of the budget, ``lines``, ``metres``, ``net_cost_minor``, ``benefit_ha`` and
         ``bound_ha`` of the best set found within it; never falls.
-    looks : int
-        How many times a line was laid to see what it would add.
+    laid : int
+        How many times a line was laid on the ground on the way.
     """
 
     rows: list[int]
@@ -70,7 +70,7 @@ class Choice:
     metres: float
     net_cost_minor: float
     curve: pd.DataFrame
-    looks: int
+    laid: int
 
 
 def choose(
@@ -188,7 +188,7 @@ def _told(search: Search, best: State, method: str) -> Choice:
         metres=purse.metres(chosen),
         net_cost_minor=purse.money(chosen),
         curve=_curve(search, bound),
-        looks=search.looks,
+        laid=search.laid,
     )
 
 

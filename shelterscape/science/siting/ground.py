@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from shelterscape.grid import Grid, downwind
 from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
-from shelterscape.kernels.siting import gains, gains_by_ray, plant, put_back, ray_by_ray, windows
+from shelterscape.kernels.siting import gains, gains_alone, plant, put_back, ray_by_ray
 from shelterscape.science.growth import belts_at
 from shelterscape.science.scene import How, rays_of, scene_of
 from shelterscape.science.shelter import ray_offsets
@@ -30,8 +30,8 @@ Numbers = NDArray[np.int64]
 SITING_RAYS = 5
 """Rays that stand for one direction while candidates are compared; `shelter` takes 15."""
 
-FEW = 4
-"""Up to so many lines, threads share the rays of each and not the lines."""
+FEW = 2
+"""Up to so many lines are quicker on one thread than dealt to several."""
 
 RAYS_AT_ONCE = 20
 """Rays of standing belts worked out together, for the sake of memory."""
@@ -179,7 +179,7 @@ class Ground:
         self.near_order = near_together(candidates)
         self._turn = np.argsort(self.near_order)
         self.planted: list[int] = []
-        self._saved: list[tuple[NDArray[np.int64], NDArray[np.int64], Field]] = []
+        self._saved: list[tuple[Numbers, Field]] = []
 
     def by_direction(self, which: Sequence[int] | Numbers) -> Array:
         """What each of some candidates alone would add to what stands now, by direction.
@@ -194,18 +194,13 @@ class Ground:
         wanted = (self.need, self.setting.open_wind)
         if self.lines is None or not len(numbers):
             return out
-        if len(numbers) > FEW:
-            order = np.argsort(self._turn[numbers], kind="stable")
-            sorted_out = np.empty_like(out)
-            gains(self.lines, numbers[order], self.wind, self.rays, *wanted, sorted_out)
-            out[order] = sorted_out
+        if len(numbers) <= FEW:
+            gains_alone(self.lines, numbers, self.wind, self.rays, *wanted, out)
             return out
-        by_ray = np.zeros((len(self.directions_deg), out.shape[1]))
-        for i, one in enumerate(numbers):
-            gains_by_ray(self.lines, one, self.wind, self.rays, *wanted, by_ray)
-            # Ray after ray, as one thread would add them up.
-            for ray in by_ray:
-                out[i] += ray
+        order = np.argsort(self._turn[numbers], kind="stable")
+        in_turn = np.empty_like(out)
+        gains(self.lines, numbers[order], self.wind, self.rays, *wanted, in_turn)
+        out[order] = in_turn
         return out
 
     def gains(self, which: Sequence[int] | Numbers) -> Array:
@@ -213,15 +208,13 @@ class Ground:
         total: Array = self.by_direction(which).sum(axis=1)
         return total
 
-    def plant(self, one: int) -> None:
-        """Lay a candidate on what stands."""
-        found = windows(self.lines, one, self.rays, self.wind.shape[1:])
-        size = (found[:, 1] - found[:, 0]) * (found[:, 3] - found[:, 2])
-        first = np.concatenate([[0], np.cumsum(size)])
-        saved = np.empty(first[-1], np.float32)
-        plant(self.lines, one, self.wind, self.rays, found, first, saved)
-        self._saved.append((found, first, saved))
+    def plant(self, one: int) -> float:
+        """Lay a candidate on what stands; what it adds, sheltered hectares."""
+        out = np.empty(len(self.setting.weights))
+        wanted = (self.need, self.setting.open_wind)
+        self._saved.append(plant(self.lines, one, self.wind, self.rays, *wanted, out))
         self.planted.append(one)
+        return float(out.sum())
 
     def put_back(self) -> int:
         """Take off the candidate laid last; returns it."""

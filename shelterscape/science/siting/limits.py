@@ -146,6 +146,22 @@ class Purse:
             before = spent
         return True
 
+    def may_fit(self, phases: Mapping[int, int], phase: int) -> NDArray[np.bool_]:
+        """Lines not ruled out at once beside a choice; `fits` tells for sure."""
+        now = [i for i in phases if phases[i] == phase]
+        yearly = self.limits.phases[phase] if self.limits.phases else Phase(0)
+        found = np.ones(len(self.length), dtype=bool)
+        money = self.least_money()
+        for spent, name in ((self.length, "metres"), (money, "money_minor")):
+            for limit, there in (
+                (getattr(self.limits, name), list(phases)),
+                # What a year costs net depends on the years before.
+                (getattr(yearly, name) if name == "metres" or self.additive else None, now),
+            ):
+                if limit is not None:
+                    found &= spent <= limit * (1 + 1e-9) + 1e-9 - spent[there].sum()
+        return found
+
     def _within(
         self, rows: frozenset[int], metres: float | None, money_minor: float | None
     ) -> bool:

@@ -23,8 +23,9 @@ AT_ONCE = 8
 LEAST_GAIN_HA = 1e-6
 """What adds less than this adds nothing: a hundredth of a square metre, lost in rounding."""
 
-TRIES = 40
-"""Chosen lines that are tried without, those that bring least for what they take first."""
+LAID_IN_SWAPS = 1200
+"""How often lines are laid, at most, while chosen ones are tried to be done without; those that
+bring least for what they take come first, so that large choices are bettered there."""
 
 FEW_LINES, STARTS = 8, 12
 """Where a budget holds no more lines than this, the best so many are each tried as the first."""
@@ -80,7 +81,7 @@ class Search:
         self.must: frozenset[int] = frozenset()
         self.phases: dict[int, int] = {}
         self.gain_of: dict[int, float] = {}
-        self.looks = 0
+        self.laid = 0
         self.additions = (self.look(np.arange(n)) if own is None else own).copy()
         self.steps: list[tuple[Step, State]] = [(Step(0.0, self.additions.copy()), ())]
         self._values: dict[frozenset[int], float] = {}
@@ -91,7 +92,7 @@ class Search:
     def look(self, rows: NDArray[np.int64]) -> Array:
         """What each of some lines would add to what is planted."""
         self.stop()
-        self.looks += len(rows)
+        self.laid += len(rows)
         return self.ground.gains(rows)
 
     def refresh(self, rows: Iterable[int]) -> None:
@@ -101,11 +102,11 @@ class Search:
 
     # Planting and taking off.
 
-    def add(self, row: int, phase: int, gain: float) -> None:
-        """Plant a line whose addition is known."""
-        self.ground.plant(row)
+    def add(self, row: int, phase: int) -> None:
+        """Plant a line in a phase."""
+        self.laid += 1
+        self.gain_of[row] = self.ground.plant(row)
         self.phases[row] = phase
-        self.gain_of[row] = gain
         self.additions[row] = 0.0
 
     def state(self) -> State:
@@ -121,7 +122,7 @@ class Search:
             row = self.ground.put_back()
             del self.phases[row], self.gain_of[row]
         for row, phase in state[keep:]:
-            self.add(row, phase, float(self.look(np.array([row]))[0]))
+            self.add(row, phase)
 
     def clear(self) -> None:
         """Leave the ground as it was found."""
@@ -170,7 +171,7 @@ class Search:
             phase = self._first_phase(row)
             if phase is None:
                 raise _refused("What is asked for does not fit the limits.", None)
-            self.add(row, phase, float(self.look(np.array([row]))[0]))
+            self.add(row, phase)
         self.must = frozenset(must)
         if must:
             self.steps = [(Step(self.plain(), self.additions.copy()), self.state())]
@@ -198,7 +199,7 @@ class Search:
             open_to = self.allowed.copy()
             open_to[[*self.phases, *closed]] = False
             while (row := self._next(open_to, phase, by_share)) is not None:
-                self.add(row, phase, float(self.additions[row]))
+                self.add(row, phase)
                 open_to[row] = False
                 self.value(self.state())
                 if keep:
@@ -211,6 +212,7 @@ class Search:
         while True:
             ratio = self._ratios(open_to, by_share)
             best: list[int] = []
+            ratio[~self.purse.may_fit(self.phases, phase)] = 0.0
             for row in np.lexsort((self.rank, -ratio))[: np.count_nonzero(ratio)]:
                 if len(best) == AT_ONCE:
                     break
@@ -231,7 +233,7 @@ class Search:
         return not self._taken(row) and self.purse.fits({**self.phases, row: phase})
 
     def _ratios(self, open_to: NDArray[np.bool_], by_share: bool) -> Array:
-        """Addition, by the share of the budget or as it is; 0 for what adds nothing or is closed."""
+        """Addition, by share of the budget or as it is; 0 for what adds nothing or is closed."""
         worth = self.additions - self.loss
         helps = open_to & (worth > LEAST_GAIN_HA)
         if not by_share:
@@ -275,16 +277,17 @@ class Search:
 
     def swap(self) -> bool:
         """Change single lines, and fill what that leaves, while it helps; whether it did."""
-        helped, tries = False, TRIES
-        while tries > 0:
+        helped, end = False, self.laid + LAID_IN_SWAPS
+        while True:
             best = self.state()
             order = sorted(
                 (row for row, _ in best if row not in self.must),
                 key=lambda r: (self.gain_of[r] / max(float(self.shares[r]), 1e-12), self.rank[r]),
             )
             better = None
-            for row in order[:tries]:
-                tries -= 1
+            for row in order if self.laid < end else ():
+                if self.laid >= end:
+                    break
                 better = self._better_without(best, row)
                 if better is not None:
                     break
@@ -313,7 +316,7 @@ class Search:
     def _rival(self, before: State, row: int, phase: int) -> int | None:
         """The line that adds most in the place of one taken off, if any fits."""
         most = self.known_additions(before) - self.loss
-        rivals = self.allowed & (most > LEAST_GAIN_HA)
+        rivals = self.allowed & (most > LEAST_GAIN_HA) & self.purse.may_fit(self.phases, phase)
         rivals[[row, *self.phases]] = False
         order = [int(r) for r in np.lexsort((self.rank, -most)) if rivals[r]]
         fitting = list(itertools.islice((r for r in order if self.fits(r, phase)), RIVALS))
