@@ -28,6 +28,10 @@ from shelterscape.science.siting.setting import Setting, need_of, owners_of, set
 
 Field = NDArray[np.float32]
 
+SLIGHT = 0.05
+"""Lines that bring less a metre than this share of the best are not chosen (E), unless asked
+for."""
+
 
 @dataclass(frozen=True)
 class Decision:
@@ -65,6 +69,8 @@ def decide(given: Given, lines: Lines, run: Run) -> Decision:
     run.progress(0.35, "choosing")
     must = _named(frame, asked.must_have, "must_have")
     forbidden = _named(frame, asked.forbidden, "forbidden")
+    slight = slight_lines(frame, own)
+    left_out = [*forbidden, *frame["candidate"][slight & ~frame["candidate"].isin(must)]]
     limits = _limits(given, frame)
     choice = choose(
         ground,
@@ -74,7 +80,7 @@ def decide(given: Given, lines: Lines, run: Run) -> Decision:
         taken_away=own.taken_away,
         stop_if_asked=run.stop_if_asked,
         must=must,
-        forbidden=forbidden,
+        forbidden=left_out,
     )
     del ground
     planted = _in_their_year(frame, choice, asked.planting_year)
@@ -98,9 +104,17 @@ def decide(given: Given, lines: Lines, run: Run) -> Decision:
                 0.65 + 0.25 * done / asked.reruns, f"rerun {done} of {asked.reruns}"
             ),
             must=must,
-            forbidden=forbidden,
+            forbidden=left_out,
         ).chosen_share
     return Decision(setting, own, choice, found, share)
+
+
+def slight_lines(frame: gpd.GeoDataFrame, own: Benefits) -> NDArray[np.bool_]:
+    """Lines that bring so little a metre that nobody would plant them to use a budget up."""
+    length = frame["length_m"].to_numpy(dtype=float)
+    per_metre = own.total / np.maximum(length, 1e-9)
+    slight: NDArray[np.bool_] = per_metre < SLIGHT * max(float(per_metre.max()), 0.0)
+    return slight
 
 
 def _need(given: Given) -> dict[str, Field]:

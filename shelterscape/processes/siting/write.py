@@ -8,7 +8,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from shelterscape.process import Layer, Run
-from shelterscape.processes.siting.decide import Decision
+from shelterscape.processes.siting.decide import Decision, slight_lines
 from shelterscape.processes.siting.lines import Lines
 from shelterscape.processes.siting.outputs import OUTPUTS
 from shelterscape.processes.siting.read import Given
@@ -25,7 +25,7 @@ LEAST_SHARE = 0.10
 """Share of its benefit a wind must bring to be named (E)."""
 
 CHOSEN, OUT = "chosen", "ruled out"
-TOO_LONG, USELESS = "more than the whole budget by itself", "brings nothing by itself"
+TOO_LONG, SLIGHT = "more than the whole budget by itself", "brings next to nothing"
 OUTDONE = "others bring more for what they take"
 
 
@@ -115,8 +115,9 @@ def _reasons(given: Given, frame: gpd.GeoDataFrame, found: Decision) -> NDArray[
         over |= frame["cost_minor"].to_numpy(dtype=float) / 100 > float(asked.budget)
     named = frame["candidate"].isin(asked.forbidden) | frame["part"].isin(asked.forbidden)
     ruled_out = (frame["forbidden"].astype(bool) | named).to_numpy()
-    words = np.where(found.own.total > 0, OUTDONE, USELESS).astype(object)
+    words = np.full(len(frame), OUTDONE, dtype=object)
     words[over] = TOO_LONG
+    words[slight_lines(frame, found.own)] = SLIGHT
     words[ruled_out] = OUT
     words[found.choice.rows] = CHOSEN
     return words
