@@ -127,13 +127,16 @@ class _Reader:
         self._columns = columns_by_layer(asked.fields, COLUMNS)
 
     def layer(self, field: str, what: str) -> gpd.GeoDataFrame | None:
+        """The layer of a field, None where it was not given."""
         source = getattr(self._asked, field)
         return self.one(source, field, what) if source else None
 
     def one(self, source: str, field: str, what: str) -> gpd.GeoDataFrame:
+        """A layer by its name, with the columns of a field."""
         return self._files.layer(source, self._grid, what, self._columns[field])
 
     def told(self, notices: list[Notice]) -> None:
+        """Pass notices on."""
         for notice in notices:
             self._run.notice(notice)
 
