@@ -30,6 +30,10 @@ bring least for what they take come first, so that large choices are bettered th
 FEW_LINES, STARTS = 8, 12
 """Where a budget holds no more lines than this, the best so many are each tried as the first."""
 
+MISFITS = 40
+"""Where only asking tells what a set costs net, so many lines in turn that do not fit end a phase;
+what asking takes would else outweigh all that is laid."""
+
 RIVALS = 24
 """Lines tried in the place of each."""
 
@@ -212,14 +216,16 @@ class Search:
         while True:
             ratio = self._ratios(open_to, by_share)
             best: list[int] = []
+            misfits = 0
             ratio[~self.purse.may_fit(self.phases, phase)] = 0.0
             for row in np.lexsort((self.rank, -ratio))[: np.count_nonzero(ratio)]:
-                if len(best) == AT_ONCE:
+                if len(best) == AT_ONCE or (misfits == MISFITS and not self.purse.additive):
                     break
                 if self.fits(int(row), phase):
                     best.append(int(row))
                 else:
                     open_to[row] = False
+                    misfits += 1
             if not best:
                 return None
             if best[0] in fresh:
