@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 
@@ -77,6 +78,7 @@ def certainty(
     own: Benefits,
     limits: Limits,
     *,
+    frame: gpd.GeoDataFrame | None = None,
     always: Sequence[int] = (),
     must: Collection[str] = (),
     forbidden: Collection[str] = (),
@@ -97,6 +99,8 @@ def certainty(
     own : Benefits
         As `benefit.benefits` gives it; those with most for what they take of the budget take part.
     limits : Limits
+    frame : GeoDataFrame, optional
+        The candidates as they stand in the case, as `growth.belts_at` tells when not given.
     always : sequence of int
         Rows that take part whatever they bring: the choice whose sureness is asked for.
     must, forbidden, net_cost
@@ -119,19 +123,22 @@ def certainty(
     """
     part = _taking_part(candidates, own, limits, {*must}, {*forbidden}, best, always)
     few = candidates.iloc[part].reset_index(drop=True)
-    stands = belts_at(few, setting.case) if len(few) else few
+    if frame is None:
+        frame = belts_at(candidates, setting.case) if len(candidates) else candidates
+    stands = frame.iloc[part].reset_index(drop=True)
+    hook = None if net_cost is None else functools.cache(_on_part(net_cost, part))
     counts, curves = np.zeros(len(part)), []
     benefit = np.zeros(runs)
     for run in range(runs if len(part) else 0):
         # A stream of its own for each run, so that fewer runs are the first of more.
         rng = np.random.default_rng([seed, run])
-        drawn, frame = _drawn(setting, stands, doubt or Doubt(), rng)
+        drawn, varied = _drawn(setting, stands, doubt or Doubt(), rng)
         found = choose(
-            Ground(drawn, few, frame=frame),
+            Ground(drawn, few, frame=varied),
             few,
             limits,
             must=must,
-            net_cost=None if net_cost is None else _on_part(net_cost, part),
+            net_cost=hook,
             exchange=False,
             taken_away=own.taken_away[part],
         )

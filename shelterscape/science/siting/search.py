@@ -23,12 +23,16 @@ AT_ONCE = 8
 LEAST_GAIN_HA = 1e-6
 """What adds less than this adds nothing: a hundredth of a square metre, lost in rounding."""
 
-LAID_IN_SWAPS = 1200
+LAID_IN_SWAPS = 600
 """How often lines are laid, at most, while chosen ones are tried to be done without; those that
 bring least for what they take come first, so that large choices are bettered there."""
 
 FEW_LINES, STARTS = 8, 12
 """Where a budget holds no more lines than this, the best so many are each tried as the first."""
+
+MISFITS = 40
+"""Where only asking tells what a set costs net, so many lines in turn that do not fit end a phase;
+what asking takes would else outweigh all that is laid."""
 
 RIVALS = 24
 """Lines tried in the place of each."""
@@ -212,14 +216,16 @@ class Search:
         while True:
             ratio = self._ratios(open_to, by_share)
             best: list[int] = []
+            misfits = 0
             ratio[~self.purse.may_fit(self.phases, phase)] = 0.0
             for row in np.lexsort((self.rank, -ratio))[: np.count_nonzero(ratio)]:
-                if len(best) == AT_ONCE:
+                if len(best) == AT_ONCE or (misfits == MISFITS and not self.purse.additive):
                     break
                 if self.fits(int(row), phase):
                     best.append(int(row))
                 else:
                     open_to[row] = False
+                    misfits += 1
             if not best:
                 return None
             if best[0] in fresh:
@@ -304,7 +310,8 @@ class Search:
         least = self.value(best) * (1.0 + 1e-9) + LEAST_GAIN_HA
         self.restore(rest)
         rival = self._rival(best[:place], row, phase)
-        for begun in (() if rival is None else ((rival, phase),), ()):
+        starts: tuple[State, ...] = ((),) if rival is None else (((rival, phase),), ())
+        for begun in starts:
             self.restore(rest + begun)
             # What a line adds to less is no smaller: what it added to the first few holds here.
             self.additions = self.known_additions(best[:place]).copy()
@@ -325,10 +332,11 @@ class Search:
         worth = self.look(np.array(fitting, dtype=np.int64)) - self.loss[fitting]
         return fitting[int(np.argmax(worth))]
 
-    def known_additions(self, part: State) -> Array:
-        """Additions known to hold for the start of a state, or for nothing."""
-        for step, state in self.steps:
-            if state == part:
+    def known_additions(self, state: State) -> Array:
+        """Additions that hold for a state: those known for the largest part of it met by `grow`."""
+        rows = {row for row, _ in state}
+        for step, part in reversed(self.steps):
+            if all(row in rows for row, _ in part):
                 return step.additions
         return self.steps[0][0].additions
 
