@@ -113,7 +113,8 @@ def test_the_demo(tmp_path, monkeypatch, capsys):
     assert told.out == ""
     assert str(out) in told.err
     record = json.loads((out / "record.json").read_text("utf-8"))
-    assert [step["process"] for step in record["steps"]] == ["exposure", "shelter"]
+    done = [step["process"] for step in record["steps"]]
+    assert done == ["exposure", "shelter", "grant-overlay"]
     assert (out / "preview-relative_wind.png").stat().st_size > 10_000
     # It may be run again: its own folder is replaced, a stranger's never.
     (out / "mine.txt").write_text("mine")

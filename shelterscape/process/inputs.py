@@ -138,7 +138,9 @@ def ask(model: type[Asked], raw: dict[str, Any], where: str) -> Asked:
     try:
         return model(**raw)
     except ValidationError as error:
-        first = error.errors()[0]
+        faults = error.errors()
+        # A key misspelt is two faults, one unknown and one missing; the first says how to mend it.
+        first = next((f for f in faults if f["type"] == "extra_forbidden"), faults[0])
         within, name = _faulty(model, first["loc"])
         known = within.model_fields
         last = str(first["loc"][-1]) if first["loc"] else ""
@@ -156,7 +158,7 @@ def ask(model: type[Asked], raw: dict[str, Any], where: str) -> Asked:
             "input-refused",
             f"{name}: {told}." if name else f"{told[:1].upper()}{told[1:]}.",
             where=where,
-            value=None if first["type"] == "missing" else first["input"],
+            value=None if isinstance(first["input"], dict) else first["input"],
             mend=(known[field].description or "") if field else "",
         ) from None
 

@@ -10,8 +10,10 @@ from __future__ import annotations
 
 import functools
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 
 import geopandas as gpd
 import numpy as np
@@ -97,6 +99,21 @@ class Ground:
             ]
             for index, (there, level) in enumerate(zip(self.qualifying, self.levels, strict=True))
         ]
+
+    @functools.cached_property
+    def contested(self) -> list[frozenset[int]]:
+        """For each group of rivals, belts on ground that more than one of them could pay for."""
+        return [self._contested(group) for group in self.rivals]
+
+    def _contested(self, group: list[int]) -> frozenset[int]:
+        wanted = Counter(
+            piece for index in group for piece in set(chain.from_iterable(self.eligible[index]))
+        )
+        return frozenset(
+            belt
+            for belt, pieces in enumerate(self.of_belt)
+            if any(wanted[piece] > 1 for piece in pieces)
+        )
 
     @functools.cached_property
     def rank(self) -> dict[int, int]:
@@ -222,7 +239,9 @@ def _cut(
         return np.array([], dtype=object), []
     whole = shapely.union_all(widest)
     edges = [shapely.boundary(one) for level in outlines for one in level]
-    edges += [shapely.intersection(shapely.boundary(one), whole) for one in shapes]
+    # Cut a little outside: an edge that ended on an outline could fall short of it by rounding.
+    reach = shapely.buffer(whole, 1.0, quad_segs=2)
+    edges += [shapely.intersection(shapely.boundary(one), reach) for one in shapes]
     noded = shapely.union_all(np.array(edges, dtype=object))
     faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
     faces = faces[shapely.area(faces) >= LEAST_PIECE_M2]

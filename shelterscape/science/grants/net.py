@@ -55,10 +55,10 @@ def net_cost(
         )
     known = [cost or 0 for cost in costs]
 
-    def net(belts: Iterable[int]) -> int:
+    def _net(belts: Iterable[int]) -> int:
         chosen = set(belts)
         gross = sum(known[belt] for belt in chosen)
         floor = -int(-gross * least_own_share // 1)
         return max(gross - total(ground, start_year, chosen), floor)
 
-    return net
+    return _net

@@ -7,9 +7,9 @@ from collections import defaultdict
 import geopandas as gpd
 import shapely
 
-from shelterscape.science.grants.blocks import Found, counted
+from shelterscape.science.grants.blocks import Counted, Found, counted
 from shelterscape.science.grants.ground import Ground
-from shelterscape.science.grants.paying import Payments
+from shelterscape.science.grants.paying import Payments, shared_out
 from shelterscape.science.grants.scheme import may_share
 
 QUALIFIES, FAILS = "qualifies", "does not qualify"
@@ -23,18 +23,21 @@ def parts(paid: Payments) -> gpd.GeoDataFrame:
     GeoDataFrame
         ``name, holding_id, parcel_id, scheme, result, reason, block, area_ha, length_m, plants,
         payment_minor``; parts of a belt that fail for different reasons are apart. Area counts to
-        the line the scheme counts to; ``payment_minor`` is the sum over all years.
+        the line the scheme counts to; ``payment_minor`` is the sum over all years, shared out by
+        area where a belt lies in several blocks.
     """
-    ground = paid.ground
-    sums: dict[tuple[int, int], int] = defaultdict(int)
-    for row in paid.rows:
-        sums[row.belt, row.scheme] += row.amount_minor
-    blocks = _block_numbers(paid)
+    ground, blocks = paid.ground, _block_numbers(paid)
     records, shapes = [], []
     for belt in paid.belts:
         for index, scheme in enumerate(ground.schemes):
-            for (reason, block), pieces in _by_answer(paid, belt, index).items():
-                count = counted(ground, pieces, dict.fromkeys(pieces, belt))[belt]
+            answers = _by_answer(paid, belt, index)
+            counts = {
+                answer: counted(ground, pieces, dict.fromkeys(pieces, belt))[belt]
+                for answer, pieces in answers.items()
+            }
+            money = _money_by_part(paid, belt, index, counts)
+            for answer, pieces in answers.items():
+                (reason, block), count = answer, counts[answer]
                 records.append(
                     {
                         "name": ground.belts["name"].iloc[belt],
@@ -47,7 +50,7 @@ def parts(paid: Payments) -> gpd.GeoDataFrame:
                         "area_ha": count.m2 / 1e4,
                         "length_m": count.decimetres / 10,
                         "plants": count.plants,
-                        "payment_minor": 0 if reason else sums[belt, index],
+                        "payment_minor": money.get(answer, 0),
                     }
                 )
                 shapes.append(shapely.union_all(ground.pieces[pieces]))
@@ -70,6 +73,19 @@ _COLUMNS = (
 )
 
 
+Answer = tuple[str, int]
+"""Why a part fails, empty where it qualifies; and the block it belongs to."""
+
+
+def _money_by_part(
+    paid: Payments, belt: int, index: int, counts: dict[Answer, Counted]
+) -> dict[Answer, int]:
+    """What a belt is paid by a scheme, shared out by area over its parts that qualify."""
+    good = [answer for answer in counts if not answer[0]]
+    amount = paid.by_belt.get((belt, index), 0)
+    return dict(zip(good, shared_out(amount, [counts[a].m2 for a in good]), strict=True))
+
+
 def _block_numbers(paid: Payments) -> dict[tuple[int, int], int]:
     """Number of each block, from 1 for each scheme, in the order of the belts they begin with."""
     numbers: dict[tuple[int, int], int] = {}
@@ -83,10 +99,10 @@ def _block_numbers(paid: Payments) -> dict[tuple[int, int], int]:
     return numbers
 
 
-def _by_answer(paid: Payments, belt: int, index: int) -> dict[tuple[str, int], list[int]]:
+def _by_answer(paid: Payments, belt: int, index: int) -> dict[Answer, list[int]]:
     """Pieces of a belt by why they fail a scheme, and by block."""
     ground, found = paid.ground, paid.found[index]
-    answers: dict[tuple[str, int], list[int]] = defaultdict(list)
+    answers: dict[Answer, list[int]] = defaultdict(list)
     for piece in ground.of_belt[belt]:
         if ground.covers[piece][belt] <= ground.levels[index]:
             reason = _why_not(paid, belt, index, piece)

@@ -9,6 +9,7 @@ sums to the cap exactly.
 
 from __future__ import annotations
 
+import functools
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -62,6 +63,14 @@ class Payments:
         """All that is paid over all years."""
         return sum(row.amount_minor for row in self.rows)
 
+    @functools.cached_property
+    def by_belt(self) -> dict[tuple[int, int], int]:
+        """What each belt is paid by each scheme over all years."""
+        sums: dict[tuple[int, int], int] = defaultdict(int)
+        for row in self.rows:
+            sums[row.belt, row.scheme] += row.amount_minor
+        return dict(sums)
+
 
 def payments(ground: Ground, start_year: int, belts: Iterable[int] | None = None) -> Payments:
     """What a set of belts is paid by all schemes of a ground.
@@ -114,11 +123,11 @@ def _best(
     found: list[Found] = [Found()] * len(ground.schemes)
     settled: list[int] = []
     in_all = 0
-    for group in ground.rivals:
+    for group, contested in zip(ground.rivals, ground.contested, strict=True):
         tried: dict[tuple[int, ...], tuple[Found, int]] = {}
-        sums = {
-            order: sum(_after(ground, belts, year, order, tried)) for order in permutations(group)
-        }
+        # Where no ground is wanted twice, every order pays the same.
+        orders = [tuple(group)] if contested.isdisjoint(belts) else permutations(group)
+        sums = {order: sum(_after(ground, belts, year, order, tried)) for order in orders}
         best = max(sums, key=sums.__getitem__)
         settled += best
         in_all += sums[best]
@@ -222,16 +231,27 @@ def lowered(amounts: list[int], cap: int) -> list[int]:
     Examples
     --------
     >>> lowered([50, 30, 20], 99)
-    [50, 30, 19]
+    [49, 30, 20]
     >>> lowered([50, 30, 20], 200)
     [50, 30, 20]
     """
-    whole = sum(amounts)
-    if whole <= cap:
-        return amounts
-    shares = [divmod(amount * cap, whole) for amount in amounts]
+    return amounts if sum(amounts) <= cap else shared_out(cap, amounts)
+
+
+def shared_out(amount: int, weights: list[int]) -> list[int]:
+    """An amount in whole units shared out by weight; what is left goes to the largest remainders.
+
+    Examples
+    --------
+    >>> shared_out(100, [1, 1, 1])
+    [34, 33, 33]
+    """
+    whole = sum(weights)
+    if not whole:
+        return [0] * len(weights)
+    shares = [divmod(weight * amount, whole) for weight in weights]
     lowest = [share for share, _ in shares]
-    by_rest = sorted(range(len(amounts)), key=lambda i: (-shares[i][1], i))
-    for i in by_rest[: cap - sum(lowest)]:
+    by_rest = sorted(range(len(weights)), key=lambda i: (-shares[i][1], i))
+    for i in by_rest[: amount - sum(lowest)]:
         lowest[i] += 1
     return lowest
