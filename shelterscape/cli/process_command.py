@@ -32,6 +32,7 @@ def option_name(field: str) -> str:
 
 _SINGULAR = {
     "seasons": "season",
+    "constraints": "constraint",
     "years": "year",
     "local_heights": "local_height",
     "schemes": "scheme",

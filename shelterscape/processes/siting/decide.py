@@ -88,8 +88,8 @@ def decide(given: Given, lines: Lines, run: Run) -> Decision:
     for i, case in enumerate(given.cases):
         run.progress(0.5 + 0.15 * i / len(given.cases), f"the set in place, {case.label}")
         here = setting if case == given.case else _setting(given, case, need)
-        grown = belts_at(planted, case, local_heights=given.settled.local_heights)
-        found[case] = exact(here, grown, choice.rows, stop_if_asked=run.stop_if_asked)
+        then = belts_at(planted, case, local_heights=given.settled.local_heights)
+        found[case] = exact(here, then, choice.rows, stop_if_asked=run.stop_if_asked)
     share = np.full(len(frame), np.nan)
     if asked.reruns:
         share = certainty(
@@ -97,6 +97,7 @@ def decide(given: Given, lines: Lines, run: Run) -> Decision:
             frame,
             own,
             limits,
+            frame=grown,
             always=choice.rows,
             runs=asked.reruns,
             seed=asked.seed,
