@@ -49,6 +49,7 @@ NOTICES: dict[str, str] = {
     "agreements-over": "grant agreements that end before the start year were left out",
     "areas-merged": "grant areas of one category that overlap were merged",
     "bands-ignored": "a raster holds several bands; the first was used",
+    "belts-flagged": "belts chosen are too short, end-on to the wind, or open towards it",
     "calm-left-out": "part of the time there is no wind to shelter from",
     "convergence": "grid north and true north differ; wind directions were turned to fit",
     "dem-resampled": "a terrain model was laid out anew on square, north-up cells in metres",

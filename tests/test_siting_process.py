@@ -227,6 +227,25 @@ def test_benefit_is_need_times_what_is_taken_off_the_wind(result, inputs):
     assert places["benefit_ha"].sum() == pytest.approx(total, rel=1e-4)
 
 
+def test_belts_grow_and_close_through_the_years(result):
+    grown = table(result, "belt_growth")
+    assert set(grown["year"]) == {2027, 2032, 2037, 2047}
+    for _, rows in grown[grown["action"] == "plant"].groupby("candidate"):
+        assert (np.diff(rows["height_m"]) > 0).all()
+        # From nothing at planting to the design in ten years.
+        expected = [1.0, 1 - (1 - DESIGN.bare_porosity) / 2, *[DESIGN.bare_porosity] * 2]
+        assert rows["porosity"].tolist() == pytest.approx(expected)
+    assert set(layer(result, "chosen_belts")["candidate"]) <= set(grown["candidate"])
+
+
+def test_flags_of_belts_chosen_are_told(result):
+    chosen = layer(result, "chosen_belts")
+    flagged = chosen[chosen["flags"].fillna("") != ""]
+    told = [n for n in result.notices if n.code == "belts-flagged"]
+    assert [n.count for n in told] == [len(flagged)]
+    assert all(name in told[0].text for name in flagged["candidate"])
+
+
 def test_the_curve_never_falls_and_stays_below_its_bound(result):
     curve = table(result, "benefit_curve")
     assert (np.diff(curve["benefit_ha"]) >= -1e-9).all()

@@ -44,6 +44,8 @@ class Decision:
     own : Benefits
         Of each candidate by itself.
     choice : Choice
+    planted : GeoDataFrame
+        Candidates with the year in which those chosen are planted or mended.
     exact : dict of Case to Exact
         The set in place, by case.
     chosen_share : (n,) float64
@@ -53,6 +55,7 @@ class Decision:
     setting: Setting
     own: Benefits
     choice: Choice
+    planted: gpd.GeoDataFrame
     exact: dict[Case, Exact]
     chosen_share: NDArray[np.float64]
 
@@ -107,7 +110,7 @@ def decide(given: Given, lines: Lines, run: Run) -> Decision:
             must=must,
             forbidden=left_out,
         ).chosen_share
-    return Decision(setting, own, choice, found, share)
+    return Decision(setting, own, choice, planted, found, share)
 
 
 def slight_lines(frame: gpd.GeoDataFrame, own: Benefits) -> NDArray[np.bool_]:
@@ -213,6 +216,11 @@ def tell(given: Given, lines: Lines, found: Decision, run: Run) -> None:
         f"{choice.bound_ha:,.1f}"
     )
     _tell_asked(frame, given, choice, run)
+    flagged = frame.iloc[choice.rows]
+    flagged = flagged[flagged["flags"] != ""]
+    if len(flagged):
+        told = "; ".join(f"{row.candidate} {row.flags}" for row in flagged.itertuples())
+        run.notice(Notice("belts-flagged", f"belts chosen to look at: {told}", len(flagged)))
 
 
 def _tell_asked(frame: gpd.GeoDataFrame, given: Given, choice: Choice, run: Run) -> None:

@@ -138,6 +138,17 @@ OUTPUTS: tuple[Output, ...] = (
         {"turned_deg": "bearing_turn", "bearing_deg": "bearing", "lost": "wind_lost"},
         "What belts lose that are turned from the bearing that catches most of the wind.",
     ),
+    Table(
+        "belt_growth",
+        {
+            "candidate": "candidate",
+            "action": "belt_action",
+            **_CASE,
+            "height_m": "belt_height",
+            "porosity": "porosity",
+        },
+        "Height and porosity through the years of the belts chosen and of all that mending offers.",
+    ),
     Picture("chosen_belts", "The belts chosen, over the wind they leave."),
     Picture("benefit_curve", "Benefit of the best set found within parts of the budget."),
 )

@@ -12,11 +12,17 @@ from shelterscape.processes.siting.decide import Decision, slight_lines
 from shelterscape.processes.siting.lines import Lines
 from shelterscape.processes.siting.outputs import OUTPUTS
 from shelterscape.processes.siting.read import Given
+from shelterscape.science.belts import Case
+from shelterscape.science.growth import belts_at
 from shelterscape.science.places import purpose_of
 from shelterscape.science.siting.benefit import table
+from shelterscape.science.siting.candidates import PLANT
 from shelterscape.science.siting.constraints import EFFECTS
 
 _COLUMNS = {output.name: output.columns for output in OUTPUTS if isinstance(output, Layer)}
+
+GROWTH_YEARS = (0, 5, 10, 20)
+"""Years after the work in which heights and porosities are told."""
 
 MOST_NAMED = 3
 """Places and winds named beside a line."""
@@ -43,6 +49,7 @@ def write(given: Given, lines: Lines, found: Decision, run: Run) -> gpd.GeoDataF
     run.table("constraints", lines.constraints)
     run.table("cuts", lines.cuts)
     run.table("belt_bearings", _bearings(given))
+    run.table("belt_growth", _growth(given, lines, found))
     return chosen
 
 
@@ -193,6 +200,27 @@ def _by_case(found: Decision) -> pd.DataFrame:
         for case, exact in found.exact.items()
     ]
     return pd.DataFrame(rows)
+
+
+def _growth(given: Given, lines: Lines, found: Decision) -> pd.DataFrame:
+    """Belts chosen and mended through the years, each counted from its own year of planting."""
+    wanted = (lines.candidates["action"] != PLANT).to_numpy(copy=True)
+    wanted[found.choice.rows] = True
+    shown = found.planted[wanted]
+    begun = given.asked.planting_year
+    years = sorted({begun + n for n in GROWTH_YEARS} | {y for y in given.settled.years if y})
+    frames = []
+    for case in (Case(season, year) for year in years for season in given.settled.seasons):
+        grown = belts_at(shown, case, local_heights=given.settled.local_heights)
+        # Work of a later phase has not begun: what stands then is the old belt, or nothing.
+        there = grown[(grown["closing_from"] <= case.year).to_numpy(dtype=bool)]
+        frames.append(
+            there[["candidate", "action", "height_m", "porosity"]].assign(
+                season=case.season_label, year=case.year
+            )
+        )
+    told = pd.concat(frames, ignore_index=True)
+    return pd.DataFrame(told).sort_values(["candidate", "year", "season"], ignore_index=True)
 
 
 def _bearings(given: Given) -> pd.DataFrame:
