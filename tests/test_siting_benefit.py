@@ -293,3 +293,20 @@ def test_no_candidates_at_all():
     found = benefits(Ground(setting, none), none)
     assert found.total.shape == (0,)
     assert len(table(none, found)) == 0
+
+
+def test_the_plain_rule_is_the_exact_field_where_nothing_stands_close():
+    """Without ends and close belts nothing is left out: both must tell the same hectares."""
+    lines = [[(60.0, 120.0), (240.0, 150.0)], [(320.0, 330.0), (500.0, 260.0), (520.0, 180.0)]]
+    new = candidates(belts([*lines, [(120.0, 420.0), (260.0, 520.0)]], [5.0, 8.0, 6.0]))
+    need = {"crop": np.ones(GRID.shape, np.float32)}
+    setting = setting_of(GRID, LEAF, winds(), belts([]), need, how=PLAIN)
+    ground = Ground(setting, new, rays=15)
+    every = [0, 1, 2]
+    assert exact_value(setting, ground, every) == pytest.approx(
+        plain_value(ground, every), rel=1e-4
+    )
+    # Five rays in place of fifteen, as lines are compared by.
+    assert plain_value(Ground(setting, new), every) == pytest.approx(
+        plain_value(ground, every), rel=0.02
+    )
