@@ -52,7 +52,7 @@ def open_edges(layers: dict[str, gpd.GeoDataFrame]) -> list[shapely.LineString]:
     taken = shapely.union_all(
         [
             *layers["belts"].buffer(25),
-            *layers["keep_clear"].buffer(15),
+            *layers["keep_clear"].buffer(layers["keep_clear"]["clear_m"] + 15),
             *layers["woods"].buffer(20),
             *layers["farmsteads"].buffer(60),
             shapely.box(*layers["parcels"].total_bounds).boundary.buffer(150),

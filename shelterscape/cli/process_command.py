@@ -39,6 +39,7 @@ def option_name(field: str) -> str:
 
 _SINGULAR = {
     "seasons": "season",
+    "constraints": "constraint",
     "years": "year",
     "local_heights": "local_height",
     "schemes": "scheme",

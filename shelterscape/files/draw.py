@@ -25,7 +25,14 @@ from matplotlib.text import Text
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
-from shelterscape.files.styles import BELT_COLOUR, CHART_COLOURS, HATCHED_ABOVE, RAMPS
+from shelterscape.files.styles import (
+    BELT_COLOUR,
+    CHART_COLOURS,
+    HATCHED_ABOVE,
+    MARKED_COLOUR,
+    OUTLINE_COLOUR,
+    RAMPS,
+)
 from shelterscape.grid import Grid, toward
 from shelterscape.terms import Term
 
@@ -59,6 +66,10 @@ class MapSheet:
         Elevation, drawn as soft relief beneath.
     belts : GeoDataFrame, optional
         Lines drawn on top.
+    outlined : GeoDataFrame, optional
+        Areas whose outline is drawn.
+    marked : GeoDataFrame, optional
+        Lines drawn boldly over all others, numbered by ``order`` where they have it.
     across : int
         How many panels stand side by side; 0 for as many as fit.
     doubtful : dict
@@ -72,6 +83,8 @@ class MapSheet:
     notes: tuple[str, ...]
     ground: NDArray[np.floating] | None = None
     belts: gpd.GeoDataFrame | None = None
+    outlined: gpd.GeoDataFrame | None = None
+    marked: gpd.GeoDataFrame | None = None
     across: int = 0
     doubtful: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
 
@@ -319,7 +332,12 @@ def _draw_panel(
     if doubtful is not None:
         _hatch(axes, doubtful[::stride, ::stride], "....", extent)
     if sheet.belts is not None:
-        _draw_belts(axes, sheet.belts)
+        _draw_belts(axes, sheet.belts, BELT_COLOUR, 0.7)
+    if sheet.outlined is not None:
+        _draw_belts(axes, sheet.outlined, OUTLINE_COLOUR, 0.9)
+    if sheet.marked is not None:
+        _draw_belts(axes, sheet.marked, MARKED_COLOUR, 2.4)
+        _draw_numbers(axes, sheet.marked)
     axes.set(xlim=(west, east), ylim=(south, north), xticks=[], yticks=[])
     _draw_scale_and_north(axes, sheet.grid)
 
@@ -349,11 +367,21 @@ def _relief(ground: NDArray[np.floating], cell_m: float) -> NDArray[np.floating]
     return LightSource(315, 45).hillshade(filled, vert_exag=3, dx=cell_m, dy=cell_m)
 
 
-def _draw_belts(axes: Axes, belts: gpd.GeoDataFrame) -> None:
+def _draw_belts(axes: Axes, belts: gpd.GeoDataFrame, colour: str, width: float) -> None:
     lines = belts.geometry.boundary.where(belts.geom_type.str.endswith("Polygon"), belts.geometry)
     parts = lines.explode(index_parts=False).dropna()
     paths = [np.asarray(line.coords) for line in parts if not line.is_empty]
-    axes.add_collection(LineCollection(paths, colors=BELT_COLOUR, linewidths=0.7))
+    axes.add_collection(LineCollection(paths, colors=colour, linewidths=width))
+
+
+def _draw_numbers(axes: Axes, lines: gpd.GeoDataFrame) -> None:
+    """The order of lines beside their middle."""
+    for line, number in zip(lines.geometry, lines.get("order", []), strict=False):
+        middle = line.interpolate(0.5, normalized=True)
+        words: dict[str, Any] = {"fontsize": 7, "family": FONT, "path_effects": _HALO}
+        axes.annotate(
+            str(number), (middle.x, middle.y), (4, 4), textcoords="offset points", **words
+        )
 
 
 def _draw_scale_and_north(axes: Axes, grid: Grid) -> None:

@@ -51,8 +51,8 @@ def _of_our_age(year: int) -> int:
 Year = Annotated[int, AfterValidator(_of_our_age)]
 
 
-class ShelterInputs(TerrainInputs, RoughGround):
-    """What `shelter` asks for."""
+class CaseInputs(TerrainInputs):
+    """Inputs of every process that looks at belts through seasons and years."""
 
     winds: Winds
     belts: Belts
@@ -94,6 +94,17 @@ class ShelterInputs(TerrainInputs, RoughGround):
         "at_height", None, f"{DEFAULT_HEIGHT_M:g} m by default, or that of the purpose."
     )
     power: float | None = quantity("wind_power", None, "1 by default, or that of the purpose.")
+    fields: FieldNames = Field(default_factory=dict)
+
+    @field_validator("seasons", "years", "local_heights")
+    @classmethod
+    def _each_once(cls, several: tuple[Any, ...] | None) -> tuple[Any, ...] | None:
+        return several if several is None else tuple(dict.fromkeys(several))
+
+
+class ShelterInputs(CaseInputs, RoughGround):
+    """What `shelter` asks for."""
+
     by_direction: bool = Field(
         False, description="Also write relative wind and zones for every direction."
     )
@@ -102,12 +113,6 @@ class ShelterInputs(TerrainInputs, RoughGround):
         description="Also work out wind over hills: site wind, and means over places in which each "
         "wind counts by what hills make of it there. Relative wind and zones never change by it.",
     )
-    fields: FieldNames = Field(default_factory=dict)
-
-    @field_validator("seasons", "years", "local_heights")
-    @classmethod
-    def _each_once(cls, several: tuple[Any, ...] | None) -> tuple[Any, ...] | None:
-        return several if several is None else tuple(dict.fromkeys(several))
 
 
 @dataclass(frozen=True)
@@ -142,7 +147,7 @@ class Choices:
 
 
 def choices(
-    asked: ShelterInputs, sets: dict[str, WindSet], notice: Callable[[Notice], None]
+    asked: CaseInputs, sets: dict[str, WindSet], notice: Callable[[Notice], None]
 ) -> Choices:
     """Work purpose and defaults into the inputs, telling what the purpose settled."""
     purpose = purposes()[asked.purpose] if asked.purpose else None
@@ -169,7 +174,7 @@ def choices(
     )
 
 
-def _told(purpose: Purpose, asked: ShelterInputs) -> Notice:
+def _told(purpose: Purpose, asked: CaseInputs) -> Notice:
     """What the purpose settled and what was given beside it, with sources."""
     settled, given = [], []
     for name, field in (
