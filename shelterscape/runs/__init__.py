@@ -250,8 +250,8 @@ def _resolved(step: Step, steps: list[Step], folder: Path) -> Inputs:
 
 def _is_fed(step: Step) -> bool:
     """Whether a step reads what an earlier step of the same run writes."""
-    texts = (getattr(step.asked, field) for field in sources(type(step.asked)))
-    return any(text and text.startswith(STEP_PREFIX) for text in texts)
+    named = (named_in(getattr(step.asked, field)) for field in sources(type(step.asked)))
+    return any(text.startswith(STEP_PREFIX) for texts in named for text in texts)
 
 
 def _compute_all(
