@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
@@ -37,23 +38,9 @@ GROUND = "ground of the belts"
 HOLDING_COLUMNS = ("holding_id", "name")
 
 
-class GrantOverlayInputs(Inputs):
-    """What `grant-overlay` asks for."""
+class GrantMaps(Inputs):
+    """Maps that schemes go by."""
 
-    belts: Annotated[
-        str,
-        Source("layer", "belt layer"),
-        Field(
-            description="Belts or candidates to be planted: lines or areas, with width_m, "
-            "cost_minor, species, plants_per_ha, holding_id and parcel_id where known, as PATH or "
-            "PATH:LAYER."
-        ),
-    ]
-    schemes: Annotated[
-        Several,
-        Source("file", "scheme file"),
-        Field(min_length=1, description="Scheme files (TOML, see docs/grants.md)."),
-    ]
     grant_areas: Annotated[
         Several,
         Source("layer", "grant-area layer"),
@@ -70,6 +57,25 @@ class GrantOverlayInputs(Inputs):
             "and ends, as PATH or PATH:LAYER."
         ),
     ] = None
+
+
+class GrantOverlayInputs(GrantMaps):
+    """What `grant-overlay` asks for."""
+
+    belts: Annotated[
+        str,
+        Source("layer", "belt layer"),
+        Field(
+            description="Belts or candidates to be planted: lines or areas, with width_m, "
+            "cost_minor, species, plants_per_ha, holding_id and parcel_id where known, as PATH or "
+            "PATH:LAYER."
+        ),
+    ]
+    schemes: Annotated[
+        Several,
+        Source("file", "scheme file"),
+        Field(min_length=1, description="Scheme files (TOML, see docs/grants.md)."),
+    ]
     holdings: Annotated[
         str | None,
         Source("layer", "layer of holdings"),
@@ -150,7 +156,7 @@ def read(asked: GrantOverlayInputs, files: Files, run: Run) -> Job:
             "neighbours": READ_COLUMNS,
         },
     )
-    schemes = _schemes(asked, files)
+    schemes = schemes_of(asked.schemes, files)
     thresholds = _thresholds(asked, files)
     frame, grid = files.layer_alone(asked.belts, "belt layer", columns["belts"], asked.to_crs)
     belts, notices = grants.complete(frame, "belts", asked.plants_per_ha)
@@ -160,11 +166,11 @@ def read(asked: GrantOverlayInputs, files: Files, run: Run) -> Job:
         names = _fill_holdings(belts, there, run)
     planting, own = _new_planting(asked, files, grid, belts, columns["neighbours"])
     areas, more = grants.areas_by_category(
-        _area_layers(asked, files, grid, columns["grant_areas"]),
+        area_layers(asked.grant_areas, files, grid, columns["grant_areas"]),
         shapely.union_all(belts["outline"].to_numpy()),
         shapely.union_all(planting["outline"].to_numpy()),
     )
-    _check_categories(schemes, thresholds, areas)
+    check_categories(schemes, thresholds, areas)
     standing = None
     if asked.agreements:
         standing = files.layer(
@@ -176,9 +182,10 @@ def read(asked: GrantOverlayInputs, files: Files, run: Run) -> Job:
     return Job(asked, grid, belts, schemes, areas, agreements, thresholds, planting, own, names)
 
 
-def _schemes(asked: GrantOverlayInputs, files: Files) -> list[Scheme]:
+def schemes_of(sources: Sequence[str], files: Files) -> list[Scheme]:
+    """The schemes of some files, each named once and all in one currency."""
     found: dict[str, Scheme] = {}
-    for source in asked.schemes:
+    for source in sources:
         scheme = scheme_from(files.toml(source, "scheme file"), Path(source).name)
         if scheme.name in found:
             raise InputError(
@@ -237,11 +244,12 @@ def _fill_holdings(belts: gpd.GeoDataFrame, holdings: gpd.GeoDataFrame, run: Run
     return dict(zip(ids, holdings["name"].astype("string").fillna(""), strict=True))
 
 
-def _area_layers(
-    asked: GrantOverlayInputs, files: Files, grid: Grid, columns: dict[str, str]
+def area_layers(
+    sources: Sequence[str], files: Files, grid: Grid, columns: dict[str, str]
 ) -> dict[str, gpd.GeoDataFrame]:
+    """Layers of grant areas by their names."""
     layers: dict[str, gpd.GeoDataFrame] = {}
-    for source in dict.fromkeys(asked.grant_areas):
+    for source in dict.fromkeys(sources):
         name = Path(source).name
         # Kept whole: a category that lies away from the belts is known all the same.
         layers[source if name in layers else name] = files.layer(
@@ -250,7 +258,7 @@ def _area_layers(
     return layers
 
 
-def _check_categories(
+def check_categories(
     schemes: list[Scheme], thresholds: list[Threshold], areas: dict[str, shapely.Geometry]
 ) -> None:
     """Every category a file names must be on a map: else a slip would look like ground unfit."""

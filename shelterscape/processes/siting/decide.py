@@ -14,6 +14,7 @@ from shelterscape.errors import Notice
 from shelterscape.process import Run
 from shelterscape.processes.siting.inputs import minor_units
 from shelterscape.processes.siting.lines import Lines
+from shelterscape.processes.siting.net import net_cost_of
 from shelterscape.processes.siting.read import Given
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import belts_at
@@ -75,12 +76,16 @@ def decide(given: Given, lines: Lines, run: Run) -> Decision:
     slight = slight_lines(frame, own)
     left_out = [*forbidden, *frame["candidate"][slight & ~frame["candidate"].isin(must)]]
     limits = _limits(given, frame)
+    net_cost = None
+    if given.grants is not None:
+        net_cost = net_cost_of(given.grants, frame, asked.planting_year, run)
     choice = choose(
         ground,
         frame,
         limits,
         own=own.gains,
         taken_away=own.taken_away,
+        net_cost=net_cost,
         stop_if_asked=run.stop_if_asked,
         must=must,
         forbidden=left_out,
@@ -109,6 +114,7 @@ def decide(given: Given, lines: Lines, run: Run) -> Decision:
             ),
             must=must,
             forbidden=left_out,
+            net_cost=net_cost,
         ).chosen_share
     return Decision(setting, own, choice, planted, found, share)
 
@@ -151,6 +157,7 @@ def _setting(given: Given, case: Case, need: dict[str, Field]) -> Setting:
         holdings=holdings,
         places=given.places,
         local_heights=given.settled.local_heights,
+        open_wind=given.open_wind.get(case.season),
     )
 
 
@@ -165,7 +172,7 @@ def _named(frame: gpd.GeoDataFrame, names: Sequence[str], column: str) -> list[s
 
 def _limits(given: Given, frame: gpd.GeoDataFrame) -> Limits:
     asked = given.asked
-    metres, money = asked.budget_m, minor_units(asked.budget)
+    metres, money = asked.budget_m, minor_units(asked.budget_net or asked.budget)
     cap = Cap(asked.holding_budget_m, minor_units(asked.holding_budget))
     capped = cap.metres is not None or cap.money_minor is not None
     holdings = {str(h): cap for h in sorted(set(frame["holding_id"]) - {""})} if capped else {}
@@ -209,9 +216,11 @@ def tell(given: Given, lines: Lines, found: Decision, run: Run) -> None:
         f"30° they lose {min(best.loss[30], best.loss[-30]):.0%} to "
         f"{max(best.loss[30], best.loss[-30]):.0%}"
     )
+    gross = int(frame["cost_minor"].iloc[choice.rows].sum())
+    paid = f" less {(gross - choice.net_cost_minor) / 100:,.2f} of grant" if given.grants else ""
     run.finding(
         f"{len(choice.rows)} belts chosen, {choice.metres:,.0f} m for "
-        f"{choice.net_cost_minor / 100:,.2f}: {here.benefit_ha:,.1f} sheltered hectares, "
+        f"{gross / 100:,.2f}{paid}: {here.benefit_ha:,.1f} sheltered hectares, "
         f"{given.case.label}; by the plain rule {choice.benefit_ha:,.1f}, and no set more than "
         f"{choice.bound_ha:,.1f}"
     )

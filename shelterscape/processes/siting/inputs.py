@@ -7,7 +7,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from shelterscape.process.inputs import Places, Several, Source, quantity
+from shelterscape.process.inputs import Places, RoughGround, Several, Source, quantity
+from shelterscape.processes.grant_overlay.inputs import GrantMaps
 from shelterscape.processes.shelter.inputs import CaseInputs
 from shelterscape.science.siting.across_wind import LONGEST_M, SPACING_H
 from shelterscape.science.siting.cutting import STEEPEST_DEG
@@ -25,7 +26,7 @@ def layer_field(what: str, text: str) -> Any:
     return Annotated[str | None, Source("layer", what), note]
 
 
-class SitingInputs(CaseInputs):
+class SitingInputs(CaseInputs, GrantMaps, RoughGround):
     """What `siting` asks for."""
 
     places: Places = None
@@ -84,6 +85,21 @@ class SitingInputs(CaseInputs):
     budget: str = Field(
         "", description="Most money that may be spent, in whole units with two decimals at most."
     )
+    budget_net: str = Field(
+        "",
+        description="Most money that may be spent net of what the schemes pay; needs schemes and "
+        "takes the place of budget.",
+    )
+    schemes: Annotated[
+        Several,
+        Source("file", "scheme file"),
+        Field(description="Grant schemes to count against costs (TOML, see docs/grants.md)."),
+    ] = ()
+    terrain: bool = Field(
+        True,
+        description="Let hills weigh each wind on every cell, as the wind they make there to the "
+        "power; where that is not modelled a wind counts as on the plain.",
+    )
     holding_budget_m: float | None = quantity("budget_length", None, "On each holding.")
     holding_budget: str = Field("", description="Most money that may be spent on each holding.")
     phases: int = quantity("phase_count", 1, "The budget is shared out evenly over them.")
@@ -101,7 +117,7 @@ class SitingInputs(CaseInputs):
     def _only_once(cls, several: tuple[Any, ...]) -> tuple[Any, ...]:
         return tuple(dict.fromkeys(several))
 
-    @field_validator("budget", "holding_budget", mode="before")
+    @field_validator("budget", "budget_net", "holding_budget", mode="before")
     @classmethod
     def _amount(cls, value: Any) -> str:
         text = "" if value is None else str(value).strip()
@@ -111,8 +127,14 @@ class SitingInputs(CaseInputs):
 
     @model_validator(mode="after")
     def _some_budget(self) -> SitingInputs:
-        if self.budget_m is None and not self.budget:
-            raise ValueError("give a budget: budget_m in metres, budget in money, or both")
+        if self.budget_m is None and not self.budget and not self.budget_net:
+            raise ValueError(
+                "give a budget: budget_m in metres, budget in money or budget_net net of grant"
+            )
+        if self.budget_net and not self.schemes:
+            raise ValueError("budget_net is net of grant: give the scheme files as schemes")
+        if self.budget and self.schemes:
+            raise ValueError("with schemes money is counted net of grant: give it as budget_net")
         return self
 
 

@@ -97,6 +97,7 @@ OUTPUTS: tuple[Output, ...] = (
             "belts": "belts_count",
             "length_m": "length",
             "cost_minor": "cost_minor",
+            "net_cost_minor": "net_cost_minor",
             "benefit_ha": "benefit_of_set",
             "bound_ha": "benefit_bound",
         },

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 
 from shelterscape.files.draw import ChartSheet, MapSheet
 from shelterscape.process import Run
 from shelterscape.processes.siting.decide import Decision
 from shelterscape.processes.siting.read import Given
+from shelterscape.science.siting.designs import MINOR_UNITS
 from shelterscape.terms import TERMS
 
 
@@ -53,18 +55,19 @@ def draw(
 
 def _curve(given: Given, found: Decision, cautions: tuple[str, ...]) -> ChartSheet:
     curve = found.choice.curve
-    by_money = given.asked.budget_m is None
-    limit = [
-        float(share) * (float(given.asked.budget) if by_money else float(given.asked.budget_m or 0))
-        for share in curve["share"]
-    ]
+    asked = given.asked
+    by_money = asked.budget_m is None
+    most = float(asked.budget_net or asked.budget) if by_money else float(asked.budget_m or 0)
+    limit = [float(share) * most for share in curve["share"]]
+    money = "budget net of grant" if asked.budget_net else "budget"
     return ChartSheet(
         title="What a larger budget brings",
-        x_label="budget, units of money" if by_money else "budget, metres of belt",
+        x_label=f"{money}, units of money" if by_money else "budget, metres of belt",
         y_label=TERMS["benefit_of_set"].label,
         lines={
             "best set found": (limit, [float(x) for x in curve["benefit_ha"]]),
             "no set brings more": (limit, [float(x) for x in curve["bound_ha"]]),
+            **_at_full_cost(curve, given, by_money),
         },
         levels={},
         notes=(
@@ -73,3 +76,13 @@ def _curve(given: Given, found: Decision, cautions: tuple[str, ...]) -> ChartShe
             *cautions,
         ),
     )
+
+
+def _at_full_cost(
+    curve: pd.DataFrame, given: Given, by_money: bool
+) -> dict[str, tuple[list[float], list[float]]]:
+    """The same sets by what they cost without grants; nothing where no grant was counted."""
+    if not by_money or given.grants is None:
+        return {}
+    gross = [float(cost) / MINOR_UNITS for cost in curve["cost_minor"]]
+    return {"the same set, at its cost without grants": (gross, list(curve["benefit_ha"]))}

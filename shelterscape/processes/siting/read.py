@@ -16,14 +16,20 @@ from shelterscape.process import Files, Run
 from shelterscape.process.inputs import columns_by_layer
 from shelterscape.processes.shelter.inputs import Choices, choices
 from shelterscape.processes.siting.inputs import SitingInputs
+from shelterscape.processes.siting.net import Grants, read_grants
 from shelterscape.science import belts as belt_layers
 from shelterscape.science import places as place_layers
 from shelterscape.science.belts import Case
+from shelterscape.science.grants.maps import AGREEMENT_COLUMNS, AREA_COLUMNS
+from shelterscape.science.site_wind import where_modelled
 from shelterscape.science.siting import constraints, cutting, given
 from shelterscape.science.siting.across_wind import Bearing, best_bearing
 from shelterscape.science.siting.candidates import TELLING_AGE
 from shelterscape.science.siting.cutting import Cutter, cutter
 from shelterscape.science.siting.designs import Book, Design, book_of, packaged
+from shelterscape.science.terrain import speed_ups
+from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
+from shelterscape.science.terrain.validity import NOT_MODELLED
 from shelterscape.science.wind import WindSet
 
 COLUMNS: dict[str, tuple[str, ...]] = {
@@ -37,6 +43,9 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "water": ("clear_m",),
     "openings": given.OPENING_COLUMNS,
     "constraints": constraints.READ_COLUMNS,
+    "grant_areas": AREA_COLUMNS,
+    "agreements": AGREEMENT_COLUMNS,
+    "roughness": ROUGHNESS_COLUMNS,
 }
 """Columns that are read, by layer."""
 
@@ -83,6 +92,10 @@ class Given:
         Of new belts that name none.
     bearing : Bearing
         From grid north.
+    open_wind : dict of (d, rows, cols) float32
+        By season, wind over hills relative to the plain in each direction of its wind set; 1 where
+        it is not modelled. Empty for level ground.
+    grants : Grants or None
     """
 
     asked: SitingInputs
@@ -102,6 +115,8 @@ class Given:
     book: Book
     design: Design
     bearing: Bearing
+    open_wind: dict[str, NDArray[np.float32]]
+    grants: Grants | None
 
     @property
     def winds(self) -> WindSet:
@@ -123,17 +138,17 @@ class _Reader:
     """Reads optional layers of one run."""
 
     def __init__(self, asked: SitingInputs, files: Files, run: Run, grid: Grid) -> None:
-        self._asked, self._files, self._run, self._grid = asked, files, run, grid
-        self._columns = columns_by_layer(asked.fields, COLUMNS)
+        self.asked, self.files, self._run, self.grid = asked, files, run, grid
+        self.columns = columns_by_layer(asked.fields, COLUMNS)
 
     def layer(self, field: str, what: str) -> gpd.GeoDataFrame | None:
         """The layer of a field, None where it was not given."""
-        source = getattr(self._asked, field)
+        source = getattr(self.asked, field)
         return self.one(source, field, what) if source else None
 
     def one(self, source: str, field: str, what: str) -> gpd.GeoDataFrame:
         """A layer by its name, with the columns of a field."""
-        return self._files.layer(source, self._grid, what, self._columns[field])
+        return self.files.layer(source, self.grid, what, self.columns[field])
 
     def told(self, notices: list[Notice]) -> None:
         """Pass notices on."""
@@ -176,7 +191,40 @@ def read(asked: SitingInputs, files: Files, run: Run) -> Given:
         book=book,
         design=design,
         bearing=best_bearing(directions, winds.weights(settled.power)),
+        open_wind=_open_winds(reader, elevation, convergence, settled, belts),
+        grants=read_grants(asked, files, grid, reader.columns),
     )
+
+
+def _open_winds(
+    reader: _Reader,
+    elevation: NDArray[np.float32],
+    convergence_deg: float,
+    settled: Choices,
+    belts: gpd.GeoDataFrame,
+) -> dict[str, NDArray[np.float32]]:
+    """By season, wind over hills relative to the plain; winds of two seasons often are the same."""
+    asked, grid, height_m = reader.asked, reader.grid, settled.how.at_height_m
+    if not asked.terrain:
+        return {}
+    rough = reader.files.roughness(asked, grid, height_m, belts, reader.columns["roughness"])
+    found: dict[tuple[float, ...], NDArray[np.float32]] = {}
+    by_season = {}
+    for season, winds in settled.winds.items():
+        true_deg = tuple(float(d) for d in winds.direction_deg)
+        if true_deg not in found:
+            directions = [grid_direction(d, convergence_deg) for d in true_deg]
+            hills = speed_ups(elevation, grid, directions, height_m=height_m, roughness_m=rough)
+            found[true_deg], lost = where_modelled(hills, len(directions), grid.shape)
+            lost_ha = float(lost[np.isfinite(elevation)].sum()) * grid.cell_area_ha
+            if lost_ha:
+                text = (
+                    f"wind over hills not modelled on {lost_ha:,.1f} ha (mean over the winds; "
+                    f"{NOT_MODELLED}); there each wind counts as on the plain"
+                )
+                reader.told([Notice("not-modelled", text)])
+        by_season[season] = found[true_deg]
+    return by_season
 
 
 def _without_survey(settled: Choices, asked: SitingInputs, run: Run) -> Choices:

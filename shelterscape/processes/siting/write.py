@@ -182,9 +182,9 @@ def _rasters(given: Given, found: Decision, run: Run) -> None:
 
 
 def _curve(found: Decision) -> pd.DataFrame:
-    names = {"lines": "belts", "metres": "length_m", "net_cost_minor": "cost_minor"}
-    curve = found.choice.curve.rename(columns=names)
-    return curve.assign(cost_minor=curve["cost_minor"].round().astype("int64"))
+    curve = found.choice.curve.rename(columns={"lines": "belts", "metres": "length_m"})
+    money = ["cost_minor", "net_cost_minor"]
+    return curve.assign(**{name: curve[name].round().astype("int64") for name in money})
 
 
 def _by_case(found: Decision) -> pd.DataFrame:

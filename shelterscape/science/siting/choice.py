@@ -53,8 +53,8 @@ class Choice:
         What the bound holds for.
     metres, net_cost_minor : float
     curve : DataFrame
-        ``share`` of the budget, ``lines``, ``metres``, ``net_cost_minor``, ``benefit_ha`` and
-        ``bound_ha`` of the best set found within it; never falls.
+        ``share`` of the budget, ``lines``, ``metres``, ``cost_minor``, ``net_cost_minor``,
+        ``benefit_ha`` and ``bound_ha`` of the best set found within it; never falls.
     laid : int
         How many times a line was laid on the ground on the way.
     """
@@ -219,7 +219,7 @@ def _curve(search: Search, bound: Bound) -> pd.DataFrame:
             continue  # what every choice has costs more
         _, minus, rows = min(within, key=lambda f: (f[1], f[0], search.names_of(f[2])))
         most = min(bound.of(step, share)[0] for step, _ in search.steps)
-        facts = (len(rows), purse.metres(rows), purse.money(rows), -minus, max(most, -minus))
-        lines.append((share, *facts))
-    columns = ["share", "lines", "metres", "net_cost_minor", "benefit_ha", "bound_ha"]
+        cost = sum(purse.gross[i] for i in rows), purse.money(rows)
+        lines.append((share, len(rows), purse.metres(rows), *cost, -minus, max(most, -minus)))
+    columns = ["share", "lines", "metres", "cost_minor", "net_cost_minor", "benefit_ha", "bound_ha"]
     return pd.DataFrame(lines, columns=columns)
