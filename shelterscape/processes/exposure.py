@@ -44,6 +44,7 @@ def compute(asked: ExposureInputs, files: Files, run: Run) -> None:
             raster.write(i + 1, angle)
 
     def tell(direction: float) -> None:
+        """Say which view of topex is next; stop when asked."""
         done = len(bands) + COMPASS_POINTS.index(direction)
         run.progress(done / (steps + 1), f"topex, view to {direction:g}°")
 
