@@ -241,9 +241,10 @@ def test_a_full_temporary_folder(disk, tmp_path):  # noqa: F811
     assert "No space left" in one["text"]
     assert "TMPDIR" in one["text"]
     (folder / "ballast").write_bytes(bytes(512 * 1024))
-    one = findings(TMPDIR=str(folder))["TMPDIR"]
-    assert not one["ok"]
-    assert str(folder) in one["text"]
+    for place in (folder, tmp_path / "not-there"):
+        one = findings(TMPDIR=str(place))["TMPDIR"]
+        assert not one["ok"]
+        assert str(place) in one["text"]
     words = ["shelter", *options(project(tmp_path / "project")), "--out", tmp_path / "out"]
     code, _, errors = told(words, TMPDIR=str(folder))
     assert code == 0, errors

@@ -311,6 +311,7 @@ def test_a_parent_that_cannot_hold_it(tmp_path):
     refused("output-unwritable", tmp_path / "file" / "out")
     refused("output-unwritable", tmp_path / "file" / "deep" / "out")
     refused("output-unwritable", tmp_path / ("n" * 250))
+    refused("output-unwritable", f"{tmp_path}/a\0b")
     assert [path.name for path in tmp_path.iterdir()] == ["file"]
 
 

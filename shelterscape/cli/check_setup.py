@@ -106,10 +106,7 @@ def _write_access() -> Iterator[Finding]:
     home = os.path.expanduser("~")
     text = home if os.path.isdir(home) else f"{home} is not there; results are not touched by that"
     yield Finding("home folder", True, text)
-    named = os.environ.get("TMPDIR")
-    if named and not os.path.samefile(tempfile.gettempdir(), named):
-        text = f"TMPDIR names {named}, which is full or closed; {tempfile.gettempdir()} is used"
-        yield Finding("TMPDIR", False, text)
+    yield from _passed_over()
     for name, find in _PLACES.items():
         folder = "this folder"
         try:
@@ -126,6 +123,18 @@ def _write_access() -> Iterator[Finding]:
             yield Finding(
                 name, False, f"{text} by {_NAMED_BY[name]}" if name in _NAMED_BY else text
             )
+
+
+def _passed_over() -> Iterator[Finding]:
+    """A temporary folder that was named but that Python would not use."""
+    named = os.environ.get("TMPDIR")
+    try:
+        used = tempfile.gettempdir()
+    except OSError:  # told below, where the folder is tried
+        return
+    if named and os.path.realpath(named) != os.path.realpath(used):
+        text = f"names {named}, which is full, closed or not there; {used} is used instead"
+        yield Finding("TMPDIR", False, text)
 
 
 def _kernel_folder() -> Path:

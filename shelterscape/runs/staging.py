@@ -48,6 +48,14 @@ class Staging:
         return self.target.parent / f".{self.target.name}.shelterscape-{kind}"
 
     def __enter__(self) -> Staging:
+        if "\0" in str(self.target):
+            # The system takes no such name and Python raises something of its own.
+            raise WriteError(
+                "output-unwritable",
+                "The name of the output folder holds a character that no name may hold.",
+                where=repr(str(self.target)),
+                mend="Name another folder.",
+            )
         try:
             refuse_protected(self.target)
             self.target.parent.mkdir(parents=True, exist_ok=True)

@@ -174,6 +174,7 @@ def over_winds(
     # Summed as what is taken off, so that ground no belt reaches stays exactly 1.
     taken = np.zeros((len(winds), *grid.shape), np.float32)
     for true_deg, sector, weights in directions_of(winds, power):
+        stop_if_asked()
         direction = grid_direction(true_deg, convergence_deg)
         field = one_direction(scene, grid, direction, sector, stop_if_asked)
         for case, weight in enumerate(weights):

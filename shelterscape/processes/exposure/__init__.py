@@ -107,6 +107,7 @@ def _views(job: Job, classes: tuple[tuple[float, str], ...]) -> Views:
     begun, each = VIEWS_BEGIN, (WINDS_BEGIN - VIEWS_BEGIN) / (2 * len(COMPASS_POINTS))
 
     def tell(direction: float) -> None:
+        """Say which view of topex is next; stop when asked."""
         done = COMPASS_POINTS.index(direction)
         run.progress(begun + done * each, f"topex, view to {direction:g}°")
 
