@@ -92,6 +92,14 @@ _NUMBERS = (
     ),
     ("cost_so_far", "cost so far", "minor", "Cost of all belts up to this one."),
     ("cut_length", "cut", "m", "Length cut from a line offered, for a reason.", 0.0),
+    (
+        "crop_beside",
+        "ground where crops lose",
+        "ha",
+        "Ground beside a new belt on which crops lose to roots and shade, to 1 (low) or 2 (high) "
+        "heights on both sides (Kort 1988; Cleugh and others 2002); beyond it they gain.",
+        0.0,
+    ),
     ("distance_asked", "distance", "m", "How far from belts a constraint counts.", 0.0),
     ("distance_found", "distance found", "m", "Distance from a constraint to a belt's face.", 0.0),
     (
@@ -101,6 +109,13 @@ _NUMBERS = (
         "Height of a belt 20 years after the work.",
         0.0,
         80.0,
+    ),
+    (
+        "land_taken",
+        "land out of use",
+        "ha",
+        "Land a new belt takes out of use: by itself (low), or fenced on both sides (high).",
+        0.0,
     ),
     ("length_so_far", "length so far", "m", "Length of all belts up to this one.", 0.0),
     (
