@@ -311,6 +311,16 @@ def test_ground_without_places_parcels_or_holdings(inputs, tmp_path):
     assert (layer(found, "candidates")["holding_id"] == "").all()
 
 
+def test_bare_ground_can_be_planted(inputs, tmp_path):
+    given = {k: v for k, v in inputs.items() if k != "belts"} | {"reruns": 2}
+    found = shelterscape.siting(**given, out=tmp_path / "out")
+    assert len(layer(found, "chosen_belts")) >= 1
+    assert (layer(found, "places_with_belts")["wind_without"] == 1.0).all()
+    # Without belts that stand, what is gained is all that is taken off the wind.
+    gain, wind = band(found, "shelter_gain"), band(found, "relative_wind_with")
+    np.testing.assert_allclose(gain, 1 - wind, atol=1e-6)
+
+
 @pytest.mark.parametrize(
     ("changes", "code", "word"),
     [
