@@ -65,6 +65,7 @@ NOTICES: dict[str, str] = {
     "not-modelled": "the method does not hold on part of the sheltered ground",
     "places-left-out": "places of another purpose than the one asked for were not counted",
     "purpose-used": "choices left open were filled from the purpose",
+    "species-unknown": "belts name species that the table of species does not hold",
     "value-assumed": "a value was not given and a stated default was used",
 }
 """Every notice code with its meaning in one line."""

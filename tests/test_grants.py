@@ -537,6 +537,18 @@ def test_areas_stand_as_they_are_drawn():
     assert paid(done).total_minor == 108_000
 
 
+def test_species_not_in_the_table_are_told():
+    frame = gpd.GeoDataFrame(
+        {"species": ["oak", "Sitca spruce 50 %, oak 50 %"], "width_m": [6.0, 6.0]},
+        geometry=[shapely.LineString(LINE)] * 2,
+        crs=CRS,
+    )
+    _, notices = grants.complete(frame, "belts", 2500.0)
+    (told,) = [n for n in notices if n.code == "species-unknown"]
+    assert told.count == 1
+    assert told.text.endswith(": sitca spruce")
+
+
 @pytest.mark.parametrize(
     ("columns", "code"),
     [({"width_m": [0.0]}, "column-bad"), ({"cost_minor": [-1]}, "column-bad")],

@@ -11,6 +11,7 @@ import shapely
 from shelterscape.files.draw import FeatureSheet, Shown
 from shelterscape.process import Run
 from shelterscape.processes.grant_overlay.inputs import Job
+from shelterscape.processes.grant_overlay.write import caution
 from shelterscape.science.grants.parts import QUALIFIES
 from shelterscape.science.grants.paying import Payments
 from shelterscape.science.grants.scheme import money
@@ -48,7 +49,7 @@ def draw(
             notes=(
                 "Amounts are sums over all years, after caps. Strips are drawn wider than they "
                 "are.",
-                *(found["caution"].drop_duplicates() if len(found) else ()),
+                caution(paid.ground.schemes),
                 *cautions,
             ),
         ),

@@ -10,6 +10,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from shelterscape import data
 from shelterscape.errors import InputError, Notice
 from shelterscape.science.belts import (
     DEFAULT_WIDTH_M,
@@ -95,7 +96,18 @@ def complete(
         shapely.area(shapes) / frame["width_m"],
         shapely.length(shapes),
     )
-    return frame.drop(columns="candidate"), notices
+    return frame.drop(columns="candidate"), notices + _unknown_species(frame, where)
+
+
+def _unknown_species(frame: gpd.GeoDataFrame, where: str) -> list[Notice]:
+    """Species that the table does not hold: it cannot say whether they are evergreen."""
+    known = set(data.table("species.csv")["species"].str.casefold())
+    found = [sorted(set(mix(text)) - known) for text in frame["species"]]
+    if not any(found):
+        return []
+    names = ", ".join(sorted({name for names in found for name in names}))
+    text = f"{where}: species not in the table, taken as bare in winter: {names}"
+    return [Notice("species-unknown", text, sum(map(bool, found)))]
 
 
 def _fill(frame: gpd.GeoDataFrame, where: str, plants_per_ha: float) -> list[Notice]:
