@@ -114,7 +114,7 @@ def test_the_demo(tmp_path, monkeypatch, capsys):
     assert str(out) in told.err
     record = json.loads((out / "record.json").read_text("utf-8"))
     done = [step["process"] for step in record["steps"]]
-    assert done == ["exposure", "shelter", "grant-overlay"]
+    assert done == ["exposure", "shelter", "siting", "grant-overlay"]
     assert (out / "preview-relative_wind.png").stat().st_size > 10_000
     # It may be run again: its own folder is replaced, a stranger's never.
     (out / "mine.txt").write_text("mine")
