@@ -23,6 +23,7 @@ CODES: dict[str, str] = {
     "elevation-unit": "terrain heights are in something other than metres",
     "file-missing": "a file is not there",
     "file-unreadable": "a file could not be read as the kind of data it should be",
+    "holding-bad": "a holding has no ground to work on",
     "input-refused": "an input breaks a rule of the description of its process",
     "internal": "the program broke one of its own promises; please report it",
     "layer-ambiguous": "a file holds several layers and none was named",
@@ -43,8 +44,10 @@ CODES: dict[str, str] = {
     "roughness-bad": "a roughness length is out of range, or a table of them names one cover twice",
     "stopped": "the run was stopped before it ended; nothing was changed",
     "terrain-surface": "a terrain model seems to hold trees and hedges, not the bare ground",
+    "shared-missing": "work that all holdings of a batch draw on is not there or was made anew",
     "usage": "the command was not understood",
     "winds-bad": "a wind set breaks a rule",
+    "worker-died": "the process that worked on a holding ended in the middle of it",
 }
 """Every error code with its meaning in one line; the page ``docs/errors.md`` is made from it."""
 

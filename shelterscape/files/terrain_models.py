@@ -17,6 +17,7 @@ from rasterio.enums import Resampling
 from rasterio.errors import RasterioError
 from rasterio.io import DatasetReader
 from rasterio.warp import calculate_default_transform, reproject, transform_bounds
+from rasterio.windows import Window
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.files.local import existing_file
@@ -37,7 +38,12 @@ _FEET = {"ft", "foot", "feet", "us-ft", "us survey foot", "us_survey_foot", "ftu
 
 
 def read_terrain(
-    source: str, *, crs: str | None = None, to_crs: str | None = None, z_unit: str | None = None
+    source: str,
+    *,
+    crs: str | None = None,
+    to_crs: str | None = None,
+    z_unit: str | None = None,
+    around: tuple[tuple[float, float, float, float], float] | None = None,
 ) -> tuple[NDArray[np.float32], Grid, list[Notice]]:
     """Read a terrain model.
 
@@ -51,6 +57,9 @@ def read_terrain(
         Coordinate system in metres to lay it out in.
     z_unit : {"m", "ft", "us-ft", "cm"}, optional
         Unit of the heights, when it is not metres.
+    around : tuple, optional
+        West, south, east and north, and a margin (m): only the cells there are read. For models
+        on square north-up cells that are wanted in their own coordinate system.
 
     Returns
     -------
@@ -63,7 +72,8 @@ def read_terrain(
     ------
     InputError
         ``file-missing``, ``file-unreadable``, ``crs-missing``, ``crs-geographic``, ``crs-unit``,
-        ``elevation-unit``, ``elevation-range``, ``raster-empty``, ``raster-small``, ``not-local``.
+        ``elevation-unit``, ``elevation-range``, ``raster-empty``, ``raster-small``, ``not-local``,
+        ``holding-bad`` where there are no cells to be read.
     """
     path = existing_file(source, "terrain model")
     notices: list[Notice] = []
@@ -72,6 +82,11 @@ def read_terrain(
         target = _target_crs(data, own, to_crs, path)
         if data.count > 1:
             notices.append(Notice("bands-ignored", f"{path.name}: band 1 used", data.count - 1))
+        if around and own == target and _fits(data.transform):
+            window = _window(data, target, around, path)
+            elevation = _heights(data, z_unit, path, window)
+            _check_heights(elevation, path)
+            return elevation, window, notices
         elevation = _heights(data, z_unit, path)
         affine = data.transform
     _check_heights(elevation, path)
@@ -80,7 +95,7 @@ def read_terrain(
         text = f"{share}; results are missing there, and views end where they begin"
         notices.append(Notice("cells-missing", text, missing))
     if _fits(affine):
-        affine = Affine(affine.a, 0, affine.c, 0, -affine.a, affine.f)
+        affine = _squared(affine)
     if not _fits(affine) or own != target:
         elevation, affine = _laid_out(elevation, affine, own, target)
         notices.append(
@@ -90,6 +105,35 @@ def read_terrain(
             )
         )
     return elevation, Grid(elevation.shape, affine, target), notices
+
+
+def needs_laying_out(source: str, crs: str | None, to_crs: str | None) -> bool:
+    """Whether a terrain model cannot be read in windows as it lies in its file."""
+    path = existing_file(source, "terrain model")
+    with rasterio.Env(**ENVIRONMENT), open_raster(path) as data:
+        own = _own_crs(data, crs, path)
+        return own != _target_crs(data, own, to_crs, path) or not _fits(data.transform)
+
+
+def _squared(affine: Affine) -> Affine:
+    return Affine(affine.a, 0, affine.c, 0, -affine.a, affine.f)
+
+
+def _window(
+    data: DatasetReader,
+    crs: CRS,
+    around: tuple[tuple[float, float, float, float], float],
+    path: Path,
+) -> Grid:
+    found = Grid((data.height, data.width), _squared(data.transform), crs).around(*around)
+    if found is None:
+        raise InputError(
+            "holding-bad",
+            "There is no terrain model here.",
+            where=str(path),
+            mend="Use a terrain model that reaches so far, or leave this out.",
+        )
+    return found
 
 
 def known_crs(text: Any, where: str) -> CRS:
@@ -162,7 +206,9 @@ def _suggested(data: DatasetReader, own: CRS) -> str:
     return f"EPSG:{found[0].code}" if found else "with a code in metres"
 
 
-def _heights(data: DatasetReader, z_unit: str | None, path: Path) -> NDArray[np.float32]:
+def _heights(
+    data: DatasetReader, z_unit: str | None, path: Path, part: Grid | None = None
+) -> NDArray[np.float32]:
     stated = (data.units[0] or "").strip().lower()
     if not z_unit and stated in _FEET:
         raise InputError(
@@ -173,7 +219,8 @@ def _heights(data: DatasetReader, z_unit: str | None, path: Path) -> NDArray[np.
             mend="Add --z-unit ft (or us-ft, or m if the file is wrong about itself).",
         )
     try:
-        band = data.read(1, masked=True)
+        window = Window(part.col0, part.row0, part.shape[1], part.shape[0]) if part else None
+        band = data.read(1, masked=True, window=window)
     except RasterioError as error:
         raise InputError(
             "file-unreadable",

@@ -20,6 +20,7 @@ from pyogrio.errors import (
     FieldError,
     GeometryError,
 )
+from pyproj import Transformer
 
 from shelterscape.errors import InputError, Notice, WriteError
 from shelterscape.files.guards import openable, refuse_unsafe_table
@@ -75,7 +76,12 @@ def _remarks(notices: list[Notice], where: str) -> Iterator[None]:
 
 
 def read_layer(
-    source: str, grid: Grid, what: str, *, columns: dict[str, str] | None = None
+    source: str,
+    grid: Grid,
+    what: str,
+    *,
+    columns: dict[str, str] | None = None,
+    part: bool = False,
 ) -> tuple[gpd.GeoDataFrame, list[Notice]]:
     """Read the features of a layer that lie on a grid, in its coordinate system.
 
@@ -88,6 +94,9 @@ def read_layer(
         What the layer is, for errors and notices.
     columns : dict, optional
         Names in the file by the names wanted, where they differ.
+    part : bool
+        Whether the grid is a part of the map: then no feature need lie on it, those elsewhere are
+        not told of, and no more is read than lies near.
 
     Returns
     -------
@@ -106,10 +115,32 @@ def read_layer(
     layer = _chosen(path, layer, what)
     where = f"{path.name}:{layer}"
     remarks: list[Notice] = []
-    frame = _read(path, layer, where, remarks)
+    frame = _read(path, layer, where, remarks, _bounds_in(path, layer, grid) if part else None)
     frame = _renamed(frame, columns or {}, where)
-    frame, notices = _onto(frame, grid, where)
+    if part and not len(frame) and frame.crs is not None:
+        return frame.to_crs(grid.crs), remarks
+    try:
+        frame, notices = _onto(frame, grid, where)
+    except InputError as error:
+        if not part or error.code not in ("layer-outside", "layer-empty"):
+            raise
+        return frame.iloc[:0].to_crs(grid.crs), remarks
+    if part:
+        notices = [n for n in notices if n.code != "features-outside"]
     return frame, remarks + notices
+
+
+def _bounds_in(path: Path, layer: str, grid: Grid) -> tuple[float, float, float, float] | None:
+    """The bounds of a grid, a little widened, in the coordinate system of a layer."""
+    with _remarks([], ""):
+        told = pyogrio.read_info(openable(path), layer=layer)["crs"]
+    if told is None:
+        return None
+    onto = Transformer.from_crs(grid.crs, told, always_xy=True)
+    west, south, east, north = onto.transform_bounds(*grid.bounds, densify_pts=21)
+    aside = 0.01 * max(east - west, north - south)
+    found = west - aside, south - aside, east + aside, north + aside
+    return found if np.isfinite(found).all() and west < east else None
 
 
 def _chosen(path: Path, layer: str, what: str) -> str:
@@ -132,11 +163,17 @@ def _chosen(path: Path, layer: str, what: str) -> str:
     return layer or names[0]
 
 
-def _read(path: Path, layer: str, where: str, remarks: list[Notice]) -> gpd.GeoDataFrame:
+def _read(
+    path: Path,
+    layer: str,
+    where: str,
+    remarks: list[Notice],
+    bounds: tuple[float, float, float, float] | None = None,
+) -> gpd.GeoDataFrame:
     refuse_unsafe_table(path, layer)
     try:
         with _remarks(remarks, where):
-            frame = pyogrio.read_dataframe(openable(path), layer=layer)
+            frame = pyogrio.read_dataframe(openable(path), layer=layer, bbox=bounds)
     except (*_UNREADABLE, shapely.errors.GEOSException, ValueError) as error:
         raise InputError(
             "file-unreadable",
@@ -145,7 +182,7 @@ def _read(path: Path, layer: str, where: str, remarks: list[Notice]) -> gpd.GeoD
             value=error,
             mend="Export it again, best as GeoPackage.",
         ) from error
-    if not isinstance(frame, gpd.GeoDataFrame) or not len(frame):
+    if not isinstance(frame, gpd.GeoDataFrame) or not (len(frame) or bounds):
         raise _empty(where)
     return frame
 
@@ -177,12 +214,7 @@ def _renamed(frame: gpd.GeoDataFrame, columns: dict[str, str], where: str) -> gp
 def _onto(frame: gpd.GeoDataFrame, grid: Grid, where: str) -> tuple[gpd.GeoDataFrame, list[Notice]]:
     notices = []
     if frame.crs is None:
-        raise InputError(
-            "crs-missing",
-            "The layer does not say which coordinate system it is in.",
-            where=where,
-            mend="Set its coordinate system in your GIS and save it again.",
-        )
+        raise _without_crs(where)
     there = frame[~(frame.geometry.isna() | frame.geometry.is_empty)]
     if not len(there):
         raise _empty(where)
@@ -215,6 +247,15 @@ def _onto(frame: gpd.GeoDataFrame, grid: Grid, where: str) -> tuple[gpd.GeoDataF
         text = f"{where}: features off the terrain model left out"
         notices.append(Notice("features-outside", text, int((~inside).sum())))
     return there[inside], notices
+
+
+def _without_crs(where: str) -> InputError:
+    return InputError(
+        "crs-missing",
+        "The layer does not say which coordinate system it is in.",
+        where=where,
+        mend="Set its coordinate system in your GIS and save it again.",
+    )
 
 
 def _all_finite(geometry: NDArray[np.object_]) -> NDArray[np.bool_]:

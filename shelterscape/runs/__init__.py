@@ -5,9 +5,11 @@ This is the only caller of ``compute``.
 
 from __future__ import annotations
 
+import hashlib
+import json
 import platform
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -41,8 +43,10 @@ from shelterscape.process import (
     Run,
     Table,
 )
+from shelterscape.process.area import Area
 from shelterscape.process.inputs import WITH_LAYERS, Source, nearest, sources
 from shelterscape.process.run import Tell, never, tell_nobody
+from shelterscape.process.shared import Shared
 from shelterscape.runs.staging import Staging, unwritable
 
 LIBRARIES = ("numpy", "scipy", "numba", "pandas", "geopandas", "shapely", "pyproj", "rasterio")
@@ -107,6 +111,8 @@ def run(
     overwrite: bool = False,
     progress: Tell = tell_nobody,
     cancelled: Callable[[], int] = never,
+    area: Area | None = None,
+    read: FilesRead | None = None,
 ) -> Result:
     """Run steps one after the other into one folder.
 
@@ -121,6 +127,10 @@ def run(
         Takes events as dictionaries: ``progress`` and ``notice``.
     cancelled : callable
         Answers 0, or the number of the signal that asks the run to stop.
+    area : Area, optional
+        The part of the map on which results are wanted.
+    read : list, optional
+        What `files_read` tells of the steps, where it is known already.
 
     Returns
     -------
@@ -131,14 +141,16 @@ def run(
     InputError, WriteError, Stopped, InternalError
     """
     _check_names(steps)
-    read = [_files_read(step) for step in steps]
+    read = files_read(steps) if read is None else read
     started = time.time()
     with Staging(Path(out), overwrite) as stage:
         try:
-            runs, seconds = _compute_all(steps, stage.folder, progress, cancelled)
+            runs, seconds = _compute_all(steps, stage.folder, progress, cancelled, area)
             _check_files(runs, stage.folder)
             _finish_layers(runs, stage.folder)
             record = _record(steps, runs, read, stage.folder)
+            if area is not None:
+                record |= {"area": area.fields(), "key": key_of(steps, read, area)}
             write_json(stage.folder / RECORD, record)
             timings = _timings(steps, seconds, started, stage.target)
             write_json(stage.folder / TIMINGS, timings)
@@ -226,14 +238,19 @@ def _resolved(step: Step, steps: list[Step], folder: Path) -> Inputs:
 
 
 def _compute_all(
-    steps: list[Step], folder: Path, progress: Tell, cancelled: Callable[[], int]
+    steps: list[Step],
+    folder: Path,
+    progress: Tell,
+    cancelled: Callable[[], int],
+    area: Area | None,
 ) -> tuple[list[Run], list[float]]:
     runs, seconds = [], []
+    shared = Shared(Path(area.shared)) if area is not None else None
     for i, step in enumerate(steps):
         part = (i / len(steps), (i + 1) / len(steps))
-        current = Run(step.process.outputs, folder, progress, cancelled, part)
+        current = Run(step.process.outputs, folder, progress, cancelled, part, area)
         begun = time.perf_counter()
-        step.process.compute(_resolved(step, steps, folder), Files(current), current)
+        step.process.compute(_resolved(step, steps, folder), Files(current, shared), current)
         current.finish()
         current.stop_if_asked()
         seconds.append(time.perf_counter() - begun)
@@ -259,6 +276,46 @@ def _finish_layers(runs: list[Run], folder: Path) -> None:
     columns = {o.name: o.columns for one in runs for o in one.written if isinstance(o, Layer)}
     describe_columns(folder / GEOPACKAGE, columns)
     verify_layers(folder / GEOPACKAGE, counts)
+
+
+FilesRead = list[dict[str, Any]]
+
+
+def files_read(steps: Sequence[Step]) -> FilesRead:
+    """For each step, name and checksums of every data set it reads, by input.
+
+    Raises
+    ------
+    InputError
+        ``file-missing``, ``file-unreadable``, ``not-local``.
+    """
+    return [_files_read(step) for step in steps]
+
+
+def key_of(steps: Sequence[Step], read: FilesRead, area: Area) -> str:
+    """Checksum of all that the results on an area follow from: equal keys, equal results."""
+    given = _program() | {
+        "steps": [_given(step, files) for step, files in zip(steps, read, strict=True)],
+        "area": area.fields(),
+        "pictures": area.pictures,
+    }
+    text = json.dumps(given, sort_keys=True, ensure_ascii=False)
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def _program() -> dict[str, Any]:
+    libraries = {name: version(name) for name in LIBRARIES} | {"gdal": rasterio.gdal_version()}
+    return {"program": PROGRAM, "version": shelterscape.__version__, "libraries": libraries}
+
+
+def _given(step: Step, files: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "id": step.name,
+        "process": step.process.id,
+        "process_version": step.process.version,
+        "inputs": _plain_inputs(step, files),
+        "files_read": files,
+    }
 
 
 def _files_read(step: Step) -> dict[str, Any]:
@@ -290,18 +347,10 @@ def _record(
     steps: list[Step], runs: list[Run], read: list[dict[str, Any]], folder: Path
 ) -> dict[str, Any]:
     """All that the results follow from and all they are; no path, date or machine."""
-    return {
-        "program": PROGRAM,
-        "version": shelterscape.__version__,
-        "libraries": {name: version(name) for name in LIBRARIES}
-        | {"gdal": rasterio.gdal_version()},
+    return _program() | {
         "steps": [
-            {
-                "id": step.name,
-                "process": step.process.id,
-                "process_version": step.process.version,
-                "inputs": _plain_inputs(step, files),
-                "files_read": files,
+            _given(step, files)
+            | {
                 "notices": [n.fields() for n in one.notices],
                 "findings": one.findings,
                 "bands": one.bands,
@@ -368,4 +417,4 @@ def _result(folder: Path, runs: list[Run], record: dict[str, Any]) -> Result:
     )
 
 
-__all__ = ["Result", "Step", "run"]
+__all__ = ["Result", "Step", "files_read", "key_of", "run"]
