@@ -107,12 +107,29 @@ def read_terrain(
     return elevation, Grid(elevation.shape, affine, target), notices
 
 
-def needs_laying_out(source: str, crs: str | None, to_crs: str | None) -> bool:
-    """Whether a terrain model cannot be read in windows as it lies in its file."""
+def grid_told(
+    source: str, *, crs: str | None = None, to_crs: str | None = None
+) -> tuple[Grid, bool]:
+    """The grid a terrain model will come on, by its head alone; and whether its file has it so.
+
+    What must be laid out anew cannot be read in windows.
+
+    Raises
+    ------
+    InputError
+        As `read_terrain`, but for what only the heights tell.
+    """
     path = existing_file(source, "terrain model")
     with rasterio.Env(**ENVIRONMENT), open_raster(path) as data:
         own = _own_crs(data, crs, path)
-        return own != _target_crs(data, own, to_crs, path) or not _fits(data.transform)
+        target = _target_crs(data, own, to_crs, path)
+        shape, affine = data.shape, data.transform
+    if _fits(affine):
+        affine = _squared(affine)
+        if own == target:
+            return Grid(shape, affine, target), True
+    affine, shape = _layout(shape, affine, own, target)
+    return Grid(shape, affine, target), False
 
 
 def _squared(affine: Affine) -> Affine:
@@ -281,22 +298,8 @@ def _laid_out(
     elevation: NDArray[np.float32], affine: Affine, own: CRS, target: CRS
 ) -> tuple[NDArray[np.float32], Affine]:
     """Resample onto square north-up cells; bilinear, so that no step is made where none is."""
-    rows, cols = elevation.shape
-    corners = [affine * corner for corner in ((0, 0), (cols, 0), (0, rows), (cols, rows))]
-    xs, ys = zip(*corners, strict=True)
-    bounds = (min(xs), min(ys), max(xs), max(ys))
-    to, width, height = calculate_default_transform(
-        own.to_wkt(), target.to_wkt(), cols, rows, *bounds
-    )
-    # Cells keep the finer of their two sides, so that resampling loses no detail.
-    side = (
-        min(to.a, -to.e)
-        if own != target
-        else min(np.hypot(affine.a, affine.d), np.hypot(affine.b, affine.e))
-    )
-    width, height = (int(np.ceil(n)) for n in (width * to.a / side, height * -to.e / side))
-    square = Affine(float(side), 0, to.c, 0, -float(side), to.f)
-    out = np.full((height, width), np.nan, np.float32)
+    square, shape = _layout(elevation.shape, affine, own, target)
+    out = np.full(shape, np.nan, np.float32)
     reproject(
         elevation,
         out,
@@ -312,3 +315,24 @@ def _laid_out(
         YSCALE=1,
     )
     return out, square
+
+
+def _layout(
+    shape: tuple[int, int], affine: Affine, own: CRS, target: CRS
+) -> tuple[Affine, tuple[int, int]]:
+    """Square north-up cells that cover a raster."""
+    rows, cols = shape
+    corners = [affine * corner for corner in ((0, 0), (cols, 0), (0, rows), (cols, rows))]
+    xs, ys = zip(*corners, strict=True)
+    bounds = (min(xs), min(ys), max(xs), max(ys))
+    to, width, height = calculate_default_transform(
+        own.to_wkt(), target.to_wkt(), cols, rows, *bounds
+    )
+    # Cells keep the finer of their two sides, so that resampling loses no detail.
+    side = (
+        min(to.a, -to.e)
+        if own != target
+        else min(np.hypot(affine.a, affine.d), np.hypot(affine.b, affine.e))
+    )
+    width, height = (int(np.ceil(n)) for n in (width * to.a / side, height * -to.e / side))
+    return Affine(float(side), 0, to.c, 0, -float(side), to.f), (height, width)

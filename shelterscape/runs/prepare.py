@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from shelterscape.files.terrain_models import needs_laying_out
+from shelterscape.files.terrain_models import grid_told
 from shelterscape.process import USUAL_MARGIN_M, Files, Run
 from shelterscape.process.inputs import TerrainInputs, sources
 from shelterscape.process.run import Tell, never, tell_nobody
@@ -63,7 +63,9 @@ def prepare(
 
 def _laid_out_anew(step: Step) -> bool:
     asked = step.asked
-    return isinstance(asked, TerrainInputs) and needs_laying_out(asked.dem, asked.crs, asked.to_crs)
+    if not isinstance(asked, TerrainInputs):
+        return False
+    return not grid_told(asked.dem, crs=asked.crs, to_crs=asked.to_crs)[1]
 
 
 def _without_references(step: Step) -> Step:
