@@ -219,7 +219,7 @@ def _prepared(
         return job.margin_told(folder)
     tell({"event": "progress", "share": 0.0, "text": "work over the whole map"})
     place = str(job.shared(folder))
-    future = pool.executor().submit(prepare_steps, job.steps, place, os.cpu_count() or 1)
+    future = pool.executor().submit(prepare_steps, job.steps, place)
     while not future.done():
         if signal_number := cancelled():
             pool.stop()

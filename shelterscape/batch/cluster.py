@@ -6,7 +6,7 @@ from concurrent.futures import Executor
 
 from shelterscape.errors import InputError, UsageError
 
-CONNECT_SECONDS = 30
+CONNECT_SECONDS = 15
 
 
 class ClusterPool:

@@ -94,9 +94,9 @@ def _asked_to_stop() -> int:
     return int(signal.SIGINT) if _stop is not None and _stop.is_set() else 0
 
 
-def prepare_steps(steps: tuple[Step, ...], folder: str, threads: int) -> dict[str, float]:
-    """Do what all holdings share; the margin of each step, m, by its name."""
-    use_threads(threads)
+def prepare_steps(steps: tuple[Step, ...], folder: str) -> dict[str, float]:
+    """Do what all holdings share, with all cores; the margin of each step, m, by its name."""
+    use_threads(numba.config.NUMBA_NUM_THREADS)
     return {step.name: prepare(step, Path(folder), cancelled=_asked_to_stop) for step in steps}
 
 
