@@ -87,7 +87,7 @@ def toy_catchment(folder: Path, count: int = 3, **columns: Any) -> tuple[Path, P
     outlines = [square(*place) for place in TOP.values()]
     ids = list(TOP)
     if count != len(TOP):
-        outlines = [square(3 + 5 * (n // 11), 2 + 5 * (n % 11), 4, 4) for n in range(count)]
+        outlines = [square(2 + 2 * (n // 28), 2 + 2 * (n % 28), 2, 2) for n in range(count)]
         ids = [f"h-{n + 1}" for n in range(count)]
     write_holdings(folder / "holdings.gpkg", outlines, ids, **columns)
     text = f'[inputs]\ndem = "dem.tif"\n[[step]]\nprocess = "ground-copy"\ntraps = "{traps}"\n'

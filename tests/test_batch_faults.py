@@ -11,7 +11,7 @@ from pathlib import Path
 
 import batch_toys
 import pytest
-from batch_helpers import failures_of, results
+from batch_helpers import failures_of, holdings_of, results
 from batch_toys import toy_catchment
 from run_helpers import checksums, environment, leftovers
 
@@ -187,8 +187,8 @@ def test_a_full_disk_fails_some_and_room_mends_it(unbroken, small_disk):
 
 
 def test_many_small_holdings(tmp_path):
-    plan, traps = toy_catchment(tmp_path / "in", count=120)
+    plan, traps = toy_catchment(tmp_path / "in", count=500)
     result = go(plan, tmp_path / "out")
-    assert result.exit_code == 0 and len(result.rows) == 120
-    assert len(list(traps.glob("*.seen"))) == 120, "each was worked on once"
-    assert len(result.holdings) == 120
+    assert result.exit_code == 0 and len(result.rows) == 500
+    assert len(list(traps.glob("*.seen"))) == 500, "each was worked on once"
+    assert (holdings_of(tmp_path / "out")["status"] == "done").sum() == 500
