@@ -18,14 +18,14 @@ from shelterscape.batch.state import CATCHMENT, DONE, BatchFolder, Row
 from shelterscape.errors import Notice
 from shelterscape.files import styles
 from shelterscape.files.record import PROGRAM, RECORD, described, listed, write_json
-from shelterscape.files.results import features_of, mosaic_of, write_mosaic
+from shelterscape.files.results import disk_faults, features_of, mosaic_of, write_mosaic
 from shelterscape.files.tables import write_table
 from shelterscape.files.vectors import describe_columns, verify_layers, write_layer
 from shelterscape.grid import Grid
 from shelterscape.process import SCREENING, Layer, Raster
 from shelterscape.process.run import Tell
 from shelterscape.runs import GEOPACKAGE, Step
-from shelterscape.runs.staging import Staging, unwritable
+from shelterscape.runs.staging import Staging
 
 PACKAGE = "catchment.gpkg"
 TABLE = "tables/holdings.csv"
@@ -76,17 +76,15 @@ def merge(
     GeoDataFrame
         The layer of holdings.
     """
-    with Staging(folder.root / CATCHMENT, overwrite=True) as stage:
-        try:
-            work = _Merge(folder, rows, steps, grid, stage.folder, tell, ask)
-            table = work.holdings()
-            work.layers()
-            work.mosaics()
-            draw_catchment(stage.folder / "preview-holdings.png", table, grid, work.cautions())
-            work.finish()
-            stage.commit()
-        except OSError as error:
-            raise unwritable(stage.target, error) from error
+    target = folder.root / CATCHMENT
+    with Staging(target, overwrite=True) as stage, disk_faults(target):
+        work = _Merge(folder, rows, steps, grid, stage.folder, tell, ask)
+        table = work.holdings()
+        work.layers()
+        work.mosaics()
+        draw_catchment(stage.folder / "preview-holdings.png", table, grid, work.cautions())
+        work.finish()
+        stage.commit()
     return table
 
 

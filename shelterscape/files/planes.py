@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import rasterio
 from numpy.typing import NDArray
+from rasterio._err import CPLE_BaseError
 from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
@@ -64,7 +65,8 @@ def write_planes(path: Path, grid: Grid, planes: list[NDArray[np.float32]]) -> N
         if not all(np.array_equal(a, b, equal_nan=True) for a, b in zip(planes, back, strict=True)):
             raise _damaged(path)
         os.replace(part, path)
-    except RasterioError as error:
+    except (RasterioError, CPLE_BaseError) as error:
+        # Not all of GDAL's errors become rasterio's own: those of a full disk do not.
         raise _damaged(path) from error
     finally:
         part.unlink(missing_ok=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,14 +15,41 @@ import pandas as pd
 import pyogrio
 import rasterio
 from numpy.typing import NDArray
+from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
+from rasterio._err import CPLE_BaseError
+from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
+from shelterscape.errors import WriteError
 from shelterscape.files.rasters import CLASS_NO_DATA, ENVIRONMENT, NO_DATA, RasterWriter
 from shelterscape.grid import Grid
 from shelterscape.terms import Term
 
+_VECTOR_FAULTS = (DataSourceError, DataLayerError, FeatureError)
+
 MOSAIC_ROWS, MOSAIC_COLS = 512, 2048
 """Size of the blocks a mosaic is put together in: whole tiles of the file, and little memory."""
+
+
+@contextlib.contextmanager
+def disk_faults(where: Path) -> Iterator[None]:
+    """Turn what libraries say of a disk that takes no more into one error of ours.
+
+    Raises
+    ------
+    WriteError
+        ``output-unwritable``.
+    """
+    try:
+        yield
+    except (OSError, RasterioError, CPLE_BaseError, sqlite3.Error, *_VECTOR_FAULTS) as error:
+        raise WriteError(
+            "output-unwritable",
+            "What all holdings come to could not be put together.",
+            where=str(where),
+            value=getattr(error, "strerror", None) or str(error),
+            mend="Make room on the disk and start the batch again; what is finished is kept.",
+        ) from error
 
 
 def table_of(path: Path) -> pd.DataFrame | None:
