@@ -233,3 +233,19 @@ def test_the_key_follows_what_results_follow_from(tmp_path):
         data.write(data.read(1) + 1, 1)
     others.append((steps, here))
     assert len({key, *(key_of(s, files_read(s), a) for s, a in others)}) == 1 + len(others)
+
+
+def test_open_wind_over_a_map_of_roughness_is_that_of_the_whole(tmp_path):
+    """Rough ground lies off the part, and weighs on it all the same."""
+    given = project(tmp_path / "in")
+    rough = gpd.GeoDataFrame({"roughness_m": [0.4]}, geometry=[square(40, 0, 20, 60)], crs=CRS)
+    rough.to_file(tmp_path / "in" / "rough.gpkg", layer="rough", driver="GPKG")
+    shared = {"dem": given["dem"], "winds": "180,240", "limit_m": LIMIT_M}
+    one = step("exposure", roughness=str(tmp_path / "in" / "rough.gpkg"), **shared)
+    whole = run([one], tmp_path / "whole")
+    margin = prepare(one, tmp_path / "shared")
+    part = run([one], tmp_path / "part", area=area((2, 20, 12, 14), margin, tmp_path / "shared"))
+    rows, cols = cells_inside((2, 20, 12, 14))
+    for name, path in part.rasters.items():
+        expected, _ = bands(whole.rasters[name])
+        np.testing.assert_array_equal(bands(path)[0], expected[:, rows, cols], err_msg=name)

@@ -17,6 +17,7 @@ from run_helpers import checksums, environment, leftovers
 
 from shelterscape import registry
 from shelterscape.batch import How, run_batch
+from shelterscape.errors import InternalError
 
 pytestmark = pytest.mark.slow
 
@@ -101,6 +102,21 @@ def test_a_worker_killed_in_the_middle(unbroken, tmp_path):
     assert go(plan, tmp_path / "out").exit_code == 0
     assert not (traps / "h-2.once").exists(), "it was killed"
     assert results(tmp_path / "out") == expected and not leftovers(tmp_path)
+
+
+def test_a_worker_killed_over_the_whole_map(unbroken, tmp_path):
+    plan, traps, expected = laid(unbroken, "prepare.once")
+    assert go(plan, tmp_path / "out").exit_code == 0
+    assert not (traps / "prepare.once").exists() and results(tmp_path / "out") == expected
+
+
+def test_work_over_the_whole_map_that_kills_every_worker_is_told(unbroken, tmp_path):
+    plan, traps, expected = laid(unbroken, "prepare.die")
+    with pytest.raises(InternalError) as caught:
+        go(plan, tmp_path / "out")
+    assert caught.value.code == "worker-died" and not leftovers(tmp_path)
+    (traps / "prepare.die").unlink()
+    assert go(plan, tmp_path / "out").exit_code == 0 and results(tmp_path / "out") == expected
 
 
 def test_a_holding_that_kills_every_worker(unbroken, tmp_path):

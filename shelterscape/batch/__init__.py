@@ -9,6 +9,7 @@ import os
 import shutil
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import BrokenExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -23,9 +24,12 @@ from shelterscape.batch.schedule import Pool, Schedule, Sized
 from shelterscape.batch.sizes import memory_budget, seconds_of, seconds_taken, size_of
 from shelterscape.batch.state import CATCHMENT, DONE, FAILED, BatchFolder, Row, counted
 from shelterscape.batch.tasks import prepare_steps
-from shelterscape.errors import Stopped
+from shelterscape.errors import InternalError, Stopped
 from shelterscape.plan import read_plan
 from shelterscape.process.run import Tell, never, tell_nobody
+
+ATTEMPTS = 2
+"""So often is the work over the whole map begun when workers die of it."""
 
 SOME_FAILED = 5
 """Exit code when some holdings failed and the others are done."""
@@ -219,13 +223,23 @@ def _prepared(
         return job.margin_told(folder)
     tell({"event": "progress", "share": 0.0, "text": "work over the whole map"})
     place = str(job.shared(folder))
-    future = pool.executor().submit(prepare_steps, job.steps, place)
-    while not future.done():
-        if signal_number := cancelled():
-            pool.stop()
-            raise Stopped(signal_number)
-        time.sleep(0.05)
-    return max(future.result().values())
+    for _ in range(ATTEMPTS):
+        future = pool.executor().submit(prepare_steps, job.steps, place)
+        while not future.done():
+            if signal_number := cancelled():
+                pool.stop()
+                raise Stopped(signal_number)
+            time.sleep(0.05)
+        try:
+            return max(future.result().values())
+        except BrokenExecutor:
+            pool.renew()  # steps whose part was done are not done again
+    raise InternalError(
+        "worker-died",
+        "The process that worked over the whole map ended in the middle of it, each time.",
+        value=f"{ATTEMPTS} times",
+        mend="Often a lack of memory: cut the terrain model, or use coarser cells.",
+    )
 
 
 def _runs(row: Row, folder: BatchFolder, how: How) -> bool:

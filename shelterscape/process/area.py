@@ -6,6 +6,7 @@ what follows from the whole map is worked out once for all parts and cut to size
 
 from __future__ import annotations
 
+import hashlib
 import math
 from dataclasses import dataclass
 from typing import Any
@@ -56,7 +57,8 @@ class Area:
     def fields(self) -> dict[str, Any]:
         """What results follow from, for the record; no path."""
         margin = self.margin_m if math.isfinite(self.margin_m) else None
-        return {"name": self.name, "outline": self.outline.hex(), "margin_m": margin}
+        outline = hashlib.sha256(self.outline).hexdigest()
+        return {"name": self.name, "outline_sha256": outline, "margin_m": margin}
 
     def checked(self) -> Area:
         """The area itself, once it is known to have ground.
