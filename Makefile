@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 
-.PHONY: demo test test-all lint types docs docs-check bench clean
+.PHONY: demo test test-all lint types docs docs-check bench faults fuzz clean
 
 demo: $(READY)  ## run the main job on sample_gis/
 	$(BIN)/shelterscape demo --out demo-output
@@ -30,6 +30,17 @@ docs-check: $(READY)  ## fail when a generated page is stale
 
 bench: $(READY)  ## measure speed and write docs/benchmarks.md
 	$(BIN)/python benchmarks/run.py
+
+faults: $(READY)  ## break ten lines of a copy one by one; the tests must notice each
+	$(BIN)/python tests/faults.py --write
+
+MINUTES ?= 10
+fuzz: $(VENV)/.fuzz-ready  ## feed all doors with rubbish for 10 minutes, guided by coverage
+	PYTHONPATH=$(CURDIR) $(BIN)/python tests/fuzz.py --minutes $(MINUTES) --write
+
+$(VENV)/.fuzz-ready: $(READY)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev,fuzz]'
+	touch $(VENV)/.fuzz-ready
 
 $(READY): pyproject.toml
 	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Python 3.11 or newer is needed; name it with make PYTHON=...")'

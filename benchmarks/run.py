@@ -13,6 +13,7 @@ from pathlib import Path
 import belts
 import horizon
 import open_wind
+import siting
 
 PAGE = Path(__file__).resolve().parents[1] / "docs" / "benchmarks.md"
 
@@ -49,6 +50,13 @@ def page() -> str:
         "direction, and 3 GiB. A wind direction is 15 rays.",
         "",
         *belts.tables(),
+        "",
+        "## Siting",
+        "",
+        "Processor seconds are summed over both threads: on a busy machine they tell more than "
+        "seconds do. Hectares are sheltered hectares.",
+        "",
+        *siting.tables(),
     ]
     return "\n".join(lines) + "\n"
 

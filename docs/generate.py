@@ -78,7 +78,8 @@ def process_page(process: Process) -> str:
         process.summary,
         "## Inputs",
         rows(["input", "option", "meaning", "default", "unit"], inputs),
-        "Every process also takes `out` (the folder for the results) and `overwrite`.",
+        "Every process also takes `out` (the folder for the results), `overwrite`, and a limit of "
+        "memory (`--memory-limit`, GiB) beyond which work is refused.",
         "## Outputs",
         *(output_section(o) for o in process.outputs),
         "## Cautions",

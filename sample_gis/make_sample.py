@@ -18,6 +18,12 @@ import rasterio
 import shapely
 from rasterio.transform import from_origin
 from sample_belts import build_belts
+from sample_constraints import (
+    build_constraints,
+    build_gateways,
+    build_paths,
+    build_wishes,
+)
 from sample_fields import Fields, build_fields
 from sample_ground import CELL, EPSG, NORTH, SIDE, WEST, Ground, build_ground, map_frame
 from sample_places import (
@@ -45,6 +51,10 @@ LAYERS = {
     "river": ("MultiLineString", "Invented river Ostrel, drawn downstream"),
     "keep_clear": ("MultiPolygon", "Invented ground to be kept clear of belts"),
     "grant_areas": ("MultiPolygon", "Invented grant areas, partly overlapping"),
+    "constraints": ("MultiPolygon", "Invented register of constraints on planting"),
+    "paths": ("MultiLineString", "Invented rights of way, as constraints"),
+    "gateways": ("MultiPoint", "Invented gateways to be left open"),
+    "wished_lines": ("MultiLineString", "Lines invented farmers drew for new belts"),
 }
 
 # subset: share of calm, then lobes of (from direction, weight, spread parameter)
@@ -106,7 +116,11 @@ def line_layers(ground: Ground) -> dict[str, gpd.GeoDataFrame]:
 
 def as_multi(layer: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Make every shape the multi-part kind, so that a layer holds one kind only."""
-    many = {"Polygon": shapely.multipolygons, "LineString": shapely.multilinestrings}
+    many = {
+        "Polygon": shapely.multipolygons,
+        "LineString": shapely.multilinestrings,
+        "Point": shapely.multipoints,
+    }
     shapes = [many[g.geom_type]([g]) if g.geom_type in many else g for g in layer.geometry]
     return layer.set_geometry(gpd.GeoSeries(shapes, index=layer.index, crs=layer.crs))
 
@@ -186,15 +200,21 @@ def build_layers(ground: Ground, rng: np.random.Generator) -> dict[str, gpd.GeoD
     fields: Fields = build_fields(ground, rng)
     special = settle_special_parcels(fields)
     columns = ["parcel_id", "holding_id", "land_use", "geometry"]
+    belts = build_belts(fields, ground, rng)
+    places = build_places(fields, ground, special, rng)
     return {
-        "belts": build_belts(fields, ground, rng),
-        "places": build_places(fields, ground, special, rng),
+        "belts": belts,
+        "places": places,
         "holdings": fields.holdings,
         "parcels": fields.parcels[columns],
         "woods": fields.woods,
         "farmsteads": fields.farmsteads,
         "keep_clear": build_keep_clear(ground),
         "grant_areas": build_grant_areas(ground),
+        "constraints": build_constraints(fields, ground, places),
+        "paths": build_paths(fields),
+        "gateways": build_gateways(fields),
+        "wished_lines": build_wishes(places),
         **line_layers(ground),
     }
 

@@ -172,18 +172,18 @@ def _ridge_top(ground: Ground, west_of: float, apart: Point | None = None) -> Po
 
 
 def build_keep_clear(ground: Ground) -> gpd.GeoDataFrame:
-    """Ground where no belt should go; each outline already holds its clearance."""
+    """Ground where no belt should go, with how far belts must keep from each outline."""
     east = map_frame(0).bounds[2]
     barrow = _ridge_top(ground, east - 2000)
     peat = _ridge_top(ground, east - 300, apart=barrow)
     roads = shapely.union_all(ground.roads)
     rows = [
-        ("road verge", 10.0, roads.buffer(10)),
-        ("sight lines at the crossroads", 90.0, _sight_lines(ground, 90)),
-        ("power line corridor", 15.0, ground.power_line.buffer(15)),
-        ("river bank", 12.0, ground.river.buffer(12)),
-        ("barrow on the ridge", 20.0, barrow.buffer(11).buffer(20)),
-        ("deep peat on the ridge", 10.0, peat.buffer(95).buffer(10)),
+        ("road verge", 7.0, roads.buffer(3)),
+        ("sight lines at the crossroads", 0.0, _sight_lines(ground, 90)),
+        ("power line corridor", 13.0, ground.power_line.buffer(2)),
+        ("river bank", 3.0, ground.river.buffer(9)),
+        ("barrow on the ridge", 20.0, barrow.buffer(11)),
+        ("deep peat on the ridge", 10.0, peat.buffer(95)),
     ]
     clear = gpd.GeoDataFrame(rows, columns=["reason", "clear_m", "geometry"], crs=EPSG)
     clear.geometry = clear.geometry.intersection(map_frame(5)).simplify(0.1)

@@ -22,9 +22,17 @@ def run_plan(
     overwrite: bool = False,
     progress: Tell = tell_nobody,
     cancelled: Callable[[], int] = never,
+    memory_limit_gib: float | None = None,
 ) -> Result:
     """Run all steps of a plan file into one folder; see `shelterscape.runs.run`."""
-    return run(read_plan(path), out, overwrite=overwrite, progress=progress, cancelled=cancelled)
+    return run(
+        read_plan(path),
+        out,
+        overwrite=overwrite,
+        progress=progress,
+        cancelled=cancelled,
+        memory_limit_gib=memory_limit_gib,
+    )
 
 
 def names() -> list[str]:
@@ -68,6 +76,11 @@ _HOW: dict[str, tuple[Any, Any, str]] = {
     "overwrite": (False, bool, "Replace the folder of an earlier run."),
     "progress": (tell_nobody, Tell, "Takes events as dictionaries."),
     "cancelled": (never, Callable[[], int], "Answers 0, or a signal number to stop."),
+    "memory_limit_gib": (
+        None,
+        "float | None",
+        "Refuse work estimated to need more, GiB; 80 % of the machine's by default.",
+    ),
 }
 """Parameters every process function has besides its inputs: default, type, meaning."""
 

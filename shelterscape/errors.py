@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 CODES: dict[str, str] = {
+    "areas-needed": "a layer that must hold areas holds lines or points",
     "belts-no-height": "a belt has no height to work with",
     "belts-no-length": "a belt has no length to shelter with",
     "belts-points": "belts are given as points, which have no length to shelter with",
@@ -20,10 +21,12 @@ CODES: dict[str, str] = {
     "crs-geographic": "a terrain model is in degrees",
     "crs-missing": "a data set does not say which coordinate system it is in",
     "crs-unit": "a coordinate system counts in something other than metres",
+    "designs-bad": "a file of belt designs breaks a rule",
     "elevation-range": "a terrain model holds numbers that are no heights of land",
     "elevation-unit": "terrain heights are in something other than metres",
     "file-missing": "a file is not there",
     "file-unreadable": "a file could not be read as the kind of data it should be",
+    "grants-too-many": "more grant schemes bar one another than can be weighed",
     "holding-bad": "a holding has no ground to work on",
     "input-refused": "an input breaks a rule of the description of its process",
     "internal": "the program broke one of its own promises; please report it",
@@ -31,6 +34,7 @@ CODES: dict[str, str] = {
     "layer-empty": "a layer holds no features to work with",
     "layer-missing": "a file does not hold the layer asked for",
     "layer-outside": "no feature of a layer lies on the terrain model",
+    "memory-short": "the work needs more memory than it may use",
     "name-unknown": "a name is not one of those known here",
     "not-local": "a path names something other than an existing local file",
     "output-busy": "another run is working on the output folder",
@@ -38,11 +42,14 @@ CODES: dict[str, str] = {
     "output-protected": "a folder that must never be replaced was named as output",
     "output-strangers": "the output folder holds files that no run of ours wrote",
     "output-unwritable": "the output could not be written or did not read back whole",
+    "place-missing": "a terrain model does not say where its cells lie",
     "places-no-area": "a place has no area to be sheltered",
     "plan-bad": "a plan file breaks a rule",
     "raster-empty": "a terrain model holds no usable cell",
     "raster-small": "a terrain model has too few cells to work on",
     "roughness-bad": "a roughness length is out of range, or a table of them names one cover twice",
+    "setup-cache": "this machine has no folder with room for compiled kernels",
+    "setup-coordinates": "coordinate systems cannot be read on this machine",
     "stopped": "the run was stopped before it ended; nothing was changed",
     "terrain-surface": "a terrain model seems to hold trees and hedges, not the bare ground",
     "shared-missing": "work that all holdings of a batch draw on is not there or was made anew",
@@ -54,8 +61,11 @@ CODES: dict[str, str] = {
 
 
 NOTICES: dict[str, str] = {
+    "agreements-over": "grant agreements that end before the start year were left out",
+    "areas-merged": "grant areas of one category that overlap were merged",
     "bands-ignored": "a raster holds several bands; the first was used",
     "belts-same-line": "belts with different figures are drawn on one and the same line",
+    "belts-flagged": "belts chosen are too short, end-on to the wind, or open towards it",
     "calm-left-out": "part of the time there is no wind to shelter from",
     "cells-missing": "cells of a terrain model are missing; results are missing there too",
     "columns-ignored": "columns of a wind set were not made use of",
@@ -66,12 +76,17 @@ NOTICES: dict[str, str] = {
     "features-outside": "features off the terrain model were left out",
     "features-repaired": "invalid geometries were repaired",
     "frequencies-scaled": "frequencies were scaled to sum to one",
+    "lines-lost": "lines asked for were cut away whole",
     "layer-reprojected": "a layer was brought into the coordinate system of the terrain model",
+    "grant-areas-missed": "no belt touches any area of a grant layer",
+    "holding-found": "belts that named no holding were given the one they lie in",
     "growth-note": "what to know of heights and porosities told for a year",
     "not-merged": "results of some holdings do not fit those of the others",
     "not-modelled": "the method does not hold on part of the ground",
+    "places-left-out": "places of another purpose than the one asked for were not counted",
     "purpose-used": "choices left open were filled from the purpose",
     "reader-remark": "the library that reads a file remarked on something in it",
+    "species-unknown": "belts name species that the table of species does not hold",
     "value-assumed": "a value was not given and a stated default was used",
 }
 """Every notice code with its meaning in one line."""
@@ -167,6 +182,10 @@ def _rebuild(kind: type[ShelterscapeError], fields: dict[str, Any]) -> Sheltersc
 
 class InternalError(ShelterscapeError):
     """The program broke one of its own promises (exit code 1)."""
+
+
+class SetupError(ShelterscapeError):
+    """The machine is not in a state to work (exit code 1); nothing was written."""
 
 
 class UsageError(ShelterscapeError):

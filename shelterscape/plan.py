@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
+import functools
 import os
-import tomllib
 from pathlib import Path
 from typing import Any
 
 from shelterscape import registry
 from shelterscape.errors import InputError
-from shelterscape.files.local import existing_file, split_layer
-from shelterscape.files.tables import directions_in
-from shelterscape.process.inputs import WITH_LAYERS, ask, nearest, sources
+from shelterscape.files.local import split_layer
+from shelterscape.files.tables import directions_in, read_toml
+from shelterscape.process.inputs import WITH_LAYERS, ask, each_changed, nearest, sources
 from shelterscape.runs import STEP_PREFIX, Step
 
 SECTIONS = ("inputs", "cases", "fields", "step", "title")
@@ -37,13 +37,7 @@ def read_plan(source: str | Path) -> list[Step]:
     InputError
         ``plan-bad`` for what cannot be understood; ``name-unknown`` for a key that no step uses.
     """
-    path = existing_file(str(source), "plan")
-    try:
-        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(
-            "plan-bad", "The plan is not valid TOML.", where=str(path), value=error
-        ) from error
+    path, content = read_toml(str(source), "plan", "plan-bad")
     _check_keys(content, SECTIONS, path.name)
     raw_steps = content.get("step", [])
     if not _all_tables(raw_steps, list) or not raw_steps:
@@ -116,8 +110,10 @@ def _step(raw: dict[str, Any], shared: dict[str, Any], path: Path) -> Step:
     fitting = {k: v for k, v in shared.items() if k in process.inputs.model_fields}
     asked = ask(process.inputs, fitting | own, f"{path.name}, step {step_id}")
     changes = {
-        field: _from_plan(getattr(asked, field), source.kind, path.parent)
-        for field, source in sources(process.inputs).items()
+        field: each_changed(
+            getattr(asked, field), functools.partial(_from_plan, kind=s.kind, folder=path.parent)
+        )
+        for field, s in sources(process.inputs).items()
         if getattr(asked, field)
     }
     return Step(process, asked.model_copy(update=changes), step_id)

@@ -13,7 +13,9 @@ from shelterscape.process.outputs import Output
 
 BUILT_IN = {
     "exposure": "shelterscape.processes.exposure:PROCESS",
+    "grant-overlay": "shelterscape.processes.grant_overlay:PROCESS",
     "shelter": "shelterscape.processes.shelter:PROCESS",
+    "siting": "shelterscape.processes.siting:PROCESS",
 }
 """Built-in processes: where each is found, loaded only when asked for."""
 

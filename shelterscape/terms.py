@@ -11,7 +11,18 @@ from dataclasses import dataclass
 
 from shelterscape import data
 
-SYMBOLS = {"1": "", "deg": "°", "ha": "ha", "m": "m", "m/s": "m/s", "m2": "m²", "text": ""}
+SYMBOLS = {
+    "1": "",
+    "1/ha": "per ha",
+    "deg": "°",
+    "ha": "ha",
+    "m": "m",
+    "m/s": "m/s",
+    "m2": "m²",
+    "minor": "minor units",
+    "text": "",
+    "year": "",
+}
 """How a unit is shown to people; the keys are what files carry."""
 
 

@@ -92,7 +92,8 @@ def answer(capsys, tmp_path: Path, process: str, **words: object) -> Answer:
     notices: dict[str, int] = {}
     texts: dict[str, str] = {}
     for event in events:
-        if event["event"] == "notice":
+        # The ground of these tests is too small for wind over hills, whatever the input.
+        if event["event"] == "notice" and event["code"] != "not-modelled":
             assert event["code"] in NOTICES
             notices[event["code"]] = notices.get(event["code"], 0) + event["count"]
             texts[event["code"]] = f"{texts.get(event['code'], '')}{event['text']}\n"

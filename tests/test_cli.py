@@ -113,7 +113,8 @@ def test_the_demo(tmp_path, monkeypatch, capsys):
     assert told.out == ""
     assert str(out) in told.err
     record = json.loads((out / "record.json").read_text("utf-8"))
-    assert [step["process"] for step in record["steps"]] == ["exposure", "shelter"]
+    done = [step["process"] for step in record["steps"]]
+    assert done == ["exposure", "shelter", "grant-overlay"]
     assert (out / "preview-relative_wind.png").stat().st_size > 10_000
     # It may be run again: its own folder is replaced, a stranger's never.
     (out / "mine.txt").write_text("mine")
@@ -263,6 +264,15 @@ def test_inputs_that_are_refused(given, tmp_path, monkeypatch, capsys, changes, 
     assert code in CODES
     assert says in f"{last['mend']} {last['value']} {last['where']}"
     assert [path.name for path in tmp_path.iterdir()] == ["project"]
+
+
+@pytest.mark.parametrize(("years", "at_fault"), [("1066", "1066"), ("2045,soon", "soon")])
+def test_the_year_at_fault_is_shown(given, tmp_path, capsys, years, at_fault):
+    words = ["shelter", *options(given), "--year", years, "--out", tmp_path / "out", "--json"]
+    assert call(words) == 3
+    (event,) = events(capsys.readouterr().out)
+    assert (event["code"], event["value"]) == ("input-refused", at_fault)
+    assert event["what"].startswith("years")
 
 
 def test_a_number_that_is_none(given, tmp_path, capsys):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import warnings
+
 import numpy as np
 import pytest
 from affine import Affine
@@ -48,6 +50,9 @@ REFUSED = {
         {}, {}, "elevation-range", ["65535"],
     ),
     "heights in centimetres": (100 * ground(), {}, {}, "elevation-range", ["--z-unit cm"]),
+    "cells without size": (
+        ground(), {"affine": Affine(10, 0, A.c, 0, 0, A.f)}, {}, "place-missing", ["10"],
+    ),
     "an unknown coordinate system asked for": (
         ground(), {}, {"to_crs": "EPSG:1"}, "name-unknown", ["EPSG:1"],
     ),
@@ -107,3 +112,11 @@ def test_a_terrain_model_is_taken_and_what_was_done_is_told(name, inputs, tmp_pa
     assert notices.items() <= found.notices.items()
     may = {"cells-missing"} if "dem-resampled" in notices else set()
     assert set(found.notices) - set(notices) <= may
+
+
+def test_a_picture_without_a_place_on_the_map_is_refused(inputs, tmp_path, capsys):
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # its writer warns, too
+        dem = write_dem(inputs / "dem.tif", ground(), affine=None, crs=None)
+    found = exposure(capsys, tmp_path, dem, crs="EPSG:25832")
+    hold_to_refusal(found, "place-missing", "GeoTIFF")

@@ -54,6 +54,8 @@ REFUSED = {
     ),
 }  # fmt: skip
 
+MEASURED = "# measured_height_m: 10\n# roughness_m: 0.03\n"
+
 # name: (text of the file, notices that must come)
 TAKEN = {
     "plain": (PLAIN, {}),
@@ -114,9 +116,23 @@ def test_winds_are_refused(name, inputs, tmp_path, capsys):
 @pytest.mark.parametrize("name", TAKEN)
 def test_winds_are_taken_and_what_was_done_is_told(name, inputs, tmp_path, capsys):
     text, notices = TAKEN[name]
-    found = ask(capsys, tmp_path, text)
+    found = ask(capsys, tmp_path, MEASURED + text)
     assert found.exit_code == 0, found.error
     assert found.notices == notices
+
+
+def test_how_winds_were_measured_is_assumed_and_told(inputs, tmp_path, capsys):
+    found = ask(capsys, tmp_path, PLAIN)
+    assert found.notices["value-assumed"] == 2
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["measured_height_m: high", "measured_height_m: -10", "roughness_m: 30", "roughness_m: 8"],
+)
+def test_how_winds_were_measured_must_make_sense(line, inputs, tmp_path, capsys):
+    found = ask(capsys, tmp_path, f"# {line}\n{PLAIN}")
+    hold_to_refusal(found, "winds-bad", line.split(":")[0])
 
 
 @pytest.mark.parametrize("name", DIRECTIONS_REFUSED)

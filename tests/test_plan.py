@@ -81,13 +81,15 @@ def refused(path, code):
 
 def test_the_sample_plan():
     steps = read_plan(SAMPLE / "plan.toml")
-    assert [step.name for step in steps] == ["exposure", "shelter"]
-    exposure, shelter = (step.asked for step in steps)
+    assert [step.name for step in steps] == ["exposure", "shelter", "grant-overlay"]
+    exposure, shelter, grants = (step.asked for step in steps)
     assert exposure.dem == shelter.dem == str(SAMPLE / "dem.tif")
     assert shelter.belts == f"{SAMPLE / 'ostrel.gpkg'}:belts"
     assert exposure.winds == str(SAMPLE / "winds.csv")
     assert exposure.limit_m == 1000.0
     assert shelter.seasons == ("in-leaf", "bare")
+    assert grants.belts == f"{SAMPLE / 'grants.gpkg'}:proposed_belts"
+    assert [Path(text).parent for text in grants.schemes] == [SAMPLE, SAMPLE]
 
 
 def test_paths_count_from_the_plan(folder, tmp_path, monkeypatch):

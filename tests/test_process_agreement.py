@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import re
 import sqlite3
 from pathlib import Path
 
@@ -34,7 +35,8 @@ def test_description_command_and_signature_agree(process):
     options = [o for o in command.params if o not in OUT_OPTIONS]
     assert [o.opts for o in options] == [[option_name(name)] for name in fields]
     names = list(signature.parameters)
-    assert names == [*fields, "out", "overwrite", "progress", "cancelled"]
+    how = ["out", "overwrite", "progress", "cancelled", "memory_limit_gib"]
+    assert names == [*fields, *how]
     for name, field in fields.items():
         option = next(o for o in options if o.name == name)
         parameter = signature.parameters[name]
@@ -154,7 +156,11 @@ def test_columns_in_the_geopackage_carry_their_meaning(demo):
 def test_sources_are_marked():
     """A field that takes a path and is not marked would not be checked or recorded."""
     for process in PROCESSES:
-        assert {"dem", "winds"} <= set(sources(process.inputs))
+        marked = set(sources(process.inputs))
+        assert marked
+        for name, field in process.inputs.model_fields.items():
+            takes_a_path = name in ("dem", "winds") or re.search("PATH|TOML", field.description)
+            assert (name in marked) == bool(takes_a_path), name
 
 
 def test_values_lie_in_the_range_of_their_term(demo):

@@ -13,6 +13,7 @@ import socket
 import subprocess
 import sys
 from pathlib import Path
+from typing import Annotated
 
 import numpy as np
 import pandas as pd
@@ -35,7 +36,8 @@ from run_helpers import (
 from shelterscape import calls
 from shelterscape.errors import InputError, InternalError, Stopped, WriteError
 from shelterscape.grid import Grid
-from shelterscape.process import Raster
+from shelterscape.process import Inputs, Process, Raster
+from shelterscape.process.inputs import Several, Source
 from shelterscape.runs import Step, run
 from shelterscape.runs.staging import refuse_protected
 
@@ -113,6 +115,33 @@ def test_the_record_names_its_inputs_by_name_and_checksum(first):
         assert step["files_read"][field]["sha256"] == {name: given[name]}
     assert step["inputs"]["winds"] == "210,240"
     assert "winds" not in step["files_read"]
+
+
+class SeveralInputs(Inputs):
+    """What a process asks for that reads several layers alike."""
+
+    layers: Annotated[Several, Source("layer", "layer of things")] = ()
+
+
+def test_several_data_sets_in_one_input_are_each_read_and_recorded(tmp_path):
+    seen = []
+
+    def read(asked, files, run):
+        seen.extend(asked.layers)
+        run.table("toy_areas", pd.DataFrame({"season": ["bare"], "area_ha": [1.0]}))
+
+    process = Process("several", "1", "T", "S", SeveralInputs, (TOY_TABLE,), (), (), read)
+    path = project(tmp_path / "in")["belts"]
+    given = SeveralInputs(layers=(f"{path}:belts", str(path)))
+    step = run([Step(process, given)], tmp_path / "out").record["steps"][0]
+    assert seen == list(given.layers)
+    assert step["inputs"]["layers"] == ["belts.gpkg:belts", "belts.gpkg"]
+    sums = [entry["sha256"] for entry in step["files_read"]["layers"]]
+    assert sums == [{"belts.gpkg": checksums(tmp_path / "in")["belts.gpkg"]}] * 2
+    assert str(tmp_path) not in str(step)
+    with pytest.raises(InputError) as caught:
+        run([Step(process, SeveralInputs(layers=(str(tmp_path / "none.gpkg"),)))], tmp_path / "x")
+    assert caught.value.code == "file-missing"
 
 
 def test_the_record_holds_no_path_date_or_machine(first):
@@ -282,6 +311,7 @@ def test_a_parent_that_cannot_hold_it(tmp_path):
     refused("output-unwritable", tmp_path / "file" / "out")
     refused("output-unwritable", tmp_path / "file" / "deep" / "out")
     refused("output-unwritable", tmp_path / ("n" * 250))
+    refused("output-unwritable", f"{tmp_path}/a\0b")
     assert [path.name for path in tmp_path.iterdir()] == ["file"]
 
 

@@ -18,8 +18,9 @@ from shapely import LineString, Polygon, box
 
 from shelterscape.errors import InputError, WriteError
 from shelterscape.files import guards
+from shelterscape.files.geopackages import describe_columns, verify_layers, write_layer
 from shelterscape.files.local import split_layer
-from shelterscape.files.vectors import describe_columns, read_layer, verify_layers, write_layer
+from shelterscape.files.vectors import read_layer
 from shelterscape.grid import Grid
 from shelterscape.terms import TERMS
 

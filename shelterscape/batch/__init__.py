@@ -21,7 +21,7 @@ from shelterscape.batch.job import Job, job_of
 from shelterscape.batch.local import LocalPool
 from shelterscape.batch.merge import merge
 from shelterscape.batch.schedule import Pool, Schedule, Sized
-from shelterscape.batch.sizes import memory_budget, seconds_of, seconds_taken, size_of
+from shelterscape.batch.sizes import Sizer, memory_budget, seconds_of, seconds_taken
 from shelterscape.batch.state import CATCHMENT, DONE, FAILED, BatchFolder, Row, counted
 from shelterscape.batch.tasks import prepare_steps
 from shelterscape.errors import InternalError, Stopped
@@ -170,7 +170,8 @@ def plan_batch(
     folder = BatchFolder(Path(out))
     margin_m = job.margin_told(folder)
     rows = [folder.row(h, job.key(h, margin_m)) for h in found]
-    sizes = {h.folder: size_of(h, job.grid, margin_m) for h in found}
+    sizer = Sizer(job.steps, job.grid)
+    sizes = {h.folder: sizer.size_of(h, margin_m) for h in found}
     earlier = [
         (sizes[row.holding.folder].cells, seconds)
         for row in rows
@@ -263,10 +264,11 @@ def _run_all(
     rows = {h.folder: folder.row(h, job.key(h, margin_m)) for h in found}
     wanted = [h for h in chosen(found, how.only) if _runs(rows[h.folder], folder, how)]
     threads = 1 if how.cluster else max(1, (os.cpu_count() or 1) // pool.at_once)
+    sizer = Sizer(job.steps, job.grid)
     sized = [
         Sized(
             job.task(h, margin_m, folder, threads),
-            size_of(h, job.grid, margin_m).memory,
+            sizer.size_of(h, margin_m).memory,
         )
         for h in wanted
     ]

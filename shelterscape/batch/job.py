@@ -14,11 +14,17 @@ from shelterscape.errors import InputError
 from shelterscape.files.local import existing_file, split_layer
 from shelterscape.files.record import files_of
 from shelterscape.files.tables import directions_in
-from shelterscape.files.terrain_models import grid_told
+from shelterscape.files.terrain_models import grid_of
 from shelterscape.grid import Grid
 from shelterscape.process import USUAL_MARGIN_M
 from shelterscape.process.area import Area
-from shelterscape.process.inputs import WITH_LAYERS, TerrainInputs, columns_by_layer, sources
+from shelterscape.process.inputs import (
+    WITH_LAYERS,
+    TerrainInputs,
+    columns_by_layer,
+    named_in,
+    sources,
+)
 from shelterscape.process.shared import Shared
 from shelterscape.runs import STEP_PREFIX, FilesRead, Step, files_read, key_of
 from shelterscape.science.holdings import READ_COLUMNS
@@ -96,7 +102,7 @@ def job_of(steps: Sequence[Step], pictures: bool) -> Job:
             value=f"{len(grounds)} of them",
             mend="Give dem once, in the part [inputs] of the plan.",
         )
-    grid, _ = grid_told(asked[0].dem, crs=asked[0].crs, to_crs=asked[0].to_crs)
+    grid, _ = grid_of(asked[0].dem, crs=asked[0].crs, to_crs=asked[0].to_crs)
     stamps = stamps_of(_files(steps))
     return Job(tuple(steps), files_read(steps), stamps, grid, _holding_columns(steps), pictures)
 
@@ -106,13 +112,13 @@ def _files(steps: Sequence[Step]) -> list[Path]:
     found: list[Path] = []
     for step in steps:
         for field, source in sources(type(step.asked)).items():
-            text = getattr(step.asked, field)
-            if not text or text.startswith(STEP_PREFIX):
-                continue
-            if source.kind == "winds" and directions_in(text) is not None:
-                continue
-            path = split_layer(text)[0] if source.kind in WITH_LAYERS else text
-            found += files_of(existing_file(path, source.what))
+            for text in named_in(getattr(step.asked, field)):
+                if text.startswith(STEP_PREFIX):
+                    continue
+                if source.kind == "winds" and directions_in(text) is not None:
+                    continue
+                path = split_layer(text)[0] if source.kind in WITH_LAYERS else text
+                found += files_of(existing_file(path, source.what))
     return list(dict.fromkeys(found))
 
 

@@ -17,10 +17,10 @@ from shelterscape.batch.picture import draw_catchment
 from shelterscape.batch.state import CATCHMENT, DONE, BatchFolder, Row
 from shelterscape.errors import Notice
 from shelterscape.files import styles
+from shelterscape.files.geopackages import describe_columns, verify_layers, write_layer
 from shelterscape.files.record import PROGRAM, RECORD, described, listed, write_json
 from shelterscape.files.results import disk_faults, features_of, mosaic_of, write_mosaic
 from shelterscape.files.tables import write_table
-from shelterscape.files.vectors import describe_columns, verify_layers, write_layer
 from shelterscape.grid import Grid
 from shelterscape.process import SCREENING, Layer, Raster
 from shelterscape.process.run import Tell

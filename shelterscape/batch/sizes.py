@@ -5,33 +5,27 @@ Estimates before work begins; engineering choices unless said otherwise.
 
 from __future__ import annotations
 
-import contextlib
 import json
-import os
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from statistics import median
 
 from shelterscape.batch.holdings import Holding
 from shelterscape.files.record import TIMINGS
+from shelterscape.files.vectors import LayerSize
 from shelterscape.grid import Grid
+from shelterscape.process.memory import LIBRARIES_BYTES, Sizes, sizes_of
+from shelterscape.runs import Step
+from shelterscape.runs.memory import MACHINE_SHARE, machine_bytes
+from shelterscape.runs.prepare import without_references
 
-MIB = 2**20
-LIBRARIES_BYTES = 620 * MIB
-"""Python, libraries and the compiler of kernels (measured elsewhere in this project: 590 MiB when
-all kernels are compiled anew, 390 MiB otherwise)."""
-
-CELL_BYTES = 200.0
-"""Bytes for each cell of a holding with its margin."""
-
-MACHINE_SHARE = 0.8
-"""Share of a machine's memory that all workers together may take."""
+BELTS_CROWD = 4.0
+"""How much denser than on the whole map features may lie by a holding."""
 
 SECONDS_EACH, SECONDS_PER_CELL = 2.0, 2e-5
 """Time for a holding and for each of its cells, until some have been run in this folder."""
-
-_GROUP_LIMIT = Path("/sys/fs/cgroup/memory.max")
 
 
 @dataclass(frozen=True)
@@ -50,23 +44,50 @@ class Size:
     memory: float
 
 
-def size_of(holding: Holding, grid: Grid, margin_m: float) -> Size:
-    """What the window of a holding comes to."""
-    shape = holding.geometry
-    window = None if shape.is_empty else grid.around(shape.bounds, margin_m)
-    cells = window.shape[0] * window.shape[1] if window is not None else 0
-    return Size(cells, LIBRARIES_BYTES + CELL_BYTES * cells)
+class Sizer:
+    """Tells the size of work on parts of a map by that on the whole.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+    grid : Grid
+        Of the terrain model.
+    """
+
+    def __init__(self, steps: Sequence[Step], grid: Grid) -> None:
+        self._grid = grid
+        alone = [without_references(step) for step in steps]
+        self._works = [(step, sizes_of(step.asked)) for step in alone]
+
+    def size_of(self, holding: Holding, margin_m: float) -> Size:
+        """What the window of a holding comes to."""
+        shape = holding.geometry
+        window = None if shape.is_empty else self._grid.around(shape.bounds, margin_m)
+        if window is None:
+            return Size(0, float(LIBRARIES_BYTES))
+        cells = window.shape[0] * window.shape[1]
+        whole = self._grid.shape[0] * self._grid.shape[1]
+        share = min(1.0, BELTS_CROWD * cells / whole)
+        most = max(self._bytes(step, sizes, window, share) for step, sizes in self._works)
+        return Size(cells, LIBRARIES_BYTES + most)
+
+    @staticmethod
+    def _bytes(step: Step, whole: Sizes, window: Grid, share: float) -> float:
+        layers = {
+            name: LayerSize(
+                *(math.ceil(share * n) for n in (one.features, one.vertices, one.read_features))
+            )
+            for name, one in whole.layers.items()
+        }
+        cells = window.shape[0] * window.shape[1]
+        here = replace(whole, grid=window, read_cells=cells, layers=layers)
+        return max(here.reading_bytes, step.process.memory(step.asked, here))
 
 
 def memory_budget() -> float:
     """Bytes that all workers together may take; unbounded where the system does not tell."""
-    try:
-        machine = float(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE"))
-    except (AttributeError, ValueError, OSError):
-        return float("inf")
-    with contextlib.suppress(OSError, ValueError):  # no such file, or the word max
-        machine = min(machine, float(_GROUP_LIMIT.read_text(encoding="ascii")))
-    return MACHINE_SHARE * machine
+    machine = machine_bytes()
+    return math.inf if machine is None else MACHINE_SHARE * machine
 
 
 def seconds_of(cells: int, earlier: Sequence[tuple[int, float]]) -> float:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import importlib
 import json
-import os
 import sys
 import tempfile
 import traceback
@@ -16,6 +15,7 @@ from typing import Any
 import click
 
 from shelterscape import __version__
+from shelterscape.cli.plain import plain
 from shelterscape.errors import InternalError, ShelterscapeError
 
 OTHER_COMMANDS = {
@@ -96,7 +96,7 @@ def main(arguments: list[str] | None = None) -> None:
 
 def _unexpected(error: Exception) -> dict[str, Any]:
     """Keep the traceback in a file and say where; people need no screen full of it."""
-    from shelterscape.cli.check_setup import STRAY_SETTINGS
+    from shelterscape.files.libraries import stray_settings
 
     try:
         # A name nobody can foresee: the temporary folder may be shared.
@@ -106,7 +106,7 @@ def _unexpected(error: Exception) -> dict[str, Any]:
         mend = f"Please report it with the file {kept}."
     except OSError:
         mend = "Please report it."
-    if stray := [name for name in STRAY_SETTINGS if os.environ.get(name)]:
+    if stray := stray_settings():
         mend = f"Clear {', '.join(stray)} and try again: it may be the cause. {mend}"
     if isinstance(error, ShelterscapeError):
         fields = error.fields()
@@ -125,9 +125,9 @@ def _tell_error(
     if isinstance(usage, click.UsageError):
         usage.show()
         return
-    click.secho(f"Error: {fields['what']}", fg="red", err=True)
+    click.secho(f"Error: {plain(fields['what'])}", fg="red", err=True)
     for key, word in (("where", "Where"), ("value", "Found"), ("mend", "To mend it")):
         if fields.get(key) not in (None, ""):
-            click.echo(f"  {word}: {fields[key]}", err=True)
+            click.echo(f"  {word}: {plain(fields[key])}", err=True)
     if fields["code"] != "usage":
         click.echo(f"  Code: {fields['code']}", err=True)

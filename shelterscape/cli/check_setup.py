@@ -3,26 +3,25 @@
 from __future__ import annotations
 
 import importlib.metadata
+import importlib.util
 import json
 import os
 import platform
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
 import click
 
 from shelterscape import __version__
+from shelterscape.errors import ShelterscapeError
 
 LIBRARIES = (
     "numpy", "scipy", "numba", "pandas", "geopandas", "shapely", "pyproj", "rasterio", "fiona",
     "pyogrio", "richdem2", "exactextract", "pydantic", "click", "rich", "jinja2", "matplotlib",
     "pillow",
 )  # fmt: skip
-
-STRAY_SETTINGS = ("PROJ_LIB", "PROJ_DATA", "GDAL_DATA")
-"""Settings that other programs leave behind and that mislead rasterio and pyproj."""
 
 
 class Finding(NamedTuple):
@@ -51,6 +50,8 @@ def _versions() -> Iterator[Finding]:
 
 
 def _proj() -> Iterator[Finding]:
+    from shelterscape.files.libraries import STRAY_SETTINGS, coordinate_fault
+
     for name in STRAY_SETTINGS:
         folder = os.environ.get(name)
         if folder:
@@ -62,14 +63,9 @@ def _proj() -> Iterator[Finding]:
             )
         else:
             yield Finding(name, True, "not set, as it should be")
-    try:
-        from pyproj import CRS
-        from rasterio.crs import CRS as RasterCRS
-
-        agree = CRS.from_wkt(RasterCRS.from_epsg(25832).to_wkt()).to_epsg() == 25832
-        yield Finding("coordinate systems", agree, "rasterio and pyproj agree on EPSG:25832")
-    except Exception as error:
-        yield Finding("coordinate systems", False, f"could not be read: {error}")
+    fault = coordinate_fault()
+    text = f"could not be read: {fault}" if fault else "rasterio and pyproj agree on EPSG:25832"
+    yield Finding("coordinate systems", not fault, text)
 
 
 def _richdem() -> Iterator[Finding]:
@@ -80,28 +76,80 @@ def _richdem() -> Iterator[Finding]:
             there.append(f"{name} {importlib.metadata.version(name)}")
         except importlib.metadata.PackageNotFoundError:
             continue
+    text = ", ".join(there)
     if len(there) == 2:
         text = f"{' and '.join(there)} overwrite each other; remove richdem, keep richdem2"
-        yield Finding("one richdem", False, text)
+    elif not there:
+        text = "richdem2 is missing; install shelterscape anew"
+    elif not there[0].startswith("richdem2"):
+        text = f"{there[0]} stands in for richdem2; remove it and install shelterscape anew"
+    elif other := _other_richdem():
+        text = f"{other} is found in place of {there[0]}; rename it or move it away"
     else:
-        yield Finding("one richdem", bool(there), ", ".join(there) or "richdem2 is missing")
+        yield Finding("one richdem", True, text)
+        return
+    yield Finding("one richdem", False, text)
+
+
+def _other_richdem() -> str:
+    """A file or folder that goes by the name and is none of richdem2's; empty for none."""
+    spec = importlib.util.find_spec("richdem")
+    if spec is None or not spec.origin:
+        return "a folder without code" if spec else "nothing"
+    files = importlib.metadata.files("richdem2") or ()
+    own = {Path(str(f.locate())).resolve() for f in files if f.name == "__init__.py"}
+    place = Path(spec.origin).resolve()
+    return "" if place in own else str(place)
 
 
 def _write_access() -> Iterator[Finding]:
+    home = os.path.expanduser("~")
+    text = home if os.path.isdir(home) else f"{home} is not there; results are not touched by that"
+    yield Finding("home folder", True, text)
+    yield from _passed_over()
+    for name, find in _PLACES.items():
+        folder = "this folder"
+        try:
+            folder = str(find())
+            with tempfile.TemporaryFile(dir=folder) as stream:
+                # A full disk takes names but no content.
+                stream.write(bytes(TRIED_BYTES))
+                stream.flush()
+            yield Finding(name, True, f"{folder} can be written to")
+        except ShelterscapeError as error:
+            yield Finding(name, False, str(error))
+        except OSError as error:
+            text = f"{folder} cannot be written to: {error.strerror}; make room, or name another"
+            yield Finding(
+                name, False, f"{text} by {_NAMED_BY[name]}" if name in _NAMED_BY else text
+            )
+
+
+def _passed_over() -> Iterator[Finding]:
+    """A temporary folder that was named but that Python would not use."""
+    named = os.environ.get("TMPDIR")
+    try:
+        used = tempfile.gettempdir()
+    except OSError:  # told below, where the folder is tried
+        return
+    if named and os.path.realpath(named) != os.path.realpath(used):
+        text = f"names {named}, which is full, closed or not there; {used} is used instead"
+        yield Finding("TMPDIR", False, text)
+
+
+def _kernel_folder() -> Path:
     from shelterscape.kernels import cache_folder
 
-    places = {
-        "working folder": Path.cwd(),
-        "temporary folder": Path(tempfile.gettempdir()),
-        "compiled kernels": cache_folder(),
-    }
-    for name, folder in places.items():
-        try:
-            with tempfile.TemporaryFile(dir=folder):
-                pass
-            yield Finding(name, True, f"{folder} can be written to")
-        except OSError as error:
-            yield Finding(name, False, f"{folder} cannot be written to: {error.strerror}")
+    return cache_folder()
+
+
+TRIED_BYTES = 2**20
+_PLACES: dict[str, Callable[[], str | Path]] = {
+    "working folder": Path.cwd,
+    "temporary folder": tempfile.gettempdir,
+    "compiled kernels": _kernel_folder,
+}
+_NAMED_BY = {"temporary folder": "TMPDIR", "compiled kernels": "XDG_CACHE_HOME"}
 
 
 def _check_setup(as_json: bool) -> None:

@@ -14,10 +14,19 @@ from shelterscape.plan import read_plan
 from shelterscape.runs import run
 
 
-def _run(plan: str, out: str, overwrite: bool, as_json: bool) -> None:
+def _run(
+    plan: str, out: str, overwrite: bool, as_json: bool, memory_limit_gib: float | None = None
+) -> None:
     steps = read_plan(plan)
     run_and_tell(
-        lambda tell, stop: run(steps, out, overwrite=overwrite, progress=tell, cancelled=stop),
+        lambda tell, stop: run(
+            steps,
+            out,
+            overwrite=overwrite,
+            progress=tell,
+            cancelled=stop,
+            memory_limit_gib=memory_limit_gib,
+        ),
         as_json,
     )
 

@@ -11,7 +11,7 @@ from pydantic.fields import FieldInfo
 
 from shelterscape.errors import ShelterscapeError, UsageError
 from shelterscape.process import Process
-from shelterscape.process.inputs import ask
+from shelterscape.process.inputs import ask, source_of
 from shelterscape.runs import Step, run
 
 OUT_OPTIONS = (
@@ -21,6 +21,13 @@ OUT_OPTIONS = (
     ),
     click.Option(
         ["--json", "as_json"], is_flag=True, help="Tell progress and results as JSON lines."
+    ),
+    click.Option(
+        ["--memory-limit", "memory_limit_gib"],
+        type=float,
+        metavar="GIB",
+        help="Refuse work estimated to need more memory than this; four fifths of the machine's "
+        "by default.",
     ),
 )
 
@@ -32,8 +39,11 @@ def option_name(field: str) -> str:
 
 _SINGULAR = {
     "seasons": "season",
+    "constraints": "constraint",
     "years": "year",
     "local_heights": "local_height",
+    "schemes": "scheme",
+    "grant_areas": "grant_area",
     "fields": "field",
 }
 
@@ -101,7 +111,7 @@ def _help(field: FieldInfo) -> str:
     if _is_many(field):
         shown.append(
             "May be given several times or, for a list, with commas."
-            if typing.get_origin(field.annotation) is not dict
+            if typing.get_origin(field.annotation) is not dict and not source_of(field)
             else "May be given several times."
         )
     if default not in (None, "", {}):
@@ -118,14 +128,23 @@ def _choices(annotation: Any) -> list[str]:
 
 
 def _callback(process: Process) -> Callable[..., None]:
-    def callback(out: str, overwrite: bool, as_json: bool, **words: Any) -> None:
+    def callback(
+        out: str, overwrite: bool, as_json: bool, memory_limit_gib: float | None, **words: Any
+    ) -> None:
         from shelterscape.cli.talk import run_and_tell
 
         fields = process.inputs.model_fields
         raw = {n: _raw(fields[n], v) for n, v in words.items() if v not in (None, ())}
         step = Step(process, ask(process.inputs, raw, process.id))
         run_and_tell(
-            lambda tell, stop: run([step], out, overwrite=overwrite, progress=tell, cancelled=stop),
+            lambda tell, stop: run(
+                [step],
+                out,
+                overwrite=overwrite,
+                progress=tell,
+                cancelled=stop,
+                memory_limit_gib=memory_limit_gib,
+            ),
             as_json,
         )
 
@@ -136,6 +155,8 @@ def _raw(field: FieldInfo, value: Any) -> Any:
     """What a model takes for the words of an option."""
     if typing.get_origin(field.annotation) is dict:
         return dict(_pair(text) for text in value)
+    if source_of(field):  # a comma may belong to the name of a file
+        return value
     if _is_many(field):
         return tuple(part.strip() for text in value for part in text.split(","))
     return value

@@ -15,6 +15,7 @@ import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
+from shelterscape.cli.plain import plain
 from shelterscape.process.run import Tell
 from shelterscape.runs import Result
 
@@ -138,10 +139,10 @@ class ProgressOnTerminal:
             # Steps of one plan read the same inputs; a person need not be told twice.
             self._shown.append(event)
             times = f" ({event['count']})" if event["count"] > 1 else ""
-            self._console.print(f"Note: {event['text']}{times}", markup=False)
+            self._console.print(f"Note: {plain(event['text'])}{times}", markup=False)
         elif event["event"] == "holding-failed":
             words = f"Failed: {event['holding']}: {event['what']} ({event['code']})"
-            self._console.print(words, markup=False)
+            self._console.print(plain(words), markup=False)
 
 
 def _result_fields(result: Result) -> dict[str, Any]:

@@ -11,20 +11,32 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import shapely
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.collections import LineCollection
+from matplotlib.collections import LineCollection, PatchCollection
 from matplotlib.colors import Colormap, LightSource, LinearSegmentedColormap, Normalize
 from matplotlib.figure import Figure
+from matplotlib.font_manager import findfont, get_font
+from matplotlib.patches import Patch, PathPatch
+from matplotlib.path import Path as DrawnPath
 from matplotlib.patheffects import withStroke
+from matplotlib.text import Text
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
-from shelterscape.files.styles import BELT_COLOUR, CHART_COLOURS, HATCHED_ABOVE, RAMPS
+from shelterscape.files.styles import (
+    BELT_COLOUR,
+    CHART_COLOURS,
+    HATCHED_ABOVE,
+    MARKED_COLOUR,
+    OUTLINE_COLOUR,
+    RAMPS,
+)
 from shelterscape.grid import Grid, toward
 from shelterscape.terms import Term
 
-MOST_CELLS = 1200
+MOST_CELLS = 800
 """Longest side of a drawn raster in cells; larger ones are thinned for drawing only."""
 
 PANEL_INCHES = 5.6
@@ -54,6 +66,10 @@ class MapSheet:
         Elevation, drawn as soft relief beneath.
     belts : GeoDataFrame, optional
         Lines drawn on top.
+    outlined : GeoDataFrame, optional
+        Areas whose outline is drawn.
+    marked : GeoDataFrame, optional
+        Lines drawn boldly over all others, numbered by ``order`` where they have it.
     across : int
         How many panels stand side by side; 0 for as many as fit.
     doubtful : dict
@@ -67,6 +83,8 @@ class MapSheet:
     notes: tuple[str, ...]
     ground: NDArray[np.floating] | None = None
     belts: gpd.GeoDataFrame | None = None
+    outlined: gpd.GeoDataFrame | None = None
+    marked: gpd.GeoDataFrame | None = None
     across: int = 0
     doubtful: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
 
@@ -92,6 +110,94 @@ class ChartSheet:
     lines: dict[str, tuple[list[float], list[float]]]
     levels: dict[str, tuple[str, float]]
     notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Shown:
+    """Features drawn alike on a map.
+
+    Parameters
+    ----------
+    label : str
+        What they are, for the legend.
+    shapes : array of polygons
+    colour : str
+    hatch : str
+        Pattern of an area that lies beneath; empty for features drawn on top with a firm outline,
+        so that strips too narrow for the map still show.
+    dashed : bool
+        Outline broken, to be told apart without colour.
+    """
+
+    label: str
+    shapes: NDArray[np.object_]
+    colour: str
+    hatch: str = ""
+    dashed: bool = False
+
+
+@dataclass(frozen=True)
+class FeatureSheet:
+    """What goes on a map of areas and strips.
+
+    Parameters
+    ----------
+    title : str
+    shown : tuple of Shown
+        From bottom to top.
+    grid : Grid
+        The ground shown.
+    notes : tuple of str
+        Lines below the map.
+    """
+
+    title: str
+    shown: tuple[Shown, ...]
+    grid: Grid
+    notes: tuple[str, ...]
+
+
+def draw_features(path: Path, sheet: FeatureSheet) -> None:
+    """Draw a map of areas and strips as a PNG file, its legend beside it."""
+    rows, cols = sheet.grid.shape
+    wide, high = (1.35 * inches for inches in _panel_size(rows, cols))
+    legend_inches = 3.0
+    across = int(19 * (wide + legend_inches))
+    text = [line for note in sheet.notes for line in textwrap.wrap(note, across)]
+    foot = LINE_INCHES * len(text) + 0.3
+    width, height = wide + legend_inches + 0.2, high + foot + 0.6
+    figure = _figure(width, height, sheet.title)
+    axes = figure.add_axes((0.1 / width, foot / height, wide / width, high / height))
+    handles = [_draw_shown(axes, one) for one in sheet.shown]
+    west, south, east, north = sheet.grid.bounds
+    axes.set(xlim=(west, east), ylim=(south, north), xticks=[], yticks=[], aspect="equal")
+    _draw_scale_and_north(axes, sheet.grid)
+    place = ((wide + 0.2) / width, (foot + high) / height)
+    figure.legend(handles=handles, loc="upper left", bbox_to_anchor=place, frameon=False)
+    _save(figure, path, text)
+
+
+def _draw_shown(axes: Axes, shown: Shown) -> Patch:
+    """Draw features and return what stands for them in the legend."""
+    how: dict[str, Any] = {"edgecolor": shown.colour, "linewidth": 0.8}
+    if shown.hatch:
+        how |= {"facecolor": "none", "hatch": shown.hatch, "alpha": 0.55}
+    else:
+        how |= {"facecolor": shown.colour, "linewidth": 2.2}
+    if shown.dashed:
+        how |= {"facecolor": "none", "linestyle": (0, (2, 1.2)), "linewidth": 1.3}
+    parts = shapely.get_parts(shown.shapes)
+    patches = [PathPatch(_outline(p)) for p in parts if p.geom_type == "Polygon" and not p.is_empty]
+    axes.add_collection(PatchCollection(patches, **how))
+    return Patch(label=textwrap.fill(shown.label, 34), **how)
+
+
+def _outline(polygon: shapely.Polygon) -> DrawnPath:
+    """A polygon with its holes as one path."""
+    rings = [polygon.exterior, *polygon.interiors]
+    return DrawnPath.make_compound_path(
+        *(DrawnPath(np.asarray(ring.coords)[:, :2], closed=True) for ring in rings)
+    )
 
 
 def draw_maps(path: Path, sheet: MapSheet) -> None:
@@ -173,8 +279,19 @@ def _save(figure: Figure, path: Path, text: list[str]) -> None:
     width, height = figure.get_size_inches()
     place = (0.1 / width, 0.1 / height)
     figure.text(*place, "\n".join(text), fontsize=7.5, family=FONT, va="bottom")
+    for words in figure.findobj(Text):
+        # Names from files are words: no formula between two dollars, no letter the font lacks.
+        words.set_parse_math(False)
+        if (drawn := _drawable(words.get_text())) != words.get_text():
+            words.set_text(drawn)
     # No software name or date, so that the same maps give the same bytes.
     figure.savefig(path, metadata={"Software": None})
+
+
+def _drawable(text: str) -> str:
+    """A text with a box for every character that the font cannot draw."""
+    font = get_font(findfont(FONT))
+    return "".join(c if c == "\n" or font.get_char_index(ord(c)) else "□" for c in text)
 
 
 def _ramp(term: Term) -> tuple[Colormap, Normalize]:
@@ -215,7 +332,12 @@ def _draw_panel(
     if doubtful is not None:
         _hatch(axes, doubtful[::stride, ::stride], "....", extent)
     if sheet.belts is not None:
-        _draw_belts(axes, sheet.belts)
+        _draw_belts(axes, sheet.belts, BELT_COLOUR, 0.7)
+    if sheet.outlined is not None:
+        _draw_belts(axes, sheet.outlined, OUTLINE_COLOUR, 0.9)
+    if sheet.marked is not None:
+        _draw_belts(axes, sheet.marked, MARKED_COLOUR, 2.4)
+        _draw_numbers(axes, sheet.marked)
     axes.set(xlim=(west, east), ylim=(south, north), xticks=[], yticks=[])
     _draw_scale_and_north(axes, sheet.grid)
 
@@ -245,11 +367,21 @@ def _relief(ground: NDArray[np.floating], cell_m: float) -> NDArray[np.floating]
     return LightSource(315, 45).hillshade(filled, vert_exag=3, dx=cell_m, dy=cell_m)
 
 
-def _draw_belts(axes: Axes, belts: gpd.GeoDataFrame) -> None:
+def _draw_belts(axes: Axes, belts: gpd.GeoDataFrame, colour: str, width: float) -> None:
     lines = belts.geometry.boundary.where(belts.geom_type.str.endswith("Polygon"), belts.geometry)
     parts = lines.explode(index_parts=False).dropna()
     paths = [np.asarray(line.coords) for line in parts if not line.is_empty]
-    axes.add_collection(LineCollection(paths, colors=BELT_COLOUR, linewidths=0.7))
+    axes.add_collection(LineCollection(paths, colors=colour, linewidths=width))
+
+
+def _draw_numbers(axes: Axes, lines: gpd.GeoDataFrame) -> None:
+    """The order of lines beside their middle."""
+    for line, number in zip(lines.geometry, lines.get("order", []), strict=False):
+        middle = line.interpolate(0.5, normalized=True)
+        words: dict[str, Any] = {"fontsize": 7, "family": FONT, "path_effects": _HALO}
+        axes.annotate(
+            str(number), (middle.x, middle.y), (4, 4), textcoords="offset points", **words
+        )
 
 
 def _draw_scale_and_north(axes: Axes, grid: Grid) -> None:

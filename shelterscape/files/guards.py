@@ -242,7 +242,7 @@ def _vrt_sources(path: Path) -> Iterator[Path]:
                 raise _far(path, name)
             if b"<VRTDataset" in _head(source):
                 raise _far(path, name)
-            yield path.parent / name
+            yield source
 
 
 def _tells_places(node: ElementTree.Element) -> bool:

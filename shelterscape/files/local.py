@@ -74,6 +74,11 @@ def split_layer(text: str) -> tuple[str, str]:
     """``PATH:LAYER`` as its two parts; the last colon counts, and only if the whole is no file."""
     path, colon, layer = text.rpartition(":")
     # A drive letter is not a path with a layer behind it.
-    if not colon or os.path.exists(os.path.expanduser(text)) or len(path) < 2:
+    if (
+        _REMOTE.match(text)
+        or not colon
+        or os.path.exists(os.path.expanduser(text))
+        or len(path) < 2
+    ):
         return text, ""
     return path, layer

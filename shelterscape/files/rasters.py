@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import warnings
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -12,8 +14,9 @@ import numpy as np
 import rasterio
 import rasterio.shutil
 from numpy.typing import NDArray
+from rasterio._err import CPLE_BaseError
 from rasterio.enums import Resampling
-from rasterio.errors import RasterioError
+from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.io import DatasetReader
 from rasterio.windows import Window
 
@@ -32,12 +35,16 @@ READ_DRIVERS = ["GTiff", "COG", "AAIGrid", "VRT", "SRTMHGT", "HFA", "ENVI"]
 """Kinds of raster that are read. netCDF is not, for it can draw on any other file; nor are
 databases, which can hold things to be worked out."""
 
+CACHE_BYTES = 128 * 2**20
+
 ENVIRONMENT = {
     "GDAL_PAM_ENABLED": "NO",
     "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
     "GDAL_VRT_ENABLE_PYTHON": "NO",
+    "GDAL_CACHEMAX": CACHE_BYTES,
 }
-"""GDAL settings that keep it from writing beside an input and from running what one holds."""
+"""GDAL settings: nothing is written beside an input nor run from one, and its cache of blocks is
+bounded, not a twentieth of whatever memory a machine has, so that what a run needs can be told."""
 
 
 def open_raster(path: Path) -> DatasetReader:
@@ -51,7 +58,10 @@ def open_raster(path: Path) -> DatasetReader:
     refuse_pointers(path)
     try:
         # rasterio.open takes one driver only; its reader takes the list its documentation promises.
-        data = DatasetReader(path.absolute(), driver=READ_DRIVERS, sharing=False)
+        with warnings.catch_warnings():
+            # Whoever needs to know where the cells lie asks for it.
+            warnings.simplefilter("ignore", NotGeoreferencedWarning)
+            data = DatasetReader(path.absolute(), driver=READ_DRIVERS, sharing=False)
         size = data.width * data.height * np.dtype(data.dtypes[0]).itemsize
         refuse_swollen(size, [path, *sources_of(path)], str(path))
         return data
@@ -91,6 +101,8 @@ class RasterWriter:
     cut : callable, optional
         Cuts blocks laid out for a wider grid down to this one: from values and their first row
         and column to the same, or to None where nothing of them is wanted.
+    stop_if_asked : callable
+        Called between long pieces of the work; may raise to end it.
     """
 
     def __init__(
@@ -103,7 +115,9 @@ class RasterWriter:
         classes: dict[int, str] | None = None,
         colours: dict[int, tuple[int, int, int]] | None = None,
         cut: Cut | None = None,
+        stop_if_asked: Callable[[], None] = lambda: None,
     ) -> None:
+        self._stop_if_asked = stop_if_asked
         self.path, self.bands, self._classed = path, bands, classes is not None
         self._cut = cut
         self._part = path.with_suffix(".part.tif")
@@ -149,6 +163,7 @@ class RasterWriter:
 
     def write(self, band: int, values: NDArray[Any], row: int = 0, col: int = 0) -> None:
         """Write a block of a band (counted from 1) with its first cell at (`row`, `col`)."""
+        self._stop_if_asked()
         if self._cut is not None:
             wanted = self._cut(values, row, col)
             if wanted is None:
@@ -157,27 +172,39 @@ class RasterWriter:
         if not self._classed:
             values = np.where(np.isfinite(values), values, NO_DATA).astype(np.float32)
         window = Window(col, row, values.shape[1], values.shape[0])
-        self._data.write(values, band, window=window)
+        with self._told_as_ours():
+            self._data.write(values, band, window=window)
         self._sums[band - 1].append((window, _checksum(values)))
 
     def close(self) -> None:
         """Make the finished file of what was written and check it by reading it again."""
         try:
-            self._add_overviews()
-            rasterio.shutil.copy(
-                self._part,
-                self.path,
-                driver="GTiff",
-                copy_src_overviews=True,
-                zlevel=2,
-                **{k: v for k, v in self._layout().items() if k != "blockysize"},
-                blockysize=BLOCK,
-            )
+            with self._told_as_ours():
+                self._add_overviews()
+                self._stop_if_asked()
+                rasterio.shutil.copy(
+                    self._part,
+                    self.path,
+                    driver="GTiff",
+                    copy_src_overviews=True,
+                    zlevel=2,
+                    **self._layout(),
+                )
         finally:
             self.drop()
         self.verify()
 
+    @contextlib.contextmanager
+    def _told_as_ours(self) -> Iterator[None]:
+        """Turn what GDAL says of a disk that takes no more into a `WriteError`."""
+        try:
+            yield
+        except (RasterioError, CPLE_BaseError) as error:
+            # Not all of GDAL's errors become rasterio's own: those of a full disk do not.
+            raise self._damaged(self.path.name, error) from error
+
     def _add_overviews(self) -> None:
+        self._stop_if_asked()
         side = max(self._data.shape)
         factors = [2**i for i in range(1, 12) if side > BLOCK * 2 ** (i - 1)]
         self._data.close()
@@ -199,9 +226,10 @@ class RasterWriter:
             with rasterio.open(self.path) as data:
                 for band, parts in enumerate(self._sums, start=1):
                     for window, expected in parts:
+                        self._stop_if_asked()
                         if _checksum(data.read(band, window=window)) != expected:
                             raise self._damaged(f"{self.path.name}, band {band}")
-        except RasterioError as error:
+        except (RasterioError, CPLE_BaseError) as error:
             raise self._damaged(self.path.name, error) from error
 
     def _damaged(self, where: str, found: Exception | None = None) -> WriteError:

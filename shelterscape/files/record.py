@@ -74,10 +74,11 @@ def listed(folder: Path) -> list[str]:
 def flush_to_disk(folder: Path) -> None:
     """Have the system put every file and folder below a folder onto the disk."""
     for path in [*folder.rglob("*"), folder]:
-        _flush(path)
+        flush(path)
 
 
-def _flush(path: Path) -> None:
+def flush(path: Path) -> None:
+    """Have the system put one file, or the names in one folder, onto the disk."""
     try:
         handle = os.open(path, os.O_RDONLY)
     except OSError:  # some systems do not open folders

@@ -56,6 +56,16 @@ RAMPS: dict[str, Stops] = {
         (45.0, "#f4dcae"),
         (90.0, "#fdf6e6"),
     ),
+    "shelter_gain": (
+        (-0.25, "#b5561f"),
+        (-0.02, "#f3e3d8"),
+        (0.0, "#faf9fc"),
+        (0.05, "#e2d9f3"),
+        (0.15, "#b6a3dd"),
+        (0.3, "#8164ba"),
+        (0.5, "#53318c"),
+        (0.8, "#2b1055"),
+    ),
     "weighted_horizon": ANGLES,
     "upwind_slope": ANGLES,
     "speed_up": (
@@ -89,6 +99,8 @@ ZONE_COLOURS = ("#3a1d6e", "#6b4aa6", "#9c85cc", "#cfc3ea", "#faf9fc", "#b5561f"
 """Shelter zones, most sheltered first; the last is windier and hatched."""
 
 BELT_COLOUR = "#1f5f4a"
+MARKED_COLOUR, OUTLINE_COLOUR = "#b5561f", "#222222"
+"""Lines to be seen first, and outlines of areas."""
 
 HATCHED_ABOVE = {"relative_wind": 1.05}
 """Values above which a quantity is hatched as well as coloured, by term."""

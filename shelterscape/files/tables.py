@@ -1,10 +1,13 @@
-"""Tables of text: winds in, results out."""
+"""Tables of text: winds and TOML files in, results out."""
 
 from __future__ import annotations
 
 import io
+import tomllib
 import warnings
+from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -14,6 +17,9 @@ from shelterscape.files.local import existing_file
 _NO_TABLE = (pd.errors.ParserError, pd.errors.ParserWarning, pd.errors.EmptyDataError)
 MOST_TABLE_BYTES = 10_000_000
 """Bound on a table of winds (engineering choice): 36 directions by 100 subsets take .2 MB."""
+
+MOST_LINE = 10_000
+"""Bound on a line of it (engineering choice)."""
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -55,6 +61,7 @@ def read_winds(source: str) -> tuple[pd.DataFrame, dict[str, str]]:
         )
     try:
         text = path.read_text(encoding="utf-8-sig")
+        _refuse_wide(text)
         # Spare cells must not turn the first column into row names and move the rest along.
         with warnings.catch_warnings():
             warnings.simplefilter("error", pd.errors.ParserWarning)
@@ -76,6 +83,43 @@ def read_winds(source: str) -> tuple[pd.DataFrame, dict[str, str]]:
         if line.startswith("#") and colon:
             header[key.strip()] = value.strip()
     return frame, header
+
+
+def _refuse_wide(text: str) -> None:
+    """Refuse lines without end: over very many headings its reader would sit for hours."""
+    longest = max(map(len, text.splitlines()), default=0)
+    if longest > MOST_LINE:
+        raise pd.errors.ParserError(f"a line of {longest} characters")
+
+
+def read_toml(source: str, what: str, code: str = "file-unreadable") -> tuple[Path, dict[str, Any]]:
+    """Read a TOML file; numbers with a point come as `Decimal`, for money must not drift.
+
+    Parameters
+    ----------
+    source : str
+        Path of the file.
+    what : str
+        What it is, for errors.
+    code : str
+        Code of the error for a file that is no TOML.
+
+    Raises
+    ------
+    InputError
+        ``file-missing``, ``not-local``, and `code`.
+    """
+    path = existing_file(source, what)
+    try:
+        return path, tomllib.loads(path.read_text(encoding="utf-8-sig"), parse_float=Decimal)
+    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(
+            code,
+            f"The {what} is not valid TOML.",
+            where=str(path),
+            value=error,
+            mend="Compare it with a file that works; text stands in quotes, dates do not.",
+        ) from error
 
 
 def write_table(path: Path, frame: pd.DataFrame) -> None:

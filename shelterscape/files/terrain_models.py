@@ -3,23 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import rasterio
 from affine import Affine
 from numpy.typing import NDArray
 from pyproj import CRS
-from pyproj.aoi import AreaOfInterest
-from pyproj.database import query_utm_crs_info
-from pyproj.exceptions import CRSError
+from rasterio._err import CPLE_BaseError
 from rasterio.enums import Resampling
 from rasterio.errors import RasterioError
 from rasterio.io import DatasetReader
-from rasterio.warp import calculate_default_transform, reproject, transform_bounds
+from rasterio.warp import calculate_default_transform, reproject
 from rasterio.windows import Window
 
 from shelterscape.errors import InputError, Notice
+from shelterscape.files.crs import ground_plan, known_crs, metric_crs
 from shelterscape.files.local import existing_file
 from shelterscape.files.rasters import ENVIRONMENT, open_raster
 from shelterscape.grid import Grid
@@ -33,6 +31,9 @@ What lies beyond is a missing value that the file does not own up to, or another
 
 LEAST_CELLS = 3
 """Fewest rows and columns in which any cell has ground all round it."""
+
+SMALLEST_SIDE, LARGEST_SIDE = 1e-9, 1e9
+"""Bounds on the side of a cell, in the unit of its file; beyond them a file is damaged."""
 
 _FEET = {"ft", "foot", "feet", "us-ft", "us survey foot", "us_survey_foot", "ftus", "sfoot"}
 
@@ -59,7 +60,7 @@ def read_terrain(
         Unit of the heights, when it is not metres.
     around : tuple, optional
         West, south, east and north, and a margin (m): only the cells there are read. For models
-        on square north-up cells that are wanted in their own coordinate system.
+        that `can_be_cut`.
 
     Returns
     -------
@@ -72,32 +73,29 @@ def read_terrain(
     ------
     InputError
         ``file-missing``, ``file-unreadable``, ``crs-missing``, ``crs-geographic``, ``crs-unit``,
-        ``elevation-unit``, ``elevation-range``, ``raster-empty``, ``raster-small``, ``not-local``,
-        ``holding-bad`` where there are no cells to be read.
+        ``elevation-unit``, ``elevation-range``, ``not-local``, ``place-missing``,
+        ``raster-empty``, ``raster-small``; ``holding-bad`` where there are no cells to be read.
     """
     path = existing_file(source, "terrain model")
     notices: list[Notice] = []
     with rasterio.Env(**ENVIRONMENT), open_raster(path) as data:
-        own = _own_crs(data, crs, path)
-        target = _target_crs(data, own, to_crs, path)
+        affine, own, target = _placed(data, crs, to_crs, path)
         if data.count > 1:
             notices.append(Notice("bands-ignored", f"{path.name}: band 1 used", data.count - 1))
-        if around and own == target and _fits(data.transform):
-            window = _window(data, target, around, path)
+        if around and own == target and _fits(affine):
+            window = _window(Grid(data.shape, _squared(affine), target), around, path)
             elevation = _heights(data, z_unit, path, window)
             _check_heights(elevation, path)
             return elevation, window, notices
         elevation = _heights(data, z_unit, path)
-        affine = data.transform
     _check_heights(elevation, path)
     if missing := int(np.isnan(elevation).sum()):
         share = f"{path.name}: {missing / elevation.size:.1%} of the cells are missing"
         text = f"{share}; results are missing there, and views end where they begin"
         notices.append(Notice("cells-missing", text, missing))
-    if _fits(affine):
-        affine = _squared(affine)
+    affine = _squared(affine)
     if not _fits(affine) or own != target:
-        elevation, affine = _laid_out(elevation, affine, own, target)
+        elevation, affine = _laid_out(elevation, affine, own, target, path)
         notices.append(
             Notice(
                 "dem-resampled",
@@ -107,42 +105,18 @@ def read_terrain(
     return elevation, Grid(elevation.shape, affine, target), notices
 
 
-def grid_told(
-    source: str, *, crs: str | None = None, to_crs: str | None = None
-) -> tuple[Grid, bool]:
-    """The grid a terrain model will come on, by its head alone; and whether its file has it so.
-
-    What must be laid out anew cannot be read in windows.
-
-    Raises
-    ------
-    InputError
-        As `read_terrain`, but for what only the heights tell.
-    """
+def can_be_cut(source: str, *, crs: str | None = None, to_crs: str | None = None) -> bool:
+    """Whether parts of a terrain model can be read as its file has them, without laying it out."""
     path = existing_file(source, "terrain model")
     with rasterio.Env(**ENVIRONMENT), open_raster(path) as data:
-        own = _own_crs(data, crs, path)
-        target = _target_crs(data, own, to_crs, path)
-        shape, affine = data.shape, data.transform
-    if _fits(affine):
-        affine = _squared(affine)
-        if own == target:
-            return Grid(shape, affine, target), True
-    affine, shape = _layout(shape, affine, own, target)
-    return Grid(shape, affine, target), False
-
-
-def _squared(affine: Affine) -> Affine:
-    return Affine(affine.a, 0, affine.c, 0, -affine.a, affine.f)
+        affine, own, target = _placed(data, crs, to_crs, path)
+    return own == target and _fits(affine)
 
 
 def _window(
-    data: DatasetReader,
-    crs: CRS,
-    around: tuple[tuple[float, float, float, float], float],
-    path: Path,
+    whole: Grid, around: tuple[tuple[float, float, float, float], float], path: Path
 ) -> Grid:
-    found = Grid((data.height, data.width), _squared(data.transform), crs).around(*around)
+    found = whole.around(*around)
     if found is None:
         raise InputError(
             "holding-bad",
@@ -153,29 +127,43 @@ def _window(
     return found
 
 
-def known_crs(text: Any, where: str) -> CRS:
-    """A coordinate system from anything that names one.
+def _placed(
+    data: DatasetReader, crs: str | None, to_crs: str | None, path: Path
+) -> tuple[Affine, CRS, CRS]:
+    """Where the cells of a file lie, its coordinate system, and the one to work in."""
+    affine, own = _own_affine(data, path), _own_crs(data, crs, path)
+    bounds = tuple(data.bounds)
+    return affine, own, metric_crs(own, to_crs, bounds, "terrain model", str(path))
 
-    Raises
-    ------
-    InputError
-        ``name-unknown``.
-    """
-    try:
-        return CRS.from_user_input(text)
-    except CRSError as error:
-        raise InputError(
-            "name-unknown",
-            "No such coordinate system is known.",
-            where=where,
-            value=text,
-            mend="Name it by its EPSG code, as in EPSG:25832.",
-        ) from error
+
+def _own_affine(data: DatasetReader, path: Path) -> Affine:
+    """Where the cells lie; a picture without a place would come to lie at the origin."""
+    a = data.transform
+    sides = float(np.hypot(a.a, a.d)), float(np.hypot(a.b, a.e))
+    sized = all(SMALLEST_SIDE < side < LARGEST_SIDE for side in sides)
+    if (
+        a == Affine.identity()
+        or not sized
+        or abs(a.determinant) < 1e-6 * sides[0] * sides[1]
+        or not np.isfinite([a.c, a.f]).all()
+    ):
+        raise _no_place(path, a)
+    return a
+
+
+def _no_place(path: Path, affine: Affine) -> InputError:
+    return InputError(
+        "place-missing",
+        "The terrain model does not say where its cells lie, or how large they are.",
+        where=str(path),
+        value=", ".join(f"{number:g}" for number in affine[:6]),
+        mend="Place it in your GIS and export it as GeoTIFF.",
+    )
 
 
 def _own_crs(data: DatasetReader, given: str | None, path: Path) -> CRS:
     if given:
-        return _ground_plan(known_crs(given, "crs"))
+        return ground_plan(known_crs(given, "crs"))
     if data.crs is None:
         raise InputError(
             "crs-missing",
@@ -183,44 +171,7 @@ def _own_crs(data: DatasetReader, given: str | None, path: Path) -> CRS:
             where=str(path),
             mend="Add --crs EPSG:… with the code its supplier states.",
         )
-    return _ground_plan(CRS.from_wkt(data.crs.to_wkt()))
-
-
-def _ground_plan(crs: CRS) -> CRS:
-    """The part of a coordinate system that places things on the map, without heights."""
-    return crs.sub_crs_list[0] if crs.is_compound else crs
-
-
-def _target_crs(data: DatasetReader, own: CRS, to_crs: str | None, path: Path) -> CRS:
-    flat = _ground_plan(known_crs(to_crs, "to_crs")) if to_crs else own
-    if flat.is_geographic:
-        raise InputError(
-            "crs-geographic",
-            "The terrain model is in degrees; distances need metres.",
-            where=str(path),
-            value=flat.name,
-            mend=f"Add --to-crs {_suggested(data, own)} to have it laid out in metres.",
-        )
-    units = {axis.unit_name for axis in flat.axis_info[:2]}
-    if units != {"metre"}:
-        raise InputError(
-            "crs-unit",
-            "The coordinate system does not count in metres.",
-            where=str(path),
-            value=", ".join(sorted(units)),
-            mend=f"Add --to-crs {_suggested(data, own)} to have it laid out in metres.",
-        )
-    return flat
-
-
-def _suggested(data: DatasetReader, own: CRS) -> str:
-    """The EPSG code of the UTM zone that the middle of a raster lies in."""
-    west, south, east, north = transform_bounds(own.to_wkt(), "EPSG:4326", *data.bounds)
-    lon, lat = (west + east) / 2, (south + north) / 2
-    found = query_utm_crs_info(
-        datum_name="WGS 84", area_of_interest=AreaOfInterest(lon, lat, lon, lat)
-    )
-    return f"EPSG:{found[0].code}" if found else "with a code in metres"
+    return ground_plan(CRS.from_wkt(data.crs.to_wkt()))
 
 
 def _heights(
@@ -285,6 +236,13 @@ def _check_heights(elevation: NDArray[np.float32], path: Path) -> None:
         )
 
 
+def _squared(affine: Affine) -> Affine:
+    """Cells a hair off square as square; others as they are."""
+    if not _fits(affine):
+        return affine
+    return Affine(affine.a, 0, affine.c, 0, -affine.a, affine.f)
+
+
 def _fits(affine: Affine) -> bool:
     return (
         affine.b == 0
@@ -295,10 +253,10 @@ def _fits(affine: Affine) -> bool:
 
 
 def _laid_out(
-    elevation: NDArray[np.float32], affine: Affine, own: CRS, target: CRS
+    elevation: NDArray[np.float32], affine: Affine, own: CRS, target: CRS, path: Path
 ) -> tuple[NDArray[np.float32], Affine]:
     """Resample onto square north-up cells; bilinear, so that no step is made where none is."""
-    square, shape = _layout(elevation.shape, affine, own, target)
+    square, shape = _square_cells(elevation.shape, affine, own, target, path)
     out = np.full(shape, np.nan, np.float32)
     reproject(
         elevation,
@@ -317,22 +275,59 @@ def _laid_out(
     return out, square
 
 
-def _layout(
-    shape: tuple[int, int], affine: Affine, own: CRS, target: CRS
+def _square_cells(
+    shape: tuple[int, int], affine: Affine, own: CRS, target: CRS, path: Path
 ) -> tuple[Affine, tuple[int, int]]:
-    """Square north-up cells that cover a raster."""
+    """Affine and shape of the square north-up cells that a raster is resampled onto."""
     rows, cols = shape
     corners = [affine * corner for corner in ((0, 0), (cols, 0), (0, rows), (cols, rows))]
     xs, ys = zip(*corners, strict=True)
     bounds = (min(xs), min(ys), max(xs), max(ys))
-    to, width, height = calculate_default_transform(
-        own.to_wkt(), target.to_wkt(), cols, rows, *bounds
-    )
+    try:
+        to, width, height = calculate_default_transform(
+            own.to_wkt(), target.to_wkt(), cols, rows, *bounds
+        )
+    except (RasterioError, CPLE_BaseError) as error:
+        raise _no_place(path, affine) from error
     # Cells keep the finer of their two sides, so that resampling loses no detail.
     side = (
         min(to.a, -to.e)
         if own != target
         else min(np.hypot(affine.a, affine.d), np.hypot(affine.b, affine.e))
     )
-    width, height = (int(np.ceil(n)) for n in (width * to.a / side, height * -to.e / side))
+    across, down = width * to.a / side, height * -to.e / side
+    if not (0 < across < np.inf and 0 < down < np.inf):
+        raise _no_place(path, to)
+    width, height = int(np.ceil(across)), int(np.ceil(down))
     return Affine(float(side), 0, to.c, 0, -float(side), to.f), (height, width)
+
+
+def grid_of(source: str, *, crs: str | None = None, to_crs: str | None = None) -> tuple[Grid, int]:
+    """The grid `read_terrain` would lay a terrain model out on, from the head of its file alone.
+
+    Parameters
+    ----------
+    source, crs, to_crs
+        As for `read_terrain`.
+
+    Returns
+    -------
+    grid : Grid
+    cells : int
+        How many cells the file holds.
+
+    Raises
+    ------
+    InputError
+        ``file-missing``, ``file-unreadable``, ``crs-missing``, ``crs-geographic``, ``crs-unit``,
+        ``not-local``, ``place-missing``.
+    """
+    path = existing_file(source, "terrain model")
+    with rasterio.Env(**ENVIRONMENT), open_raster(path) as data:
+        affine, own, target = _placed(data, crs, to_crs, path)
+        shape = data.shape
+    cells = shape[0] * shape[1]
+    affine = _squared(affine)
+    if not _fits(affine) or own != target:
+        affine, shape = _square_cells(shape, affine, own, target, path)
+    return Grid(shape, affine, target), cells

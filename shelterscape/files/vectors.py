@@ -1,17 +1,20 @@
-"""Layers of features in, one GeoPackage out."""
+"""Layers of features in."""
 
 from __future__ import annotations
 
 import contextlib
-import sqlite3
+import math
 import warnings
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
 import pyogrio
+import pyogrio.raw
 import shapely
+from affine import Affine
 from numpy.typing import NDArray
 from pyogrio.errors import (
     DataLayerError,
@@ -20,22 +23,29 @@ from pyogrio.errors import (
     FieldError,
     GeometryError,
 )
-from pyproj import Transformer
+from pyproj import CRS, Transformer
+from pyproj.exceptions import ProjError
+from shapely.errors import ShapelyError
 
-from shelterscape.errors import InputError, Notice, WriteError
+from shelterscape.errors import InputError, Notice
+from shelterscape.files.crs import ground_plan, metric_crs
 from shelterscape.files.guards import openable, refuse_unsafe_table
 from shelterscape.files.local import existing_file, split_layer
 from shelterscape.grid import Grid
-from shelterscape.terms import TERMS
 
-GEOMETRY_NAMES = {"point": "MultiPoint", "line": "MultiLineString", "polygon": "MultiPolygon"}
-"""Geometry type in files by the kind a layer is declared with; other kinds stay mixed."""
+_UNREADABLE = (
+    DataSourceError,
+    DataLayerError,
+    FeatureError,
+    GeometryError,
+    FieldError,
+    ShapelyError,
+    UnicodeDecodeError,
+)
+"""What reading a damaged or mistaken file may raise."""
 
-_UNREADABLE = (DataSourceError, DataLayerError, FeatureError, GeometryError, FieldError)
-
-STAMP = "2000-01-01T00:00:00Z"
-"""Written as the date of change in every GeoPackage, so that the same inputs give the same bytes;
-when a run was made stands in timings.json."""
+ALONE_MARGIN_M, ALONE_CELL_M = 50.0, 10.0
+"""Margin and cell of the grid laid round a layer that stands alone."""
 
 
 def layers_of(path: Path) -> list[str]:
@@ -81,6 +91,8 @@ def read_layer(
     what: str,
     *,
     columns: dict[str, str] | None = None,
+    ground: str = "terrain model",
+    keep_outside: bool = False,
     part: bool = False,
 ) -> tuple[gpd.GeoDataFrame, list[Notice]]:
     """Read the features of a layer that lie on a grid, in its coordinate system.
@@ -94,6 +106,10 @@ def read_layer(
         What the layer is, for errors and notices.
     columns : dict, optional
         Names in the file by the names wanted, where they differ.
+    ground : str
+        What the grid stands for, in words.
+    keep_outside : bool
+        Keep features off the grid too, as long as one lies on it.
     part : bool
         Whether the grid is a part of the map: then no feature need lie on it, those elsewhere are
         not told of, and no more is read than lies near.
@@ -110,37 +126,133 @@ def read_layer(
         ``file-missing``, ``file-unreadable``, ``layer-missing``, ``layer-ambiguous``,
         ``layer-empty``, ``layer-outside``, ``crs-missing``, ``column-missing``.
     """
-    text, layer = split_layer(source)
-    path = existing_file(text, what)
-    layer = _chosen(path, layer, what)
-    where = f"{path.name}:{layer}"
-    remarks: list[Notice] = []
-    frame = _read(path, layer, where, remarks, _bounds_in(path, layer, grid) if part else None)
-    frame = _renamed(frame, columns or {}, where)
-    if part and not len(frame) and frame.crs is not None:
-        return frame.to_crs(grid.crs), remarks
+    frame, where, remarks = as_in_file(source, what, columns or {}, grid if part else None)
     try:
-        frame, notices = _onto(frame, grid, where)
+        there, notices = _brought_into(frame, grid.crs, where)
+        there, more = _lying_on(there, grid, where, ground, keep_outside)
     except InputError as error:
         if not part or error.code not in ("layer-outside", "layer-empty"):
             raise
         return frame.iloc[:0].to_crs(grid.crs), remarks
     if part:
-        notices = [n for n in notices if n.code != "features-outside"]
-    return frame, remarks + notices
+        more = [n for n in more if n.code != "features-outside"]
+    return there, remarks + notices + more
 
 
-def _bounds_in(path: Path, layer: str, grid: Grid) -> tuple[float, float, float, float] | None:
-    """The bounds of a grid, a little widened, in the coordinate system of a layer."""
-    with _remarks([], ""):
-        told = pyogrio.read_info(openable(path), layer=layer)["crs"]
-    if told is None:
-        return None
-    onto = Transformer.from_crs(grid.crs, told, always_xy=True)
-    west, south, east, north = onto.transform_bounds(*grid.bounds, densify_pts=21)
-    aside = 0.01 * max(east - west, north - south)
-    found = west - aside, south - aside, east + aside, north + aside
-    return found if np.isfinite(found).all() and west < east else None
+def read_layer_alone(
+    source: str, what: str, *, columns: dict[str, str] | None = None, to_crs: str | None = None
+) -> tuple[gpd.GeoDataFrame, Grid, list[Notice]]:
+    """Read a layer that other inputs are then brought onto, as `read_layer` does with a grid.
+
+    Parameters
+    ----------
+    source, what, columns
+        As for `read_layer`.
+    to_crs : str, optional
+        Coordinate system in metres to work in; the layer's own by default.
+
+    Returns
+    -------
+    frame : GeoDataFrame
+    grid : Grid
+        Round the features, with a margin.
+    notices : list of Notice
+
+    Raises
+    ------
+    InputError
+        As `read_layer`, but ``layer-outside``; ``crs-geographic``, ``crs-unit``.
+    """
+    frame, where, remarks = as_in_file(source, what, columns or {})
+    own = ground_plan(CRS.from_user_input(frame.crs))
+    crs = metric_crs(own, to_crs, tuple(frame.total_bounds), what, where)
+    frame, notices = _brought_into(frame, crs, where)
+    west, south, east, north = frame.total_bounds
+    cols, rows = (
+        math.ceil((high - low + 2 * ALONE_MARGIN_M) / ALONE_CELL_M)
+        for low, high in ((west, east), (south, north))
+    )
+    affine = Affine(
+        ALONE_CELL_M, 0, west - ALONE_MARGIN_M, 0, -ALONE_CELL_M, north + ALONE_MARGIN_M
+    )
+    return frame, Grid((rows, cols), affine, crs), remarks + notices
+
+
+def as_in_file(
+    source: str, what: str, columns: dict[str, str], near: Grid | None = None
+) -> tuple[gpd.GeoDataFrame, str, list[Notice]]:
+    """Features of a layer, columns renamed; what to call the layer; and what its reader said.
+
+    With `near` no more is read than lies by that grid, which may be nothing.
+    """
+    text, layer = split_layer(source)
+    path = existing_file(text, what)
+    layer = _chosen(path, layer, what)
+    where = f"{path.name}:{layer}"
+    remarks: list[Notice] = []
+    bounds = _bounds_in(path, layer, near) if near is not None else None
+    frame = _renamed(_read(path, layer, where, remarks, bounds), columns, where)
+    if frame.crs is None:
+        raise InputError(
+            "crs-missing",
+            "The layer does not say which coordinate system it is in.",
+            where=where,
+            mend="Set its coordinate system in your GIS and save it again.",
+        )
+    return frame, where, remarks
+
+
+@dataclass(frozen=True)
+class LayerSize:
+    """How many features a layer has on a grid, their vertices, and its features in all."""
+
+    features: int = 0
+    vertices: int = 0
+    read_features: int = 0
+
+    def __add__(self, other: LayerSize) -> LayerSize:
+        return LayerSize(
+            self.features + other.features,
+            self.vertices + other.vertices,
+            self.read_features + other.read_features,
+        )
+
+
+def size_of(source: str, what: str, grid: Grid | None = None) -> LayerSize:
+    """The size of what lies on a grid, or of a whole layer, without its columns.
+
+    Parameters
+    ----------
+    source, what
+        As for `read_layer`.
+    grid : Grid, optional
+
+    Raises
+    ------
+    InputError
+        ``file-missing``, ``file-unreadable``, ``layer-missing``, ``layer-ambiguous``.
+    """
+    text, layer = split_layer(source)
+    path = existing_file(text, what)
+    layer = _chosen(path, layer, what)
+    try:
+        told = pyogrio.read_info(openable(path), layer=layer)
+        own, box = told["crs"], None
+        if grid is not None and grid.crs is not None and own:
+            turned = Transformer.from_crs(grid.crs, own, always_xy=True)
+            box = turned.transform_bounds(*grid.bounds)
+        near = box if box and np.isfinite(box).all() else None
+        shapes = pyogrio.raw.read(openable(path), layer=layer, columns=[], bbox=near)[2]
+    except (*_UNREADABLE, ProjError) as error:
+        raise InputError(
+            "file-unreadable",
+            "The layer could not be read.",
+            where=f"{path.name}:{layer}",
+            value=error,
+        ) from error
+    there = [shape for shape in (() if shapes is None else shapes) if shape]
+    # In well-known binary a vertex in the plane takes 16 bytes and the rest of a feature few.
+    return LayerSize(len(there), sum(map(len, there)) // 16, told["features"])
 
 
 def _chosen(path: Path, layer: str, what: str) -> str:
@@ -163,18 +275,30 @@ def _chosen(path: Path, layer: str, what: str) -> str:
     return layer or names[0]
 
 
+Bounds = tuple[float, float, float, float]
+
+
+def _bounds_in(path: Path, layer: str, grid: Grid) -> Bounds | None:
+    """The bounds of a grid, a little widened, in the coordinate system of a layer."""
+    with _remarks([], ""):
+        told = pyogrio.read_info(openable(path), layer=layer)["crs"]
+    if told is None:
+        return None
+    onto = Transformer.from_crs(grid.crs, told, always_xy=True)
+    west, south, east, north = onto.transform_bounds(*grid.bounds, densify_pts=21)
+    aside = 0.01 * max(east - west, north - south)
+    found = west - aside, south - aside, east + aside, north + aside
+    return found if np.isfinite(found).all() and west < east else None
+
+
 def _read(
-    path: Path,
-    layer: str,
-    where: str,
-    remarks: list[Notice],
-    bounds: tuple[float, float, float, float] | None = None,
+    path: Path, layer: str, where: str, remarks: list[Notice], bounds: Bounds | None = None
 ) -> gpd.GeoDataFrame:
     refuse_unsafe_table(path, layer)
     try:
         with _remarks(remarks, where):
             frame = pyogrio.read_dataframe(openable(path), layer=layer, bbox=bounds)
-    except (*_UNREADABLE, shapely.errors.GEOSException, ValueError) as error:
+    except (*_UNREADABLE, ValueError) as error:
         raise InputError(
             "file-unreadable",
             "The layer could not be read; it may be damaged.",
@@ -211,10 +335,11 @@ def _renamed(frame: gpd.GeoDataFrame, columns: dict[str, str], where: str) -> gp
     return frame.drop(columns=list(columns.values())).assign(**values)
 
 
-def _onto(frame: gpd.GeoDataFrame, grid: Grid, where: str) -> tuple[gpd.GeoDataFrame, list[Notice]]:
+def _brought_into(
+    frame: gpd.GeoDataFrame, crs: CRS, where: str
+) -> tuple[gpd.GeoDataFrame, list[Notice]]:
+    """Features with a geometry, in a coordinate system, valid."""
     notices = []
-    if frame.crs is None:
-        raise _without_crs(where)
     there = frame[~(frame.geometry.isna() | frame.geometry.is_empty)]
     if not len(there):
         raise _empty(where)
@@ -223,39 +348,39 @@ def _onto(frame: gpd.GeoDataFrame, grid: Grid, where: str) -> tuple[gpd.GeoDataF
         notices.append(Notice("features-empty", f"{where}: features without geometry", count))
     # The CRS of the grid has no vertical part, and heights of vertices play no role.
     there = there.set_geometry(shapely.force_2d(there.geometry.to_numpy()), crs=frame.crs)
-    if there.crs != grid.crs:
-        there = there.to_crs(grid.crs)
-        notices.append(Notice("layer-reprojected", f"{where}: brought into {grid.crs.name}"))
+    if there.crs != crs:
+        there = there.to_crs(crs)
+        notices.append(Notice("layer-reprojected", f"{where}: brought into {crs.name}"))
     # Places a projection cannot show come out infinite; they lie off any grid.
-    shown = _all_finite(there.geometry.to_numpy())
     mixed = there.geom_type == "GeometryCollection"
-    broken = shown & (mixed | ~there.geometry.is_valid)
+    broken = _all_finite(there.geometry.to_numpy()) & (mixed | ~there.geometry.is_valid)
     if broken.any():
-        there = there.set_geometry(_repaired(there.geometry.to_numpy(), broken), crs=grid.crs)
+        there = there.set_geometry(_repaired(there.geometry.to_numpy(), broken), crs=crs)
         notices.append(Notice("features-repaired", f"{where}: repaired", int(broken.sum())))
+    return there, notices
+
+
+def _lying_on(
+    frame: gpd.GeoDataFrame, grid: Grid, where: str, ground: str, keep_outside: bool
+) -> tuple[gpd.GeoDataFrame, list[Notice]]:
+    shown = _all_finite(frame.geometry.to_numpy())
     inside = shown.copy()
-    inside[shown] = there.geometry[shown].intersects(shapely.box(*grid.bounds))
+    inside[shown] = frame.geometry[shown].intersects(shapely.box(*grid.bounds))
     if not inside.any():
         raise InputError(
             "layer-outside",
-            "No feature of the layer lies on the terrain model; often a wrong coordinate system.",
+            f"No feature of the layer lies on the {ground}; often a wrong coordinate system.",
             where=where,
-            value=f"layer {_extent(there.total_bounds)}, terrain {_extent(grid.bounds)}",
-            mend=_why_outside(there[shown].total_bounds, grid),
+            value=f"layer {_extent(frame.total_bounds)}, {ground} {_extent(grid.bounds)}",
+            mend=_why_outside(frame[shown].total_bounds, grid),
         )
+    if keep_outside:
+        return frame[shown], []
+    notices = []
     if not inside.all():
-        text = f"{where}: features off the terrain model left out"
+        text = f"{where}: features off the {ground} left out"
         notices.append(Notice("features-outside", text, int((~inside).sum())))
-    return there[inside], notices
-
-
-def _without_crs(where: str) -> InputError:
-    return InputError(
-        "crs-missing",
-        "The layer does not say which coordinate system it is in.",
-        where=where,
-        mend="Set its coordinate system in your GIS and save it again.",
-    )
+    return frame[inside], notices
 
 
 def _all_finite(geometry: NDArray[np.object_]) -> NDArray[np.bool_]:
@@ -309,117 +434,3 @@ def _repaired(geometry: NDArray[np.object_], broken: NDArray[np.bool_]) -> NDArr
 def _extent(bounds: tuple[float, ...]) -> str:
     west, south, east, north = (f"{b:.0f}" for b in bounds)
     return f"{west}…{east} E, {south}…{north} N"
-
-
-def write_layer(
-    path: Path, name: str, frame: gpd.GeoDataFrame, kind: str, description: str
-) -> None:
-    """Add a layer to a GeoPackage, made when it is not there.
-
-    Parameters
-    ----------
-    path : Path
-    name : str
-    frame : GeoDataFrame
-    kind : {"point", "line", "polygon", "any"}
-    description : str
-        What the layer shows, kept in the file.
-    """
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": STAMP})
-    pyogrio.write_dataframe(
-        frame,
-        path,
-        layer=name,
-        driver="GPKG",
-        append=path.exists(),
-        geometry_type=GEOMETRY_NAMES.get(kind, "Unknown"),
-        promote_to_multi=True,
-        dataset_options={"VERSION": "1.3"} if not path.exists() else None,
-        layer_options={"DESCRIPTION": description, "GEOMETRY_NAME": "geom", "FID": "fid"},
-    )
-
-
-_COLUMN_TABLES = """
-CREATE TABLE IF NOT EXISTS gpkg_extensions (
-  table_name TEXT, column_name TEXT, extension_name TEXT NOT NULL, definition TEXT NOT NULL,
-  scope TEXT NOT NULL, CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name));
-CREATE TABLE IF NOT EXISTS gpkg_data_columns (
-  table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, title TEXT, description TEXT,
-  mime_type TEXT, constraint_name TEXT,
-  CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name),
-  CONSTRAINT gdc_tn UNIQUE (table_name, name));
-"""
-_SCHEMA_EXTENSION = "http://www.geopackage.org/spec121/#extension_schema"
-
-
-def describe_columns(path: Path, layers: dict[str, dict[str, str]]) -> None:
-    """Write title, unit and meaning of every column into a GeoPackage (its schema extension).
-
-    Parameters
-    ----------
-    path : Path
-    layers : dict
-        For each layer the term of each column.
-    """
-    with sqlite3.connect(path) as db:
-        db.executescript(_COLUMN_TABLES)
-        for table in ("gpkg_data_columns",):
-            # Its key holds a NULL, which never clashes: an earlier row must be taken out first.
-            db.execute("DELETE FROM gpkg_extensions WHERE table_name = ?", (table,))
-            db.execute(
-                "INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, ?)",
-                (table, _SCHEMA_EXTENSION, "read-write"),
-            )
-        rows = [
-            (layer, column, column, TERMS[term].label, TERMS[term].meaning)
-            for layer, columns in layers.items()
-            for column, term in columns.items()
-        ]
-        db.executemany(
-            "INSERT OR REPLACE INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)", rows
-        )
-    db.close()
-
-
-def _counted(path: Path, layers: list[str]) -> dict[str, int] | str:
-    """Features of each layer by reading them all; or what the database finds wrong with itself."""
-    # Opened read-only, for otherwise a missing file would be made.
-    with contextlib.closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as db:
-        verdict = str(db.execute("PRAGMA quick_check").fetchone()[0])
-        if verdict != "ok":
-            return verdict
-        counted = {
-            name: db.execute(f"SELECT count(*) FROM {_quoted(name)}").fetchone()[0]
-            for name in layers
-        }
-    # GDAL believes the count kept beside the rows; both must agree.
-    told = {name: pyogrio.read_info(path, layer=name)["features"] for name in layers}
-    return counted if counted == told else f"rows {counted}, told {told}"
-
-
-def _quoted(name: str) -> str:
-    """A table name as SQL takes it, whatever it holds."""
-    return '"' + name.replace('"', '""') + '"'
-
-
-def verify_layers(path: Path, counts: dict[str, int]) -> None:
-    """Open a finished GeoPackage again, count its features and have the database check itself.
-
-    Raises
-    ------
-    WriteError
-        ``output-unwritable``.
-    """
-    found: dict[str, int] | str
-    try:
-        found = _counted(path, list(counts))
-    except (sqlite3.DatabaseError, DataSourceError, DataLayerError) as error:
-        found = str(error)
-    if found != counts:
-        raise WriteError(
-            "output-unwritable",
-            "The GeoPackage did not read back as it was written.",
-            where=path.name,
-            value=found,
-            mend="Look for a full or failing disk, then run again.",
-        )

@@ -9,7 +9,6 @@ from pyproj import CRS
 
 from shelterscape.errors import Notice
 from shelterscape.files import vectors
-from shelterscape.files.local import existing_file, split_layer
 
 _COLLECTION = 7
 """How the geometry library numbers collections of several kinds."""
@@ -36,14 +35,7 @@ def read_features(
     InputError
         As `read_layer`, but for ``layer-outside``.
     """
-    text, layer = split_layer(source)
-    path = existing_file(text, what)
-    layer = vectors._chosen(path, layer, what)
-    where = f"{path.name}:{layer}"
-    notices: list[Notice] = []
-    frame = vectors._renamed(vectors._read(path, layer, where, notices), columns, where)
-    if frame.crs is None:
-        raise vectors._without_crs(where)
+    frame, where, notices = vectors.as_in_file(source, what, columns)
     shapes = shapely.force_2d(frame.geometry.to_numpy())
     shapes = np.where(shapely.is_missing(shapes), shapely.Polygon(), shapes)
     frame = frame.set_geometry(shapes, crs=frame.crs)

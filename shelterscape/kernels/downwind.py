@@ -28,6 +28,7 @@ from shelterscape.kernels.paints import (
     ROWS_PER_BAND,
     SHARE_AT,
     SHARE_SLOPE,
+    row_range,
 )
 from shelterscape.kernels.strips import LEFT, RIGHT
 
@@ -127,6 +128,40 @@ def add_rays(  # type: ignore[no-untyped-def]
             for c in range(out.shape[0]):
                 for row in range(begin, end):
                     _add_taken(out[c, row], field[c, row - begin], np.float32(1 / steps.shape[0]))
+
+
+@njit(cache=True)
+def lower_window(paints, rows, tables, zero_entry, step, corner, product, field):  # type: ignore[no-untyped-def]
+    """Lower the wind in a cut-out to what the paints of one ray leave of it.
+
+    Parameters
+    ----------
+    paints, rows : arrays
+        Of one ray, as `paints_of` gives them.
+    tables, zero_entry, corner, product
+        As for `add_rays`.
+    step : (2,) float64
+        Unit step down the wind, columns and rows.
+    field : (cases, rows, cols) float32
+        Changed in place.
+    """
+    for s in range(paints.shape[0]):
+        spans = _spans(paints[s], step[0], step[1])
+        top, last = row_range(paints[s], step[0], step[1])
+        for row in range(max(0, top - corner[0]), min(field.shape[1], last - corner[0])):
+            _paint_row(
+                paints[s], spans, rows[s], tables, zero_entry, step, corner, product, row, field, 0
+            )
+
+
+@njit(cache=True)
+def raise_window(jets, strength, step, corner, field):  # type: ignore[no-untyped-def]
+    """Raise the wind in a cut-out outside the ends of belts, after `lower_window`."""
+    for s in range(jets.shape[0]):
+        spans = _spans(jets[s], step[0], step[1])
+        top, last = row_range(jets[s], step[0], step[1])
+        for row in range(max(0, top - corner[0]), min(field.shape[1], last - corner[0])):
+            _paint_jet(jets[s], spans, strength[:, s], step, corner, row, field, 0)
 
 
 @njit(cache=True)

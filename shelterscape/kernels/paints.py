@@ -150,16 +150,29 @@ def _corner_rows(p, low, col_step, row_step):  # type: ignore[no-untyped-def]
     )
 
 
+@njit(cache=True)
+def row_range(paint, col_step, row_step):  # type: ignore[no-untyped-def]
+    """First row, and the one after the last, in the whole raster, that a paint can reach."""
+    a, b = _corner_rows(paint, LOW_AT, col_step, row_step)
+    c, d = _corner_rows(paint, HIGH_AT, col_step, row_step)
+    return (
+        math.floor(max(min(min(a, b), min(c, d)), -FAR) - 0.5),
+        math.ceil(min(max(max(a, b), max(c, d)), FAR) + 0.5),
+    )
+
+
+@njit(cache=True, inline="always")
+def col_range(paint, col_step, row_step):  # type: ignore[no-untyped-def]
+    """The same for columns: what lies across the wind on a row lies down it on a column."""
+    return row_range(paint, -row_step, col_step)
+
+
 @njit(cache=True, parallel=True)
 def _row_ranges(paints, ray, steps):  # type: ignore[no-untyped-def]
     """First and last row, in the whole raster, that each paint can reach."""
     ranges = np.empty((paints.shape[0], 2), np.int64)
     for s in prange(paints.shape[0]):
-        col_step, row_step = steps[ray[s], 0], steps[ray[s], 1]
-        a, b = _corner_rows(paints[s], LOW_AT, col_step, row_step)
-        c, d = _corner_rows(paints[s], HIGH_AT, col_step, row_step)
-        ranges[s, 0] = math.floor(max(min(min(a, b), min(c, d)), -FAR) - 0.5)
-        ranges[s, 1] = math.ceil(min(max(max(a, b), max(c, d)), FAR) + 0.5)
+        ranges[s, 0], ranges[s, 1] = row_range(paints[s], steps[ray[s], 0], steps[ray[s], 1])
     return ranges
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from shelterscape.process.inputs import Inputs
+from shelterscape.process.memory import Sizes, usual_bytes
 from shelterscape.process.outputs import Layer, Output, Picture, Raster, Table
 from shelterscape.process.run import Files, Run
 
@@ -55,6 +56,9 @@ class Process:
         ``(asked, files, run) -> float``: does once, over the whole map, what every part of it draws
         on, and answers how wide a margin (m) results on a part need. A process without one gets
         `USUAL_MARGIN_M`.
+    memory : callable
+        ``(asked, sizes) -> bytes`` it holds at most, the libraries and the reading of the terrain
+        model apart; between the truth and twice the truth.
     """
 
     id: str
@@ -67,6 +71,7 @@ class Process:
     sources: tuple[str, ...]
     compute: Callable[[Any, Files, Run], None]
     prepare: Callable[[Any, Files, Run], float] | None = None
+    memory: Callable[[Any, Sizes], float] = usual_bytes
 
     @property
     def all_cautions(self) -> tuple[str, ...]:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import difflib
+import typing
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 from pydantic.fields import FieldInfo
 
 from shelterscape.errors import InputError
@@ -25,7 +27,7 @@ class Source:
 
     Parameters
     ----------
-    kind : {"raster", "layer", "cover", "winds", "table"}
+    kind : {"raster", "layer", "cover", "winds", "table", "file"}
         A cover is a raster or a layer.
     what : str
         What it is, in words.
@@ -72,6 +74,30 @@ Holdings = Annotated[
         description="Holdings: polygons with holding_id and name, as PATH or PATH:LAYER.",
     ),
 ]
+
+
+def _as_several(value: Any) -> Any:
+    """One data set given where several may be is a list of one."""
+    several = value if isinstance(value, (list, tuple)) else (value,)
+    return tuple(one if isinstance(one, str) else str(one) for one in several)
+
+
+Several = Annotated[tuple[str, ...], BeforeValidator(_as_several)]
+"""Data sets of one kind, any number of them."""
+
+
+def named_in(value: str | tuple[str, ...] | None) -> tuple[str, ...]:
+    """The data sets an input names: none, one or several."""
+    if not value:
+        return ()
+    return value if isinstance(value, tuple) else (value,)
+
+
+def each_changed(
+    value: str | tuple[str, ...], change: Callable[[str], str]
+) -> str | tuple[str, ...]:
+    """An input that names one or several data sets, each changed; one stays one."""
+    return tuple(change(text) for text in value) if isinstance(value, tuple) else change(value)
 
 
 def quantity(term: str, default: Any = ..., note: str = "") -> Any:
@@ -128,7 +154,7 @@ FieldNames = Annotated[
     ),
 ]
 
-Asked = TypeVar("Asked", bound=Inputs)
+Asked = TypeVar("Asked", bound=BaseModel)
 
 
 def ask(model: type[Asked], raw: dict[str, Any], where: str) -> Asked:
@@ -143,23 +169,54 @@ def ask(model: type[Asked], raw: dict[str, Any], where: str) -> Asked:
     try:
         return model(**raw)
     except ValidationError as error:
-        first = error.errors()[0]
-        name = str(first["loc"][0]) if first["loc"] else ""
+        faults = error.errors()
+        # A key misspelt is two faults, one unknown and one missing; the first says how to mend it.
+        first = next((f for f in faults if f["type"] == "extra_forbidden"), faults[0])
+        within, name = _faulty(model, first["loc"])
+        known = within.model_fields
+        last = str(first["loc"][-1]) if first["loc"] else ""
         if first["type"] == "extra_forbidden":
             raise InputError(
                 "name-unknown",
                 "There is no such input.",
                 where=where,
                 value=name,
-                mend=nearest(name, list(model.model_fields)),
+                mend=nearest(last, list(known)),
             ) from None
+        told = first["msg"].removeprefix("Value error, ")
+        field = next((str(part) for part in reversed(first["loc"]) if part in known), "")
         raise InputError(
             "input-refused",
-            f"{name}: {first['msg']}.",
+            f"{name}: {told}." if name else f"{told[:1].upper()}{told[1:]}.",
             where=where,
-            value=None if first["type"] == "missing" else first["input"],
-            mend=(model.model_fields[name].description or "") if name in model.model_fields else "",
+            value=None if isinstance(first["input"], dict) else first["input"],
+            mend=(known[field].description or "") if field else "",
         ) from None
+
+
+def _faulty(model: type[BaseModel], place: tuple[int | str, ...]) -> tuple[type[BaseModel], str]:
+    """The part of a model in which a fault lies, and where in words: ``pay 2, percent``."""
+    within: type[BaseModel] = model
+    words: list[str] = []
+    for i, part in enumerate(place):
+        if isinstance(part, int):
+            words[-1] += f" {part + 1}"
+            continue
+        words.append(part)
+        if part in within.model_fields and i < len(place) - 1:
+            within = _model_in(within.model_fields[part].annotation) or within
+    # Of an input that takes several kinds, the last words name the kind: of no help to anybody.
+    while len(words) > 1 and words[-1] not in within.model_fields and within is model:
+        words.pop()
+    return within, ", ".join(words)
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    """The model that an annotation holds, however deep."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    found = (_model_in(part) for part in typing.get_args(annotation))
+    return next((model for model in found if model), None)
 
 
 def nearest(name: str, known: list[str]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
@@ -14,13 +15,21 @@ from numpy.typing import NDArray
 
 from shelterscape.errors import InternalError, Notice, Stopped
 from shelterscape.files import styles
-from shelterscape.files.draw import ChartSheet, MapSheet, draw_chart, draw_maps
+from shelterscape.files.draw import (
+    ChartSheet,
+    FeatureSheet,
+    MapSheet,
+    draw_chart,
+    draw_features,
+    draw_maps,
+)
+from shelterscape.files.geopackages import write_layer
 from shelterscape.files.land_cover import is_raster, read_codes, read_cover_table
 from shelterscape.files.local import split_layer
 from shelterscape.files.rasters import RasterWriter
-from shelterscape.files.tables import directions_in, read_winds, write_table
+from shelterscape.files.tables import directions_in, read_toml, read_winds, write_table
 from shelterscape.files.terrain_models import read_terrain
-from shelterscape.files.vectors import read_layer, write_layer
+from shelterscape.files.vectors import read_layer, read_layer_alone
 from shelterscape.grid import Grid
 from shelterscape.process.area import Area, Inside
 from shelterscape.process.inputs import RoughGround, TerrainInputs
@@ -160,7 +169,7 @@ class Run:
             grid, cut = inside.grid, inside.cut
         if classes is None:
             style.write_text(styles.raster_sld(name, term), encoding="utf-8")
-            return RasterWriter(path, grid, bands, term, cut=cut)
+            return RasterWriter(path, grid, bands, term, stop_if_asked=self.stop_if_asked, cut=cut)
         style.write_text(styles.class_raster_sld(name, term, classes), encoding="utf-8")
         return RasterWriter(
             path,
@@ -170,6 +179,7 @@ class Run:
             classes=dict(enumerate(classes)),
             colours=styles.colour_table(classes),
             cut=cut,
+            stop_if_asked=self.stop_if_asked,
         )
 
     def layer(self, name: str, frame: gpd.GeoDataFrame) -> None:
@@ -189,15 +199,19 @@ class Run:
         output = self._declared(Table, name)
         write_table(self._path(output.files[0]), frame[_exactly(output, frame.columns)])
 
-    def picture(self, name: str, sheet: MapSheet | ChartSheet) -> None:
+    def picture(self, name: str, sheet: MapSheet | ChartSheet | FeatureSheet) -> None:
         """Draw a declared picture, unless none are wanted."""
         if not self._draws:
             return
         path = self._path(self._declared(Picture, name).files[0])
         if isinstance(sheet, ChartSheet):
             draw_chart(path, sheet)
+        elif isinstance(sheet, FeatureSheet):
+            draw_features(path, sheet)
         else:
             draw_maps(path, sheet)
+        # A figure refers to itself; one that lingers would add to the peak of the next.
+        gc.collect()
 
     def finish(self) -> None:
         """Check that all that was declared was written, optional outputs apart.
@@ -223,6 +237,7 @@ class Run:
         return self._area is None or self._area.pictures
 
     def _declared(self, kind: type[Declared], name: str) -> Declared:
+        self.stop_if_asked()
         for output in self._outputs:
             if isinstance(output, kind) and output.name == name:
                 self._written.add((kind, name))
@@ -340,15 +355,41 @@ class Files:
         return found
 
     def layer(
-        self, source: str, grid: Grid, what: str, columns: dict[str, str]
+        self,
+        source: str,
+        grid: Grid,
+        what: str,
+        columns: dict[str, str],
+        ground: str = "terrain model",
+        keep_outside: bool = False,
     ) -> gpd.GeoDataFrame:
         """The features of a layer that lie on a grid, in its coordinate system.
 
         On a part of the map there may be none.
         """
-        frame, notices = read_layer(source, grid, what, columns=columns, part=not self.whole)
+        frame, notices = read_layer(
+            source,
+            grid,
+            what,
+            columns=columns,
+            ground=ground,
+            keep_outside=keep_outside,
+            part=not self.whole,
+        )
         self._pass_on(notices)
         return frame
+
+    def layer_alone(
+        self, source: str, what: str, columns: dict[str, str], to_crs: str | None
+    ) -> tuple[gpd.GeoDataFrame, Grid]:
+        """The features of a layer that others are brought onto, and a grid round them."""
+        frame, grid, notices = read_layer_alone(source, what, columns=columns, to_crs=to_crs)
+        self._pass_on(notices)
+        return frame, grid
+
+    def toml(self, source: str, what: str) -> dict[str, Any]:
+        """The content of a TOML file."""
+        return read_toml(source, what)[1]
 
     def places(
         self, source: str | None, grid: Grid, columns: dict[str, str]

@@ -5,33 +5,24 @@ This is the only caller of ``compute``.
 
 from __future__ import annotations
 
-import hashlib
-import json
+import functools
 import platform
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-import rasterio
-
-import shelterscape
 from shelterscape.errors import InputError, InternalError, Notice
-from shelterscape.files.local import existing_file, split_layer
+from shelterscape.files.geopackages import describe_columns, verify_layers
+from shelterscape.files.libraries import refuse_lost_coordinates
 from shelterscape.files.record import (
-    PROGRAM,
     RECORD,
     TIMINGS,
     described,
-    files_of,
     listed,
-    sha256_of,
     write_json,
 )
-from shelterscape.files.tables import directions_in
-from shelterscape.files.vectors import describe_columns, verify_layers
 from shelterscape.process import (
     Files,
     Inputs,
@@ -44,36 +35,28 @@ from shelterscape.process import (
     Table,
 )
 from shelterscape.process.area import Area
-from shelterscape.process.inputs import WITH_LAYERS, Source, nearest, sources
+from shelterscape.process.inputs import (
+    Source,
+    each_changed,
+    named_in,
+    nearest,
+    sources,
+)
 from shelterscape.process.run import Tell, never, tell_nobody
 from shelterscape.process.shared import Shared
+from shelterscape.runs.memory import Estimate
 from shelterscape.runs.staging import Staging, unwritable
+from shelterscape.runs.steps import (
+    STEP_PREFIX,
+    FilesRead,
+    Step,
+    files_read,
+    given,
+    key_of,
+    program,
+)
 
-LIBRARIES = ("numpy", "scipy", "numba", "pandas", "geopandas", "shapely", "pyproj", "rasterio")
 GEOPACKAGE = "layers.gpkg"
-STEP_PREFIX = "step:"
-
-
-@dataclass(frozen=True)
-class Step:
-    """One process with its checked inputs.
-
-    Parameters
-    ----------
-    process : Process
-    asked : Inputs
-    id : str
-        How later steps name it; the id of the process by default.
-    """
-
-    process: Process
-    asked: Inputs
-    id: str = ""
-
-    @property
-    def name(self) -> str:
-        """Its own id, or that of its process."""
-        return self.id or self.process.id
 
 
 @dataclass(frozen=True)
@@ -113,6 +96,7 @@ def run(
     cancelled: Callable[[], int] = never,
     area: Area | None = None,
     read: FilesRead | None = None,
+    memory_limit_gib: float | None = None,
 ) -> Result:
     """Run steps one after the other into one folder.
 
@@ -131,6 +115,8 @@ def run(
         The part of the map on which results are wanted.
     read : list, optional
         What `files_read` tells of the steps, where it is known already.
+    memory_limit_gib : float, optional
+        Refuse work estimated to need more than this, GiB; 80 % of the machine's by default.
 
     Returns
     -------
@@ -138,14 +124,16 @@ def run(
 
     Raises
     ------
-    InputError, WriteError, Stopped, InternalError
+    InputError, UsageError, WriteError, SetupError, Stopped, InternalError
     """
+    refuse_lost_coordinates()
     _check_names(steps)
     read = files_read(steps) if read is None else read
     started = time.time()
     with Staging(Path(out), overwrite) as stage:
         try:
-            runs, seconds = _compute_all(steps, stage.folder, progress, cancelled, area)
+            estimate = Estimate(memory_limit_gib)
+            runs, seconds = _compute_all(steps, stage.folder, progress, cancelled, estimate, area)
             _check_files(runs, stage.folder)
             _finish_layers(runs, stage.folder)
             record = _record(steps, runs, read, stage.folder)
@@ -153,6 +141,7 @@ def run(
                 record |= {"area": area.fields(), "key": key_of(steps, read, area)}
             write_json(stage.folder / RECORD, record)
             timings = _timings(steps, seconds, started, stage.target)
+            timings["estimated_memory_mib"] = estimate.mib
             write_json(stage.folder / TIMINGS, timings)
             stage.commit()
         except BrokenPipeError:  # of whoever listened to the progress, not of a file
@@ -167,9 +156,9 @@ def _check_names(steps: list[Step]) -> None:
     known: dict[str, Process] = {}
     for step in steps:
         for field, source in sources(type(step.asked)).items():
-            text = getattr(step.asked, field)
-            if text and text.startswith(STEP_PREFIX):
-                _check_reference(text, source, known, step)
+            for text in named_in(getattr(step.asked, field)):
+                if text.startswith(STEP_PREFIX):
+                    _check_reference(text, source, known, step)
         if step.name in known:
             raise InputError(
                 "plan-bad",
@@ -200,6 +189,7 @@ _KIND_OF: dict[str, tuple[type, ...]] = {
     "cover": (Raster, Layer),
     "winds": (Table,),
     "table": (Table,),
+    "file": (),
 }
 """Kinds of output that can stand for an input, by the kind of its source."""
 
@@ -225,16 +215,28 @@ def _check_reference(text: str, source: Source, known: dict[str, Process], step:
 
 def _resolved(step: Step, steps: list[Step], folder: Path) -> Inputs:
     """Inputs of a step with references to earlier steps turned into paths."""
-    changes = {}
-    for field, source in sources(type(step.asked)).items():
-        text = getattr(step.asked, field)
-        if text and text.startswith(STEP_PREFIX):
-            name, _, output = text.removeprefix(STEP_PREFIX).partition("/")
-            process = next(s.process for s in steps if s.name == name)
-            found = next(o for o in _fitting(process, source) if o.name == output)
-            path = str(folder / found.files[0])
-            changes[field] = f"{path}:{output}" if isinstance(found, Layer) else path
+
+    def _as_path(text: str, source: Source) -> str:
+        if not text.startswith(STEP_PREFIX):
+            return text
+        name, _, output = text.removeprefix(STEP_PREFIX).partition("/")
+        process = next(s.process for s in steps if s.name == name)
+        found = next(o for o in _fitting(process, source) if o.name == output)
+        path = str(folder / found.files[0])
+        return f"{path}:{output}" if isinstance(found, Layer) else path
+
+    changes = {
+        field: each_changed(getattr(step.asked, field), functools.partial(_as_path, source=source))
+        for field, source in sources(type(step.asked)).items()
+        if getattr(step.asked, field)
+    }
     return step.asked.model_copy(update=changes)
+
+
+def _is_fed(step: Step) -> bool:
+    """Whether a step reads what an earlier step of the same run writes."""
+    named = (named_in(getattr(step.asked, field)) for field in sources(type(step.asked)))
+    return any(text.startswith(STEP_PREFIX) for texts in named for text in texts)
 
 
 def _compute_all(
@@ -242,15 +244,24 @@ def _compute_all(
     folder: Path,
     progress: Tell,
     cancelled: Callable[[], int],
+    estimate: Estimate,
     area: Area | None,
 ) -> tuple[list[Run], list[float]]:
+    # Work too big is refused before any is done; what a step will write for another, in its turn.
+    for step in steps:
+        # Of a part no more is read than lies near; how many fit is for its front door to say.
+        if not _is_fed(step) and area is None:
+            estimate.take(step.process, step.asked, step.name)
     runs, seconds = [], []
     shared = Shared(Path(area.shared)) if area is not None else None
     for i, step in enumerate(steps):
         part = (i / len(steps), (i + 1) / len(steps))
         current = Run(step.process.outputs, folder, progress, cancelled, part, area)
         begun = time.perf_counter()
-        step.process.compute(_resolved(step, steps, folder), Files(current, shared), current)
+        asked = _resolved(step, steps, folder)
+        if _is_fed(step) and area is None:
+            estimate.take(step.process, asked, step.name)
+        step.process.compute(asked, Files(current, shared), current)
         current.finish()
         current.stop_if_asked()
         seconds.append(time.perf_counter() - begun)
@@ -278,78 +289,13 @@ def _finish_layers(runs: list[Run], folder: Path) -> None:
     verify_layers(folder / GEOPACKAGE, counts)
 
 
-FilesRead = list[dict[str, Any]]
-
-
-def files_read(steps: Sequence[Step]) -> FilesRead:
-    """For each step, name and checksums of every data set it reads, by input.
-
-    Raises
-    ------
-    InputError
-        ``file-missing``, ``file-unreadable``, ``not-local``.
-    """
-    return [_files_read(step) for step in steps]
-
-
-def key_of(steps: Sequence[Step], read: FilesRead, area: Area) -> str:
-    """Checksum of all that the results on an area follow from: equal keys, equal results."""
-    given = _program() | {
-        "steps": [_given(step, files) for step, files in zip(steps, read, strict=True)],
-        "area": area.fields(),
-        "pictures": area.pictures,
-    }
-    text = json.dumps(given, sort_keys=True, ensure_ascii=False)
-    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
-
-
-def _program() -> dict[str, Any]:
-    libraries = {name: version(name) for name in LIBRARIES} | {"gdal": rasterio.gdal_version()}
-    return {"program": PROGRAM, "version": shelterscape.__version__, "libraries": libraries}
-
-
-def _given(step: Step, files: dict[str, Any]) -> dict[str, Any]:
-    return {
-        "id": step.name,
-        "process": step.process.id,
-        "process_version": step.process.version,
-        "inputs": _plain_inputs(step, files),
-        "files_read": files,
-    }
-
-
-def _files_read(step: Step) -> dict[str, Any]:
-    """Name and checksums of every data set a step reads, by input."""
-    found: dict[str, Any] = {}
-    for field, source in sources(type(step.asked)).items():
-        text = getattr(step.asked, field)
-        if text is None or text.startswith(STEP_PREFIX):
-            continue
-        if source.kind == "winds" and directions_in(text) is not None:
-            continue
-        path_text, layer = split_layer(text) if source.kind in WITH_LAYERS else (text, "")
-        path = existing_file(path_text, source.what)
-        try:
-            sums = {p.name: sha256_of(p) for p in files_of(path)}
-        except OSError as error:
-            raise InputError(
-                "file-unreadable",
-                f"The {source.what} could not be read.",
-                where=str(path),
-                value=error.strerror,
-                mend="Check that you may read the file.",
-            ) from error
-        found[field] = {"name": path.name, "layer": layer, "sha256": sums}
-    return found
-
-
 def _record(
     steps: list[Step], runs: list[Run], read: list[dict[str, Any]], folder: Path
 ) -> dict[str, Any]:
     """All that the results follow from and all they are; no path, date or machine."""
-    return _program() | {
+    return program() | {
         "steps": [
-            _given(step, files)
+            given(step, files)
             | {
                 "notices": [n.fields() for n in one.notices],
                 "findings": one.findings,
@@ -361,14 +307,6 @@ def _record(
         ],
         "outputs": described(folder, listed(folder)),
     }
-
-
-def _plain_inputs(step: Step, files: dict[str, Any]) -> dict[str, Any]:
-    """Inputs as JSON, files by their name alone so that a moved project gives the same record."""
-    plain = step.asked.model_dump(mode="json")
-    for field, entry in files.items():
-        plain[field] = f"{entry['name']}:{entry['layer']}" if entry["layer"] else entry["name"]
-    return plain
 
 
 def _timings(steps: list[Step], seconds: list[float], started: float, out: Path) -> dict[str, Any]:
@@ -417,4 +355,4 @@ def _result(folder: Path, runs: list[Run], record: dict[str, Any]) -> Result:
     )
 
 
-__all__ = ["Result", "Step", "files_read", "key_of", "run"]
+__all__ = ["STEP_PREFIX", "FilesRead", "Result", "Step", "files_read", "key_of", "run"]

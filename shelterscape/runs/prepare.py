@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from shelterscape.files.terrain_models import grid_told
+from shelterscape.files.terrain_models import can_be_cut
 from shelterscape.process import USUAL_MARGIN_M, Files, Run
-from shelterscape.process.inputs import TerrainInputs, sources
+from shelterscape.process.inputs import TerrainInputs, named_in, sources
 from shelterscape.process.run import Tell, never, tell_nobody
 from shelterscape.process.shared import Shared
 from shelterscape.runs import STEP_PREFIX, Step
@@ -54,7 +54,7 @@ def prepare(
             shared.keep_terrain(elevation, grid)
         margin_m = USUAL_MARGIN_M
         if step.process.prepare is not None:
-            margin_m = step.process.prepare(_without_references(step).asked, files, run)
+            margin_m = step.process.prepare(without_references(step).asked, files, run)
         shared.keep_margin(step.name, margin_m)
     except OSError as error:
         raise unwritable(folder, error) from error
@@ -65,14 +65,15 @@ def _laid_out_anew(step: Step) -> bool:
     asked = step.asked
     if not isinstance(asked, TerrainInputs):
         return False
-    return not grid_told(asked.dem, crs=asked.crs, to_crs=asked.to_crs)[1]
+    return not can_be_cut(asked.dem, crs=asked.crs, to_crs=asked.to_crs)
 
 
-def _without_references(step: Step) -> Step:
+def without_references(step: Step) -> Step:
     """The step without what it takes from earlier ones, which is not there for the whole map."""
-    changes = {
-        field: None
-        for field in sources(type(step.asked))
-        if (getattr(step.asked, field) or "").startswith(STEP_PREFIX)
-    }
+    changes: dict[str, object] = {}
+    for field in sources(type(step.asked)):
+        value = getattr(step.asked, field)
+        kept = tuple(text for text in named_in(value) if not text.startswith(STEP_PREFIX))
+        if len(kept) < len(named_in(value)):
+            changes[field] = kept if isinstance(value, tuple) else None
     return Step(step.process, step.asked.model_copy(update=changes), step.id)

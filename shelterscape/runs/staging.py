@@ -16,7 +16,7 @@ from pathlib import Path
 from types import TracebackType
 
 from shelterscape.errors import WriteError
-from shelterscape.files.record import flush_to_disk, listed, read_record, recorded_files
+from shelterscape.files.record import flush, flush_to_disk, listed, read_record, recorded_files
 
 
 class Staging:
@@ -48,6 +48,14 @@ class Staging:
         return self.target.parent / f".{self.target.name}.shelterscape-{kind}"
 
     def __enter__(self) -> Staging:
+        if "\0" in str(self.target):
+            # The system takes no such name and Python raises something of its own.
+            raise WriteError(
+                "output-unwritable",
+                "The name of the output folder holds a character that no name may hold.",
+                where=repr(str(self.target)),
+                mend="Name another folder.",
+            )
         try:
             refuse_protected(self.target)
             self.target.parent.mkdir(parents=True, exist_ok=True)
@@ -92,6 +100,8 @@ class Staging:
             if self._old.exists() and not self.target.exists():
                 self._old.rename(self.target)
             raise
+        # The new name must be on the disk before the old folder goes: a power cut forgets the rest.
+        flush(self.target.parent)
         shutil.rmtree(self._old, ignore_errors=True)
 
     def __exit__(
@@ -127,7 +137,7 @@ def refuse_protected(target: Path) -> None:
     real, here = Path(os.path.realpath(target)), Path.cwd()
     reasons = {
         "the root of a disk": real == Path(real.anchor),
-        "your home folder": real == Path.home().resolve(),
+        "your home folder": real == _home(),
         "the folder you work in": real == here or real in here.parents,
         "a link": target.is_symlink(),
         "where a disk is mounted": target.is_mount(),
@@ -141,6 +151,14 @@ def refuse_protected(target: Path) -> None:
                 where=str(target),
                 mend="Name a new folder for the results.",
             )
+
+
+def _home() -> Path | None:
+    """The home folder; a user made up for one container may have none."""
+    try:
+        return Path.home().resolve()
+    except RuntimeError:
+        return None
 
 
 def refuse_occupied(target: Path, overwrite: bool) -> None:

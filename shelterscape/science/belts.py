@@ -163,7 +163,7 @@ def _check_heights(frame: gpd.GeoDataFrame, where: str) -> None:
 
 
 def _fill_defaults(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, list[Notice]]:
-    evergreen = frame["species"].str.casefold().isin(_evergreens())
+    evergreen = frame["species"].str.casefold().isin(evergreen_species())
     missing = {c: frame[c].isna() for c in ("porosity", "bare_porosity", "width_m")}
     missing["belt_type"] = frame["belt_type"] == ""
     known = frame["belt_type"].str.casefold()
@@ -176,7 +176,7 @@ def _fill_defaults(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFram
     # A belt never closes by dropping its leaves, whatever the default says.
     bare = np.maximum(frame["porosity"], DEFAULT_BARE_POROSITY).where(~keeps, frame["porosity"])
     frame["bare_porosity"] = frame["bare_porosity"].fillna(bare)
-    drawn = pd.Series(np.where(is_area, _outline_width(frame), DEFAULT_WIDTH_M), index=frame.index)
+    drawn = pd.Series(np.where(is_area, outline_width(frame), DEFAULT_WIDTH_M), index=frame.index)
     frame["width_m"] = frame["width_m"].fillna(drawn)
     low_share = np.where(frame["belt_type"] == BANK, BANK_LOW_SHARE, 1.0)
     frame["porosity_low"] = frame["porosity_low"].fillna(low_share * frame["porosity"])
@@ -192,7 +192,7 @@ def _fill_defaults(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFram
     return frame, notices
 
 
-def _outline_width(frame: gpd.GeoDataFrame) -> NDArray[np.float64]:
+def outline_width(frame: gpd.GeoDataFrame) -> NDArray[np.float64]:
     """Width of the strip that has the area and the length round it of each outline."""
     area = frame.geometry.area.to_numpy()
     half = frame.geometry.length.to_numpy() / 2
@@ -200,7 +200,8 @@ def _outline_width(frame: gpd.GeoDataFrame) -> NDArray[np.float64]:
     return width
 
 
-def _evergreens() -> set[str]:
+def evergreen_species() -> set[str]:
+    """Plain names of evergreen species, without capitals."""
     species = data.table("species.csv")
     return set(species.loc[species["winter"] == "evergreen", "species"].str.casefold())
 

@@ -258,7 +258,9 @@ def grown(
     Parameters
     ----------
     belts : GeoDataFrame
-        As `science.belts.complete` gives them.
+        As `science.belts.complete` gives them. Candidates carry three columns more, by which their
+        density is told instead: ``closing_from`` (year), ``closing_years``, and ``first_density``
+        (share of the density that is there from that year on).
     season : str
         "in-leaf" or "bare".
     year : int or None
@@ -299,12 +301,24 @@ def grown(
     built = belts["belt_type"].isin(HARD_TYPES).to_numpy(dtype=bool)
     height = _grown_heights(belts["species"], age, built, local, notes)
     height = np.fmax(surveyed, height)
-    young = (age < CLOSURE_AGE) & ~built & ~(surveyed >= YOUNG_UP_TO_M)
-    closing = 1.0 - (1.0 - porosity) * np.clip(age / CLOSURE_AGE, 0.0, 1.0)
-    porosity = np.where(young, closing, porosity)
+    young = ~built & ~(surveyed >= YOUNG_UP_TO_M)
+    porosity = 1.0 - (1.0 - porosity) * _closed_share(belts, year, age, young)
     absent = age < 0
     notes[absent] = NOT_PLANTED
     return np.where(absent, 0.0, height), np.where(absent, 1.0, porosity), notes
+
+
+def _closed_share(
+    belts: gpd.GeoDataFrame, year: int, age: NDArray[np.float64], young: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Density of belts over what it is to become; 1 where it is not told by years."""
+    if "closing_from" not in belts:
+        return np.where(young & (age < CLOSURE_AGE), np.clip(age / CLOSURE_AGE, 0.0, 1.0), 1.0)
+    since = year - belts["closing_from"].to_numpy(dtype=float, na_value=np.nan)
+    first = belts["first_density"].to_numpy(dtype=float)
+    spans = np.maximum(belts["closing_years"].to_numpy(dtype=float), 1e-9)
+    share = first + (1.0 - first) * np.clip(since / spans, 0.0, 1.0)
+    return np.where(np.isnan(since), 1.0, share)
 
 
 def belts_at(

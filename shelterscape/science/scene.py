@@ -111,7 +111,9 @@ class Scene:
     cell_m: float
 
 
-def scene_of(frames: Sequence[gpd.GeoDataFrame], grid: Grid, how: How) -> Scene:
+def scene_of(
+    frames: Sequence[gpd.GeoDataFrame], grid: Grid, how: How, *, apart: bool = False
+) -> Scene:
     """Prepare belts in one or more states.
 
     Parameters
@@ -121,6 +123,9 @@ def scene_of(frames: Sequence[gpd.GeoDataFrame], grid: Grid, how: How) -> Scene:
         frame for each state; heights are those of the first.
     grid : Grid
     how : How
+    apart : bool
+        Whether each belt that stands stays a kind of its own, in the order given, and so is never
+        joined with others: for lines of which only some may come to stand.
 
     Returns
     -------
@@ -142,7 +147,7 @@ def scene_of(frames: Sequence[gpd.GeoDataFrame], grid: Grid, how: How) -> Scene:
     first = frames[0]
     standing = first["height_m"].to_numpy(dtype=float) > 0
     frames = [frame[standing] for frame in frames]
-    kinds, kind_of_belt = _kinds(frames)
+    kinds, kind_of_belt = _kinds(frames, apart)
     height_m = kinds["height_m"].to_numpy(dtype=float)
     width_m = kinds["width_m"].to_numpy(dtype=float)
     porosity, low = (
@@ -171,10 +176,12 @@ def scene_of(frames: Sequence[gpd.GeoDataFrame], grid: Grid, how: How) -> Scene:
 
 
 def _kinds(
-    frames: Sequence[gpd.GeoDataFrame],
+    frames: Sequence[gpd.GeoDataFrame], apart: bool
 ) -> tuple[pd.DataFrame, NDArray[np.int64]]:
     """Belts alike in all that decides how they act, and which of them each belt is."""
-    columns = {name: frames[0][name].to_numpy() for name in ("height_m", "width_m", "belt_type")}
+    columns = {"number": np.arange(len(frames[0])) if apart else np.zeros(len(frames[0]), int)}
+    for name in ("height_m", "width_m", "belt_type"):
+        columns[name] = frames[0][name].to_numpy()
     for i, frame in enumerate(frames):
         columns[f"leaf_{i}"] = frame["porosity"].to_numpy(dtype=float)
         columns[f"low_{i}"] = frame["porosity_low"].to_numpy(dtype=float)

@@ -20,6 +20,13 @@ Field = NDArray[np.float32]
 RAYS = 15
 """Rays that stand for one wind direction."""
 
+STRIP_ROWS = 1024
+"""Rows laid at a time, so that a run on large ground can be stopped in between."""
+
+
+def never_stop() -> None:
+    """Stands where nobody can ask the work to stop."""
+
 
 def ray_offsets(sector_deg: float, spread_deg: float, rays: int = RAYS) -> Array:
     """Directions of the rays that stand for one wind direction, degrees from its middle.
@@ -45,17 +52,31 @@ def ray_offsets(sector_deg: float, spread_deg: float, rays: int = RAYS) -> Array
     return offsets
 
 
-def one_direction(scene: Scene, grid: Grid, direction_deg: float, sector_deg: float = 0.0) -> Field:
+def one_direction(
+    scene: Scene,
+    grid: Grid,
+    direction_deg: float,
+    sector_deg: float = 0.0,
+    stop_if_asked: Callable[[], None] = never_stop,
+) -> Field:
     """Relative wind for one direction (from grid north), the mean over its rays.
 
     Returns
     -------
     (cases, rows, cols) float32
     """
-    taken = np.zeros((len(scene.density), *grid.shape), np.float32)
-    if len(scene.outlines.kind):
-        offsets = ray_offsets(sector_deg, scene.how.spread_deg)
-        lay(rays_of(scene, direction_deg + offsets), grid, scene.how.combine, taken)
+    rows, cols = grid.shape
+    taken = np.zeros((len(scene.density), rows, cols), np.float32)
+    if not len(scene.outlines.kind):
+        return np.float32(1) - taken
+    rays = rays_of(scene, direction_deg + ray_offsets(sector_deg, scene.how.spread_deg))
+    for row in range(0, rows, STRIP_ROWS):
+        stop_if_asked()
+        count = min(STRIP_ROWS, rows - row)
+        # The kernel wants cells that lie together in memory; a cut of several cases does not.
+        strip = np.zeros((len(taken), count, cols), np.float32)
+        lay(rays, grid.window(row, 0, (count, cols)), scene.how.combine, strip)
+        taken[:, row : row + count] = strip
     return np.float32(1) - taken
 
 
@@ -125,6 +146,7 @@ def over_winds(
     power: float = 1.0,
     convergence_deg: float = 0.0,
     each: Each = lambda direction_deg, weights, field: None,
+    stop_if_asked: Callable[[], None] = never_stop,
 ) -> Field:
     """Mean relative wind over wind sets, each direction counting by the wind it brings.
 
@@ -141,6 +163,8 @@ def over_winds(
     each : callable
         Given every direction (from true north), its weight in each state and the relative wind
         (cases, rows, cols), which it must not change.
+    stop_if_asked : callable
+        Called every second or so; may raise to end the work.
 
     Returns
     -------
@@ -150,8 +174,9 @@ def over_winds(
     # Summed as what is taken off, so that ground no belt reaches stays exactly 1.
     taken = np.zeros((len(winds), *grid.shape), np.float32)
     for true_deg, sector, weights in directions_of(winds, power):
+        stop_if_asked()
         direction = grid_direction(true_deg, convergence_deg)
-        field = one_direction(scene, grid, direction, sector)
+        field = one_direction(scene, grid, direction, sector, stop_if_asked)
         for case, weight in enumerate(weights):
             left = field[case] if power == 1.0 else field[case] ** np.float32(power)
             taken[case] += np.float32(weight) * (1 - left)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -80,3 +82,29 @@ class SiteWind:
 
     def _root(self, field: Field) -> Field:
         return field if self._power == 1 else field ** (1 / self._power)
+
+
+def where_modelled(
+    hills: Iterable[OpenWind], count: int, shape: tuple[int, int]
+) -> tuple[Field, Field]:
+    """Wind over hills relative to the plain, and 1 as on the plain where the theory fails.
+
+    Parameters
+    ----------
+    hills : iterable of OpenWind
+        One for each of `count` winds.
+    count : int
+    shape : tuple of int
+
+    Returns
+    -------
+    relative : (count, rows, cols) float32
+    lost : (rows, cols) float32
+        Share of the winds for which it fails.
+    """
+    relative = np.ones((count, *shape), np.float32)
+    lost = np.zeros(shape, np.float32)
+    for layer, over in zip(relative, hills, strict=True):
+        layer[over.valid] += over.speed_up[over.valid]
+        lost += ~over.valid
+    return relative, lost / np.float32(count)

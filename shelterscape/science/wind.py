@@ -26,6 +26,12 @@ ASSUMED_MEASURED_ROUGHNESS_M = 0.03
 """Height and roughness of a measurement where the table does not say: the standard mast on open
 grass (common practice)."""
 
+_MEASURED = {
+    "measured_height_m": ("measured_height_m", ASSUMED_MEASURED_HEIGHT_M, 0.5, 300.0),
+    "roughness_m": ("measured_roughness_m", ASSUMED_MEASURED_ROUGHNESS_M, 0.00001, 5.0),
+}
+"""Lines of a table that say how it was measured: field, usual value, lowest and highest, m."""
+
 BLENDING_HEIGHT_M = 60.0
 """Height at which the wind no longer feels one field or the next (common practice, no source)."""
 
@@ -160,6 +166,10 @@ class WindSet:
         return up * down
 
 
+SMALLEST_RUN_MS = 1e-3
+"""Least mean speed over a wind set, m/s, that can still weigh its directions."""
+
+
 def equal_winds(directions_deg: list[float], where: str) -> WindSet:
     """A wind set of bare directions, each counting the same.
 
@@ -281,24 +291,20 @@ def _measured(header: Mapping[str, str], where: str) -> tuple[dict[str, Any], li
     """Height and roughness a table says it was measured at, or what is usual."""
     found: dict[str, Any] = {}
     notices = []
-    usual = {
-        "measured_height_m": ("measured_height_m", ASSUMED_MEASURED_HEIGHT_M, "at_height"),
-        "roughness_m": ("measured_roughness_m", ASSUMED_MEASURED_ROUGHNESS_M, "roughness"),
-    }
-    for key, (field, assumed, term) in usual.items():
+    for key, (field, assumed, low, high) in _MEASURED.items():
         if key not in header:
             notices.append(Notice("value-assumed", f"{where}: {key} taken as {assumed:g}"))
         try:
             value = float(header.get(key, assumed))
         except ValueError:
             value = math.nan
-        if not TERMS[term].low <= value <= TERMS[term].high:
+        if not low <= value <= high:
             raise InputError(
                 "winds-bad",
-                f"The line “# {key}:” must hold a number from {TERMS[term].low:g} to "
-                f"{TERMS[term].high:g} m.",
+                f"The line “# {key}:” must hold a number from {low:g} to {high:g} m.",
                 where=where,
                 value=header[key],
+                mend="Write how the wind was measured, or leave the line out.",
             )
         found[field] = value
     if found["measured_height_m"] <= 2 * found["measured_roughness_m"]:
@@ -307,6 +313,7 @@ def _measured(header: Mapping[str, str], where: str) -> tuple[dict[str, Any], li
             "The height the wind was measured at is too low for the roughness named with it.",
             where=where,
             value=f"{found['measured_height_m']:g} m over {found['measured_roughness_m']:g} m",
+            mend="Correct the lines measured_height_m and roughness_m.",
         )
     return found, notices
 
@@ -331,6 +338,16 @@ def _one_set(name: str, part: pd.DataFrame, where: str, notices: list[Notice]) -
             Notice("frequencies-scaled", f"{where}: frequencies summed to {total:.4f}; scaled to 1")
         )
     speeds = _speeds(columns, part[~is_calm].index.to_numpy(), where, notices)
+    # Without speeds all count the same; with speeds that are all nought none would count at all.
+    run = float((columns["frequency"] * speeds).sum())
+    if run < SMALLEST_RUN_MS:
+        raise InputError(
+            "winds-bad",
+            "No direction of the wind set brings any wind.",
+            where=where,
+            value=run,
+            mend="Give the mean speeds in m/s, or leave the column mean_speed_ms out.",
+        )
     k = columns["weibull_k"]
     assumed = np.isnan(k) & np.isfinite(speeds)
     if assumed.any():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -77,7 +78,10 @@ def areas_ha(
 
 
 def outlines(
-    codes: NDArray[np.uint8], grid: Grid, zones: tuple[Zone, ...] = ALL_WINDS
+    codes: NDArray[np.uint8],
+    grid: Grid,
+    zones: tuple[Zone, ...] = ALL_WINDS,
+    stop_if_asked: Callable[[], None] = lambda: None,
 ) -> gpd.GeoDataFrame:
     """Zones as areas: one multipolygon for each, open ground left out.
 
@@ -87,6 +91,8 @@ def outlines(
         As `classify` gives them.
     grid : Grid
     zones : tuple of Zone
+    stop_if_asked : callable
+        Called between pieces of the work, which takes seconds on large ground; may raise.
 
     Returns
     -------
@@ -99,7 +105,9 @@ def outlines(
     by_code: dict[int, list[shapely.Geometry]] = {}
     drawn = [z for z in zones if not z.is_open]
     wanted = np.isin(clean, [z.code for z in drawn])
+    stop_if_asked()
     for outline, code in shapes(clean, mask=wanted, transform=grid.affine):
+        stop_if_asked()
         by_code.setdefault(int(code), []).append(shapely.geometry.shape(outline))
     zones_found = [z for z in drawn if z.code in by_code]
     geometry = [shapely.MultiPolygon(by_code[z.code]) for z in zones_found]

@@ -9,6 +9,7 @@ from shelterscape.files.styles import RAMPS, shades
 from shelterscape.grid import COMPASS_POINTS
 from shelterscape.process import Files, Process, Run
 from shelterscape.process.inputs import columns_by_layer
+from shelterscape.process.memory import Sizes
 from shelterscape.processes.exposure.figures import (
     Views,
     tell,
@@ -31,6 +32,8 @@ from shelterscape.science.terrain import (
     upwind_slope,
     view_complete,
 )
+from shelterscape.science.terrain.open_wind import waves_bytes
+from shelterscape.science.terrain.roughness import MOST_CLASSES
 from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
 from shelterscape.science.terrain.topographic_exposure import parse_classes
 from shelterscape.science.wind import choose
@@ -102,8 +105,15 @@ def _views(job: Job, classes: tuple[tuple[float, str], ...]) -> Views:
     """Topex, upwind slope, and how much of each view there is."""
     asked, elevation, grid, run = job.asked, job.elevation, job.grid, job.run
     limit = None if asked.topex_form == "unlimited" else asked.limit_m
-    run.progress(VIEWS_BEGIN, "topex")
-    total = topex(elevation, grid, limit_m=limit, signed=asked.topex_form == "signed")
+    begun, each = VIEWS_BEGIN, (WINDS_BEGIN - VIEWS_BEGIN) / (2 * len(COMPASS_POINTS))
+
+    def tell(direction: float) -> None:
+        """Say which view of topex is next; stop when asked."""
+        done = COMPASS_POINTS.index(direction)
+        run.progress(begun + done * each, f"topex, view to {direction:g}°")
+
+    signed = asked.topex_form == "signed"
+    total = topex(elevation, grid, limit_m=limit, signed=signed, before_each=tell)
     total[~job.known] = np.nan
     with run.raster("topex", grid, [topex_band(job)]) as raster:
         raster.write(1, total)
@@ -153,6 +163,14 @@ def prepare(asked: ExposureInputs, files: Files, run: Run) -> float:
     return np.inf if asked.topex_form == "unlimited" else asked.limit_m + 2 * job.grid.cell_m
 
 
+def memory(asked: ExposureInputs, sizes: Sizes) -> float:
+    """Bytes held at most: rasters of the ground, and waves of it on a wider map."""
+    if sizes.grid is None:
+        return 0.0
+    classes = MOST_CLASSES if asked.roughness else 1
+    return (72.0 + 8.0 * (classes - 1)) * sizes.cells + waves_bytes(sizes.grid)
+
+
 PROCESS = Process(
     id="exposure",
     version="2.0.0",
@@ -183,4 +201,5 @@ PROCESS = Process(
     ),
     compute=compute,
     prepare=prepare,
+    memory=memory,
 )

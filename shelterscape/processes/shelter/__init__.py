@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import contextlib
 
+from shelterscape.files.rasters import CACHE_BYTES
 from shelterscape.kernels.shelter_curves import CURVES
 from shelterscape.process import Files, Process, Run
 from shelterscape.process.inputs import columns_by_layer
-from shelterscape.processes.shelter.inputs import ShelterInputs, choices
+from shelterscape.process.memory import Sizes
+from shelterscape.processes.shelter.inputs import DEFAULT_SEASONS, ShelterInputs, choices
 from shelterscape.processes.shelter.outputs import OUTPUTS
 from shelterscape.processes.shelter.over_year import Field, Job, Year, band_name, over_year
 from shelterscape.processes.shelter.pictures import draw
@@ -16,6 +18,7 @@ from shelterscape.science import belts as belt_layers
 from shelterscape.science import places as place_layers
 from shelterscape.science.bare_ground import refuse_surface
 from shelterscape.science.growth import belts_at
+from shelterscape.science.terrain.open_wind import waves_bytes
 from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
 
 
@@ -96,6 +99,24 @@ def prepare(asked: ShelterInputs, files: Files, run: Run) -> float:
     return REACH_H * float(tallest) + 2 * job.grid.cell_m
 
 
+def memory(asked: ShelterInputs, sizes: Sizes) -> float:
+    """Bytes held at most: fields by season and by case, and what belts do along fifteen rays."""
+    # A purpose asks for one season; that both are counted errs to the safe side.
+    seasons = len(asked.seasons or DEFAULT_SEASONS)
+    cases = seasons * len(asked.years)
+    a_cell = 24.0 + 14.0 * seasons + 6.0 * cases
+    if asked.places:
+        a_cell += 24.0 + 8.0 * seasons
+    a_vertex = 20_000.0
+    if asked.by_direction:
+        a_vertex += 2_500.0 * sizes.directions * cases
+    cache = min(CACHE_BYTES, 4.0 * cases * sizes.cells)
+    hills = 0.0
+    if asked.terrain and sizes.grid is not None:
+        hills = (12.0 * seasons + 5.0 * cases) * sizes.cells + waves_bytes(sizes.grid)
+    return a_cell * sizes.cells + a_vertex * sizes.vertices + cache + hills
+
+
 def _all_years(job: Job) -> list[Year]:
     """Work through the years, writing the rasters as they come."""
     wanted = job.settled.years
@@ -168,4 +189,5 @@ PROCESS = Process(
     ),
     compute=compute,
     prepare=prepare,
+    memory=memory,
 )

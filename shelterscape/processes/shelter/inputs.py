@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field, field_validator
+from pydantic import AfterValidator, Field, field_validator
 
 from shelterscape.errors import Notice
 from shelterscape.process.inputs import (
@@ -41,8 +41,18 @@ DEFAULT_SEASONS: tuple[Season, ...] = ("in-leaf", "bare")
 DEFAULT_HEIGHT_M, DEFAULT_POWER = 1.5, 1.0
 
 
-class ShelterInputs(TerrainInputs, RoughGround):
-    """What `shelter` asks for."""
+def _of_our_age(year: int) -> int:
+    if not 1900 <= year <= 2200:
+        raise ValueError("a year must lie between 1900 and 2200")
+    return year
+
+
+# Each year by itself, so that an error shows the one at fault.
+Year = Annotated[int, AfterValidator(_of_our_age)]
+
+
+class CaseInputs(TerrainInputs):
+    """Inputs of every process that looks at belts through seasons and years."""
 
     winds: Winds
     belts: Belts
@@ -62,7 +72,7 @@ class ShelterInputs(TerrainInputs, RoughGround):
         description="State of the belts: in-leaf, bare or both. Both by default, or that of the "
         "purpose.",
     )
-    years: tuple[int | Literal["surveyed"], ...] = Field(
+    years: tuple[Year | Literal["surveyed"], ...] = Field(
         ("surveyed",),
         description="Calendar years to grow the belts to, or the word surveyed.",
         min_length=1,
@@ -84,6 +94,17 @@ class ShelterInputs(TerrainInputs, RoughGround):
         "at_height", None, f"{DEFAULT_HEIGHT_M:g} m by default, or that of the purpose."
     )
     power: float | None = quantity("wind_power", None, "1 by default, or that of the purpose.")
+    fields: FieldNames = Field(default_factory=dict)
+
+    @field_validator("seasons", "years", "local_heights")
+    @classmethod
+    def _each_once(cls, several: tuple[Any, ...] | None) -> tuple[Any, ...] | None:
+        return several if several is None else tuple(dict.fromkeys(several))
+
+
+class ShelterInputs(CaseInputs, RoughGround):
+    """What `shelter` asks for."""
+
     by_direction: bool = Field(
         False, description="Also write relative wind and zones for every direction."
     )
@@ -92,20 +113,6 @@ class ShelterInputs(TerrainInputs, RoughGround):
         description="Also work out wind over hills: site wind, and means over places in which each "
         "wind counts by what hills make of it there. Relative wind and zones never change by it.",
     )
-    fields: FieldNames = Field(default_factory=dict)
-
-    @field_validator("seasons", "years", "local_heights")
-    @classmethod
-    def _each_once(cls, several: tuple[Any, ...] | None) -> tuple[Any, ...] | None:
-        return several if several is None else tuple(dict.fromkeys(several))
-
-    @field_validator("years")
-    @classmethod
-    def _years_of_our_age(cls, years: tuple[Any, ...]) -> tuple[Any, ...]:
-        for year in years:
-            if isinstance(year, int) and not 1900 <= year <= 2200:
-                raise ValueError("a year must lie between 1900 and 2200")
-        return years
 
 
 @dataclass(frozen=True)
@@ -140,7 +147,7 @@ class Choices:
 
 
 def choices(
-    asked: ShelterInputs, sets: dict[str, WindSet], notice: Callable[[Notice], None]
+    asked: CaseInputs, sets: dict[str, WindSet], notice: Callable[[Notice], None]
 ) -> Choices:
     """Work purpose and defaults into the inputs, telling what the purpose settled."""
     purpose = purposes()[asked.purpose] if asked.purpose else None
@@ -167,7 +174,7 @@ def choices(
     )
 
 
-def _told(purpose: Purpose, asked: ShelterInputs) -> Notice:
+def _told(purpose: Purpose, asked: CaseInputs) -> Notice:
     """What the purpose settled and what was given beside it, with sources."""
     settled, given = [], []
     for name, field in (

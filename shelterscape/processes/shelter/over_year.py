@@ -163,6 +163,7 @@ def over_year(
         power=job.settled.power,
         convergence_deg=job.convergence_deg,
         each=watch.see,
+        stop_if_asked=job.run.stop_if_asked,
     )
     fields[:, watch.missing] = np.nan
     by_case = dict(zip(cases, fields, strict=True))
@@ -251,7 +252,8 @@ class _Watch:
         known = np.where(self.missing, np.float32(np.nan), field)
         self._raster.write(self._raster.bands.index(band_name(case, true_deg)) + 1, known)
         codes = zones.classify(known, zones.ONE_WIND)
-        found = zones.outlines(codes, self._job.grid, zones.ONE_WIND)
+        stop = self._job.run.stop_if_asked
+        found = zones.outlines(codes, self._job.grid, zones.ONE_WIND, stop)
         self.zones.append(
             found.assign(season=case.season_label, year=case.year, direction_deg=true_deg)
         )

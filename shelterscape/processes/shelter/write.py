@@ -43,8 +43,10 @@ def write_zones(years: list[Year], job: Job) -> pd.DataFrame:
     outlines, areas, hectares, steep = [], [], [], []
     for found in years:
         for case, field in found.fields.items():
+            job.run.stop_if_asked()
             codes = zones.classify(field)
-            outlines.append(zones.outlines(codes, job.grid).assign(**_stamp(case)))
+            drawn = zones.outlines(codes, job.grid, stop_if_asked=job.run.stop_if_asked)
+            outlines.append(drawn.assign(**_stamp(case)))
             by_zone = zones.areas_ha(codes, job.grid)
             areas += [{**_stamp(case), "zone": z, "area_ha": ha} for z, ha in by_zone.items()]
             flagged = found.not_modelled[case]

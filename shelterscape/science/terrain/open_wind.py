@@ -29,6 +29,9 @@ THEORIES = {
 """Rival forms: the whole formula; without its Bessel factor, for heights at or above the inner
 depth; and flow without friction or growth of wind with height, for comparison."""
 
+TILE_CELLS = 4096
+"""Longest side of a map that is worked whole, to save memory."""
+
 BROAD_M = 200.0
 """Standard deviation of the bell that parts long waves from short ones where a map is worked in
 tiles, m."""
@@ -84,7 +87,7 @@ def speed_up(
     base_m: float | None = None,
     theory: str = "full",
     edges: Edges = Edges(),
-    tile_cells: int = 4096,
+    tile_cells: int = TILE_CELLS,
 ) -> OpenWind:
     """How hills speed up, slow down and turn the wind of one direction, without belts.
 
@@ -170,7 +173,7 @@ def speed_ups(
     base_m: float | None = None,
     theory: str = "full",
     edges: Edges = Edges(),
-    tile_cells: int = 4096,
+    tile_cells: int = TILE_CELLS,
 ) -> Iterator[OpenWind]:
     """The same as `speed_up` for many directions, one after another, sharing what they share.
 
@@ -191,6 +194,15 @@ def speed_ups(
     if longest <= tile_cells:
         return _whole(ground, known, blocks, air, directions_deg)
     return _in_tiles(ground, known, blocks, air, directions_deg, tile_cells)
+
+
+def waves_bytes(grid: Grid) -> float:
+    """Memory that the waves of a piece of ground take while `speed_ups` works, bytes.
+
+    Four arrays of the padded map, of single precision (measured).
+    """
+    pad = np.ceil(Edges().pad_m / grid.cell_m)
+    return 16.0 * float(np.prod([min(n, TILE_CELLS) + pad for n in grid.shape]))
 
 
 def _check(

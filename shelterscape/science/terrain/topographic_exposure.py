@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +33,7 @@ def topex(
     *,
     limit_m: float | None = 1000.0,
     signed: bool = True,
+    before_each: Callable[[float], None] = lambda direction_deg: None,
 ) -> NDArray[np.float32]:
     """Sum of the horizon angles over the eight compass points: low on exposed ground.
 
@@ -47,6 +48,8 @@ def topex(
     signed : bool
         Whether angles below the horizontal count as such (the form within a limit distance) or as
         nothing. Without a limit they always count as nothing: on open ground the horizon is level.
+    before_each : callable
+        Told each compass point before its view is worked out; on large ground that takes seconds.
 
     Returns
     -------
@@ -67,6 +70,7 @@ def topex(
     """
     total = np.zeros(grid.shape, np.float32)
     for direction in COMPASS_POINTS:
+        before_each(direction)
         angle = horizon_angle(elevation, grid, direction, limit_m=limit_m)
         total += angle if signed and limit_m is not None else np.maximum(angle, 0.0)
     return total

@@ -1,0 +1,231 @@
+"""Time and memory of judging candidates and choosing among them, and how near the best that is.
+
+python benchmarks/siting.py
+
+The large job runs in a process of its own, for the sake of its memory, beside a memory copy timed
+in the same run. Small ones are compared with every set there is.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+import resource
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import belts as seeded
+import geopandas as gpd
+import numpy as np
+import shapely
+from affine import Affine
+
+from shelterscape.grid import Grid
+from shelterscape.science.belts import Case, complete
+from shelterscape.science.scene import How
+from shelterscape.science.siting.benefit import benefits
+from shelterscape.science.siting.certainty import certainty
+from shelterscape.science.siting.choice import choose
+from shelterscape.science.siting.exact import exact
+from shelterscape.science.siting.ground import Ground
+from shelterscape.science.siting.limits import Limits
+from shelterscape.science.siting.setting import Setting, setting_of
+from shelterscape.science.wind import equal_winds
+
+SIDE, CELL_M = 2000, 5.0
+BELTS, CANDIDATES, CHOSEN = 1250, 3000, 50
+LEAF = Case("in-leaf")
+RUNS, SMALL = 200, 10
+
+
+def ground_of(side: int, cell_m: float) -> Grid:
+    """A square map."""
+    corner = Affine(cell_m, 0, seeded.WEST, 0, -cell_m, seeded.NORTH)
+    return Grid((side, side), corner, seeded.CRS)
+
+
+def lines_on(grid: Grid, count: int, seed: int, longest_m: float) -> gpd.GeoDataFrame:
+    """Belts of up to four pieces over a map, 3 to 18 m tall."""
+    rng = np.random.default_rng(seed)
+    west, south, east, north = grid.bounds
+    lines = []
+    for _ in range(count):
+        pieces = int(rng.integers(1, 5))
+        bearing = rng.uniform(0, 2 * np.pi) + np.cumsum(rng.normal(0, 0.25, pieces))
+        piece = rng.uniform(longest_m / 6, longest_m) / pieces
+        moves = piece * np.column_stack([np.cos(bearing), np.sin(bearing)])
+        start = rng.uniform((west, south), (east, north))
+        lines.append(shapely.LineString(np.vstack([start, start + np.cumsum(moves, axis=0)])))
+    frame = gpd.GeoDataFrame(
+        {"height_m": rng.uniform(3, 18, count), "porosity": rng.uniform(0.2, 0.7, count)},
+        geometry=lines,
+        crs=grid.crs,
+    )
+    return complete(frame, "belts")[0]
+
+
+def candidates_of(lines: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """The same lines as candidates."""
+    length = lines.geometry.length.to_numpy()
+    return lines.assign(
+        candidate=[f"c{i:04d}" for i in range(len(lines))],
+        length_m=length,
+        cost_minor=np.round(length * 900).astype(int),
+        holding_id="",
+    )
+
+
+def world(grid: Grid, standing: int, count: int, seed: int, longest_m: float) -> Any:
+    """A setting with twelve winds and rolling need, and candidates."""
+    row, col = (np.arange(n, dtype=np.float32) * grid.cell_m / 400 for n in grid.shape)
+    need = (1 + np.sin(row)[:, None] * np.cos(col)[None, :]).astype(np.float32)
+    winds = equal_winds([30.0 * i for i in range(12)], "winds")
+    there = lines_on(grid, standing, seed, longest_m)
+    setting = setting_of(grid, LEAF, winds, there, {"crop": need}, how=How())
+    return setting, candidates_of(lines_on(grid, count, seed + 1, longest_m))
+
+
+def timed(work: Callable[[], Any]) -> tuple[Any, float, float]:
+    """What some work gives, its seconds, and its seconds of processor time over both cores."""
+    wall, busy = time.perf_counter(), time.process_time()
+    found = work()
+    return found, time.perf_counter() - wall, time.process_time() - busy
+
+
+def measure() -> dict[str, Any]:
+    """The large job, in this process."""
+    small, few = world(ground_of(200, CELL_M), 10, 40, 1, 600.0)
+    warm = Ground(small, few)
+    benefits(warm, few)
+    choose(warm, few, Limits(metres=1500.0))
+    del warm
+    setting, new = world(ground_of(SIDE, CELL_M), BELTS, CANDIDATES, 11, 600.0)
+    blank = np.zeros(setting.grid.shape, np.float32)
+    copies = [timed(blank.copy)[1] for _ in range(15)]
+    told: dict[str, Any] = {"copy": statistics.median(copies)}
+    ground, *told["standing"] = timed(lambda: Ground(setting, new))
+    every = np.arange(CANDIDATES)
+    evaluated = [timed(lambda: ground.by_direction(every)) for _ in range(3)]
+    told["evaluate"] = min(e[1:] for e in evaluated)
+    own = evaluated[0][0].sum(axis=1)
+    _, *told["parts"] = timed(lambda: benefits(ground, new))
+    limits = Limits(metres=CHOSEN * float(new["length_m"].mean()))
+    for name, exchange in (("greedy", False), ("choose", True)):
+        found, *told[name] = timed(
+            lambda e=exchange: choose(ground, new, limits, own=own, exchange=e)
+        )
+        told[f"{name}_found"] = [len(found.rows), found.benefit_ha, found.gap, found.laid]
+    told["memory_gib"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+    ground.wind = blank[None]
+    whole, *told["exact"] = timed(lambda: exact(setting, new, found.rows))
+    told["exact_found"] = whole.benefit_ha
+    return told
+
+
+def large() -> list[str]:
+    """Table of the large job."""
+    command = [sys.executable, __file__, "measure"]
+    told = json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
+    what = {
+        "standing": f"wind beside {BELTS} belts that stand, 60 rays",
+        "evaluate": f"{CANDIDATES} candidates by direction (goal 5 s)",
+        "parts": "the same with purposes and owners",
+        "greedy": "choice one by one, with bound and curve",
+        "choose": f"choice of about {CHOSEN} with changes line for line (goal 5 s)",
+        "exact": "the chosen set in full, 15 rays, with and without",
+    }
+    lines = [
+        f"| siting, {SIDE} × {SIDE} cells of {CELL_M:g} m, 12 directions × 5 rays | seconds "
+        "| processor seconds | times a memory copy |",
+        "| --- | --- | --- | --- |",
+    ]
+    for key, text in what.items():
+        wall, busy = told[key]
+        lines.append(f"| {text} | {wall:.1f} | {busy:.1f} | {wall / told['copy']:.0f} |")
+    lines.append(f"| peak memory before the last, GiB (goal 2) | {told['memory_gib']:.2f} | | |")
+    lines += ["", *_found(told)]
+    return lines
+
+
+def _found(told: dict[str, Any]) -> list[str]:
+    lines = ["| choice | lines | hectares | falls short of the best by at most | lines laid |"]
+    lines.append("| --- | --- | --- | --- | --- |")
+    for key, text in (("greedy", "one by one"), ("choose", "with changes")):
+        count, hectares, gap, laid = told[f"{key}_found"]
+        lines.append(f"| {text} | {count} | {hectares:.1f} | {100 * gap:.1f} % | {laid} |")
+    lines.append(f"| in full: ends, close belts, 15 rays | | {told['exact_found']:.1f} | | |")
+    return lines
+
+
+def sets_of(new: gpd.GeoDataFrame, metres: float) -> list[tuple[int, ...]]:
+    """All sets within a length."""
+    length = new["length_m"].to_numpy()
+    sizes = (itertools.combinations(range(len(new)), k) for k in range(1, len(new) + 1))
+    return [s for sets in sizes for s in sets if length[list(s)].sum() <= metres]
+
+
+def plain(ground: Ground, rows: tuple[int, ...]) -> float:
+    """Benefit of a set by the plain rule."""
+    total = 0.0
+    for row in rows:
+        total += float(ground.gains([row])[0])
+        ground.plant(row)
+    for _ in rows:
+        ground.put_back()
+    return total
+
+
+def near_the_best(worlds: int = 12) -> list[str]:
+    """Found sets beside the best of all sets, on small ground."""
+    shares, gaps, kept = [], [], 0
+    for seed in range(worlds):
+        setting, new = world(ground_of(60, 10.0), 3, SMALL, 100 + 2 * seed, 200.0)
+        ground = Ground(setting, new)
+        metres = 0.35 * float(new["length_m"].sum())
+        found = choose(ground, new, Limits(metres=metres))
+        best = max(plain(ground, rows) for rows in sets_of(new, metres))
+        shares.append(found.benefit_ha / best)
+        gaps.append(found.gap)
+        kept += best <= found.bound_ha * (1 + 1e-6)
+    return [
+        f"Of {worlds} small choices among {SMALL}, against every set, by the plain rule: "
+        f"{np.mean(shares):.4f} of the best on average, {min(shares):.4f} at worst; the bound "
+        f"held in {kept} of {worlds}, {100 * np.mean(gaps):.0f} % above what was found on average.",
+    ]
+
+
+def doubt(setting: Setting, new: gpd.GeoDataFrame) -> tuple[float, float]:
+    """Seconds and processor seconds of all reruns, from a tenth of them."""
+    own = benefits(Ground(setting, new), new)
+    limits = Limits(metres=20 * float(new["length_m"].mean()))
+    certainty(setting, new, own, limits, runs=1)
+    _, wall, busy = timed(lambda: certainty(setting, new, own, limits, runs=RUNS // 10))
+    return 10 * wall, 10 * busy
+
+
+def tables() -> list[str]:
+    """All that is measured here."""
+    job = world(ground_of(800, 10.0), 150, 600, 31, 400.0)
+    seconds, busy = doubt(*job)
+    return [
+        *large(),
+        "",
+        *near_the_best(),
+        "",
+        f"How sure: {RUNS} reruns on the 300 best of 600 candidates, 800 × 800 cells of 10 m as "
+        f"the sample has, 12 directions × 5 rays: {seconds:.0f} s, {busy:.0f} processor seconds, "
+        "told from a tenth of them (goal 300 s).",
+    ]
+
+
+if __name__ == "__main__":
+    if sys.argv[1:] == ["measure"]:
+        print(json.dumps(measure()))
+    else:
+        sys.path.insert(0, str(Path(__file__).parent))
+        print("\n".join(tables()))

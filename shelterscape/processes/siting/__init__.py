@@ -1,0 +1,64 @@
+"""Where new belts, or belts mended, help most for what may be spent."""
+
+from __future__ import annotations
+
+from shelterscape.process import Files, Process, Run
+from shelterscape.processes.siting.decide import decide, tell
+from shelterscape.processes.siting.inputs import SitingInputs
+from shelterscape.processes.siting.lines import lines_of
+from shelterscape.processes.siting.outputs import OUTPUTS
+from shelterscape.processes.siting.pictures import draw
+from shelterscape.processes.siting.read import read
+from shelterscape.processes.siting.write import write
+
+
+def compute(asked: SitingInputs, files: Files, run: Run) -> None:
+    """Offer lines, compare them, choose, and write what was found."""
+    run.progress(0.0, "reading terrain, winds, belts and what stands in the way")
+    given = read(asked, files, run)
+    run.progress(0.1, "laying out candidate lines")
+    lines = lines_of(given)
+    found = decide(given, lines, run)
+    run.progress(0.9, "layers and tables")
+    chosen = write(given, lines, found, run)
+    tell(given, lines, found, run)
+    run.progress(0.96, "previews")
+    draw(given, found, chosen, run, PROCESS.all_cautions)
+    run.progress(1.0, "siting done")
+
+
+PROCESS = Process(
+    id="siting",
+    version="1.0.0",
+    title="Where belts help most",
+    summary="Lays out lines where belts could go or be mended, cuts them by what stands in their "
+    "way, works out what each would bring to the places that need shelter, and chooses the best "
+    "set within a budget of metres or money.",
+    inputs=SitingInputs,
+    outputs=OUTPUTS,
+    cautions=(
+        "Belts are chosen by shelter alone. Near roads, power lines, pipes, drains and buildings "
+        "keep the clearances of the local code and of the owner or operator, ask a licensed "
+        "practitioner, and keep at least the height the trees will reach.",
+        "A belt may drift snow onto a road behind it, hold cold air above it on a slope and so "
+        "bring frost, shade a road into ice, and hide the view at bends, crossings and accesses: "
+        "look at each line on the ground.",
+        "What was not checked for want of a layer stands in the table of constraints; a line "
+        "without a constraint is not thereby allowed.",
+        "Costs rank lines against each other; the packaged ones are invented. Heights and "
+        "densities of years to come are told by growth curves and engineering choices.",
+        "Old belts that are cut, laid or thinned may shed branches or fall while the work goes on: "
+        "have them looked at by a licensed tree inspector first.",
+    ),
+    sources=(
+        "Bearing across the wind: the sum of f⟨U^p⟩ |sin| over the wind set, in closed form.",
+        "Length of at least 10 heights: US Natural Resources Conservation Service (status S). "
+        "Spacing: about 25 heights are usual (AMS Glossary, status S); lines are laid closer to "
+        "leave a choice.",
+        "Several belts: the smallest relative wind rules, as in Vigiak and others 2003 (status "
+        "S2), while lines are compared; the set chosen is worked out in full.",
+        "Distances, clearances, mending and what it does to a belt: engineering choices, said "
+        "where they stand.",
+    ),
+    compute=compute,
+)

@@ -1,0 +1,110 @@
+"""Work that would not fit into memory is refused before it begins."""
+
+from __future__ import annotations
+
+import math
+import os
+from pathlib import Path
+
+from shelterscape.errors import InputError, UsageError
+from shelterscape.process import Inputs, Process
+from shelterscape.process.memory import LIBRARIES_BYTES, MIB, Sizes, sizes_of
+
+GIB = 2**30
+MACHINE_SHARE = 0.8
+"""Share of a machine's memory that a run may use unless told otherwise."""
+
+_GROUP_LIMITS = ("memory.max", "memory/memory.limit_in_bytes")
+"""Where Linux states the limit of a container, in its newer and its older layout."""
+
+
+def machine_bytes(groups: Path = Path("/sys/fs/cgroup")) -> int | None:
+    """Memory of this machine, or of the container we are in; None where the system is silent."""
+    try:
+        found = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    except (AttributeError, ValueError, OSError):
+        return None
+    for name in _GROUP_LIMITS:
+        try:
+            found = min(found, int((groups / name).read_text(encoding="ascii")))
+        except (OSError, ValueError):
+            # No such file, or the word max.
+            continue
+    return found
+
+
+def estimated_bytes(process: Process, asked: Inputs) -> int:
+    """Most memory a step is expected to hold, libraries included.
+
+    Raises
+    ------
+    InputError
+        As the readers of its files.
+    """
+    return _estimate(process, asked, sizes_of(asked))
+
+
+def _estimate(process: Process, asked: Inputs, sizes: Sizes) -> int:
+    work = max(sizes.reading_bytes, process.memory(asked, sizes))
+    return LIBRARIES_BYTES + round(work)
+
+
+class Estimate:
+    """The largest estimate over the steps of a run, none of which may pass what is allowed.
+
+    Parameters
+    ----------
+    limit_gib : float or None
+        Most memory a step may take, GiB; None for `MACHINE_SHARE` of the machine's.
+
+    Raises
+    ------
+    UsageError
+        For a limit that is no number above 0.
+    """
+
+    def __init__(self, limit_gib: float | None) -> None:
+        if limit_gib is not None and not limit_gib > 0:
+            raise UsageError("usage", "A memory limit is a number of GiB above 0.", value=limit_gib)
+        self._allowed, self._why = _allowed(limit_gib)
+        self._most = 0
+
+    @property
+    def mib(self) -> int:
+        """The largest so far, MiB."""
+        return round(self._most / MIB)
+
+    def take(self, process: Process, asked: Inputs, step: str) -> None:
+        """Judge one step.
+
+        Raises
+        ------
+        InputError
+            ``memory-short``; and as the readers of its files.
+        """
+        sizes = sizes_of(asked)
+        needed = _estimate(process, asked, sizes)
+        self._most = max(self._most, needed)
+        if needed > self._allowed:
+            raise InputError(
+                "memory-short",
+                "This work needs more memory than it may use.",
+                where=step,
+                value=f"about {needed / GIB:.1f} GiB needed for {sizes.in_words()}; "
+                f"{self._allowed / GIB:.1f} GiB may be used ({self._why})",
+                mend="Cut the terrain model to the area looked at, use coarser cells, or ask for "
+                "fewer seasons and years at a time; or set --memory-limit if you know better.",
+            )
+
+
+def _allowed(limit_gib: float | None) -> tuple[float, str]:
+    """Bytes that may be used, and why so many."""
+    if limit_gib is not None:
+        return limit_gib * GIB, "as limited"
+    machine = machine_bytes()
+    if machine is None:
+        return math.inf, "this system does not tell its memory"
+    return (
+        MACHINE_SHARE * machine,
+        f"{MACHINE_SHARE:.0%} of the {machine / GIB:.1f} GiB of this machine",
+    )

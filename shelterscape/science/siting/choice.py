@@ -1,0 +1,225 @@
+"""The best set of lines under a budget: the best of several searches, with how far it may miss."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from shelterscape.errors import InputError
+from shelterscape.science.siting.benefit import loss_by_mending
+from shelterscape.science.siting.bound import CLAIM, Bound, Step
+from shelterscape.science.siting.ground import Ground
+from shelterscape.science.siting.limits import Limits, NetCost, Purse
+from shelterscape.science.siting.search import Search, State
+
+Array = NDArray[np.float64]
+
+CURVE_STEPS = 20
+"""Budgets at which the benefit curve is told, as shares of the whole."""
+
+METHODS = {
+    "greedy": "one by one, the most for what it takes first",
+    "single": "the best line by itself",
+    "exchange": "one by one from several beginnings, then changed line for line while that helped",
+    "none": "nothing fits, or nothing helps",
+}
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A set of lines chosen, and what is known of it, by the plain rule.
+
+    Parameters
+    ----------
+    rows : list of int
+        Rows of the candidates chosen, by phase and then in the order chosen.
+    phase : list of int
+        Number of the phase of each, all 0 without phases.
+    adds_ha : (k,) float64
+        What each adds after those before it.
+    benefit_ha : float
+    bound_ha : float
+        No set under these limits brings more by the plain rule (see `siting.bound`).
+    gap : float
+        Share of the bound the set may fall short of it, 0 to 1.
+    method : str
+        A name in `METHODS`.
+    claim : str
+        What the bound holds for.
+    metres, net_cost_minor : float
+    curve : DataFrame
+        ``share`` of the budget, ``lines``, ``metres``, ``cost_minor``, ``net_cost_minor``,
+        ``benefit_ha`` and ``bound_ha`` of the best set found within it; never falls.
+    laid : int
+        How many times a line was laid on the ground on the way.
+    """
+
+    rows: list[int]
+    phase: list[int]
+    adds_ha: Array
+    benefit_ha: float
+    bound_ha: float
+    gap: float
+    method: str
+    claim: str
+    metres: float
+    net_cost_minor: float
+    curve: pd.DataFrame
+    laid: int
+
+
+def choose(
+    ground: Ground,
+    candidates: gpd.GeoDataFrame,
+    limits: Limits,
+    *,
+    must: Collection[str] = (),
+    forbidden: Collection[str] = (),
+    net_cost: NetCost | None = None,
+    own: Array | None = None,
+    taken_away: Array | None = None,
+    exchange: bool = True,
+    stop_if_asked: Callable[[], None] = lambda: None,
+) -> Choice:
+    """Choose lines that bring most under a budget.
+
+    Parameters
+    ----------
+    ground : Ground
+        Of these candidates, with nothing planted; left so.
+    candidates : GeoDataFrame
+        ``candidate`` (unique), ``length_m``, ``cost_minor``, ``holding_id``, and ``mends`` where
+        some replace a belt that stands: of those for one belt at most one is chosen.
+    limits : Limits
+    must, forbidden : collections of str
+        Candidates every choice has, and such as it must not have.
+    net_cost : callable, optional
+        Net cost of a set of rows in minor units, where grants make it other than the sum of costs.
+    own, taken_away : (n,) float64, optional
+        `Benefits.gains` and `Benefits.taken_away`; worked out when not given.
+    exchange : bool
+        Whether to try changing the set line for line.
+    stop_if_asked : callable
+        Called between short pieces of work; raises to stop.
+
+    Returns
+    -------
+    Choice
+
+    Raises
+    ------
+    InputError
+        ``name-unknown`` for a line asked for that is not there; ``input-refused`` for one both
+        asked for and forbidden, for what is asked for not fitting the limits, and as `Purse`.
+
+    Notes
+    -----
+    The order of the candidates does not matter: ties go by their names. With phases each year is
+    chosen by itself upon those before, so that what stands after any of them stands alone.
+    """
+    if taken_away is None:
+        taken_away = loss_by_mending(ground, candidates)
+    purse = Purse(candidates, limits, net_cost)
+    search = Search(ground, candidates, purse, own, taken_away, stop_if_asked)
+    search.forbid(_rows_of(candidates, forbidden))
+    try:
+        search.begin(_rows_of(candidates, must), set(forbidden) & set(must))
+        search.grow()
+        greedy = search.state()
+        single = search.best_single()
+        if single is not None:
+            search.value(single)
+        if exchange:
+            search.begin_with_each()
+            search.restore(search.best())
+            search.swap()
+        best = search.best()
+        method = "exchange" if best else "none"
+        if best and set(best) <= set(greedy):
+            method = "greedy"
+        elif best == single:
+            method = "single"
+        return _told(search, best, method)
+    finally:
+        search.clear()
+
+
+def _rows_of(candidates: gpd.GeoDataFrame, names: Collection[str]) -> list[int]:
+    known = {str(name): i for i, name in enumerate(candidates["candidate"])}
+    missing = sorted(set(names) - set(known))
+    if missing:
+        raise InputError(
+            "name-unknown",
+            "There is no such candidate.",
+            where="candidates",
+            value=missing[0],
+            mend="Use the names in the column candidate.",
+        )
+    return sorted(
+        (known[name] for name in names), key=lambda i: str(candidates["candidate"].iloc[i])
+    )
+
+
+def _told(search: Search, best: State, method: str) -> Choice:
+    """The choice with its bound and curve."""
+    purse = search.purse
+    bound = Bound(purse, search.must)
+    search.restore(tuple(sorted(best, key=lambda line: line[1])))
+    _sharpen(search, bound)
+    rows = list(search.ground.planted)
+    adds = np.array([search.gain_of[row] - search.loss[row] for row in rows])
+    value = search.value(best)
+    most = max(min(bound.of(step)[0] for step, _ in search.steps), value)
+    chosen = frozenset(rows)
+    return Choice(
+        rows=rows,
+        phase=[search.phases[row] for row in rows],
+        adds_ha=adds,
+        benefit_ha=value,
+        bound_ha=most,
+        gap=(most - value) / most if most > 0 else 0.0,
+        method=method,
+        claim=CLAIM,
+        metres=purse.metres(chosen),
+        net_cost_minor=purse.money(chosen),
+        curve=_curve(search, bound),
+        laid=search.laid,
+    )
+
+
+def _sharpen(search: Search, bound: Bound) -> None:
+    """Work out anew the additions to the set chosen that the bound rests on, until none is old."""
+    additions = search.known_additions(search.state()).copy()
+    additions[list(search.phases)] = 0.0
+    fresh: set[int] = set()
+    while True:
+        _, used = bound.of(Step(search.plain(), additions))
+        old = [int(i) for i in np.flatnonzero(used > 0) if int(i) not in fresh]
+        if not old:
+            break
+        additions[old] = search.look(np.array(old, dtype=np.int64))
+        fresh.update(old)
+    search.steps.append((Step(search.plain(), additions), search.state()))
+
+
+def _curve(search: Search, bound: Bound) -> pd.DataFrame:
+    """Best set found within each share of the budget, those of smaller shares included."""
+    purse = search.purse
+    found = [(purse.share_of(rows), -value, rows) for rows, (value, _) in search.seen.items()]
+    lines = []
+    for k in range(CURVE_STEPS + 1):
+        share = k / CURVE_STEPS
+        within = [f for f in found if f[0] <= share + 1e-9]
+        if not within:
+            continue  # what every choice has costs more
+        _, minus, rows = min(within, key=lambda f: (f[1], f[0], search.names_of(f[2])))
+        most = min(bound.of(step, share)[0] for step, _ in search.steps)
+        cost = sum(purse.gross[i] for i in rows), purse.money(rows)
+        lines.append((share, len(rows), purse.metres(rows), *cost, -minus, max(most, -minus)))
+    columns = ["share", "lines", "metres", "cost_minor", "net_cost_minor", "benefit_ha", "bound_ha"]
+    return pd.DataFrame(lines, columns=columns)

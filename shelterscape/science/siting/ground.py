@@ -1,0 +1,222 @@
+"""The wind over the ground ray by ray, and candidates ready to be laid on it.
+
+The plain rule holds here: where several belts act, the smallest relative wind rules. Belts that
+stand act as they do in `science.scene`, their ends and close neighbours with them; candidates act
+each alone, without ends or close neighbours. `siting.exact` tells what that leaves out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from shelterscape.grid import Grid, downwind
+from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
+from shelterscape.kernels.siting import gains, gains_alone, plant, put_back, ray_by_ray
+from shelterscape.science.growth import belts_at
+from shelterscape.science.scene import How, rays_of, scene_of
+from shelterscape.science.shelter import ray_offsets
+from shelterscape.science.siting.setting import Setting
+
+Array = NDArray[np.float64]
+Field = NDArray[np.float32]
+Numbers = NDArray[np.int64]
+
+SITING_RAYS = 5
+"""Rays that stand for one direction while candidates are compared; `shelter` takes 15."""
+
+FEW = 2
+"""Up to so many lines are quicker on one thread than dealt to several."""
+
+RAYS_AT_ONCE = 20
+"""Rays of standing belts worked out together, for the sake of memory."""
+
+SQUARES = 12
+"""Squares along each side of the ground by which lines are sorted."""
+
+
+def lines_of(frame: gpd.GeoDataFrame, grid: Grid, how: How) -> tuple[Any, ...]:
+    """Candidates as the kernels want them (see `kernels.siting.gains`).
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+        As `growth.belts_at` gives candidates in a case; one of height 0 does nothing.
+    grid : Grid
+    how : How
+    """
+    stands = np.flatnonzero(frame["height_m"].to_numpy(dtype=float) > 0)
+    scene = scene_of([frame], grid, how, apart=True)
+    outlines = scene.outlines
+    owner = stands[outlines.kind] if len(outlines.kind) else np.empty(0, np.int64)
+    return (
+        np.searchsorted(owner, np.arange(len(frame) + 1)).astype(np.int64),
+        outlines.first_edge,
+        outlines.edges,
+        scene.height,
+        scene.look_index[outlines.kind],
+        scene.tables.reach_h(),
+        REACH_WINDWARD_H,
+        TABLE_STEP_H,
+        scene.tables.tables(),
+        REACH_WINDWARD_H / TABLE_STEP_H,
+    )
+
+
+def ray_directions(setting: Setting, rays: int) -> tuple[Array, Numbers, Array]:
+    """Direction of every ray, the wind direction each stands for, and its share."""
+    offsets = [ray_offsets(float(s), setting.how.spread_deg, rays) for s in setting.sector_deg]
+    count = np.array([len(o) for o in offsets])
+    direction = np.repeat(np.arange(len(offsets)), count)
+    towards = setting.directions_deg[direction] + np.concatenate(offsets)
+    return towards, direction, (setting.weights / count)[direction]
+
+
+def wind_by_ray(belts: gpd.GeoDataFrame, grid: Grid, how: How, directions_deg: Array) -> Field:
+    """Relative wind beside belts along each ray alone.
+
+    Parameters
+    ----------
+    belts : GeoDataFrame
+        As `growth.belts_at` gives them.
+    grid : Grid
+    how : How
+    directions_deg : (rays,) float64
+        From grid north.
+
+    Returns
+    -------
+    (rays, rows, cols) float32
+    """
+    wind = np.empty((len(directions_deg), *grid.shape), np.float32)
+    scene = scene_of([belts], grid, how) if len(belts) else None
+    if scene is None or not len(scene.outlines.kind):
+        wind[:] = 1
+        return wind
+    corner = np.array([grid.row0, grid.col0], np.int64)
+    for begin in range(0, len(directions_deg), RAYS_AT_ONCE):
+        lot = slice(begin, begin + RAYS_AT_ONCE)
+        rays = rays_of(scene, directions_deg[lot])
+        bounds = np.arange(len(rays.steps) + 1)
+        ray_by_ray(
+            rays.paints,
+            rays.rows,
+            np.searchsorted(rays.ray, bounds),
+            rays.jets,
+            rays.strength,
+            np.searchsorted(rays.jet_ray, bounds),
+            rays.tables,
+            REACH_WINDWARD_H / TABLE_STEP_H,
+            (rays.steps, corner, how.combine == "product"),
+            wind[lot],
+        )
+    return wind
+
+
+def near_together(frame: gpd.GeoDataFrame) -> Numbers:
+    """An order of lines in which those near each other on the ground follow each other."""
+    if not len(frame):
+        return np.empty(0, np.int64)
+    middle = shapely.get_coordinates(shapely.centroid(frame.geometry.to_numpy()))
+    low, size = middle.min(axis=0), max(float(np.ptp(middle, axis=0).max()), 1e-9)
+    at = np.minimum(((middle - low) / size * SQUARES).astype(np.int64), SQUARES - 1)
+    # Rows of squares walked to and fro.
+    col = np.where(at[:, 1] % 2, SQUARES - 1 - at[:, 0], at[:, 0])
+    order: Numbers = np.lexsort((col, at[:, 1]))
+    return order
+
+
+class Ground:
+    """The wind ray by ray over the ground of a setting, on which candidates come and go.
+
+    Parameters
+    ----------
+    setting : Setting
+    candidates : GeoDataFrame
+        With the columns of completed belts.
+    rays : int
+        Rays for each direction.
+    wind : (rays, rows, cols) float32, optional
+        As `wind_by_ray` gives it for the belts that stand, worked out when not given; it is
+        changed.
+    frame : GeoDataFrame, optional
+        The candidates as they stand in the case, as `growth.belts_at` tells when not given.
+
+    Attributes
+    ----------
+    planted : list of int
+        Candidates laid, in their order.
+    near_order : (n,) int64
+        Candidates in an order in which neighbours follow each other.
+    """
+
+    def __init__(
+        self,
+        setting: Setting,
+        candidates: gpd.GeoDataFrame,
+        rays: int = SITING_RAYS,
+        wind: Field | None = None,
+        frame: gpd.GeoDataFrame | None = None,
+    ) -> None:
+        self.setting = setting
+        if frame is None:
+            frame = belts_at(candidates, setting.case) if len(candidates) else candidates
+        self.frame = frame
+        self.directions_deg, direction, share = ray_directions(setting, rays)
+        grid = setting.grid
+        if wind is None:
+            wind = wind_by_ray(setting.belts, grid, setting.how, self.directions_deg)
+        self.wind = wind
+        self.lines = lines_of(self.frame, grid, setting.how) if len(candidates) else None
+        steps = np.array([downwind(float(d)) for d in self.directions_deg])
+        self.rays = (steps, direction, share, np.array([grid.row0, grid.col0], np.int64))
+        self.need = setting.need_ha()
+        self.near_order = near_together(candidates)
+        self._turn = np.argsort(self.near_order)
+        self.planted: list[int] = []
+        self._saved: list[tuple[Numbers, Field]] = []
+
+    def by_direction(self, which: Sequence[int] | Numbers) -> Array:
+        """What each of some candidates alone would add to what stands now, by direction.
+
+        Returns
+        -------
+        (w, directions) float64
+            Sheltered hectares.
+        """
+        numbers = np.asarray(which, dtype=np.int64)
+        out = np.zeros((len(numbers), len(self.setting.weights)))
+        wanted = (self.need, self.setting.open_wind)
+        if self.lines is None or not len(numbers):
+            return out
+        if len(numbers) <= FEW:
+            gains_alone(self.lines, numbers, self.wind, self.rays, *wanted, out)
+            return out
+        order = np.argsort(self._turn[numbers], kind="stable")
+        in_turn = np.empty_like(out)
+        gains(self.lines, numbers[order], self.wind, self.rays, *wanted, in_turn)
+        out[order] = in_turn
+        return out
+
+    def gains(self, which: Sequence[int] | Numbers) -> Array:
+        """The same over all directions, sheltered hectares."""
+        total: Array = self.by_direction(which).sum(axis=1)
+        return total
+
+    def plant(self, one: int) -> float:
+        """Lay a candidate on what stands; what it adds, sheltered hectares."""
+        out = np.empty(len(self.setting.weights))
+        wanted = (self.need, self.setting.open_wind)
+        self._saved.append(plant(self.lines, one, self.wind, self.rays, *wanted, out))
+        self.planted.append(one)
+        return float(out.sum())
+
+    def put_back(self) -> int:
+        """Take off the candidate laid last; returns it."""
+        put_back(self.wind, *self._saved.pop())
+        return self.planted.pop()

@@ -1,0 +1,200 @@
+"""What may be spent: metres, money or both, by holding and by year."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import geopandas as gpd
+import numpy as np
+from numpy.typing import NDArray
+
+from shelterscape.errors import InputError
+
+Array = NDArray[np.float64]
+NetCost = Callable[[frozenset[int]], int]
+"""Net cost of a set of candidates (by their rows), in minor units of money."""
+
+LEAST_NET_SHARE = 0.05
+"""A set never counts as costing less than this share of what it costs without grants (E)."""
+
+
+class Phase(NamedTuple):
+    """What may be spent in one year; None is without limit."""
+
+    year: int
+    metres: float | None = None
+    money_minor: int | None = None
+
+
+class Cap(NamedTuple):
+    """What may be spent on one holding; None is without limit."""
+
+    metres: float | None = None
+    money_minor: int | None = None
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What may be spent in all.
+
+    Parameters
+    ----------
+    metres : float, optional
+        Total length of belts.
+    money_minor : int, optional
+        Total net cost, in minor units of money.
+    holdings : mapping of str to Cap
+        Caps by holding; those not named have none.
+    phases : tuple of Phase
+        Years in their order, each with a cap; what one year leaves is not carried over.
+    least_net_share : float
+        Floor of the net cost of a set, as a share of its cost without grants.
+    """
+
+    metres: float | None = None
+    money_minor: int | None = None
+    holdings: Mapping[str, Cap] = field(default_factory=dict)
+    phases: tuple[Phase, ...] = ()
+    least_net_share: float = LEAST_NET_SHARE
+
+    def total(self, name: str) -> float | None:
+        """The most of "metres" or "money_minor" that can be spent in all; None is no limit."""
+        own = getattr(self, name)
+        yearly = [getattr(phase, name) for phase in self.phases]
+        known = [] if own is None else [float(own)]
+        if yearly and None not in yearly:
+            known.append(float(sum(yearly)))
+        return min(known) if known else None
+
+
+class Purse:
+    """Keeps account of a choice: what it costs, and whether one more line is within the limits.
+
+    Parameters
+    ----------
+    candidates : GeoDataFrame
+        With ``length_m``, ``cost_minor`` and ``holding_id``.
+    limits : Limits
+    net_cost : callable, optional
+        Net cost of a set of rows; what the rows cost summed when not given.
+
+    Raises
+    ------
+    InputError
+        ``input-refused`` when nothing limits the choice, or for a limit or a cost below 0.
+    """
+
+    def __init__(
+        self, candidates: gpd.GeoDataFrame, limits: Limits, net_cost: NetCost | None = None
+    ) -> None:
+        self.length = candidates["length_m"].to_numpy(dtype=float)
+        self.gross = [int(c) for c in candidates["cost_minor"]]
+        self.holding = [str(h) for h in candidates["holding_id"]]
+        self.limits, self._net = limits, net_cost
+        self._known: dict[frozenset[int], float] = {}
+        if limits.total("metres") is None and limits.total("money_minor") is None:
+            raise _refused("Nothing limits the choice.", "Give a budget in metres or in money.")
+        given = [limits.total("metres") or 0, limits.total("money_minor") or 0, *self.gross]
+        if min([*given, *self.length, 0]) < 0:
+            raise _refused("A budget, a length or a cost is below 0.", "Correct it.")
+
+    @property
+    def additive(self) -> bool:
+        """Whether the cost of a set is that of its lines summed."""
+        return self._net is None
+
+    def money(self, rows: frozenset[int]) -> float:
+        """Net cost of a set, not below its floor, minor units."""
+        gross = sum(self.gross[i] for i in rows)
+        if self._net is None or not rows:
+            return float(gross)
+        if rows not in self._known:
+            floor = self.limits.least_net_share * gross
+            self._known[rows] = max(float(self._net(rows)), floor)
+        return self._known[rows]
+
+    def metres(self, rows: frozenset[int]) -> float:
+        """Length of a set."""
+        return float(sum(self.length[i] for i in sorted(rows)))
+
+    def least_money(self) -> Array:
+        """For each line, what it adds to the net cost of any set at the very least."""
+        share = 1.0 if self.additive else self.limits.least_net_share
+        return share * np.array(self.gross, dtype=float)
+
+    def fits(self, phases: Mapping[int, int]) -> bool:
+        """Whether a choice (row to number of its phase) is within every limit."""
+        rows = frozenset(phases)
+        if not self._within(rows, self.limits.metres, self.limits.money_minor):
+            return False
+        for name, cap in self.limits.holdings.items():
+            here = frozenset(i for i in rows if self.holding[i] == name)
+            if not self._within(here, cap.metres, cap.money_minor):
+                return False
+        before = 0.0
+        for number, phase in enumerate(self.limits.phases):
+            now = frozenset(i for i in rows if phases[i] == number)
+            so_far = frozenset(i for i in rows if phases[i] <= number)
+            # Grants may depend on what earlier years planted, so a year costs the difference.
+            spent = self.money(so_far)
+            if not _at_most(self.metres(now), phase.metres):
+                return False
+            if not _at_most(spent - before, phase.money_minor):
+                return False
+            before = spent
+        return True
+
+    def may_fit(self, phases: Mapping[int, int], phase: int) -> NDArray[np.bool_]:
+        """Lines not ruled out at once beside a choice; `fits` tells for sure."""
+        now = [i for i in phases if phases[i] == phase]
+        yearly = self.limits.phases[phase] if self.limits.phases else Phase(0)
+        found = np.ones(len(self.length), dtype=bool)
+        money = self.least_money()
+        for spent, name in ((self.length, "metres"), (money, "money_minor")):
+            for limit, there in (
+                (getattr(self.limits, name), list(phases)),
+                # What a year costs net depends on the years before.
+                (getattr(yearly, name) if name == "metres" or self.additive else None, now),
+            ):
+                if limit is not None:
+                    found &= spent <= limit * (1 + 1e-9) + 1e-9 - spent[there].sum()
+        return found
+
+    def _within(
+        self, rows: frozenset[int], metres: float | None, money_minor: float | None
+    ) -> bool:
+        return _at_most(self.metres(rows), metres) and (
+            money_minor is None or _at_most(self.money(rows), money_minor)
+        )
+
+    def shares(self) -> Array:
+        """Share of what can be spent that each line alone takes, the dearest of its kinds."""
+        money = [self.money(frozenset([i])) for i in range(len(self.gross))]
+        found = np.zeros(len(self.gross))
+        for spent, limit in ((self.length, self.limits.total("metres")),
+                             (np.array(money), self.limits.total("money_minor"))):  # fmt: skip
+            if limit is not None:
+                with np.errstate(divide="ignore", invalid="ignore"):
+                    share = np.where(spent > 0, spent / limit, 0.0)
+                found = np.maximum(found, share)
+        return found
+
+    def share_of(self, rows: frozenset[int]) -> float:
+        """The same for a set."""
+        found = 0.0
+        for spent, name in ((self.metres(rows), "metres"), (self.money(rows), "money_minor")):
+            limit = self.limits.total(name)
+            if limit is not None and spent > 0:
+                found = max(found, spent / limit if limit > 0 else np.inf)
+        return found
+
+
+def _at_most(spent: float, limit: float | None) -> bool:
+    # Lengths are sums of floats: a hair's breadth must not keep out what fits exactly.
+    return limit is None or spent <= limit + 1e-9 * max(limit, 1.0)
+
+
+def _refused(text: str, mend: str) -> InputError:
+    return InputError("input-refused", text, where="budget", mend=mend)

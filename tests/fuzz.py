@@ -1,0 +1,178 @@
+"""A fuzz guided by coverage over all doors of `fuzz_targets`.
+
+python tests/fuzz.py [--minutes 10] [--write] [--keep FOLDER]
+
+Each target runs in a process of its own for its share of the time. The number of inputs tried and
+of tracebacks is printed and, with --write, put into docs/reliability.md. Inputs that led to a
+traceback are kept in a folder, which is named; mend the cause and add the input to
+tests/test_fuzz.py. Exit code 1 when there are any.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import subprocess
+import sys
+import tempfile
+import time
+import traceback
+from pathlib import Path
+from typing import Any
+
+import atheris
+
+# Kernels are compiled by numba, which knows nothing of counters put between their lines.
+with atheris.instrument_imports(include=["shelterscape"], exclude=["shelterscape.kernels"]):
+    import fuzz_targets
+
+PAGE = Path(__file__).resolve().parents[1] / "docs" / "reliability.md"
+BEGIN, END = "<!-- fuzz: begin -->", "<!-- fuzz: end -->"
+LONGEST_BYTES = {"geopackage": 120_000, "geotiff": 4_000}
+USUAL_LONGEST_BYTES = 1_500
+SLOW_SECONDS = 10
+
+
+class Count:
+    """Tries inputs and counts how they ended.
+
+    Parameters
+    ----------
+    target : callable
+        One of `fuzz_targets.TARGETS`.
+    seconds : float
+        How long to go on.
+    keep : Path
+        Where inputs that led to a traceback go, and the count at the end.
+    scratch : Path
+        Folder the target may write into.
+    """
+
+    def __init__(self, target: Any, seconds: float, keep: Path, scratch: Path) -> None:
+        self._target, self._keep, self._scratch = target, keep, scratch
+        self._end = time.monotonic() + seconds
+        self._seen: set[str] = set()
+        self.told: dict[str, Any] = {"inputs": 0, "slowest": 0.0, "codes": {}, "findings": []}
+
+    def __call__(self, data: bytes) -> None:
+        begun = time.monotonic()
+        if begun > self._end:
+            self.write()
+            os._exit(0)
+        self.told["inputs"] += 1
+        try:
+            code = fuzz_targets.outcome(self._target, data, self._scratch)
+            self.told["codes"][code] = self.told["codes"].get(code, 0) + 1
+        except BaseException as error:
+            self._note(error, data)
+        self.told["slowest"] = max(self.told["slowest"], time.monotonic() - begun)
+
+    def _note(self, error: BaseException, data: bytes) -> None:
+        """Keep the first input for each place an error comes from."""
+        frames = traceback.extract_tb(error.__traceback__)
+        ours = [f for f in frames if "shelterscape" in f.filename] or frames
+        place = f"{type(error).__name__} at {Path(ours[-1].filename).name}:{ours[-1].lineno}"
+        if place in self._seen:
+            return
+        self._seen.add(place)
+        number = len(self._seen)
+        (self._keep / f"{self._target.__name__}-{number}.bin").write_bytes(data)
+        text = "".join(traceback.format_exception(error))
+        (self._keep / f"{self._target.__name__}-{number}.txt").write_text(text, encoding="utf-8")
+        self.told["findings"].append(f"{place}: {error}")
+        self.write()
+
+    def write(self) -> None:
+        """Put the count so far on disk, for the process may be torn away."""
+        path = self._keep / f"{self._target.__name__}.json"
+        path.write_text(json.dumps(self.told), encoding="utf-8")
+
+
+def work(name: str, seconds: float, keep: Path) -> None:
+    """Fuzz one target; never returns."""
+    target = next(t for t in fuzz_targets.TARGETS if t.__name__ == name)
+    shared = Path("/dev/shm")
+    place = shared if shared.is_dir() else None
+    scratch = Path(tempfile.mkdtemp(prefix="shelterscape-fuzz-", dir=place))
+    corpus = keep / f"corpus-{name}"
+    corpus.mkdir()
+    for i, seed in enumerate(fuzz_targets.seeds(scratch)[name]):
+        (corpus / f"seed{i}").write_bytes(seed)
+    longest = LONGEST_BYTES.get(name, USUAL_LONGEST_BYTES)
+    options = [f"-max_len={longest}", f"-timeout={6 * SLOW_SECONDS}", "-rss_limit_mb=4000"]
+    options += [f"-artifact_prefix={keep}/{name}-died-", "-verbosity=0", "-print_final_stats=0"]
+    atheris.Setup([sys.argv[0], *options, str(corpus)], Count(target, seconds, keep, scratch))
+    atheris.Fuzz()
+
+
+def measure(minutes: float, keep: Path) -> dict[str, dict[str, Any]]:
+    """Fuzz all targets one after the other."""
+    found = {}
+    names = [target.__name__ for target in fuzz_targets.TARGETS]
+    for name in names:
+        seconds = 60.0 * minutes / len(names)
+        words = [sys.executable, __file__, "--target", name, "--seconds", str(seconds)]
+        done = subprocess.run([*words, "--keep", str(keep)], capture_output=True, check=False)
+        path = keep / f"{name}.json"
+        told = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
+        told = {"inputs": 0, "slowest": 0.0, "codes": {}, "findings": []} | told
+        if done.returncode:
+            last = done.stderr.decode("utf-8", "replace")[-1500:]
+            told["findings"].append(f"the process died with {done.returncode}: {last}")
+        found[name] = told
+        sys.stderr.write(f"{name}: {told['inputs']} inputs, {len(told['findings'])} tracebacks\n")
+    return found
+
+
+def table(found: dict[str, dict[str, Any]], minutes: float) -> str:
+    """What was tried, in Markdown."""
+    lines = [
+        f"Last run: {minutes:g} minutes in all.",
+        "",
+        "| door | inputs tried | taken | refused, by code | tracebacks |",
+        "| --- | --- | --- | --- | --- |",
+    ]
+    for name, told in found.items():
+        codes = sorted(told["codes"].items(), key=lambda pair: -pair[1])
+        refused = ", ".join(f"{code} {count:,}" for code, count in codes if code != "done")
+        taken = told["codes"].get("done", 0)
+        row = (name.replace("_", " "), f"{told['inputs']:,}", f"{taken:,}", refused)
+        lines.append(f"| {' | '.join(row)} | {len(told['findings'])} |")
+    inputs = sum(told["inputs"] for told in found.values())
+    findings = sum(len(told["findings"]) for told in found.values())
+    lines.append(f"| **all** | **{inputs:,}** | | | **{findings}** |")
+    return "\n".join(lines)
+
+
+def main() -> int:
+    """Run the fuzz, or one target of it in a process of its own."""
+    asked = argparse.ArgumentParser(description="Fuzz all doors, guided by coverage.")
+    asked.add_argument("--minutes", type=float, default=10.0)
+    asked.add_argument("--write", action="store_true")
+    asked.add_argument("--keep", type=Path)
+    asked.add_argument("--target")
+    asked.add_argument("--seconds", type=float)
+    given = asked.parse_args()
+    if given.target:
+        work(given.target, given.seconds, given.keep)
+    keep = given.keep or Path(tempfile.mkdtemp(prefix="shelterscape-fuzz-kept-"))
+    keep.mkdir(parents=True, exist_ok=True)
+    found = measure(given.minutes, keep)
+    text = table(found, given.minutes)
+    sys.stdout.write(text + "\n")
+    if given.write:
+        page = PAGE.read_text(encoding="utf-8")
+        before, _, rest = page.partition(BEGIN)
+        after = rest.partition(END)[2]
+        PAGE.write_text(f"{before}{BEGIN}\n{text}\n{END}{after}", encoding="utf-8")
+    findings = [text for told in found.values() for text in told["findings"]]
+    for text in findings:
+        sys.stderr.write(f"{text}\n")
+    if findings:
+        sys.stderr.write(f"The inputs are kept in {keep}\n")
+    return int(bool(findings))
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,68 @@
+"""Small fields, belts and lines made by hand for the tests of siting."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from shapely.affinity import rotate
+
+from shelterscape.science import belts as belt_layers
+from shelterscape.science.siting import candidates, cutting, designs
+
+CRS = "EPSG:25832"
+
+
+def array_of(*shapes) -> np.ndarray:
+    """Shapes as an array of objects."""
+    out = np.empty(len(shapes), dtype=object)
+    out[:] = shapes
+    return out
+
+
+def turned(shapes, degrees: float) -> np.ndarray:
+    """Shapes turned about the origin, clockwise as bearings count."""
+    return array_of(*(rotate(s, -degrees, origin=(0, 0)) for s in shapes))
+
+
+def fields(rows: int, cols: int, side_m: float = 200.0) -> np.ndarray:
+    """A block of square fields that share their edges."""
+    return array_of(
+        *(
+            shapely.box(side_m * c, side_m * r, side_m * (c + 1), side_m * (r + 1))
+            for r in range(rows)
+            for c in range(cols)
+        )
+    )
+
+
+def same_lines(one, other, tolerance_m: float = 0.01) -> bool:
+    """Whether two sets of lines cover the same ground, however they are ordered or drawn."""
+    if len(one) != len(other):
+        return False
+    left = list(other)
+    for line in one:
+        fit = next((x for x in left if shapely.hausdorff_distance(line, x) < tolerance_m), None)
+        if fit is None:
+            return False
+        left.remove(fit)
+    return True
+
+
+def offered(*lines, kind=candidates.GIVEN, width_m: float = 6.0, **columns) -> gpd.GeoDataFrame:
+    """Lines offered as candidates."""
+    frame = gpd.GeoDataFrame(columns, geometry=array_of(*lines), crs=CRS)
+    return candidates.offer(kind, frame).assign(width_m=width_m)
+
+
+def dressed(*lines, design="three-row belt", planted_year=2027, **columns) -> gpd.GeoDataFrame:
+    """Lines as belts of a design, uncut."""
+    kept, _ = cutting.cut(offered(*lines, **columns), [], shortest_m=0.0)
+    return candidates.dress(kept, designs.packaged(), design, planted_year)
+
+
+def standing(*geometry, **columns) -> gpd.GeoDataFrame:
+    """Existing belts, completed."""
+    given = {"height_m": [8.0] * len(geometry)} | columns
+    frame = gpd.GeoDataFrame(given, geometry=array_of(*geometry), crs=CRS)
+    return belt_layers.complete(frame, "belts")[0]

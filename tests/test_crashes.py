@@ -1,0 +1,356 @@
+"""What crashes, full disks and neighbours may do to results: nothing is lost, nothing is halved."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from affine import Affine
+from pyproj import CRS as ProjCRS
+from run_helpers import (
+    CRS,
+    checksums,
+    command,
+    environment,
+    events,
+    leftovers,
+    options,
+    project,
+    run_toy,
+    toy,
+    write_toy,
+)
+
+from shelterscape.errors import WriteError
+from shelterscape.files import record as records
+from shelterscape.files.rasters import RasterWriter
+from shelterscape.grid import Grid
+from shelterscape.process import Raster
+from shelterscape.runs import staging
+from shelterscape.terms import TERMS
+
+HERE = Path(__file__).parent
+
+
+def word_of(out):
+    """The word a toy wrote, from a folder that is whole by its own record."""
+    content = json.loads((out / "record.json").read_text("utf-8"))
+    told = {entry["path"]: entry["sha256"] for entry in content["outputs"]}
+    there = checksums(out)
+    assert set(there) == {*told, "record.json", "timings.json"}
+    assert all(there[path] == sum_ for path, sum_ in told.items())
+    return pd.read_csv(out / "tables" / "toy_areas.csv")["season"][0]
+
+
+# ---- kill -9
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="this system does not fork")
+@pytest.mark.parametrize(
+    ("scene", "fewest"),
+    [
+        ("nothing there", 10),
+        ("an earlier run", 15),
+        ("crashed before the swap", 15),
+        ("crashed within the swap", 15),
+        ("crashed after the swap", 15),
+    ],
+)
+def test_killed_before_every_step_on_disk(tmp_path, scene, fewest):
+    """The next start finds the old result or the new one whole, and clears the rest."""
+    done = subprocess.run(
+        [sys.executable, HERE / "crash_script.py", tmp_path, scene],
+        env=environment(),
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    steps, code = map(int, done.stdout.split())
+    assert code == 0
+    assert steps > fewest
+    found = []
+    for folder in sorted(tmp_path.iterdir()):
+        out = folder / "out"
+        try:
+            # Refused, for there is a run; but the start has mended what the crash left.
+            run_toy(out, word="next")
+        except WriteError as error:
+            assert error.code == "output-exists"
+        assert leftovers(folder) == [], folder.name
+        assert [path.name for path in folder.iterdir()] == ["out"]
+        found.append(word_of(out))
+        run_toy(out, word="last", overwrite=True)
+        assert word_of(out) == "last"
+    first = "next" if scene == "nothing there" else "before"
+    turn = found.index("after")
+    assert found == [first] * turn + ["after"] * (len(found) - turn)
+    # The last was never killed; somewhere before it the swap had been made.
+    assert 0 < turn < steps - 1 or scene == "nothing there"
+
+
+def test_the_names_are_on_the_disk_before_the_old_folder_goes(tmp_path, monkeypatch):
+    """A power cut forgets what was not flushed: files first, then the swap, then the clearing."""
+    out = tmp_path / "out"
+    run_toy(out, word="before")
+    told = []
+
+    def flush(path):
+        told.append(("flush", path.name))
+
+    rename, clear = Path.rename, shutil.rmtree
+
+    def renaming(self, target):
+        told.append(("rename", self.name))
+        return rename(self, target)
+
+    def clearing(path, **how):
+        if path.exists():
+            told.append(("clear", path.name))
+        clear(path, **how)
+
+    monkeypatch.setattr(records, "flush", flush)
+    monkeypatch.setattr(staging, "flush", flush)
+    monkeypatch.setattr(Path, "rename", renaming)
+    monkeypatch.setattr(shutil, "rmtree", clearing)
+    run_toy(out, word="after", overwrite=True)
+    new, old = ".out.shelterscape-new", ".out.shelterscape-old"
+    assert told[-5:] == [
+        ("flush", new),
+        ("rename", "out"),
+        ("rename", new),
+        ("flush", tmp_path.name),
+        ("clear", old),
+    ]
+    flushed = {name for what, name in told[:-4] if what == "flush"}
+    assert flushed == {new, "tables", "toy_areas.csv", "record.json", "timings.json"}
+
+
+# ---- many at once
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="this system does not fork")
+def test_many_runs_at_once_into_one_folder(tmp_path):
+    """Each ends well or is told that the folder is busy; what stays is whole."""
+    code = (
+        "import os, sys\nfrom pathlib import Path\nfrom run_helpers import run_toy\n"
+        "from shelterscape.errors import WriteError\n"
+        "read, write = os.pipe()\n"
+        "children = []\n"
+        "for i in range(8):\n"
+        "    child = os.fork()\n"
+        "    if child == 0:\n"
+        "        os.close(write); os.read(read, 1)\n"  # all wait for one gate to open
+        "        try:\n"
+        "            for again in range(6): run_toy(Path(sys.argv[1]), word=f'w{i}',"
+        " overwrite=True)\n"
+        "        except WriteError as error:\n"
+        "            os._exit(4 if error.code == 'output-busy' else 1)\n"
+        "        os._exit(0)\n"
+        "    children.append(child)\n"
+        "os.close(write)\n"
+        "print(*(os.WEXITSTATUS(os.waitpid(c, 0)[1]) for c in children))\n"
+    )
+    out = tmp_path / "out"
+    done = subprocess.run(
+        [sys.executable, "-c", code, out],
+        env=environment(),
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    codes = [int(word) for word in done.stdout.split()]
+    assert len(codes) == 8, done.stderr
+    assert set(codes) <= {0, 4}, done.stderr
+    assert 0 in codes
+    assert 4 in codes, "they never met; the test shows nothing"
+    assert word_of(out) in {f"w{i}" for i in range(8)}
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+# ---- disks that are full, or may only be read
+
+
+def mounted(folder, size, *more):
+    """Lay a small disk in memory over a folder; skip where the system does not let us."""
+    folder.mkdir(exist_ok=True)
+    words = ["mount", "-t", "tmpfs", "-o", ",".join([f"size={size}", *more]), "tmpfs", str(folder)]
+    try:
+        done = subprocess.run(words, capture_output=True, text=True, check=False)
+    except FileNotFoundError:
+        pytest.skip("there is no mount command here")
+    if done.returncode:
+        pytest.skip(f"a small disk cannot be mounted here: {done.stderr.strip()}")
+
+
+@pytest.fixture
+def disk(tmp_path):
+    """Mount small disks over one folder, one after the other."""
+    folder = tmp_path / "disk"
+    laid = []
+
+    def lay(size, *more):
+        clear()
+        mounted(folder, size, *more)
+        laid.append(folder)
+        return folder
+
+    def clear():
+        while laid:
+            subprocess.run(["umount", str(laid.pop())], check=True)
+
+    yield lay
+    clear()
+
+
+GRID = Grid((700, 700), Affine(10, 0, 388_000, 0, -10, 6_124_000), ProjCRS(CRS))
+NOISE = np.random.default_rng(3).random(GRID.shape).astype("float32")
+
+
+def write_noise(path):
+    """A raster that deflates badly, so that its size is about 2 MB."""
+    with RasterWriter(path, GRID, ["one"], TERMS["relative_wind"]) as raster:
+        raster.write(1, NOISE)
+
+
+def test_a_raster_on_a_disk_that_fills_up_is_whole_or_refused(disk, tmp_path):
+    """Whatever room there is: never a file that looks finished and is not."""
+    ended = {}
+    for kib in range(256, 8192, 256):
+        folder = disk(f"{kib}k")
+        try:
+            write_noise(folder / "noise.tif")
+            ended[kib] = "whole"
+        except (WriteError, OSError) as error:
+            ended[kib] = getattr(error, "code", "system")
+            assert not (folder / "noise.part.tif").exists()
+    words = list(ended.values())
+    assert words[0] != "whole"
+    assert words[-1] == "whole"
+    # Once there is room there is room for all larger disks.
+    assert words == sorted(words, key="whole".__eq__)
+
+
+def test_a_run_on_a_full_disk_keeps_the_earlier_one(disk):
+    outputs = (Raster("relative_wind", "relative_wind", "one"),)
+
+    def compute(asked, files, run):
+        with run.raster("relative_wind", GRID, ["one"]) as raster:
+            raster.write(1, NOISE)
+
+    for kib in (400, 1200, 2400, 3600):
+        folder = disk(f"{kib}k")
+        out = folder / "out"
+        run_toy(out, word="before")
+        with pytest.raises(WriteError) as caught:
+            run_toy(out, toy(compute, outputs), overwrite=True)
+        assert caught.value.code == "output-unwritable"
+        assert word_of(out) == "before"
+        assert [path.name for path in folder.iterdir()] == ["out"]
+
+
+@pytest.mark.parametrize("kib", [0, 4, 8])
+def test_a_table_and_the_record_on_a_full_disk(disk, kib):
+    """A few blocks are left when the run begins: no table, or no record, can be written."""
+    folder = disk("256k")
+    out = folder / "out"
+    run_toy(out, word="before")
+
+    def fill(asked, files, run):
+        free = shutil.disk_usage(folder).free
+        (folder / "ballast").write_bytes(b"x" * max(free - kib * 1024, 0))
+        write_toy(asked, files, run)
+
+    with pytest.raises(WriteError) as caught:
+        run_toy(out, toy(fill), word="after", overwrite=True)
+    assert caught.value.code == "output-unwritable"
+    assert word_of(out) == "before"
+    assert sorted(path.name for path in folder.iterdir()) == ["ballast", "out"]
+
+
+@pytest.mark.slow
+def test_shelter_on_disks_of_all_sizes(disk, tmp_path):
+    """The whole command, layers and pictures too: done, or exit code 4 and an empty disk."""
+    words = command("shelter", *options(project(tmp_path / "project")), "--json", "--out")
+    codes = []
+    for kib in (16, 48, 80, 112, 144, 176, 208, 240, 272, 304, 336, 400, 480, 640, 960, 1600):
+        folder = disk(f"{kib}k")
+        done = subprocess.run(
+            [*words, str(folder / "out")],
+            env=environment(),
+            capture_output=True,
+            text=True,
+            timeout=120,
+            check=False,
+        )
+        codes.append(done.returncode)
+        last = events(done.stdout)[-1]
+        if done.returncode:
+            assert done.returncode == 4, (kib, last)
+            assert last["code"] == "output-unwritable"
+            assert last["mend"]
+            assert list(folder.iterdir()) == []
+        else:
+            assert last["event"] == "result"
+    assert codes == sorted(codes, reverse=True)
+    assert {codes[0], codes[-1]} == {4, 0}
+
+
+def test_a_disk_that_may_only_be_read(disk):
+    folder = disk("512k")
+    out = folder / "out"
+    run_toy(out, word="before")
+    subprocess.run(["mount", "-o", "remount,ro", str(folder)], check=True)
+    for place, overwrite in ((out, True), (folder / "new", False)):
+        with pytest.raises(WriteError) as caught:
+            run_toy(place, word="after", overwrite=overwrite)
+        assert caught.value.code == "output-unwritable"
+        assert caught.value.value == "Read-only file system"
+        assert str(folder) in caught.value.where
+    assert word_of(out) == "before"
+    assert [path.name for path in folder.iterdir()] == ["out"]
+
+
+def test_inputs_on_a_disk_that_may_only_be_read(disk, tmp_path):
+    """Nothing is written beside an input, so it may lie where nothing can be."""
+    import shelterscape
+
+    folder = disk("2m")
+    given = project(folder / "project")
+    subprocess.run(["mount", "-o", "remount,ro", str(folder)], check=True)
+    result = shelterscape.shelter(**given, out=tmp_path / "out")
+    assert (result.folder / "record.json").is_file()
+
+
+@pytest.mark.parametrize("how", ["cut short", "zeros", "one bit"])
+def test_a_loss_without_a_word_is_caught_by_reading_again(tmp_path, monkeypatch, how):
+    """A disk that takes everything and keeps less: the copy raises nothing, reading back does."""
+    from shelterscape.files import rasters
+
+    copy = rasters.rasterio.shutil.copy
+
+    def losing(source, target, **more):
+        copy(source, target, **more)
+        content = bytearray(Path(target).read_bytes())
+        if how == "cut short":
+            del content[len(content) // 2 :]
+        elif how == "zeros":
+            content[-len(content) // 3 :] = bytes(len(content) // 3 + 1)
+        else:
+            content[-1000] ^= 1
+        Path(target).write_bytes(content)
+
+    monkeypatch.setattr(rasters.rasterio.shutil, "copy", losing)
+    with pytest.raises(WriteError) as caught:
+        write_noise(tmp_path / "noise.tif")
+    assert caught.value.code == "output-unwritable"
+    assert "disk" in caught.value.mend

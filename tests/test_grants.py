@@ -1,0 +1,573 @@
+"""What grants pay: rules with their reasons, the worked example, widening, thresholds, net cost."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from datetime import date
+from decimal import Decimal
+from fractions import Fraction
+from itertools import chain, combinations
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from conftest import ROOT
+from grant_helpers import CRS, HILL, YEAR, belts, ground, paid, scheme
+from shapely import box
+
+from shelterscape.errors import InputError
+from shelterscape.process.grant_files import scheme_from
+from shelterscape.science import grants
+from shelterscape.science.grants.maps import Agreement
+from shelterscape.science.grants.parts import FAILS, QUALIFIES, parts
+from shelterscape.science.grants.thresholds import Threshold
+
+PAGE = (ROOT / "docs" / "grants.md").read_text(encoding="utf-8")
+LINE = [(0, 0), (150, 0)]
+
+
+def reasons(found) -> list[str]:
+    """Why parts fail, in order."""
+    return list(found.loc[found["result"] == FAILS, "reason"])
+
+
+# ---- the worked example of the page (status D: worked out by hand there)
+
+
+def example():
+    """Belts, scheme and area as the page describes them."""
+    (text,) = re.findall(r"```toml\n(.*?)```", PAGE, re.DOTALL)
+    rules = scheme_from(tomllib.loads(text, parse_float=Decimal), "docs/grants.md")
+    frame = belts(LINE, [(156, 0), (256, 0)], name=["A", "B"], parcel_id=["P1", "P2"])
+    return ground(frame, rules, areas={"hill": box(-100, -100, 210, 100)})
+
+
+def test_the_worked_example():
+    found = grants.payments(example(), 2027)
+    scheme_ = found.ground.schemes[0]
+    ours = [
+        (
+            found.ground.belts["name"].iloc[row.belt],
+            scheme_.rates[row.rate].what,
+            str(row.year),
+            str(row.uncapped_minor),
+            str(row.amount_minor),
+        )
+        for row in found.rows
+    ]
+    body = PAGE.partition("| belt | payment | year |")[2].partition("\n\n")[0]
+    page = [tuple(c.strip() for c in line.split("|")[1:-1]) for line in body.splitlines()[2:]]
+    assert ours == page
+    assert found.total_minor == 303_950
+    assert "303950 minor units" in PAGE
+
+
+def test_areas_and_lengths_of_the_worked_example():
+    found = parts(grants.payments(example(), 2027))
+    told = found[["name", "result", "area_ha", "length_m", "block"]].values.tolist()
+    assert sorted(told) == [
+        ["A", QUALIFIES, 0.2128, 150.0, 1],
+        ["B", FAILS, 0.0658, 46.0, 0],
+        ["B", QUALIFIES, 0.0770, 54.0, 1],
+    ]
+    assert reasons(found) == ["outside grant areas of: hill"]
+
+
+def test_neither_belt_of_the_example_would_do_alone():
+    there = example()
+    assert [grants.payments(there, 2027, [i]).total_minor for i in (0, 1)] == [0, 0]
+    assert reasons(parts(grants.payments(there, 2027, [0]))) == [
+        "block of 0.2128 ha, at least 0.25 ha asked"
+    ]
+
+
+# ---- rates
+
+
+@pytest.mark.parametrize(
+    ("rate", "amount"),
+    [
+        # 150 m by 12 m: 0.18 ha, 450 plants at 2500 per ha (arithmetic)
+        ({"per": "ha", "amount_minor": 600_000}, 108_000),
+        ({"per": "m", "amount_minor": Decimal("12.5")}, 1_875),
+        ({"per": "tree", "amount_minor": 145}, 65_250),
+        ({"per": "tree", "amount_minor": 145, "percent": 40}, 26_100),
+        ({"per": "cost", "percent": 35}, 70_000),
+        ({"per": "m", "amount_minor": Decimal("0.01")}, 2),  # 1.5 rounded half up
+    ],
+)
+def test_each_kind_of_rate(rate, amount):
+    rules = scheme(pay=[{"what": "x", "kind": "capital", **rate}])
+    assert paid(belts(LINE, cost_minor=[200_000]), rules).total_minor == amount
+
+
+def test_yearly_payments_fall_in_their_years():
+    rates = [
+        {"what": "once", "kind": "capital", "per": "m", "amount_minor": 100},
+        {"what": "care", "kind": "yearly", "per": "m", "amount_minor": 10, "year": 3, "years": 4},
+    ]
+    found = paid(belts(LINE), scheme(pay=rates))
+    assert [(r.year, r.amount_minor) for r in found.rows] == [
+        (2027, 15_000),
+        *((year, 1_500) for year in range(2029, 2033)),
+    ]
+
+
+def test_a_later_phase_is_paid_from_its_own_year():
+    found = paid(belts(LINE, [(0, 50), (150, 50)], planted_year=[2029, 1990]))
+    assert sorted(row.year for row in found.rows) == [2027, 2029]
+
+
+def test_without_a_cost_a_share_of_it_is_nothing():
+    rules = scheme(pay=[{"what": "x", "kind": "capital", "per": "cost", "percent": 35}])
+    assert paid(belts(LINE), rules).rows == ()
+
+
+# ---- each rule with the figure that fails
+
+
+@pytest.mark.parametrize(
+    ("qualify", "columns", "reason"),
+    [
+        ({"least_width_m": 20}, {}, "12 m wide to the outer stems, at least 20 m asked"),
+        (
+            {"least_width_m": 20, "area_to": "fence", "fence_m": 1.5},
+            {},
+            "15 m wide to the fence, at least 20 m asked",
+        ),
+        ({"least_block_ha": 0.5}, {}, "block of 0.1800 ha, at least 0.5 ha asked"),
+        ({"least_length_m": 200}, {}, "block 150.0 m long, at least 200 m asked"),
+        (
+            {"least_native_share": 0.6, "native_species": ["Oak"]},
+            {"species": ["oak 50 %, Sitka spruce 50 %"]},
+            "native share 50%, at least 60% asked",
+        ),
+        (
+            {"least_native_share": 0.6, "native_species": ["oak"]},
+            {"species": [""]},
+            "native share unknown (no species given), at least 60% asked",
+        ),
+        (
+            {"most_evergreen_share": 0.3},
+            {"species": ["holly, oak"]},
+            "evergreen share 50%, at most 30% allowed",
+        ),
+        (
+            {"species_not_paid": ["Sitka spruce"]},
+            {"species": ["sitka spruce 10 %, oak 90 %"]},
+            "species not paid: sitka spruce",
+        ),
+        (
+            {"least_plants_per_ha": 2600},
+            {},
+            "2500 plants per hectare, at least 2600 asked",
+        ),
+        (
+            {"most_plants_per_ha": 1600},
+            {"plants_per_ha": [1800]},
+            "1800 plants per hectare, at most 1600 allowed",
+        ),
+        (
+            {"most_open_share": 0.1},
+            {"open_share": [0.2]},
+            "open ground 20%, at most 10% allowed",
+        ),
+        ({}, {"belt_type": ["Wall"]}, "a wall is not planted"),
+    ],
+)
+def test_a_rule_fails_with_its_figure_and_passes_without(qualify, columns, reason):
+    found = paid(belts(LINE, **columns), scheme(qualify=qualify))
+    assert reasons(parts(found)) == [reason]
+    assert found.total_minor == 0
+    if qualify:
+        assert paid(belts(LINE, **columns)).total_minor > 0
+
+
+def test_all_that_fail_are_told():
+    found = paid(belts(LINE), scheme(qualify={"least_width_m": 20, "least_plants_per_ha": 3000}))
+    assert reasons(parts(found))[0].count("asked") == 2
+
+
+def test_limits_are_met_by_exactly_what_they_ask():
+    exact = {"least_width_m": 12, "least_length_m": 150, "least_block_ha": 0.18}
+    exact |= {"least_plants_per_ha": 2500, "most_plants_per_ha": 2500, "most_open_share": 0}
+    assert paid(belts(LINE), scheme(qualify=exact)).total_minor == 108_000
+
+
+def test_a_share_given_goes_before_the_mix():
+    rules = scheme(qualify={"least_native_share": 0.6, "native_species": ["oak"]})
+    assert paid(belts(LINE, native_share=[0.5]), rules).total_minor == 0
+    assert paid(belts(LINE, species=["yew"], native_share=[0.6]), rules).total_minor > 0
+
+
+def test_open_and_closed():
+    rules = scheme(opens=date(2026, 5, 1), closes=date(2028, 4, 30))
+    for year, word in ((2025, "open on 2026-05-01"), (2029, "closed on 2028-04-30")):
+        found = paid(belts(LINE), rules, year=year)
+        assert found.total_minor == 0
+        assert word in reasons(parts(found))[0]
+    assert all(paid(belts(LINE), rules, year=y).total_minor for y in (2026, 2027, 2028))
+
+
+# ---- blocks
+
+
+def test_touching_belts_make_one_block():
+    rules = scheme(qualify={"least_block_ha": 0.3})
+    bend = belts(LINE, [(150, 0), (150, 150)])
+    assert paid(bend, rules).total_minor > 0
+    assert all(grants.payments(ground(bend, rules), YEAR, [i]).total_minor == 0 for i in (0, 1))
+
+
+def test_a_gap_splits_a_block_when_it_is_wider_than_allowed():
+    apart = belts(LINE, [(158, 0), (308, 0)])
+    for gap, total in ((7.9, 0), (8.0, 216_000)):
+        rules = scheme(qualify={"least_block_ha": 0.3, "largest_gap_m": gap})
+        assert paid(apart, rules).total_minor == total
+
+
+def test_pieces_of_one_belt_are_split_by_gaps_too():
+    frame = belts(LINE)
+    frame.geometry = [shapely.MultiLineString([[(0, 0), (70, 0)], [(80, 0), (150, 0)]])]
+    frame, _ = grants.complete(frame.drop(columns="outline"), "belts", 2500.0)
+    rules = [scheme(qualify={"least_length_m": 100, "largest_gap_m": gap}) for gap in (9, 10)]
+    assert [paid(frame, one).total_minor > 0 for one in rules] == [False, True]
+
+
+def test_blocks_end_at_holdings_unless_the_scheme_joins_them():
+    frame = belts(LINE, [(150, 0), (300, 0)], holding_id=["H1", "H2"])
+    alone = {"least_block_ha": 0.3}
+    assert paid(frame, scheme(qualify=alone)).total_minor == 0
+    joined = alone | {"join_across_holdings": True}
+    assert paid(frame, scheme(qualify=joined)).total_minor == 216_000
+
+
+def test_what_fails_does_not_help_a_block():
+    frame = belts(LINE, [(150, 0), (300, 0)], species=["oak", "Sitka spruce"])
+    rules = scheme(qualify={"least_block_ha": 0.3, "species_not_paid": ["Sitka spruce"]})
+    found = parts(paid(frame, rules))
+    assert reasons(found) == [
+        "block of 0.1800 ha, at least 0.3 ha asked",
+        "species not paid: sitka spruce",
+    ]
+
+
+def test_ground_that_belts_share_counts_once():
+    cross = belts([(-100, 0), (100, 0)], [(0, -100), (0, 100)])
+    # Two strips of 200 m by 12 m less one crossing of 12 m by 12 m.
+    assert paid(cross).total_minor == (2 * 2400 - 144) * 60
+    found = parts(paid(cross))
+    assert reasons(found) == ["ground shared with b0, counted there"]
+
+
+def test_the_same_belt_twice_is_paid_once():
+    assert paid(belts(LINE, LINE)).total_minor == paid(belts(LINE)).total_minor
+
+
+# ---- areas, agreements, rival schemes
+
+
+def test_several_categories_and_none():
+    areas = {"hill": box(-10, -10, 50, 10), "vale": box(50, -10, 100, 10)}
+    two = scheme(qualify={"categories": ["hill", "vale"]})
+    assert paid(belts(LINE), two, areas=areas).total_minor == 100 * 12 * 60
+    assert paid(belts(LINE), scheme(), areas=areas).total_minor == 50 * 12 * 60
+    anywhere = scheme(qualify={"categories": []})
+    assert paid(belts(LINE), anywhere, areas=areas).total_minor == 150 * 12 * 60
+
+
+def test_half_the_width_of_a_belt_can_qualify():
+    found = parts(paid(belts(LINE), areas={"hill": box(-10, 0, 200, 100)}))
+    assert found.groupby("result")["length_m"].sum().to_dict() == {QUALIFIES: 75.0, FAILS: 75.0}
+
+
+def test_ground_under_an_agreement_is_not_paid_again():
+    standing = [Agreement("Old", 2031, box(100, -50, 200, 50))]
+    found = paid(belts(LINE), agreements=standing)
+    assert found.total_minor == 100 * 12 * 60
+    assert reasons(parts(found)) == ["under an agreement with “Old” until 2031"]
+    beside = scheme(paid_beside=["Old"])
+    assert paid(belts(LINE), beside, agreements=standing).total_minor == 150 * 12 * 60
+
+
+def rich(**changes):
+    """A scheme that pays 9,000.00 per hectare."""
+    rate = {"what": "planting", "kind": "capital", "per": "ha", "amount_minor": 900_000}
+    return scheme(name="Rich", pay=[rate], **changes)
+
+
+def test_rival_schemes_never_pay_for_the_same_ground():
+    found = paid(belts(LINE), scheme(), rich())
+    assert found.total_minor == 1800 * 90
+    assert reasons(parts(found)) == ["paid for by “Rich”, and not beside it"]
+
+
+def test_both_schemes_must_allow_it():
+    one, other = scheme(paid_beside=["Rich"]), rich(paid_beside=["Hill"])
+    assert paid(belts(LINE), one, other).total_minor == 1800 * 150
+    assert paid(belts(LINE), one, rich()).total_minor == 1800 * 90
+    assert paid(
+        belts(LINE), scheme(paid_beside=["any"]), rich(paid_beside=["any"])
+    ).total_minor == (1800 * 150)
+
+
+def test_the_order_of_rivals_that_pays_most_is_found_caps_and_all():
+    """The richer one has a small cap: the other must come first and take what lies in its area."""
+    rules = scheme(), rich(caps={"scheme_minor": 5_000})
+    areas = {"hill": box(-10, -10, 100, 10)}
+    wide = rich(qualify={"categories": []}, caps={"scheme_minor": 5_000})
+    assert paid(belts(LINE), *rules).total_minor == 1800 * 60
+    # 100 m by the one, the other 50 m by the richer, up to its cap.
+    assert paid(belts(LINE), scheme(), wide, areas=areas).total_minor == 1200 * 60 + 5_000
+
+
+def test_a_later_rival_is_tested_on_what_is_left():
+    """Where the richer takes 110 m, 40 m are left, too short for the other."""
+    areas = {"hill": HILL, "near": box(-10, -10, 110, 10)}
+    long = scheme(qualify={"least_length_m": 60})
+    found = paid(belts(LINE), long, rich(qualify={"categories": ["near"]}), areas=areas)
+    assert found.total_minor == 1320 * 90 > 1800 * 60
+    assert "block 40.0 m long, at least 60 m asked" in reasons(parts(found))
+
+
+def test_rivals_may_want_the_same_ground_by_different_belts():
+    """Two kinds of belt on one spot, one for each scheme: the order still matters."""
+    frame = belts(LINE, LINE, species=["yew", "oak"])
+    one = scheme(name="A", qualify={"species_not_paid": ["oak"]})
+    other = rich(qualify={"species_not_paid": ["yew"]})
+    assert paid(frame, one, other).total_minor == 1800 * 90
+
+
+def test_too_many_rivals_are_refused():
+    with pytest.raises(InputError) as caught:
+        ground(belts(LINE), *(scheme(name=f"S{i}") for i in range(6)))
+    assert caught.value.code == "grants-too-many"
+    friendly = [scheme(name=f"S{i}", paid_beside=["any"]) for i in range(6)]
+    assert paid(belts(LINE), *friendly).total_minor == 6 * 108_000
+
+
+# ---- caps
+
+
+def test_caps_by_parcel_holding_and_scheme():
+    lines = [[(0, 50 * i), (150, 50 * i)] for i in range(4)]
+    frame = belts(*lines, holding_id=["H1", "H1", "H1", "H2"], parcel_id=["P1", "P1", "P2", "P3"])
+    assert paid(frame).total_minor == 432_000
+    assert paid(frame, scheme(caps={"parcel_minor": 150_000})).total_minor == 366_000
+    assert paid(frame, scheme(caps={"holding_minor": 150_000})).total_minor == 258_000
+    assert paid(frame, scheme(caps={"scheme_minor": 100_001})).total_minor == 100_001
+    every = {"parcel_minor": 150_000, "holding_minor": 200_000, "scheme_minor": 290_000}
+    assert paid(frame, scheme(caps=every)).total_minor == 290_000
+    assert paid(frame, scheme(caps={"scheme_minor": 0})).total_minor == 0
+
+
+def test_a_belt_without_a_parcel_is_one_of_its_own():
+    frame = belts(LINE, [(0, 50), (150, 50)])
+    assert paid(frame, scheme(caps={"parcel_minor": 100_000})).total_minor == 200_000
+
+
+def test_a_belt_in_two_blocks_shows_each_part_with_its_own_money():
+    areas = {"hill": shapely.MultiPolygon([box(-10, -10, 50, 10), box(100, -10, 200, 10)])}
+    found = parts(paid(belts(LINE), areas=areas))
+    good = found[found["result"] == QUALIFIES]
+    assert sorted(good["payment_minor"]) == [50 * 12 * 60, 50 * 12 * 60]
+    assert sorted(good["block"]) == [1, 2]
+
+
+# ---- widening
+
+
+def test_widening_by_hand():
+    """12 m to a 20 m rule on 150 m: 0.12 ha more; cost 8/12 more; 0.3 ha paid instead of none."""
+    frame = belts(LINE, cost_minor=[180_000])
+    there = ground(frame, scheme(qualify={"least_width_m": 20}))
+    (row,) = grants.widening(there, {"hill": HILL}, [], YEAR).to_dict("records")
+    assert (row["width_m"], row["width_asked_m"], row["extra_ha"]) == (12.0, 20.0, 0.12)
+    assert (row["extra_cost_minor"], row["extra_payment_minor"]) == (120_000, 180_000)
+    assert row["still_fails"] == ""
+
+
+def test_widening_may_bring_money_only_together():
+    frame = belts(LINE, [(150, 0), (300, 0)], cost_minor=[180_000, None])
+    rules = scheme(qualify={"least_width_m": 20, "least_block_ha": 0.5})
+    found = grants.widening(ground(frame, rules), {"hill": HILL}, [], YEAR)
+    assert list(found["extra_payment_minor"]) == [0, 0, 360_000]
+    assert list(found["name"]) == ["b0", "b1", "all of these"]
+    assert list(found["extra_cost_minor"].isna()) == [False, True, True]
+
+
+def test_widening_says_what_still_fails_and_counts_what_is_lost_elsewhere():
+    rules = scheme(qualify={"least_width_m": 20, "species_not_paid": ["oak"]})
+    (row,) = grants.widening(ground(belts(LINE), rules), {"hill": HILL}, [], YEAR).to_dict(
+        "records"
+    )
+    assert (row["extra_payment_minor"], row["still_fails"]) == (0, "species not paid: oak")
+    # Another scheme pays for the narrow belt already; both must not.
+    both = ground(belts(LINE), scheme(), rich(qualify={"least_width_m": 20}))
+    (row,) = grants.widening(both, {"hill": HILL}, [], YEAR).to_dict("records")
+    assert row["extra_payment_minor"] == 3000 * 90 - 1800 * 60
+
+
+def test_nothing_to_widen():
+    assert grants.widening(ground(belts(LINE)), {"hill": HILL}, [], YEAR).empty
+    away = ground(
+        belts(LINE), scheme(qualify={"least_width_m": 20}), areas={"hill": box(9e3, 0, 9.1e3, 9)}
+    )
+    assert grants.widening(away, {}, [], YEAR).empty
+
+
+# ---- thresholds
+
+
+def rule(**changes) -> Threshold:
+    """A threshold of 0.3 ha within 100 m and 5 years."""
+    given = {"country": "Nowhere", "name": "new woods", "effect": "consent", "area_ha": 0.3}
+    given |= {"within_m": 100.0, "within_years": 5, "categories": (), "source": "x"}
+    return Threshold(**(given | {"status": "invented", "dated": date(2026, 1, 1)} | changes))
+
+
+def against(frame, *rules, own=None, areas=None):
+    """Rows of a comparison with thresholds."""
+    mine = np.ones(len(frame), dtype=bool) if own is None else np.array(own)
+    return grants.reached(frame, mine, list(rules or [rule()]), areas or {}).to_dict("records")
+
+
+TWO = [LINE, [(0, 100), (150, 100)]]  # 0.18 ha each, 88 m from strip to strip
+
+
+def test_neighbours_and_phases_add_up():
+    (row,) = against(belts(*TWO, planted_year=[2027, 2031]))
+    assert (row["area_ha"], row["result"], row["years"]) == (0.36, "reached", "2027–2031")
+    (row,) = against(belts(*TWO, planted_year=[2027, 2032]))
+    assert (row["area_ha"], row["result"]) == (0.18, "below")
+    (row,) = against(belts(*TWO, planted_year=[2027, 2027]), rule(within_m=87.0))
+    assert (row["area_ha"], row["result"]) == (0.18, "below")
+    (row,) = against(belts(*TWO, planted_year=[2027, 2027]), rule(area_ha=0.36))
+    assert row["result"] == "reached"
+
+
+def test_neighbours_alone_are_not_our_business():
+    frame = belts(*TWO, [(0, 5000), (150, 5000)], planted_year=[2027] * 3)
+    (row,) = against(frame, own=[False, False, True])
+    assert (row["belts"], row["result"]) == ("b2", "below")
+    (row,) = against(frame, own=[True, False, False])
+    assert (row["belts"], row["area_ha"]) == ("b0, b1", 0.36)
+
+
+def test_old_belts_do_not_link_new_ones():
+    """A chain leads only over belts planted within the years."""
+    lines = [[(0, 90 * i), (150, 90 * i)] for i in range(3)]
+    (row,) = against(belts(*lines, planted_year=[2027, 1980, 2027]), rule(within_m=80.0))
+    assert row["area_ha"] == 0.18
+
+
+def test_a_rule_may_hold_in_some_areas_only():
+    frame = belts(LINE, planted_year=[2027])
+    areas = {"bog": box(-10, -10, 100, 10)}
+    (row,) = against(frame, rule(categories=("bog",), area_ha=0.12), areas=areas)
+    assert (row["area_ha"], row["result"]) == (0.12, "reached")
+    assert against(frame, rule(categories=("heath",)), areas=areas) == []
+
+
+def test_no_belts_no_thresholds():
+    assert against(belts(LINE, planted_year=[2027]).iloc[:0]) == []
+
+
+# ---- net cost
+
+
+def test_net_cost_counts_the_whole_set():
+    """Least blocks are reached only together, so the whole is cheaper than its parts."""
+    frame = belts(LINE, [(150, 0), (300, 0)], cost_minor=[150_000, 150_000])
+    there = ground(frame, scheme(qualify={"least_block_ha": 0.3}))
+    net = grants.net_cost(there, YEAR)
+    assert [net([]), net([0]), net([1]), net([0, 1])] == [0, 150_000, 150_000, 84_000]
+    assert net([1, 0, 1]) == net({0, 1})
+
+
+def test_net_cost_has_a_floor():
+    there = ground(belts(LINE, cost_minor=[10_001]))
+    assert grants.net_cost(there, YEAR)([0]) == 501
+    assert grants.net_cost(there, YEAR, least_own_share=0.0)([0]) == 0
+
+
+def test_net_cost_needs_costs():
+    with pytest.raises(InputError) as caught:
+        grants.net_cost(ground(belts(LINE, LINE, cost_minor=[1, None])), YEAR)
+    assert caught.value.code == "column-missing"
+    assert "b1" in str(caught.value)
+
+
+def test_net_cost_of_every_subset_is_that_of_a_ground_of_its_own():
+    """Laid out once for all candidates, or anew for each set: the same to the last unit."""
+    lines = [LINE, [(150, 0), (300, 0)], [(75, -80), (75, 80)], [(200, 20), (320, 90)]]
+    costs = [100_000, 120_000, 90_000, 110_000]
+    rules = (
+        scheme(qualify={"least_block_ha": 0.3, "area_to": "fence", "fence_m": 1}),
+        rich(qualify={"categories": ["near"]}, caps={"scheme_minor": 90_000}),
+    )
+    areas = {"hill": HILL, "near": box(100, -100, 260, 100)}
+    there = ground(belts(*lines, cost_minor=costs), *rules, areas=areas)
+    net = grants.net_cost(there, YEAR, least_own_share=0.0)
+    every = chain.from_iterable(combinations(range(4), k) for k in range(1, 5))
+    for chosen in every:
+        names = [f"b{i}" for i in chosen]
+        frame = belts(*(lines[i] for i in chosen), name=names)
+        alone = paid(frame, *rules, areas=areas).total_minor
+        assert net(chosen) == max(sum(costs[i] for i in chosen) - alone, 0)
+
+
+# ---- belts as they come
+
+
+def test_plain_belts_need_nothing_but_a_line():
+    frame = gpd.GeoDataFrame(geometry=[shapely.LineString(LINE)], crs=CRS)
+    done, notices = grants.complete(frame, "belts", 1600.0)
+    assert done[["name", "width_m", "plants_per_ha"]].values.tolist() == [["belt 1", 3.0, 1600.0]]
+    assert {n.code for n in notices} == {"value-assumed"}
+    assert paid(done).total_minor == 450 * 60
+
+
+def test_areas_stand_as_they_are_drawn():
+    frame = gpd.GeoDataFrame({"species": ["oak"]}, geometry=[box(0, 0, 150, 12)], crs=CRS)
+    done, _ = grants.complete(frame, "belts", 2500.0)
+    assert done["length_m"].iloc[0] == pytest.approx(150.0)
+    assert paid(done).total_minor == 108_000
+
+
+def test_species_not_in_the_table_are_told():
+    frame = gpd.GeoDataFrame(
+        {"species": ["oak", "Sitca spruce 50 %, oak 50 %"], "width_m": [6.0, 6.0]},
+        geometry=[shapely.LineString(LINE)] * 2,
+        crs=CRS,
+    )
+    _, notices = grants.complete(frame, "belts", 2500.0)
+    (told,) = [n for n in notices if n.code == "species-unknown"]
+    assert told.count == 1
+    assert told.text.endswith(": sitca spruce")
+
+
+@pytest.mark.parametrize(
+    ("columns", "code"),
+    [({"width_m": [0.0]}, "column-bad"), ({"cost_minor": [-1]}, "column-bad")],
+)
+def test_bad_belts_are_refused(columns, code):
+    with pytest.raises(InputError) as caught:
+        belts(LINE, **columns)
+    assert caught.value.code == code
+
+
+def test_points_are_no_belts():
+    frame = gpd.GeoDataFrame(geometry=[shapely.Point(0, 0)], crs=CRS)
+    with pytest.raises(InputError) as caught:
+        grants.complete(frame, "belts", 2500.0)
+    assert caught.value.code == "belts-points"
+
+
+def test_exact_fractions_do_not_drift():
+    """A third of a unit thirty times is ten units, not nine and not eleven."""
+    third = grants.Rate("x", "capital", "tree", Fraction(1, 3))
+    above, below = third.per_counted
+    assert Fraction(above, below) * 30 == 10

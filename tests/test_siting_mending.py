@@ -1,0 +1,300 @@
+"""Designs with their money, candidates as belts, and mending what stands."""
+
+from __future__ import annotations
+
+import copy
+from decimal import Decimal
+from fractions import Fraction
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from line_helpers import CRS, array_of, dressed, standing
+from shapely import LineString, MultiLineString, Point, box
+from shapely.affinity import translate
+
+from shelterscape import data
+from shelterscape.errors import InputError
+from shelterscape.science.belts import Case, seasonal
+from shelterscape.science.growth import SITE_FACTOR, belts_at, grown, height_at
+from shelterscape.science.purposes import purposes
+from shelterscape.science.shelter import relative_wind
+from shelterscape.science.siting import candidates, cutting, mending
+from shelterscape.science.siting.across_wind import best_bearing
+from shelterscape.science.siting.designs import book_of, cost_minor, packaged
+
+BOOK = packaged()
+WEST_WIND = best_bearing([270.0], [1.0])
+STRAIGHT = LineString([(0, 0), (0, 200)])
+GAPPY = MultiLineString([[(0, 0), (0, 80)], [(0, 84), (0, 120)], [(0, 150), (0, 200)]])
+
+# --- money and designs ------------------------------------------------------------------------
+
+
+@given(st.integers(0, 10**7), st.integers(0, 10**6))
+def test_cost_is_exact_in_whole_minor_units(centimetres, minor_per_m):
+    # By another road: fractions of whole numbers, halves up.
+    exact = Fraction(centimetres, 100) * minor_per_m
+    expected = int(exact + Fraction(1, 2))
+    assert cost_minor(centimetres / 100, Decimal(minor_per_m) / 100) == expected
+
+
+def test_money_does_not_round_as_binary_fractions_do():
+    # 1.15 m at 1.00 is 115 and 0.5 minor units are one; floats give 114.99999999999999.
+    assert cost_minor(1.15, Decimal("1.00")) == 115
+    assert cost_minor(0.05, Decimal("0.10")) == 1
+
+
+def test_every_purpose_has_a_design_that_comes_near_what_it_wants():
+    for name, purpose in purposes().items():
+        design = BOOK.design_for(name)
+        seen = design.bare_porosity if purpose.season == "bare" else design.porosity
+        assert purpose.porosity[0] - 0.01 <= seen <= purpose.porosity[1] + 0.01, name
+
+
+def test_a_file_of_designs_of_ones_own():
+    raw = {"design": {"mine": {"width_m": 4, "species": "oak", "porosity": 0.3, "cost_per_m": 12}}}
+    book = book_of(raw, "mine.toml")
+    design = book.find("mine")
+    assert (design.cost_per_m, design.bare_porosity, design.rows) == (Decimal(12), 0.60, 1)
+    assert book.mending == BOOK.mending
+    assert book_of(raw | {"mending": {}}, "mine.toml").mending == {}
+    with pytest.raises(InputError):
+        book.find("hedge")
+    with pytest.raises(InputError):
+        book.design_for("crop")
+
+
+def spoiled(place, key, value):
+    raw = copy.deepcopy(data.toml("designs/belts.toml"))
+    part = raw
+    for step in place:
+        part = part[step]
+    part[key] = value
+    return raw
+
+
+@pytest.mark.parametrize(
+    ("place", "key", "value", "code"),
+    [
+        ((), "belts", {}, "designs-bad"),
+        (("design", "uncut hedge"), "width", 3, "designs-bad"),
+        (("design", "uncut hedge"), "porosity", 40, "designs-bad"),
+        (("design", "uncut hedge"), "cost_per_m", "16.505", "designs-bad"),
+        (("design", "uncut hedge"), "cost_per_m", -1, "designs-bad"),
+        (("design", "uncut hedge"), "cost_per_m", "NaN", "designs-bad"),
+        (("design", "uncut hedge"), "cost_per_m", "dear", "designs-bad"),
+        (("design", "uncut hedge"), "species", "bramble", "name-unknown"),
+        (("design", "uncut hedge"), "suits", ["fun"], "designs-bad"),
+        (("design",), "bad", 3, "designs-bad"),
+        (("mending",), "burn", {}, "designs-bad"),
+        (("mending", "lay"), "tallest_m", None, "designs-bad"),
+    ],
+)
+def test_a_bad_file_of_designs_is_refused(place, key, value, code):
+    with pytest.raises(InputError) as caught:
+        book_of(spoiled(place, key, value), "mine.toml")
+    assert caught.value.code == code and "mine.toml" in caught.value.where
+
+
+# --- candidates as belts ----------------------------------------------------------------------
+
+
+def test_a_candidate_grows_and_closes_as_its_design():
+    belt = dressed(STRAIGHT, design="three-row belt", planted_year=2027)
+    for year, closed in ((2027, 0.0), (2032, 0.5), (2037, 1.0), (2060, 1.0)):
+        now = belts_at(belt, Case("in-leaf", year))
+        assert now["porosity"].item() == pytest.approx(1 - 0.55 * closed)
+        young = min(0.5 + 0.6 * (year - 2027), 3.0)
+        top = SITE_FACTOR * height_at("common alder", year - 2027)
+        assert now["height_m"].item() >= max(top, 0.0) - 1e-9
+        assert now["height_m"].item() <= max(top, young) + 1e-9
+    assert belts_at(belt, Case("in-leaf", 2026))["height_m"].item() == 0
+    assert belt["cost_minor"].item() == 200 * 2400
+    assert belt["mends"].isna().all() and belt["action"].item() == "plant"
+
+
+def test_a_line_may_name_its_own_design():
+    belts = dressed(STRAIGHT, LineString([(50, 0), (50, 100)]), design="uncut hedge")
+    own = dressed(STRAIGHT, STRAIGHT, **{"design": "uncut hedge"})
+    assert belts["width_m"].tolist() == own["width_m"].tolist() == [2.0, 2.0]
+
+
+def test_flags_for_length_and_wind():
+    height = belts_at(dressed(STRAIGHT), Case("in-leaf", 2047))["height_m"].item()
+    # At least 10 times the height at 20 years (US Natural Resources Conservation Service, seen).
+    long, short = (LineString([(0, 0), (0, f * height)]) for f in (10.1, 9.9))
+    end_on = LineString([(0, 0), (300, 0)])
+    judged = candidates.judge(dressed(long, short, end_on), WEST_WIND)
+    assert judged["flags"].tolist() == ["", candidates.SHORT, candidates.END_ON]
+    assert judged["height_20_m"].tolist() == pytest.approx([height] * 3)
+    assert judged["caught_share"].tolist() == pytest.approx([1.0, 1.0, 0.0], abs=1e-9)
+
+
+def test_holdings_of_candidates():
+    farms = gpd.GeoDataFrame(
+        {"holding_id": ["A", "B"]}, geometry=[box(0, 0, 100, 300), box(100, 0, 300, 300)], crs=CRS
+    )
+    lines = [LineString([(x, 10), (x, 290)]) for x in (50, 200, 100, 900)]
+    judged = candidates.judge(dressed(*lines), WEST_WIND)
+    found = candidates.with_holdings(judged, farms)
+    assert found["holding_id"].tolist() == ["A", "B", "A", ""]
+    assert [candidates.BOUNDARY in f for f in found["flags"]] == [False, False, True, False]
+    assert found["flags"].iloc[2].endswith("A, B")
+
+
+# --- mending ----------------------------------------------------------------------------------
+
+
+def mended(belts, wanted=(0.15, 0.40), season="bare", year=2027):
+    return mending.mendings(belts, BOOK, BOOK.find("uncut hedge"), year, wanted, season)[0]
+
+
+def test_gaps_are_filled_and_gateways_left():
+    belts = standing(GAPPY, height_m=[3.0], species=["hazel"], belt_type=["hedge"])
+    found = mended(belts).set_index("action")
+    gap = found.loc["gap up"]
+    # Gaps of 4 m and 30 m: the first is a gateway.
+    assert gap.geometry.length == gap["length_m"] == pytest.approx(30.0)
+    assert gap["cost_minor"] == 30 * 1900
+    assert gap["species"] == "hazel"
+    assert np.isnan(gap["height_m"]) and gap["planted_year"] == 2027
+    assert found["mends"].isna()["gap up"]
+
+
+def test_gaps_are_filled_only_where_a_belt_may_stand():
+    belts = standing(GAPPY, height_m=[3.0], belt_type=["hedge"], width_m=[2.0])
+    pipe = cutting.cutter("pipe", array_of(box(-9, 130, 9, 135)), 4.0)
+    how = (belts, BOOK, BOOK.find("uncut hedge"), 2027, (0.15, 0.40), "bare", [pipe])
+    found, cuts = mending.mendings(*how)
+    gap = found[found["action"] == "gap up"]
+    # Of the 30 m, 5 m and 5 m on either side are lost to the pipe.
+    assert gap["length_m"].item() == pytest.approx(15.0)
+    assert gap["cost_minor"].item() == 15 * 1900
+    assert cuts["cut_m"].tolist() == pytest.approx([15.0])
+
+
+def test_gaps_cost_less_than_a_new_belt_and_shelter_what_lies_behind(grid_of):
+    grid = grid_of(60, 60, 5.0)
+    belts = standing(translate(GAPPY, 50, 50), height_m=[3.0])
+    filled = mended(belts)
+    filled = filled[filled["action"] == "gap up"]
+    then = belts_at(filled, Case("in-leaf", 2047))
+    old = seasonal(belts, "in-leaf")
+    before = relative_wind(old, grid, 270.0)
+    columns = ["geometry", *candidates.BELT_COLUMNS]
+    both = pd.concat([old[columns], then[columns]], ignore_index=True)
+    after = relative_wind(both, grid, 270.0)
+    behind = (60 - 1 - ((50 + 135) // 5), ((50 + 12) // 5))
+    assert before[behind] > after[behind] + 0.2
+    new = dressed(LineString([(0, 0), (0, 200)]), design="uncut hedge")
+    assert filled["cost_minor"].item() < 0.2 * new["cost_minor"].item()
+
+
+def test_a_hedge_is_laid_while_low_and_coppiced_when_tall():
+    belts = standing(
+        *[STRAIGHT] * 4,
+        height_m=[3.0, 6.0, 12.0, 1.4],
+        species=["hawthorn"] * 4,
+        belt_type=["hedge"] * 4,
+        porosity=[0.5] * 4,
+    )
+    found = mended(belts)
+    cut_back = found[found["action"].isin(["lay", "coppice"])]
+    assert cut_back["action"].tolist() == ["lay", "coppice"]
+    assert cut_back["mends"].tolist() == [0, 1]
+    at = {y: belts_at(cut_back, Case("in-leaf", y)) for y in (2027, 2033, 2047)}
+    # Laid it is dense at once; coppiced it starts from nothing and is dense after six years.
+    assert at[2027]["porosity"].tolist() == pytest.approx([0.30, 1.0])
+    assert at[2033]["porosity"].tolist() == pytest.approx([0.30, 0.32])
+    assert at[2027]["height_m"].tolist() == pytest.approx([1.2, 0.5])
+    assert (np.diff([frame["height_m"] for frame in at.values()], axis=0) >= 0).all()
+
+
+def test_what_needs_no_mending_is_left_alone():
+    belts = standing(
+        *[STRAIGHT] * 3,
+        height_m=[3.0, 9.0, 1.3],
+        belt_type=["hedge", "tree belt", "wall"],
+        porosity=[0.30, 0.35, 0.0],
+        bare_porosity=[0.45, 0.45, 0.0],
+    )
+    assert len(mended(belts)) == 0
+    assert len(mended(belts.iloc[:0])) == 0
+
+
+def test_open_stems_are_underplanted_and_close_with_the_years():
+    belts = standing(
+        STRAIGHT,
+        height_m=[12.0],
+        species=["Scots pine"],
+        belt_type=["tree belt"],
+        porosity=[0.45],
+        porosity_low=[0.8],
+        bare_stem_m=[3.0],
+    )
+    (row,) = mended(belts).itertuples()
+    assert (row.action, row.mends, row.height_m) == ("underplant", 0, 12.0)
+    found = mended(belts)
+    now = seasonal(belts, "in-leaf")["porosity_low"].item()
+    low = [belts_at(found, Case("in-leaf", y))["porosity_low"].item() for y in (2027, 2032, 2040)]
+    # Half of the lower half is bare stem: 1 − .2 · .5 = .9 open.
+    assert now == pytest.approx(0.9)
+    assert low[0] == pytest.approx(now, abs=0.02)
+    assert low[2] == pytest.approx(0.40)
+    assert low[0] > low[1] > low[2]
+    # What the lower half gains is half of what the whole does.
+    assert belts["porosity"].item() - row.porosity == pytest.approx((0.9 - 0.4) / 2)
+
+
+def test_a_belt_too_close_for_its_purpose_is_thinned():
+    belts = standing(STRAIGHT, height_m=[9.0], species=["Sitka spruce"], porosity=[0.2])
+    found = mended(belts, wanted=(0.4, 0.6), season="in-leaf")
+    assert found["action"].tolist() == ["thin"]
+    assert found[["porosity", "bare_porosity", "porosity_low"]].iloc[0].tolist() == pytest.approx(
+        [0.4, 0.4, 0.4]
+    )
+    assert belts_at(found, Case("in-leaf", 2027))["porosity"].item() == pytest.approx(0.4)
+    assert len(mended(belts, wanted=(0.2, 0.6), season="in-leaf")) == 0
+
+
+def test_mended_belts_take_the_place_of_those_they_mend():
+    belts = standing(
+        STRAIGHT, GAPPY, height_m=[3.0, 3.0], belt_type=["hedge"] * 2, porosity=[0.5, 0.3]
+    )
+    found = mended(belts)
+    assert found["action"].tolist() == ["lay", "gap up"]
+    assert mending.still_standing(belts, found).tolist() == [False, True]
+    assert found["candidate"].is_unique
+
+
+def test_mending_carries_all_columns_planting_does():
+    belts = standing(GAPPY, height_m=[3.0], belt_type=["hedge"])
+    found, new = mended(belts), dressed(STRAIGHT)
+    assert set(found.columns) == set(new.columns)
+    both = pd.concat([new, found], ignore_index=True)
+    judged = candidates.judge(both, WEST_WIND)
+    wanted = {
+        *candidates.CANDIDATE_COLUMNS,
+        *candidates.BELT_COLUMNS,
+        *candidates.CLOSING_COLUMNS,
+    }
+    assert wanted <= set(judged.columns)
+    assert belts_at(judged, Case("bare", 2047))["height_m"].gt(0).all()
+
+
+def test_belts_without_closing_columns_close_as_ever():
+    belts = standing(STRAIGHT, height_m=[np.nan], species=["hazel"], planted_year=[2020])
+    _, porosity, _ = grown(belts, "in-leaf", 2025)
+    assert porosity.tolist() == pytest.approx([1 - 0.6 * 0.5])
+
+
+def test_fill_of_a_belt_of_no_known_species_is_of_the_design():
+    belts = standing(GAPPY, Point(0, 0).buffer(30), height_m=[3.0, 9.0], species=["", ""])
+    found = mended(belts, wanted=(0, 1))
+    assert found[found["action"] == "gap up"]["species"].tolist() == [
+        BOOK.find("uncut hedge").species
+    ]
