@@ -54,6 +54,13 @@ class Area:
         """Bounds of the outline and the margin, as readers of terrain models take them."""
         return shapely.bounds(self.geometry).tolist(), self.margin_m
 
+    def holds(self, shapes: NDArray[np.object_]) -> NDArray[np.bool_]:
+        """Which features have some of themselves in it, not only a touch of its edge."""
+        outline = self.geometry
+        touched = shapely.intersects(shapes, outline)
+        found: NDArray[np.bool_] = touched & ~shapely.touches(shapes, outline)
+        return found
+
     def fields(self) -> dict[str, Any]:
         """What results follow from, for the record; no path."""
         margin = self.margin_m if math.isfinite(self.margin_m) else None

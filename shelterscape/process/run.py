@@ -277,6 +277,11 @@ class Files:
         self._run, self._area, self._shared = run, run.area, shared
 
     @property
+    def outline(self) -> shapely.Geometry | None:
+        """Outline of the part of the map on which results are wanted; None for all of it."""
+        return None if self._area is None else self._area.geometry
+
+    @property
     def whole(self) -> bool:
         """Whether the whole map is looked at, not a part."""
         return self._area is None
@@ -410,7 +415,7 @@ class Files:
             return None
         frame = self.layer(source, grid, what, columns)
         if self._area is not None:
-            frame = frame[_within(frame.geometry.to_numpy(), self._area)]
+            frame = frame[self._area.holds(frame.geometry.to_numpy())]
         return frame if len(frame) else None
 
     def open_winds(
@@ -437,12 +442,3 @@ class Files:
     def _pass_on(self, notices: list[Notice]) -> None:
         for notice in notices:
             self._run.notice(notice)
-
-
-def _within(shapes: NDArray[np.object_], area: Area) -> NDArray[np.bool_]:
-    """Which features have some of themselves in an area, not only a touch of its edge."""
-    outline = area.geometry
-    touched = shapely.intersects(shapes, outline)
-    only_edge = shapely.touches(shapes, outline)
-    found: NDArray[np.bool_] = touched & ~only_edge
-    return found
