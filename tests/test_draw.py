@@ -153,7 +153,9 @@ def test_the_yardstick_itself():
 
 
 def one_hue(name):
-    """The part of a ramp that runs in one hue: relative wind turns to rust above 1."""
+    """The part of a ramp that runs in one hue, from dark to light: windier ground is rust."""
+    if name == "shelter_gain":  # dark where most is gained
+        return [colour for value, colour in reversed(RAMPS[name]) if value >= 0.0]
     return [colour for value, colour in RAMPS[name] if name != "relative_wind" or value <= 1.0]
 
 
@@ -184,7 +186,7 @@ def chroma(colour):
 
 def test_windier_is_another_hue():
     violet, rust = RAMPS["relative_wind"][2][1], RAMPS["relative_wind"][-1][1]
-    assert rust == ZONE_COLOURS[-1]
+    assert rust == ZONE_COLOURS[-1] == RAMPS["shelter_gain"][0][1]
     turn = np.degrees(np.arctan2(*lab(violet)[:0:-1]) - np.arctan2(*lab(rust)[:0:-1]))
     assert abs((turn + 180) % 360 - 180) > 90
 

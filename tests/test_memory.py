@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 
 import geopandas as gpd
@@ -159,7 +160,7 @@ def test_a_container_may_hold_less_than_its_machine(tmp_path):
 
 
 def test_a_huge_model_is_refused_by_its_head(tmp_path):
-    """A file of a few kilobytes may claim any size; nothing of that size is made."""
+    """A file may claim any size; nothing of that size is made."""
     profile = {"driver": "GTiff", "height": 200_000, "width": 200_000, "count": 1}
     sparse = {"dtype": "float32", "tiled": True, "blockxsize": 8192, "blockysize": 8192}
     dem = tmp_path / "dem.tif"
@@ -169,6 +170,11 @@ def test_a_huge_model_is_refused_by_its_head(tmp_path):
     ):
         pass
     assert dem.stat().st_size < 100_000
+    with pytest.raises(InputError) as caught:
+        shelterscape.exposure(dem=dem, winds="210", out=tmp_path / "out", memory_limit_gib=64.0)
+    assert caught.value.code == "file-unreadable"
+    # Large enough to be believed; a hole takes no room on the disk.
+    os.truncate(dem, 100_000_000)
     with pytest.raises(InputError) as caught:
         shelterscape.exposure(dem=dem, winds="210", out=tmp_path / "out", memory_limit_gib=64.0)
     assert caught.value.code == "memory-short"

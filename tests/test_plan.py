@@ -81,13 +81,15 @@ def refused(path, code):
 
 def test_the_sample_plan():
     steps = read_plan(SAMPLE / "plan.toml")
-    assert [step.name for step in steps] == ["exposure", "shelter", "grant-overlay"]
-    exposure, shelter, grants = (step.asked for step in steps)
+    assert [step.name for step in steps] == ["exposure", "shelter", "siting", "grant-overlay"]
+    exposure, shelter, siting, grants = (step.asked for step in steps)
     assert exposure.dem == shelter.dem == str(SAMPLE / "dem.tif")
     assert shelter.belts == f"{SAMPLE / 'ostrel.gpkg'}:belts"
     assert exposure.winds == str(SAMPLE / "winds.csv")
     assert exposure.limit_m == 1000.0
     assert shelter.seasons == ("in-leaf", "bare")
+    maps = SAMPLE / "ostrel.gpkg"
+    assert siting.constraints == (f"{maps}:constraints", f"{maps}:paths")
     assert grants.belts == f"{SAMPLE / 'grants.gpkg'}:proposed_belts"
     assert [Path(text).parent for text in grants.schemes] == [SAMPLE, SAMPLE]
 

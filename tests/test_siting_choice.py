@@ -25,7 +25,7 @@ from shelterscape.science.siting.certainty import certainty
 from shelterscape.science.siting.choice import choose
 from shelterscape.science.siting.exact import exact, with_chosen
 from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.limits import Cap, Limits, Phase
+from shelterscape.science.siting.limits import Cap, Limits, Phase, Purse
 from shelterscape.science.siting.setting import setting_of
 
 COUNT = 10
@@ -102,6 +102,13 @@ def test_a_grant_above_the_cost_is_floored(world):
     gross = new["cost_minor"].iloc[found.rows].sum()
     assert found.net_cost_minor == pytest.approx(0.1 * gross)
     assert found.net_cost_minor <= 100_000
+
+
+def test_not_a_single_unit_of_money_too_much(world):
+    _, new, _ = world
+    costs = new.iloc[:2].assign(cost_minor=[6_000_000_000, 4_000_000_001])
+    assert Purse(costs, Limits(money_minor=10_000_000_001)).fits({0: 0, 1: 0})
+    assert not Purse(costs, Limits(money_minor=10_000_000_000)).fits({0: 0, 1: 0})
 
 
 def test_two_budgets_are_both_kept(world):

@@ -72,6 +72,8 @@ def test_holdings_need_their_id():
     assert given.with_holding_ids(layer(box(0, 0, 1, 1), holding_id=[7]), "h")[
         "holding_id"
     ].tolist() == ["7"]
+    public = layer(box(0, 0, 1, 1), box(1, 0, 2, 1), holding_id=["A", "B"], public=["false", "yes"])
+    assert given.with_holding_ids(public, "h")["public"].tolist() == [False, True]
     for frame in (layer(box(0, 0, 1, 1)), layer(LINE, holding_id=["A"])):
         with pytest.raises(InputError):
             given.with_holding_ids(frame, "h")

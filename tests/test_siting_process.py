@@ -135,6 +135,19 @@ def test_the_choice_is_within_its_budget_and_sums_up(result):
     assert set(every["kind"]) >= {"line given", "parcel edge", "stock corner"}
 
 
+def test_land_is_length_times_width_and_crops_lose_to_two_heights(result):
+    every = layer(result, "candidates")
+    new = every[every["action"] == "plant"]
+    strip = new["length_m"] * new["width_m"] / 1e4
+    np.testing.assert_allclose(new["land_low_ha"], strip)
+    np.testing.assert_allclose(new["land_high_ha"] - strip, new["length_m"] * 2 / 1e4)
+    # To 1 to 2 heights on both sides (Kort 1988; Cleugh and others 2002, seen).
+    np.testing.assert_allclose(new["crop_low_ha"], new["length_m"] * 2 * new["height_20_m"] / 1e4)
+    np.testing.assert_allclose(new["crop_high_ha"], 2 * new["crop_low_ha"])
+    mended = every[every["action"] != "plant"]
+    assert (mended[["land_high_ha", "crop_high_ha"]] == 0).all(axis=None)
+
+
 def test_lines_asked_for_are_chosen_and_those_ruled_out_are_not(result):
     every = layer(result, "candidates").set_index("name")
     assert every.loc["east", "asked"] == "asked for" and every.loc["east", "order"] >= 1
@@ -296,6 +309,16 @@ def test_ground_without_places_parcels_or_holdings(inputs, tmp_path):
     assert "places_with_belts" not in found.layers
     assert len(layer(found, "chosen_belts")) >= 1
     assert (layer(found, "candidates")["holding_id"] == "").all()
+
+
+def test_bare_ground_can_be_planted(inputs, tmp_path):
+    given = {k: v for k, v in inputs.items() if k != "belts"} | {"reruns": 2}
+    found = shelterscape.siting(**given, out=tmp_path / "out")
+    assert len(layer(found, "chosen_belts")) >= 1
+    assert (layer(found, "places_with_belts")["wind_without"] == 1.0).all()
+    # Without belts that stand, what is gained is all that is taken off the wind.
+    gain, wind = band(found, "shelter_gain"), band(found, "relative_wind_with")
+    np.testing.assert_allclose(gain, 1 - wind, atol=1e-6)
 
 
 @pytest.mark.parametrize(

@@ -139,10 +139,11 @@ class RoughGround(Inputs):
         "or areas with roughness_m or land_cover; the latter in words of Davenport and Wieringa "
         "(sea, smooth, open, roughly open, rough, very rough, closed, chaotic) or of your table. "
         "Hills are worked out over a few roughnesses and blended, an approximation. Mapped belts "
-        "are taken out of it.",
+        "are taken out of it. As PATH or PATH:LAYER.",
     )
     roughness_table: Annotated[str | None, Source("table", "table of roughness")] = Field(
-        None, description="CSV table from land cover to roughness: land_cover, roughness_m."
+        None,
+        description="PATH of a CSV table from land cover to roughness: land_cover, roughness_m.",
     )
 
 

@@ -27,7 +27,7 @@ class ExposureInputs(TerrainInputs, RoughGround):
     belts: Annotated[str | None, Source("layer", "belt layer")] = Field(
         None,
         description="Belts to take out of the map of roughness, so that they slow the wind only "
-        "once; not used for anything else here.",
+        "once; not used for anything else here. As PATH or PATH:LAYER.",
     )
     subset: str = Field("", description="Subset of the wind set to use; all of it by default.")
     limit_m: float = quantity("limit_distance", 1000.0)

@@ -64,6 +64,8 @@ PROCESS = Process(
         "leave a choice.",
         "Several belts: the smallest relative wind rules, as in Vigiak and others 2003 (status "
         "S2), while lines are compared; the set chosen is worked out in full.",
+        "Crops lose within 1 to 2 heights of a belt and gain beyond: Kort 1988; Cleugh and others "
+        "2002 (status S).",
         "Distances, clearances, mending and what it does to a belt: engineering choices, said "
         "where they stand.",
     ),

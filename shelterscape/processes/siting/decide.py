@@ -143,7 +143,10 @@ def _need(given: Given) -> dict[str, Field]:
 
 def _setting(given: Given, case: Case, need: dict[str, Field]) -> Setting:
     areas = given.holdings if given.holdings is not None else given.parcels
-    owner, holdings = owners_of(areas, given.grid) if areas is not None else (None, ())
+    owner: NDArray[np.int32] | None = None
+    holdings: tuple[str, ...] = ()
+    if areas is not None and (known := areas["holding_id"] != "").any():
+        owner, holdings = owners_of(areas[known], given.grid)
     return setting_of(
         given.grid,
         case,

@@ -29,6 +29,9 @@ def layer_field(what: str, text: str) -> Any:
 class SitingInputs(CaseInputs, GrantMaps, RoughGround):
     """What `siting` asks for."""
 
+    belts: layer_field(  # type: ignore[valid-type]
+        "belt layer", "Belts that stand: lines or polygons with height_m; none on bare ground."
+    ) = None
     places: Places = None
     woods: layer_field(  # type: ignore[valid-type]
         "layer of woods", "Woods as areas with the columns of belts: they shelter, and bar lines."

@@ -21,6 +21,14 @@ _LINE = {
     "cost_minor": "cost_minor",
 }
 
+LAND = {
+    "land_low_ha": "land_taken",
+    "land_high_ha": "land_taken",
+    "crop_low_ha": "crop_beside",
+    "crop_high_ha": "crop_beside",
+}
+"""Ranges of land out of use and of ground on which crops lose, lowest and highest."""
+
 OUTPUTS: tuple[Output, ...] = (
     Layer(
         "candidates",
@@ -35,6 +43,7 @@ OUTPUTS: tuple[Output, ...] = (
             "neighbours_ha": "benefit_neighbours",
             "public_ha": "benefit_public",
             "taken_away_ha": "shelter_lost",
+            **LAND,
             "places": "places_served",
             "winds": "winds_worked",
             "caught_share": "caught_share",
@@ -60,6 +69,7 @@ OUTPUTS: tuple[Output, ...] = (
             "so_far_m": "length_so_far",
             "so_far_minor": "cost_so_far",
             "chosen_share": "chosen_share",
+            **LAND,
             "places": "places_served",
             "winds": "winds_worked",
             "constraints": "constraint",

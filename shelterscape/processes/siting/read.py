@@ -172,7 +172,7 @@ def read(asked: SitingInputs, files: Files, run: Run) -> Given:
         book = book_of(files.toml(asked.designs, "file of designs"), "designs")
     purpose = settled.purpose.name if settled.purpose else NO_PURPOSE
     design = book.find(asked.design) if asked.design else book.design_for(purpose)
-    belts, woods = _belts(reader)
+    belts, woods = _belts(reader, grid)
     lines = reader.layer("candidate_lines", "layer of candidate lines")
     holdings = _holdings(reader)
     register = [_constraints(source, reader) for source in asked.constraints]
@@ -264,9 +264,11 @@ def _deciding(settled: Choices) -> Case:
     return Case(season, settled.years[-1])
 
 
-def _belts(reader: _Reader) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame | None]:
+def _belts(reader: _Reader, grid: Grid) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame | None]:
     """Belts with woods behind them, and the woods alone."""
-    source = reader.one(reader.asked.belts, "belts", "belt layer")
+    source = reader.layer("belts", "belt layer")
+    if source is None:
+        source = gpd.GeoDataFrame(geometry=[], crs=grid.crs)
     belts, notices = belt_layers.complete(source, "belts")
     reader.told(notices)
     drawn = reader.layer("woods", "layer of woods")

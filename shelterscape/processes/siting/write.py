@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from shelterscape.process import Layer, Run
 from shelterscape.processes.siting.decide import Decision, slight_lines
 from shelterscape.processes.siting.lines import Lines
-from shelterscape.processes.siting.outputs import OUTPUTS
+from shelterscape.processes.siting.outputs import LAND, OUTPUTS
 from shelterscape.processes.siting.read import Given
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import belts_at
@@ -18,6 +18,7 @@ from shelterscape.science.places import purpose_of
 from shelterscape.science.siting.benefit import table
 from shelterscape.science.siting.candidates import PLANT
 from shelterscape.science.siting.constraints import EFFECTS
+from shelterscape.science.siting.land import land_of
 
 _COLUMNS = {output.name: output.columns for output in OUTPUTS if isinstance(output, Layer)}
 
@@ -63,7 +64,14 @@ def _told(given: Given, lines: Lines, found: Decision) -> gpd.GeoDataFrame:
     order[np.array(choice.rows, dtype=np.int64)] = np.arange(1, len(choice.rows) + 1)
     asked = np.where(frame["must_have"], "asked for", np.where(frame["forbidden"], OUT, ""))
     figures = table(frame, own).drop(columns="candidate")
+    land = land_of(
+        frame["length_m"].to_numpy(dtype=float),
+        frame["width_m"].to_numpy(dtype=float),
+        frame["height_20_m"].to_numpy(dtype=float),
+        (frame["action"] == PLANT).to_numpy(),
+    )
     return frame.drop(columns="mends").assign(
+        **dict(zip(LAND, land, strict=True)),
         **{str(column): figures[column].to_numpy() for column in figures},
         mends=mended,
         asked=asked,

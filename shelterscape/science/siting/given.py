@@ -121,12 +121,13 @@ def heeded(cutters: list[Cutter]) -> list[str]:
 
 
 def with_holding_ids(layer: gpd.GeoDataFrame, where: str) -> gpd.GeoDataFrame:
-    """Holdings or parcels with ``holding_id`` as text.
+    """Holdings or parcels with ``holding_id`` as text and ``public`` as true or false.
 
     Raises
     ------
     InputError
-        ``column-missing``, and ``column-bad`` for shapes that are no areas.
+        ``column-missing``, and ``column-bad`` for shapes that are no areas, or words that are no
+        answer.
     """
     if (shapely.get_dimensions(layer.geometry.to_numpy()) != 2).any():
         raise InputError(
@@ -140,7 +141,9 @@ def with_holding_ids(layer: gpd.GeoDataFrame, where: str) -> gpd.GeoDataFrame:
             value="holding_id",
             mend="Name the column that says whose each is, with --field.",
         )
-    return layer.assign(holding_id=_words(layer, "holding_id"))
+    return layer.assign(
+        holding_id=_words(layer, "holding_id"), public=_answers(layer, "public", where)
+    )
 
 
 def _words(layer: gpd.GeoDataFrame, column: str) -> NDArray[np.object_]:

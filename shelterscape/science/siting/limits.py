@@ -192,8 +192,9 @@ class Purse:
 
 
 def _at_most(spent: float, limit: float | None) -> bool:
-    # Lengths are sums of floats: a hair's breadth must not keep out what fits exactly.
-    return limit is None or spent <= limit + 1e-9 * max(limit, 1.0)
+    # Lengths are sums of floats: a hair's breadth must not keep out what fits exactly, nor let
+    # a single minor unit of money slip through.
+    return limit is None or spent <= limit + min(1e-9 * max(limit, 1.0), 0.4)
 
 
 def _refused(text: str, mend: str) -> InputError:
