@@ -15,6 +15,7 @@ CODES: dict[str, str] = {
     "belts-no-height": "a belt has no height to work with",
     "belts-no-length": "a belt has no length to shelter with",
     "belts-points": "belts are given as points, which have no length to shelter with",
+    "cluster-missing": "no cluster of workers can be reached",
     "column-bad": "a column holds values outside its range or of the wrong kind",
     "column-missing": "a layer or table lacks a column the work needs",
     "crs-geographic": "a terrain model is in degrees",
@@ -26,6 +27,7 @@ CODES: dict[str, str] = {
     "file-missing": "a file is not there",
     "file-unreadable": "a file could not be read as the kind of data it should be",
     "grants-too-many": "more grant schemes bar one another than can be weighed",
+    "holding-bad": "a holding has no ground to work on",
     "input-refused": "an input breaks a rule of the description of its process",
     "internal": "the program broke one of its own promises; please report it",
     "layer-ambiguous": "a file holds several layers and none was named",
@@ -50,8 +52,10 @@ CODES: dict[str, str] = {
     "setup-coordinates": "coordinate systems cannot be read on this machine",
     "stopped": "the run was stopped before it ended; nothing was changed",
     "terrain-surface": "a terrain model seems to hold trees and hedges, not the bare ground",
+    "shared-missing": "work that all holdings of a batch draw on is not there or was made anew",
     "usage": "the command was not understood",
     "winds-bad": "a wind set breaks a rule",
+    "worker-died": "the process that worked on a holding ended in the middle of it",
 }
 """Every error code with its meaning in one line; the page ``docs/errors.md`` is made from it."""
 
@@ -77,6 +81,7 @@ NOTICES: dict[str, str] = {
     "grant-areas-missed": "no belt touches any area of a grant layer",
     "holding-found": "belts that named no holding were given the one they lie in",
     "growth-note": "what to know of heights and porosities told for a year",
+    "not-merged": "results of some holdings do not fit those of the others",
     "not-modelled": "the method does not hold on part of the ground",
     "places-left-out": "places of another purpose than the one asked for were not counted",
     "purpose-used": "choices left open were filled from the purpose",

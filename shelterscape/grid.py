@@ -70,6 +70,8 @@ class Grid:
         their lines to these global numbers, so that a tile gives the very values of the whole.
     whole_affine : affine.Affine, optional
         Affine of that whole raster; this grid's own when it is not a cut-out.
+    whole_shape : tuple of int, optional
+        Its rows and columns, likewise.
     """
 
     shape: tuple[int, int]
@@ -78,6 +80,7 @@ class Grid:
     row0: int = 0
     col0: int = 0
     whole_affine: Affine | None = None
+    whole_shape: tuple[int, int] | None = None
 
     def __post_init__(self) -> None:
         a = self.affine
@@ -119,7 +122,34 @@ class Grid:
             self.row0 + row,
             self.col0 + col,
             self.whole_affine or self.affine,
+            self.whole_shape or self.shape,
         )
+
+    @property
+    def whole(self) -> Grid:
+        """The grid this one was cut from; itself when it is not a cut-out."""
+        return Grid(self.whole_shape or self.shape, self.whole_affine or self.affine, self.crs)
+
+    def around(self, bounds: tuple[float, float, float, float], margin_m: float) -> Grid | None:
+        """The cut-out that holds some bounds and a margin; None where it would hold no cell.
+
+        Parameters
+        ----------
+        bounds : tuple of float
+            West, south, east, north, in the coordinates of this grid.
+        margin_m : float
+            Width added on every side, m; may be infinite.
+        """
+        (left, top), (right, bottom) = ~self.affine * bounds[::3], ~self.affine * bounds[2:0:-1]
+        cells = margin_m / self.cell_m
+        rows, cols = self.shape
+        first = [math.floor(max(n - cells, 0.0)) for n in (top, left)]
+        last = [
+            math.ceil(min(n + cells, most))
+            for n, most in zip((bottom, right), (rows, cols), strict=True)
+        ]
+        shape = last[0] - first[0], last[1] - first[1]
+        return self.window(first[0], first[1], shape) if min(shape) > 0 else None
 
     def to_cells(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
         """Points (n, 2) in metres to (column, row) counted in cells of the whole raster."""
@@ -127,14 +157,15 @@ class Grid:
         return np.column_stack([(xy[:, 0] - a.c) / a.a, (xy[:, 1] - a.f) / a.e])
 
     def convergence_deg(self) -> float:
-        """Angle from true north to grid north at the centre, clockwise, degrees; 0 without a CRS.
+        """Angle from true to grid north at the whole's centre, clockwise, degrees; 0 without a CRS.
 
         `grid_direction` applies it.
         """
         if self.crs is None:
             return 0.0
         to_degrees = Transformer.from_crs(self.crs, self.crs.geodetic_crs, always_xy=True)
-        lon, lat = to_degrees.transform(*self.centre)
+        # Of the whole raster, so that winds come from the same side over every part of it.
+        lon, lat = to_degrees.transform(*self.whole.centre)
         try:
             return float(Proj(self.crs).get_factors(lon, lat).meridian_convergence)
         except ProjError:

@@ -20,6 +20,7 @@ from shelterscape.errors import InternalError, ShelterscapeError
 
 OTHER_COMMANDS = {
     "run": "shelterscape.cli.plans:run_command",
+    "batch": "shelterscape.cli.batch_command:batch_command",
     "demo": "shelterscape.cli.plans:demo_command",
     "list": "shelterscape.cli.describing:list_command",
     "describe": "shelterscape.cli.describing:describe_command",
@@ -66,7 +67,8 @@ def shelterscape() -> None:
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and leave with its exit code.
 
-    0 done, 1 unexpected, 2 usage, 3 input refused, 4 could not write, 130 and 143 stopped.
+    0 done, 1 unexpected, 2 usage, 3 input refused, 4 could not write, 5 some holdings failed, 130
+    and 143 stopped.
     """
     words = sys.argv[1:] if arguments is None else arguments
     as_json = "--json" in words

@@ -6,9 +6,10 @@ import json
 import signal
 import sys
 import threading
+from collections import Counter
 from collections.abc import Callable
 from types import FrameType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 from rich.console import Console
@@ -17,6 +18,9 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from shelterscape.cli.plain import plain
 from shelterscape.process.run import Tell
 from shelterscape.runs import Result
+
+if TYPE_CHECKING:
+    from shelterscape.batch import BatchResult
 
 
 class StopAsked:
@@ -60,6 +64,45 @@ def run_and_tell(work: Callable[[Tell, Callable[[], int]], Result], as_json: boo
             _tell_result(result)
 
 
+def run_and_tell_batch(
+    work: Callable[[Tell, Callable[[], int]], BatchResult], as_json: bool
+) -> BatchResult:
+    """The same for a batch."""
+    with StopAsked() as stop:
+        if as_json:
+            result = work(_tell_json, stop)
+            _tell_json({"event": "result", **_batch_fields(result)})
+        else:
+            with ProgressOnTerminal() as tell:
+                result = work(tell, stop)
+            _tell_batch(result)
+    return result
+
+
+def _batch_fields(result: BatchResult) -> dict[str, Any]:
+    return {
+        "folder": str(result.folder),
+        "catchment": str(result.catchment),
+        "holdings": [
+            {
+                "holding": row.holding.label,
+                "folder": row.holding.folder,
+                "status": row.status,
+                "code": row.error["code"] if row.error else "",
+            }
+            for row in result.rows
+        ],
+    }
+
+
+def _tell_batch(result: BatchResult) -> None:
+    counts = Counter(row.status for row in result.rows)
+    told = ", ".join(f"{count} {word}" for word, count in sorted(counts.items()))
+    click.echo(f"\nHoldings: {told}. Results are in {result.folder}", err=True)
+    click.echo(f"  {'catchment/':<24} all holdings together", err=True)
+    click.echo(f"  {'holdings/':<24} a folder for each", err=True)
+
+
 def _tell_json(event: dict[str, Any]) -> None:
     sys.stdout.write(json.dumps(event, ensure_ascii=False) + "\n")
     sys.stdout.flush()
@@ -97,6 +140,9 @@ class ProgressOnTerminal:
             self._shown.append(event)
             times = f" ({event['count']})" if event["count"] > 1 else ""
             self._console.print(f"Note: {plain(event['text'])}{times}", markup=False)
+        elif event["event"] == "holding-failed":
+            words = f"Failed: {event['holding']}: {event['what']} ({event['code']})"
+            self._console.print(plain(words), markup=False)
 
 
 def _result_fields(result: Result) -> dict[str, Any]:

@@ -25,6 +25,8 @@ from shelterscape.files.guards import refuse_pointers, refuse_swollen, sources_o
 from shelterscape.grid import Grid
 from shelterscape.terms import Term
 
+Cut = Callable[[NDArray[Any], int, int], tuple[NDArray[Any], int, int] | None]
+
 NO_DATA = -9999.0
 CLASS_NO_DATA = 255
 BLOCK = 512
@@ -96,6 +98,9 @@ class RasterWriter:
         Class names by code; makes a raster of bytes with that table of names.
     colours : dict, optional
         Colour (r, g, b) by code for a class raster; kept in the file where it has one band.
+    cut : callable, optional
+        Cuts blocks laid out for a wider grid down to this one: from values and their first row
+        and column to the same, or to None where nothing of them is wanted.
     stop_if_asked : callable
         Called between long pieces of the work; may raise to end it.
     """
@@ -109,10 +114,12 @@ class RasterWriter:
         *,
         classes: dict[int, str] | None = None,
         colours: dict[int, tuple[int, int, int]] | None = None,
+        cut: Cut | None = None,
         stop_if_asked: Callable[[], None] = lambda: None,
     ) -> None:
         self._stop_if_asked = stop_if_asked
         self.path, self.bands, self._classed = path, bands, classes is not None
+        self._cut = cut
         self._part = path.with_suffix(".part.tif")
         self._sums: list[list[tuple[Window, int]]] = [[] for _ in bands]
         self._env = rasterio.Env(**ENVIRONMENT)
@@ -157,6 +164,11 @@ class RasterWriter:
     def write(self, band: int, values: NDArray[Any], row: int = 0, col: int = 0) -> None:
         """Write a block of a band (counted from 1) with its first cell at (`row`, `col`)."""
         self._stop_if_asked()
+        if self._cut is not None:
+            wanted = self._cut(values, row, col)
+            if wanted is None:
+                return
+            values, row, col = wanted
         if not self._classed:
             values = np.where(np.isfinite(values), values, NO_DATA).astype(np.float32)
         window = Window(col, row, values.shape[1], values.shape[0])

@@ -82,6 +82,16 @@ RAMPS: dict[str, Stops] = {
     "site_wind_relative": WIND_RATIOS,
     "views_complete": ((0.0, "#5c2a00"), (0.5, "#c47f2c"), (1.0, "#fdf6e6")),
     "horizon": ANGLES,
+    "sheltered_share": (
+        (-0.1, "#b5561f"),
+        (0.0, "#faf9fc"),
+        (0.1, "#eae4f6"),
+        (0.25, "#b6a3dd"),
+        (0.5, "#8164ba"),
+        (1.0, "#2b1055"),
+    ),
+    "exposed_share": ((0.0, "#fdf6e6"), (0.5, "#c47f2c"), (1.0, "#5c2a00")),
+    "rank_share": ((0.0, "#1f5f4a"), (0.5, "#8fb8a6"), (1.0, "#f3f7f2")),
 }
 """Colour at rising values, by term."""
 

@@ -14,6 +14,7 @@ from rasterio.enums import Resampling
 from rasterio.errors import RasterioError
 from rasterio.io import DatasetReader
 from rasterio.warp import calculate_default_transform, reproject
+from rasterio.windows import Window
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.files.crs import ground_plan, known_crs, metric_crs
@@ -38,7 +39,12 @@ _FEET = {"ft", "foot", "feet", "us-ft", "us survey foot", "us_survey_foot", "ftu
 
 
 def read_terrain(
-    source: str, *, crs: str | None = None, to_crs: str | None = None, z_unit: str | None = None
+    source: str,
+    *,
+    crs: str | None = None,
+    to_crs: str | None = None,
+    z_unit: str | None = None,
+    around: tuple[tuple[float, float, float, float], float] | None = None,
 ) -> tuple[NDArray[np.float32], Grid, list[Notice]]:
     """Read a terrain model.
 
@@ -52,6 +58,9 @@ def read_terrain(
         Coordinate system in metres to lay it out in.
     z_unit : {"m", "ft", "us-ft", "cm"}, optional
         Unit of the heights, when it is not metres.
+    around : tuple, optional
+        West, south, east and north, and a margin (m): only the cells there are read. For models
+        that `can_be_cut`.
 
     Returns
     -------
@@ -65,7 +74,7 @@ def read_terrain(
     InputError
         ``file-missing``, ``file-unreadable``, ``crs-missing``, ``crs-geographic``, ``crs-unit``,
         ``elevation-unit``, ``elevation-range``, ``not-local``, ``place-missing``,
-        ``raster-empty``, ``raster-small``.
+        ``raster-empty``, ``raster-small``; ``holding-bad`` where there are no cells to be read.
     """
     path = existing_file(source, "terrain model")
     notices: list[Notice] = []
@@ -73,6 +82,11 @@ def read_terrain(
         affine, own, target = _placed(data, crs, to_crs, path)
         if data.count > 1:
             notices.append(Notice("bands-ignored", f"{path.name}: band 1 used", data.count - 1))
+        if around and own == target and _fits(affine):
+            window = _window(Grid(data.shape, _squared(affine), target), around, path)
+            elevation = _heights(data, z_unit, path, window)
+            _check_heights(elevation, path)
+            return elevation, window, notices
         elevation = _heights(data, z_unit, path)
     _check_heights(elevation, path)
     if missing := int(np.isnan(elevation).sum()):
@@ -89,6 +103,28 @@ def read_terrain(
             )
         )
     return elevation, Grid(elevation.shape, affine, target), notices
+
+
+def can_be_cut(source: str, *, crs: str | None = None, to_crs: str | None = None) -> bool:
+    """Whether parts of a terrain model can be read as its file has them, without laying it out."""
+    path = existing_file(source, "terrain model")
+    with rasterio.Env(**ENVIRONMENT), open_raster(path) as data:
+        affine, own, target = _placed(data, crs, to_crs, path)
+    return own == target and _fits(affine)
+
+
+def _window(
+    whole: Grid, around: tuple[tuple[float, float, float, float], float], path: Path
+) -> Grid:
+    found = whole.around(*around)
+    if found is None:
+        raise InputError(
+            "holding-bad",
+            "There is no terrain model here.",
+            where=str(path),
+            mend="Use a terrain model that reaches so far, or leave this out.",
+        )
+    return found
 
 
 def _placed(
@@ -138,7 +174,9 @@ def _own_crs(data: DatasetReader, given: str | None, path: Path) -> CRS:
     return ground_plan(CRS.from_wkt(data.crs.to_wkt()))
 
 
-def _heights(data: DatasetReader, z_unit: str | None, path: Path) -> NDArray[np.float32]:
+def _heights(
+    data: DatasetReader, z_unit: str | None, path: Path, part: Grid | None = None
+) -> NDArray[np.float32]:
     stated = (data.units[0] or "").strip().lower()
     if not z_unit and stated in _FEET:
         raise InputError(
@@ -149,7 +187,8 @@ def _heights(data: DatasetReader, z_unit: str | None, path: Path) -> NDArray[np.
             mend="Add --z-unit ft (or us-ft, or m if the file is wrong about itself).",
         )
     try:
-        band = data.read(1, masked=True)
+        window = Window(part.col0, part.row0, part.shape[1], part.shape[0]) if part else None
+        band = data.read(1, masked=True, window=window)
     except RasterioError as error:
         raise InputError(
             "file-unreadable",

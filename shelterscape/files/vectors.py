@@ -93,6 +93,7 @@ def read_layer(
     columns: dict[str, str] | None = None,
     ground: str = "terrain model",
     keep_outside: bool = False,
+    part: bool = False,
 ) -> tuple[gpd.GeoDataFrame, list[Notice]]:
     """Read the features of a layer that lie on a grid, in its coordinate system.
 
@@ -109,6 +110,9 @@ def read_layer(
         What the grid stands for, in words.
     keep_outside : bool
         Keep features off the grid too, as long as one lies on it.
+    part : bool
+        Whether the grid is a part of the map: then no feature need lie on it, those elsewhere are
+        not told of, and no more is read than lies near.
 
     Returns
     -------
@@ -122,10 +126,17 @@ def read_layer(
         ``file-missing``, ``file-unreadable``, ``layer-missing``, ``layer-ambiguous``,
         ``layer-empty``, ``layer-outside``, ``crs-missing``, ``column-missing``.
     """
-    frame, where, remarks = _as_in_file(source, what, columns or {})
-    frame, notices = _brought_into(frame, grid.crs, where)
-    frame, more = _lying_on(frame, grid, where, ground, keep_outside)
-    return frame, remarks + notices + more
+    frame, where, remarks = as_in_file(source, what, columns or {}, grid if part else None)
+    try:
+        there, notices = _brought_into(frame, grid.crs, where)
+        there, more = _lying_on(there, grid, where, ground, keep_outside)
+    except InputError as error:
+        if not part or error.code not in ("layer-outside", "layer-empty"):
+            raise
+        return frame.iloc[:0].to_crs(grid.crs), remarks
+    if part:
+        more = [n for n in more if n.code != "features-outside"]
+    return there, remarks + notices + more
 
 
 def read_layer_alone(
@@ -152,7 +163,7 @@ def read_layer_alone(
     InputError
         As `read_layer`, but ``layer-outside``; ``crs-geographic``, ``crs-unit``.
     """
-    frame, where, remarks = _as_in_file(source, what, columns or {})
+    frame, where, remarks = as_in_file(source, what, columns or {})
     own = ground_plan(CRS.from_user_input(frame.crs))
     crs = metric_crs(own, to_crs, tuple(frame.total_bounds), what, where)
     frame, notices = _brought_into(frame, crs, where)
@@ -167,16 +178,20 @@ def read_layer_alone(
     return frame, Grid((rows, cols), affine, crs), remarks + notices
 
 
-def _as_in_file(
-    source: str, what: str, columns: dict[str, str]
+def as_in_file(
+    source: str, what: str, columns: dict[str, str], near: Grid | None = None
 ) -> tuple[gpd.GeoDataFrame, str, list[Notice]]:
-    """Features of a layer, columns renamed; what to call the layer; and what its reader said."""
+    """Features of a layer, columns renamed; what to call the layer; and what its reader said.
+
+    With `near` no more is read than lies by that grid, which may be nothing.
+    """
     text, layer = split_layer(source)
     path = existing_file(text, what)
     layer = _chosen(path, layer, what)
     where = f"{path.name}:{layer}"
     remarks: list[Notice] = []
-    frame = _renamed(_read(path, layer, where, remarks), columns, where)
+    bounds = _bounds_in(path, layer, near) if near is not None else None
+    frame = _renamed(_read(path, layer, where, remarks, bounds), columns, where)
     if frame.crs is None:
         raise InputError(
             "crs-missing",
@@ -260,11 +275,29 @@ def _chosen(path: Path, layer: str, what: str) -> str:
     return layer or names[0]
 
 
-def _read(path: Path, layer: str, where: str, remarks: list[Notice]) -> gpd.GeoDataFrame:
+Bounds = tuple[float, float, float, float]
+
+
+def _bounds_in(path: Path, layer: str, grid: Grid) -> Bounds | None:
+    """The bounds of a grid, a little widened, in the coordinate system of a layer."""
+    with _remarks([], ""):
+        told = pyogrio.read_info(openable(path), layer=layer)["crs"]
+    if told is None:
+        return None
+    onto = Transformer.from_crs(grid.crs, told, always_xy=True)
+    west, south, east, north = onto.transform_bounds(*grid.bounds, densify_pts=21)
+    aside = 0.01 * max(east - west, north - south)
+    found = west - aside, south - aside, east + aside, north + aside
+    return found if np.isfinite(found).all() and west < east else None
+
+
+def _read(
+    path: Path, layer: str, where: str, remarks: list[Notice], bounds: Bounds | None = None
+) -> gpd.GeoDataFrame:
     refuse_unsafe_table(path, layer)
     try:
         with _remarks(remarks, where):
-            frame = pyogrio.read_dataframe(openable(path), layer=layer)
+            frame = pyogrio.read_dataframe(openable(path), layer=layer, bbox=bounds)
     except (*_UNREADABLE, ValueError) as error:
         raise InputError(
             "file-unreadable",
@@ -273,7 +306,7 @@ def _read(path: Path, layer: str, where: str, remarks: list[Notice]) -> gpd.GeoD
             value=error,
             mend="Export it again, best as GeoPackage.",
         ) from error
-    if not isinstance(frame, gpd.GeoDataFrame) or not len(frame):
+    if not isinstance(frame, gpd.GeoDataFrame) or not (len(frame) or bounds):
         raise _empty(where)
     return frame
 

@@ -24,6 +24,10 @@ SCREENING = (
 """The caution every process carries."""
 
 
+USUAL_MARGIN_M = 2000.0
+"""Margin around a part of the map for processes that do not tell theirs (engineering choice)."""
+
+
 @dataclass(frozen=True)
 class Process:
     """One job over files.
@@ -48,6 +52,10 @@ class Process:
         Published works its numbers rest on, each with its status.
     compute : callable
         ``(asked, files, run) -> None``: read, check, compute, write.
+    prepare : callable, optional
+        ``(asked, files, run) -> float``: does once, over the whole map, what every part of it draws
+        on, and answers how wide a margin (m) results on a part need. A process without one gets
+        `USUAL_MARGIN_M`.
     memory : callable
         ``(asked, sizes) -> bytes`` it holds at most, the libraries and the reading of the terrain
         model apart; between the truth and twice the truth.
@@ -62,6 +70,7 @@ class Process:
     cautions: tuple[str, ...]
     sources: tuple[str, ...]
     compute: Callable[[Any, Files, Run], None]
+    prepare: Callable[[Any, Files, Run], float] | None = None
     memory: Callable[[Any, Sizes], float] = usual_bytes
 
     @property

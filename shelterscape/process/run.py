@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import gc
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 from numpy.typing import NDArray
 
 from shelterscape.errors import InternalError, Notice, Stopped
@@ -30,9 +31,11 @@ from shelterscape.files.tables import directions_in, read_toml, read_winds, writ
 from shelterscape.files.terrain_models import read_terrain
 from shelterscape.files.vectors import read_layer, read_layer_alone
 from shelterscape.grid import Grid
+from shelterscape.process.area import Area, Inside
 from shelterscape.process.inputs import RoughGround, TerrainInputs
 from shelterscape.process.outputs import Layer, Output, Picture, Raster, Table
-from shelterscape.science.terrain import roughness
+from shelterscape.process.shared import Shared
+from shelterscape.science.terrain import OpenWind, roughness, speed_ups
 from shelterscape.science.wind import WindSet, equal_winds, wind_sets
 
 SHOWN_CONVERGENCE_DEG = 1.0
@@ -66,6 +69,8 @@ class Run:
         Answers 0, or the number of the signal that asks the run to stop.
     part : tuple of float
         Share of the whole work at which this run begins and ends.
+    area : Area, optional
+        The part of the map on which results are wanted; all of it by default.
     """
 
     def __init__(
@@ -75,9 +80,12 @@ class Run:
         tell: Tell = tell_nobody,
         cancelled: Callable[[], int] = never,
         part: tuple[float, float] = (0.0, 1.0),
+        area: Area | None = None,
     ) -> None:
         self._outputs, self._folder, self._tell = outputs, folder, tell
         self._cancelled, self._part = cancelled, part
+        self._area = area
+        self._inside: Inside | None = None
         self.notices: list[Notice] = []
         self.findings: list[str] = []
         self.bands: dict[str, list[str]] = {}
@@ -95,6 +103,24 @@ class Run:
         begin, end = self._part
         overall = begin + (end - begin) * min(max(share, 0.0), 1.0)
         self._tell({"event": "progress", "share": round(overall, 4), "text": text})
+
+    @property
+    def area(self) -> Area | None:
+        """The part of the map on which results are wanted; None for all of it."""
+        return self._area
+
+    def wanted(self, elevation: NDArray[np.float32], grid: Grid) -> NDArray[np.bool_]:
+        """Cells with ground on which results are wanted."""
+        known = np.isfinite(elevation)
+        return known if self._area is None else known & self.inside(grid).cells
+
+    def inside(self, grid: Grid) -> Inside:
+        """Cells of a grid inside the area; only where there is one."""
+        if self._area is None:
+            raise InternalError("internal", "No area was asked for.")
+        if self._inside is None or self._inside.cells.shape != grid.shape:
+            self._inside = Inside(self._area, grid)
+        return self._inside
 
     def stop_if_asked(self) -> None:
         """Raise `Stopped` when somebody asked for it."""
@@ -137,9 +163,13 @@ class Run:
         self.bands[name] = bands
         path, style = (self._path(file) for file in output.files)
         term = output.other_quantity if other else output.quantity
+        cut = None
+        if self._area is not None:
+            inside = self.inside(grid)
+            grid, cut = inside.grid, inside.cut
         if classes is None:
             style.write_text(styles.raster_sld(name, term), encoding="utf-8")
-            return RasterWriter(path, grid, bands, term, stop_if_asked=self.stop_if_asked)
+            return RasterWriter(path, grid, bands, term, stop_if_asked=self.stop_if_asked, cut=cut)
         style.write_text(styles.class_raster_sld(name, term, classes), encoding="utf-8")
         return RasterWriter(
             path,
@@ -148,6 +178,7 @@ class Run:
             term,
             classes=dict(enumerate(classes)),
             colours=styles.colour_table(classes),
+            cut=cut,
             stop_if_asked=self.stop_if_asked,
         )
 
@@ -169,7 +200,9 @@ class Run:
         write_table(self._path(output.files[0]), frame[_exactly(output, frame.columns)])
 
     def picture(self, name: str, sheet: MapSheet | ChartSheet | FeatureSheet) -> None:
-        """Draw a declared picture."""
+        """Draw a declared picture, unless none are wanted."""
+        if not self._draws:
+            return
         path = self._path(self._declared(Picture, name).files[0])
         if isinstance(sheet, ChartSheet):
             draw_chart(path, sheet)
@@ -187,11 +220,21 @@ class Run:
         ------
         InternalError
         """
-        missing = [o.name for o in self._outputs if o not in self.written and not o.optional]
+        missing = [
+            o.name
+            for o in self._outputs
+            if o not in self.written
+            and not o.optional
+            and (self._draws or not isinstance(o, Picture))
+        ]
         if missing:
             raise InternalError(
                 "internal", "A process did not write what it declared.", value=", ".join(missing)
             )
+
+    @property
+    def _draws(self) -> bool:
+        return self._area is None or self._area.pictures
 
     def _declared(self, kind: type[Declared], name: str) -> Declared:
         self.stop_if_asked()
@@ -225,17 +268,34 @@ class Files:
     Parameters
     ----------
     run : Run
-        Takes the notices.
+        Takes the notices, and says on which part of the map results are wanted.
+    shared : Shared, optional
+        Keeps what is worked out over the whole map; with an area it is read there instead.
     """
 
-    def __init__(self, run: Run) -> None:
-        self._run = run
+    def __init__(self, run: Run, shared: Shared | None = None) -> None:
+        self._run, self._area, self._shared = run, run.area, shared
+
+    @property
+    def outline(self) -> shapely.Geometry | None:
+        """Outline of the part of the map on which results are wanted; None for all of it."""
+        return None if self._area is None else self._area.geometry
+
+    @property
+    def whole(self) -> bool:
+        """Whether the whole map is looked at, not a part."""
+        return self._area is None
 
     def terrain(self, asked: TerrainInputs) -> tuple[NDArray[np.float32], Grid, float]:
         """The terrain model: elevation (m, NaN where missing), grid, and convergence (degrees)."""
-        elevation, grid, notices = read_terrain(
-            asked.dem, crs=asked.crs, to_crs=asked.to_crs, z_unit=asked.z_unit
-        )
+        how: dict[str, Any] = {"crs": asked.crs, "to_crs": asked.to_crs, "z_unit": asked.z_unit}
+        source = asked.dem
+        if self._area is not None:
+            how["around"] = self._area.around
+            if self._shared is not None and self._shared.terrain.is_file():
+                source = str(self._shared.terrain)
+                how = {"around": self._area.around, "crs": asked.to_crs or asked.crs}
+        elevation, grid, notices = read_terrain(source, **how)
         self._pass_on(notices)
         convergence = grid.convergence_deg()
         if abs(convergence) > SHOWN_CONVERGENCE_DEG:
@@ -308,9 +368,18 @@ class Files:
         ground: str = "terrain model",
         keep_outside: bool = False,
     ) -> gpd.GeoDataFrame:
-        """The features of a layer that lie on a grid, in its coordinate system."""
+        """The features of a layer that lie on a grid, in its coordinate system.
+
+        On a part of the map there may be none.
+        """
         frame, notices = read_layer(
-            source, grid, what, columns=columns, ground=ground, keep_outside=keep_outside
+            source,
+            grid,
+            what,
+            columns=columns,
+            ground=ground,
+            keep_outside=keep_outside,
+            part=not self.whole,
         )
         self._pass_on(notices)
         return frame
@@ -326,6 +395,49 @@ class Files:
     def toml(self, source: str, what: str) -> dict[str, Any]:
         """The content of a TOML file."""
         return read_toml(source, what)[1]
+
+    def places(
+        self, source: str | None, grid: Grid, columns: dict[str, str]
+    ) -> gpd.GeoDataFrame | None:
+        """Places in the area; None where none were given, or none lie there."""
+        return self._in_area(source, grid, "place layer", columns)
+
+    def holdings(
+        self, source: str | None, grid: Grid, columns: dict[str, str]
+    ) -> gpd.GeoDataFrame | None:
+        """Holdings, likewise."""
+        return self._in_area(source, grid, "holding layer", columns)
+
+    def _in_area(
+        self, source: str | None, grid: Grid, what: str, columns: dict[str, str]
+    ) -> gpd.GeoDataFrame | None:
+        if not source:
+            return None
+        frame = self.layer(source, grid, what, columns)
+        if self._area is not None:
+            frame = frame[self._area.holds(frame.geometry.to_numpy())]
+        return frame if len(frame) else None
+
+    def open_winds(
+        self,
+        asked: RoughGround,
+        elevation: NDArray[np.float32],
+        grid: Grid,
+        directions: Sequence[float],
+        *,
+        height_m: float,
+        roughness_m: float | NDArray[np.float32],
+    ) -> Iterator[OpenWind]:
+        """Wind over hills, direction by direction: see `science.terrain.speed_ups`.
+
+        On a part of the map it is that of the whole, worked out beforehand.
+        """
+        if self._area is not None and self._shared is not None:
+            return self._shared.open_wind(asked, height_m, directions, grid)
+        winds = speed_ups(elevation, grid, directions, height_m=height_m, roughness_m=roughness_m)
+        if self._shared is None:
+            return winds
+        return self._shared.keep_open_wind(asked, height_m, directions, winds, grid)
 
     def _pass_on(self, notices: list[Notice]) -> None:
         for notice in notices:

@@ -10,28 +10,19 @@ import platform
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-import rasterio
-
-import shelterscape
 from shelterscape.errors import InputError, InternalError, Notice
 from shelterscape.files.geopackages import describe_columns, verify_layers
 from shelterscape.files.libraries import refuse_lost_coordinates
-from shelterscape.files.local import existing_file, split_layer
 from shelterscape.files.record import (
-    PROGRAM,
     RECORD,
     TIMINGS,
     described,
-    files_of,
     listed,
-    sha256_of,
     write_json,
 )
-from shelterscape.files.tables import directions_in
 from shelterscape.process import (
     Files,
     Inputs,
@@ -43,8 +34,8 @@ from shelterscape.process import (
     Run,
     Table,
 )
+from shelterscape.process.area import Area
 from shelterscape.process.inputs import (
-    WITH_LAYERS,
     Source,
     each_changed,
     named_in,
@@ -52,34 +43,20 @@ from shelterscape.process.inputs import (
     sources,
 )
 from shelterscape.process.run import Tell, never, tell_nobody
+from shelterscape.process.shared import Shared
 from shelterscape.runs.memory import Estimate
 from shelterscape.runs.staging import Staging, unwritable
+from shelterscape.runs.steps import (
+    STEP_PREFIX,
+    FilesRead,
+    Step,
+    files_read,
+    given,
+    key_of,
+    program,
+)
 
-LIBRARIES = ("numpy", "scipy", "numba", "pandas", "geopandas", "shapely", "pyproj", "rasterio")
 GEOPACKAGE = "layers.gpkg"
-STEP_PREFIX = "step:"
-
-
-@dataclass(frozen=True)
-class Step:
-    """One process with its checked inputs.
-
-    Parameters
-    ----------
-    process : Process
-    asked : Inputs
-    id : str
-        How later steps name it; the id of the process by default.
-    """
-
-    process: Process
-    asked: Inputs
-    id: str = ""
-
-    @property
-    def name(self) -> str:
-        """Its own id, or that of its process."""
-        return self.id or self.process.id
 
 
 @dataclass(frozen=True)
@@ -117,6 +94,8 @@ def run(
     overwrite: bool = False,
     progress: Tell = tell_nobody,
     cancelled: Callable[[], int] = never,
+    area: Area | None = None,
+    read: FilesRead | None = None,
     memory_limit_gib: float | None = None,
 ) -> Result:
     """Run steps one after the other into one folder.
@@ -132,6 +111,10 @@ def run(
         Takes events as dictionaries: ``progress`` and ``notice``.
     cancelled : callable
         Answers 0, or the number of the signal that asks the run to stop.
+    area : Area, optional
+        The part of the map on which results are wanted.
+    read : list, optional
+        What `files_read` tells of the steps, where it is known already.
     memory_limit_gib : float, optional
         Refuse work estimated to need more than this, GiB; 80 % of the machine's by default.
 
@@ -145,15 +128,17 @@ def run(
     """
     refuse_lost_coordinates()
     _check_names(steps)
-    read = [_files_read(step) for step in steps]
+    read = files_read(steps) if read is None else read
     started = time.time()
     with Staging(Path(out), overwrite) as stage:
         try:
             estimate = Estimate(memory_limit_gib)
-            runs, seconds = _compute_all(steps, stage.folder, progress, cancelled, estimate)
+            runs, seconds = _compute_all(steps, stage.folder, progress, cancelled, estimate, area)
             _check_files(runs, stage.folder)
             _finish_layers(runs, stage.folder)
             record = _record(steps, runs, read, stage.folder)
+            if area is not None:
+                record |= {"area": area.fields(), "key": key_of(steps, read, area)}
             write_json(stage.folder / RECORD, record)
             timings = _timings(steps, seconds, started, stage.target)
             timings["estimated_memory_mib"] = estimate.mib
@@ -260,20 +245,23 @@ def _compute_all(
     progress: Tell,
     cancelled: Callable[[], int],
     estimate: Estimate,
+    area: Area | None,
 ) -> tuple[list[Run], list[float]]:
     # Work too big is refused before any is done; what a step will write for another, in its turn.
     for step in steps:
-        if not _is_fed(step):
+        # Of a part no more is read than lies near; how many fit is for its front door to say.
+        if not _is_fed(step) and area is None:
             estimate.take(step.process, step.asked, step.name)
     runs, seconds = [], []
+    shared = Shared(Path(area.shared)) if area is not None else None
     for i, step in enumerate(steps):
         part = (i / len(steps), (i + 1) / len(steps))
-        current = Run(step.process.outputs, folder, progress, cancelled, part)
+        current = Run(step.process.outputs, folder, progress, cancelled, part, area)
         begun = time.perf_counter()
         asked = _resolved(step, steps, folder)
-        if _is_fed(step):
+        if _is_fed(step) and area is None:
             estimate.take(step.process, asked, step.name)
-        step.process.compute(asked, Files(current), current)
+        step.process.compute(asked, Files(current, shared), current)
         current.finish()
         current.stop_if_asked()
         seconds.append(time.perf_counter() - begun)
@@ -301,55 +289,14 @@ def _finish_layers(runs: list[Run], folder: Path) -> None:
     verify_layers(folder / GEOPACKAGE, counts)
 
 
-def _files_read(step: Step) -> dict[str, Any]:
-    """Name and checksums of every data set a step reads, by input."""
-    found: dict[str, Any] = {}
-    for field, source in sources(type(step.asked)).items():
-        value = getattr(step.asked, field)
-        if isinstance(value, tuple):
-            found[field] = [_file_read(text, source) for text in value]
-        elif value is not None and (entry := _file_read(value, source)):
-            found[field] = entry
-    return found
-
-
-def _file_read(text: str, source: Source) -> dict[str, Any] | None:
-    """Name and checksums of one data set; None for what is no file of its own."""
-    if text.startswith(STEP_PREFIX):
-        return None
-    if source.kind == "winds" and directions_in(text) is not None:
-        return None
-    path_text, layer = split_layer(text) if source.kind in WITH_LAYERS else (text, "")
-    path = existing_file(path_text, source.what)
-    try:
-        sums = {p.name: sha256_of(p) for p in files_of(path)}
-    except OSError as error:
-        raise InputError(
-            "file-unreadable",
-            f"The {source.what} could not be read.",
-            where=str(path),
-            value=error.strerror,
-            mend="Check that you may read the file.",
-        ) from error
-    return {"name": path.name, "layer": layer, "sha256": sums}
-
-
 def _record(
     steps: list[Step], runs: list[Run], read: list[dict[str, Any]], folder: Path
 ) -> dict[str, Any]:
     """All that the results follow from and all they are; no path, date or machine."""
-    return {
-        "program": PROGRAM,
-        "version": shelterscape.__version__,
-        "libraries": {name: version(name) for name in LIBRARIES}
-        | {"gdal": rasterio.gdal_version()},
+    return program() | {
         "steps": [
-            {
-                "id": step.name,
-                "process": step.process.id,
-                "process_version": step.process.version,
-                "inputs": _plain_inputs(step, files),
-                "files_read": files,
+            given(step, files)
+            | {
                 "notices": [n.fields() for n in one.notices],
                 "findings": one.findings,
                 "bands": one.bands,
@@ -360,22 +307,6 @@ def _record(
         ],
         "outputs": described(folder, listed(folder)),
     }
-
-
-def _plain_inputs(step: Step, files: dict[str, Any]) -> dict[str, Any]:
-    """Inputs as JSON, files by their name alone so that a moved project gives the same record."""
-    plain = step.asked.model_dump(mode="json")
-    for field, found in files.items():
-        if isinstance(found, list):
-            pairs = zip(found, plain[field], strict=True)
-            plain[field] = [_plain_name(entry) if entry else text for entry, text in pairs]
-        else:
-            plain[field] = _plain_name(found)
-    return plain
-
-
-def _plain_name(entry: dict[str, Any]) -> str:
-    return f"{entry['name']}:{entry['layer']}" if entry["layer"] else str(entry["name"])
 
 
 def _timings(steps: list[Step], seconds: list[float], started: float, out: Path) -> dict[str, Any]:
@@ -424,4 +355,4 @@ def _result(folder: Path, runs: list[Run], record: dict[str, Any]) -> Result:
     )
 
 
-__all__ = ["Result", "Step", "run"]
+__all__ = ["STEP_PREFIX", "FilesRead", "Result", "Step", "files_read", "key_of", "run"]

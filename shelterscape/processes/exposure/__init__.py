@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.files.styles import RAMPS, shades
-from shelterscape.grid import COMPASS_POINTS, Grid
+from shelterscape.grid import COMPASS_POINTS
 from shelterscape.process import Files, Process, Run
 from shelterscape.process.inputs import columns_by_layer
 from shelterscape.process.memory import Sizes
@@ -19,7 +19,7 @@ from shelterscape.processes.exposure.figures import (
 )
 from shelterscape.processes.exposure.inputs import ExposureInputs
 from shelterscape.processes.exposure.outputs import OUTPUTS
-from shelterscape.processes.exposure.over_winds import Job, over_winds
+from shelterscape.processes.exposure.over_winds import Job, hills_of, over_winds
 from shelterscape.processes.exposure.pictures import draw
 from shelterscape.science import belts as belt_layers
 from shelterscape.science import holdings as holding_layers
@@ -74,14 +74,14 @@ def _read(asked: ExposureInputs, files: Files, run: Run) -> Job:
         },
     )
     covered = {}
-    if asked.places:
-        frame = files.layer(asked.places, grid, "place layer", columns["places"])
+    frame = files.places(asked.places, grid, columns["places"])
+    if frame is not None:
         places, notices = place_layers.complete(frame, "places")
         for notice in notices:
             run.notice(notice)
         covered["place_exposure"] = places.drop(columns=["head", "need"]), coverage(places, grid)
-    if asked.holdings:
-        frame = files.layer(asked.holdings, grid, "holding layer", columns["holdings"])
+    frame = files.holdings(asked.holdings, grid, columns["holdings"])
+    if frame is not None:
         holdings = holding_layers.complete(frame, "holdings")
         holdings["area_ha"] = holdings.geometry.area / 1e4
         covered["holding_exposure"] = holdings, coverage(holdings, grid)
@@ -90,7 +90,8 @@ def _read(asked: ExposureInputs, files: Files, run: Run) -> Job:
         frame = files.layer(asked.belts, grid, "belt layer", columns["belts"])
         belts, _ = belt_layers.complete(frame, "belts")
     roughness = files.roughness(asked, grid, asked.at_height_m, belts, columns["roughness"])
-    return Job(asked, elevation, grid, convergence, winds, roughness, covered, run)
+    known = run.wanted(elevation, grid)
+    return Job(asked, elevation, grid, convergence, winds, roughness, covered, known, files, run)
 
 
 def _classes(asked: ExposureInputs) -> tuple[tuple[float, str], ...]:
@@ -113,6 +114,7 @@ def _views(job: Job, classes: tuple[tuple[float, str], ...]) -> Views:
 
     signed = asked.topex_form == "signed"
     total = topex(elevation, grid, limit_m=limit, signed=signed, before_each=tell)
+    total[~job.known] = np.nan
     with run.raster("topex", grid, [topex_band(job)]) as raster:
         raster.write(1, total)
     if classes:
@@ -121,7 +123,7 @@ def _views(job: Job, classes: tuple[tuple[float, str], ...]) -> Views:
         )
         with run.raster("exposure_class", grid, [topex_band(job)], classes=shown) as raster:
             raster.write(1, topex_class(total, classes))
-    complete = _complete(elevation, grid, limit)
+    complete = _complete(job, limit)
     if limit is not None:
         with run.raster("views_complete", grid, [topex_band(job)]) as raster:
             raster.write(1, complete)
@@ -134,19 +136,31 @@ def _views(job: Job, classes: tuple[tuple[float, str], ...]) -> Views:
         limit_m=asked.limit_m,
         azimuths=7 if asked.fine_window else 3,
     )
+    slope[~job.known] = np.nan
     with run.raster("upwind_slope", grid, ["all winds"]) as raster:
         raster.write(1, slope)
     return Views(total, slope, complete)
 
 
-def _complete(elevation: Field, grid: Grid, limit_m: float | None) -> Field:
+def _complete(job: Job, limit_m: float | None) -> Field:
     """Share of the eight views of topex that stay on the map."""
-    count = np.zeros(grid.shape, np.float32)
+    count = np.zeros(job.grid.shape, np.float32)
     for direction in COMPASS_POINTS:
-        count += view_complete(grid, direction, limit_m=limit_m)
+        count += view_complete(job.grid, direction, limit_m=limit_m)
     count /= len(COMPASS_POINTS)
-    count[~np.isfinite(elevation)] = np.nan
+    count[~job.known] = np.nan
     return count
+
+
+def prepare(asked: ExposureInputs, files: Files, run: Run) -> float:
+    """Work out the wind over the hills of the whole map; the margin is how far views reach."""
+    run.progress(0.0, "open wind over the whole map")
+    _classes(asked)
+    job = _read(asked, files, run)
+    for i, _ in enumerate(hills_of(job), start=1):
+        run.progress(i / len(job.bands), "open wind over the whole map")
+    # Views without limit follow from all of the map.
+    return np.inf if asked.topex_form == "unlimited" else asked.limit_m + 2 * job.grid.cell_m
 
 
 def memory(asked: ExposureInputs, sizes: Sizes) -> float:
@@ -186,5 +200,6 @@ PROCESS = Process(
         "another height by the log law in neutral air (common practice).",
     ),
     compute=compute,
+    prepare=prepare,
     memory=memory,
 )

@@ -86,7 +86,7 @@ def tell(found: Found, views: Views, job: Job) -> None:
     )
     lost = float((found.modelled < MODELLED_SHARE).sum() * job.grid.cell_area_ha)
     if lost:
-        whole = np.isfinite(job.elevation).sum() * job.grid.cell_area_ha
+        whole = job.known.sum() * job.grid.cell_area_ha
         text = (
             f"open wind not modelled on {lost:,.1f} of {whole:,.1f} ha for half of the wind or "
             f"more: {NOT_MODELLED}"

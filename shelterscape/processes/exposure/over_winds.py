@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import geopandas as gpd
@@ -12,10 +13,10 @@ from numpy.typing import NDArray
 
 from shelterscape.files.rasters import RasterWriter
 from shelterscape.grid import Grid, grid_direction
-from shelterscape.process import Run
+from shelterscape.process import Files, Run
 from shelterscape.processes.exposure.inputs import ExposureInputs
 from shelterscape.science.places import Coverage, means
-from shelterscape.science.terrain import OpenWind, horizon_angle, speed_ups
+from shelterscape.science.terrain import OpenWind, horizon_angle
 from shelterscape.science.terrain.averages import WindMean
 from shelterscape.science.terrain.validity import MODELLED_SHARE
 from shelterscape.science.wind import WindSet
@@ -40,6 +41,9 @@ class Job:
     roughness_m : float or (rows, cols) float32
     covered : dict
         Features and their cells, by the layer they go to.
+    known : (rows, cols) bool
+        Cells with ground on which results are wanted.
+    files : Files
     run : Run
     """
 
@@ -50,6 +54,8 @@ class Job:
     winds: WindSet
     roughness_m: float | Field
     covered: dict[str, tuple[gpd.GeoDataFrame, Coverage]]
+    known: NDArray[np.bool_]
+    files: Files
     run: Run
 
     @property
@@ -113,30 +119,44 @@ def over_winds(job: Job, part: tuple[float, float]) -> Found:
     speeds = job.winds.plain_speed_ms(*plain)
     with contextlib.ExitStack() as open_files:
         rasters = _Rasters(job, open_files)
-        hills = speed_ups(
-            job.elevation,
-            job.grid,
-            job.directions,
-            height_m=asked.at_height_m,
-            roughness_m=job.roughness_m,
-        )
+        hills = hills_of(job)
         for i, (direction, over) in enumerate(zip(job.directions, hills, strict=True)):
             share = part[0] + part[1] * i / len(job.bands)
             job.run.progress(share, f"horizon and open wind {job.bands[i]}")
             angle = horizon_angle(job.elevation, job.grid, direction, limit_m=asked.limit_m)
+            angle[~job.known] = np.nan
+            over = _masked(over, job.known)
             rasters.write(i, angle, over, float(speeds[i]))
             horizon.add(i, angle)
             wind.add(i, 1 + over.speed_up)
             modelled.add(i, over.valid)
             _note(found, job, i, angle, over)
-        modelled.mean[~np.isfinite(job.elevation)] = np.nan
+        modelled.mean[~job.known] = np.nan
         rasters.write_means(found, job.winds.power_mean_ms(1.0, *plain))
     return found
 
 
+def hills_of(job: Job) -> Iterator[OpenWind]:
+    """What hills make of each wind."""
+    return job.files.open_winds(
+        job.asked,
+        job.elevation,
+        job.grid,
+        job.directions,
+        height_m=job.asked.at_height_m,
+        roughness_m=job.roughness_m,
+    )
+
+
+def _masked(over: OpenWind, known: NDArray[np.bool_]) -> OpenWind:
+    """The same without what is not wanted."""
+    speed_up = np.where(known, over.speed_up, np.float32(np.nan))
+    return replace(over, speed_up=speed_up, valid=over.valid & known)
+
+
 def _note(found: Found, job: Job, i: int, angle: Field, over: OpenWind) -> None:
     """Keep what tables and layers need of one wind."""
-    lost = np.isfinite(job.elevation) & ~over.valid
+    lost = job.known & ~over.valid
     found.by_wind["horizon"].append(_mean(angle))
     found.by_wind["speed_up"].append(_mean(over.speed_up))
     found.by_wind["not_modelled_ha"].append(float(lost.sum() * job.grid.cell_area_ha))
@@ -161,7 +181,7 @@ class _Rasters:
         def opened(name: str, bands: list[str], **how: Any) -> RasterWriter:
             return open_files.enter_context(job.run.raster(name, job.grid, bands, **how))
 
-        self._known = np.isfinite(job.elevation)
+        self._known = job.known
         self._horizon = opened("horizon", job.bands)
         self._speed_up = opened("speed_up", each)
         self._open_wind = opened("open_wind", each, other=self._relative)

@@ -17,6 +17,7 @@ from shelterscape.processes.shelter.write import write_belts, write_places, writ
 from shelterscape.science import belts as belt_layers
 from shelterscape.science import places as place_layers
 from shelterscape.science.bare_ground import refuse_surface
+from shelterscape.science.growth import belts_at
 from shelterscape.science.terrain.open_wind import waves_bytes
 from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
 
@@ -24,6 +25,19 @@ from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COL
 def compute(asked: ShelterInputs, files: Files, run: Run) -> None:
     """Write what belts do to the wind, case by case."""
     run.progress(0.0, "reading the terrain model, winds and belts")
+    job = _read(asked, files, run)
+    years = _all_years(job)
+    run.progress(0.85, "zones, belts and places")
+    hectares = write_zones(years, job)
+    write_belts(years, run)
+    if job.places is not None and job.covered is not None:
+        write_places(years, job.places, job.covered, job)
+    run.progress(0.95, "previews")
+    draw(years, hectares, job, PROCESS.all_cautions)
+    run.progress(1.0, "shelter done")
+
+
+def _read(asked: ShelterInputs, files: Files, run: Run) -> Job:
     elevation, grid, convergence = files.terrain(asked)
     settled = choices(asked, files.winds(asked.winds), run.notice)
     columns = columns_by_layer(
@@ -36,10 +50,11 @@ def compute(asked: ShelterInputs, files: Files, run: Run) -> None:
     )
     frame = files.layer(asked.belts, grid, "belt layer", columns["belts"])
     belts, notices = belt_layers.complete(frame, "belts")
-    refuse_surface(belts, elevation, grid, asked.dem)
+    if files.whole:  # on a part of the map it was settled over all of it
+        refuse_surface(belts, elevation, grid, asked.dem)
     places = covered = None
-    if asked.places:
-        frame = files.layer(asked.places, grid, "place layer", columns["places"])
+    frame = files.places(asked.places, grid, columns["places"])
+    if frame is not None:
         places, more = place_layers.complete(frame, "places")
         covered, notices = place_layers.coverage(places, grid), notices + more
     for notice in notices:
@@ -48,16 +63,40 @@ def compute(asked: ShelterInputs, files: Files, run: Run) -> None:
     rough: float | Field = asked.roughness_m
     if asked.terrain:
         rough = files.roughness(asked, grid, height_m, belts, columns["roughness"])
-    job = Job(asked, settled, elevation, grid, convergence, belts, places, covered, rough, run)
-    years = _all_years(job)
-    run.progress(0.85, "zones, belts and places")
-    hectares = write_zones(years, job)
-    write_belts(years, run)
-    if places is not None and covered is not None:
-        write_places(years, places, covered, job)
-    run.progress(0.95, "previews")
-    draw(years, hectares, job, PROCESS.all_cautions)
-    run.progress(1.0, "shelter done")
+    return Job(
+        asked,
+        settled,
+        elevation,
+        grid,
+        convergence,
+        belts,
+        places,
+        covered,
+        rough,
+        run.wanted(elevation, grid),
+        files,
+        run,
+    )
+
+
+REACH_H = 50.0
+"""Margin around a part of the map, in heights of the tallest belt: no shelter reaches further."""
+
+
+def prepare(asked: ShelterInputs, files: Files, run: Run) -> float:
+    """Work out the wind over the hills of the whole map; the margin is how far shelter reaches."""
+    run.progress(0.0, "open wind over the whole map")
+    job = _read(asked, files, run)
+    if asked.terrain:
+        count = len(job.directions())
+        for i, _ in enumerate(job.hills(), start=1):
+            run.progress(i / count, "open wind over the whole map")
+    tallest = max(
+        belts_at(job.belts, case, local_heights=job.settled.local_heights)["height_m"].max()
+        for year in job.settled.years
+        for case in job.settled.cases(year)
+    )
+    return REACH_H * float(tallest) + 2 * job.grid.cell_m
 
 
 def memory(asked: ShelterInputs, sizes: Sizes) -> float:
@@ -149,5 +188,6 @@ PROCESS = Process(
         "Purposes: each default stands beside its source in purposes.toml.",
     ),
     compute=compute,
+    prepare=prepare,
     memory=memory,
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from shelterscape.errors import Notice
 from shelterscape.files.rasters import RasterWriter
 from shelterscape.grid import Grid, grid_direction
-from shelterscape.process import Run
+from shelterscape.process import Files, Run
 from shelterscape.processes.shelter.inputs import Choices, ShelterInputs
 from shelterscape.science import zones
 from shelterscape.science.belts import Case
@@ -21,7 +22,7 @@ from shelterscape.science.places import Corners, Coverage, means
 from shelterscape.science.scene import reach_m, scene_of
 from shelterscape.science.shelter import directions_of, over_winds
 from shelterscape.science.site_wind import SiteWind
-from shelterscape.science.terrain import speed_ups
+from shelterscape.science.terrain import OpenWind
 
 Field = NDArray[np.float32]
 
@@ -51,6 +52,9 @@ class Job:
         Cells of each place.
     roughness_m : float or (rows, cols) float32
         Roughness length of the ground, m; used with hills only.
+    known : (rows, cols) bool
+        Cells with ground on which results are wanted.
+    files : Files
     run : Run
     """
 
@@ -63,7 +67,20 @@ class Job:
     places: gpd.GeoDataFrame | None
     covered: Coverage | None
     roughness_m: float | Field
+    known: NDArray[np.bool_]
+    files: Files
     run: Run
+
+    def hills(self) -> Iterator[OpenWind]:
+        """What hills make of every wind direction."""
+        return self.files.open_winds(
+            self.asked,
+            self.elevation,
+            self.grid,
+            [grid_direction(d, self.convergence_deg) for d, _, _ in self.directions()],
+            height_m=self.settled.how.at_height_m,
+            roughness_m=self.roughness_m,
+        )
 
     def plain_ms(self, case: Case) -> float:
         """Wind over the open plain over the wind set of a case, m/s; NaN where not known."""
@@ -194,17 +211,11 @@ class _Watch:
         self._count, self._done = len(job.directions()), 0
         self._slopes = gradient(job.elevation, job.grid)
         self._over_steep = np.zeros((len(cases), *job.grid.shape), np.float32)
-        self.missing = ~np.isfinite(job.elevation)
+        self.missing = ~job.known
         self._site: SiteWind | None = None
         if job.asked.terrain:
             self._site = SiteWind(job.grid.shape, len(cases), job.settled.power)
-            self._hills = speed_ups(
-                job.elevation,
-                job.grid,
-                [grid_direction(d, job.convergence_deg) for d, _, _ in job.directions()],
-                height_m=job.settled.how.at_height_m,
-                roughness_m=job.roughness_m,
-            )
+            self._hills = job.hills()
         self.zones: list[gpd.GeoDataFrame] = []
         self.corners: Corners | None = None
         if job.places is not None and job.covered is not None:
@@ -264,7 +275,8 @@ class _Watch:
         """By case, ground on which open wind is not modelled."""
         if self._site is None:
             return {}
-        return {case: self._site.not_modelled(i) for i, case in enumerate(self._cases)}
+        known = self._job.known
+        return {case: known & self._site.not_modelled(i) for i, case in enumerate(self._cases)}
 
     def not_modelled(self, fields: Field) -> list[NDArray[np.bool_]]:
         """Sheltered cells most of whose shelter comes over steep ground."""

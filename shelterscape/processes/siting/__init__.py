@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from shelterscape.process import Files, Process, Run
+from shelterscape.process import USUAL_MARGIN_M, Files, Process, Run
 from shelterscape.processes.siting.decide import decide, tell
 from shelterscape.processes.siting.inputs import SitingInputs
 from shelterscape.processes.siting.lines import lines_of
@@ -25,6 +25,13 @@ def compute(asked: SitingInputs, files: Files, run: Run) -> None:
     run.progress(0.96, "previews")
     draw(given, found, chosen, run, PROCESS.all_cautions)
     run.progress(1.0, "siting done")
+
+
+def prepare(asked: SitingInputs, files: Files, run: Run) -> float:
+    """Work out the wind over the hills of the whole map, reading all there is."""
+    run.progress(0.0, "open wind over the whole map")
+    read(asked, files, run)
+    return USUAL_MARGIN_M
 
 
 PROCESS = Process(
@@ -63,4 +70,5 @@ PROCESS = Process(
         "where they stand.",
     ),
     compute=compute,
+    prepare=prepare,
 )

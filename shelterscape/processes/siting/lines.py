@@ -107,6 +107,8 @@ def _mended(given: Given) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
         given.cutters,
     )
     near = _near(given, found.geometry.to_numpy())
+    if given.area is not None:
+        near &= shapely.intersects(found.geometry.to_numpy(), given.area)
     return found[near].reset_index(drop=True), cuts
 
 

@@ -27,7 +27,6 @@ from shelterscape.science.siting.across_wind import Bearing, best_bearing
 from shelterscape.science.siting.candidates import TELLING_AGE
 from shelterscape.science.siting.cutting import Cutter, cutter
 from shelterscape.science.siting.designs import Book, Design, book_of, packaged
-from shelterscape.science.terrain import speed_ups
 from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
 from shelterscape.science.terrain.validity import NOT_MODELLED
 from shelterscape.science.wind import WindSet
@@ -54,6 +53,7 @@ BESIDE_BELT_M = 1.0
 
 BELT_STANDS, WOOD_STANDS = "an existing belt stands there", "wood"
 TOO_STEEP, OFF_HOLDINGS = "too steep", "off the holdings"
+OFF_AREA = "off the part of the map looked at"
 MAP_EDGE = "at the edge of the terrain model"
 
 MAP_EDGE_M = 10.0
@@ -96,6 +96,8 @@ class Given:
         By season, wind over hills relative to the plain in each direction of its wind set; 1 where
         it is not modelled. Empty for level ground.
     grants : Grants or None
+    area : Geometry or None
+        The part of the map on which lines may lie.
     """
 
     asked: SitingInputs
@@ -117,6 +119,7 @@ class Given:
     bearing: Bearing
     open_wind: dict[str, NDArray[np.float32]]
     grants: Grants | None
+    area: shapely.Geometry | None = None
 
     @property
     def winds(self) -> WindSet:
@@ -144,7 +147,9 @@ class _Reader:
     def layer(self, field: str, what: str) -> gpd.GeoDataFrame | None:
         """The layer of a field, None where it was not given."""
         source = getattr(self.asked, field)
-        return self.one(source, field, what) if source else None
+        frame = self.one(source, field, what) if source else None
+        # On a part of the map a layer may have nothing to say.
+        return None if frame is None or not (len(frame) or self.files.whole) else frame
 
     def one(self, source: str, field: str, what: str) -> gpd.GeoDataFrame:
         """A layer by its name, with the columns of a field."""
@@ -193,6 +198,7 @@ def read(asked: SitingInputs, files: Files, run: Run) -> Given:
         bearing=best_bearing(directions, winds.weights(settled.power)),
         open_wind=_open_winds(reader, elevation, convergence, settled, belts),
         grants=read_grants(asked, files, grid, reader.columns),
+        area=files.outline,
     )
 
 
@@ -214,7 +220,9 @@ def _open_winds(
         true_deg = tuple(float(d) for d in winds.direction_deg)
         if true_deg not in found:
             directions = [grid_direction(d, convergence_deg) for d in true_deg]
-            hills = speed_ups(elevation, grid, directions, height_m=height_m, roughness_m=rough)
+            hills = reader.files.open_winds(
+                asked, elevation, grid, directions, height_m=height_m, roughness_m=rough
+            )
             found[true_deg], lost = where_modelled(hills, len(directions), grid.shape)
             lost_ha = float(lost[np.isfinite(elevation)].sum()) * grid.cell_area_ha
             if lost_ha:
@@ -345,6 +353,8 @@ def _cutters(
     found.append(cutter(MAP_EDGE, np.array([inner], dtype=object), outside=True))
     if holdings is not None:
         found.append(cutter(OFF_HOLDINGS, holdings.geometry.to_numpy(), outside=True))
+    if (area := reader.files.outline) is not None:
+        found.append(cutter(OFF_AREA, np.array([area], dtype=object), outside=True))
     ways = reader.layer("openings", "layer of openings")
     if ways is not None:
         cutters, notices = given.openings_given(ways, "openings")

@@ -1,0 +1,308 @@
+"""A plan run over many holdings, each in a folder of its own, and put together in the end.
+
+What is finished stays finished: a batch that was broken off, however, goes on where it was.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import time
+from collections.abc import Callable, Sequence
+from concurrent.futures import BrokenExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+
+from shelterscape.batch.holdings import Holding, chosen, read_holdings, tiles_of
+from shelterscape.batch.job import Job, job_of
+from shelterscape.batch.local import LocalPool
+from shelterscape.batch.merge import merge
+from shelterscape.batch.schedule import Pool, Schedule, Sized
+from shelterscape.batch.sizes import Sizer, memory_budget, seconds_of, seconds_taken
+from shelterscape.batch.state import CATCHMENT, DONE, FAILED, BatchFolder, Row, counted
+from shelterscape.batch.tasks import prepare_steps
+from shelterscape.errors import InternalError, Stopped
+from shelterscape.plan import read_plan
+from shelterscape.process.run import Tell, never, tell_nobody
+
+ATTEMPTS = 2
+"""So often is the work over the whole map begun when workers die of it."""
+
+SOME_FAILED = 5
+"""Exit code when some holdings failed and the others are done."""
+
+
+@dataclass(frozen=True)
+class How:
+    """How a batch is run.
+
+    Parameters
+    ----------
+    workers : int or None
+        Processes at once; by default as many as there are cores.
+    only : tuple of str
+        Holdings to run, by holding_id, name or folder; all by default.
+    retry_failed : bool
+        Also begin anew holdings whose inputs were refused; other failures always are.
+    cluster : str or None
+        Address of a Dask scheduler to work on instead of this machine.
+    pictures : bool
+        Whether every holding gets preview pictures.
+    """
+
+    workers: int | None = None
+    only: tuple[str, ...] = ()
+    retry_failed: bool = False
+    cluster: str | None = None
+    pictures: bool = False
+
+
+@dataclass(frozen=True)
+class BatchResult:
+    """What a batch left behind.
+
+    Parameters
+    ----------
+    folder : Path
+    catchment : Path
+        Folder of what was put together.
+    rows : tuple of Row
+        How things stand with each holding.
+    holdings : GeoDataFrame
+        The layer of holdings.
+    """
+
+    folder: Path
+    catchment: Path
+    rows: tuple[Row, ...]
+    holdings: gpd.GeoDataFrame
+
+    @property
+    def exit_code(self) -> int:
+        """0, or `SOME_FAILED`."""
+        return SOME_FAILED if counted(self.rows)[FAILED] else 0
+
+
+@dataclass(frozen=True)
+class Planned:
+    """What a batch would do with one holding.
+
+    Parameters
+    ----------
+    row : Row
+    runs : bool
+        Whether it would be run.
+    cells : int
+        With the margin.
+    memory_mib, seconds : float
+        Estimates.
+    """
+
+    row: Row
+    runs: bool
+    cells: int
+    memory_mib: float
+    seconds: float
+
+
+def run_batch(
+    plan: str | Path,
+    out: str | Path,
+    *,
+    holdings: str | None = None,
+    tiles: int | None = None,
+    how: How = How(),
+    progress: Tell = tell_nobody,
+    cancelled: Callable[[], int] = never,
+) -> BatchResult:
+    """Run a plan over many holdings, or over the tiles of a large map.
+
+    Parameters
+    ----------
+    plan : path
+    out : path
+        Folder of the batch; one that was broken off is gone on with.
+    holdings : str, optional
+        ``PATH`` or ``PATH:LAYER`` of their outlines, with ``holding_id`` and ``name``.
+    tiles : int, optional
+        Instead of holdings: cells a side of the squares the whole map is cut into.
+    how : How
+    progress : callable
+        Takes events as dictionaries.
+    cancelled : callable
+        Answers 0, or the number of the signal that asks the batch to stop.
+
+    Returns
+    -------
+    BatchResult
+
+    Raises
+    ------
+    InputError, WriteError, UsageError, Stopped
+        For what concerns all holdings; what concerns one is in its row.
+    """
+    job, found = _job(plan, holdings, tiles, how, progress)
+    folder = BatchFolder(Path(out))
+    with folder.held(), _pool(how) as pool:
+        margin_m = _prepared(job, folder, pool, progress, cancelled)
+        rows = _run_all(job, found, folder, pool, margin_m, how, progress, cancelled)
+        _clear_stale(folder, job)
+        table = merge(
+            folder, rows, job.steps, job.grid, progress, lambda: _stop_if_asked(cancelled)
+        )
+    return BatchResult(folder.root, folder.root / CATCHMENT, tuple(rows), table)
+
+
+def plan_batch(
+    plan: str | Path,
+    out: str | Path,
+    *,
+    holdings: str | None = None,
+    tiles: int | None = None,
+    how: How = How(),
+    progress: Tell = tell_nobody,
+) -> list[Planned]:
+    """What `run_batch` would do; nothing is written."""
+    job, found = _job(plan, holdings, tiles, how, progress)
+    folder = BatchFolder(Path(out))
+    margin_m = job.margin_told(folder)
+    rows = [folder.row(h, job.key(h, margin_m)) for h in found]
+    sizer = Sizer(job.steps, job.grid)
+    sizes = {h.folder: sizer.size_of(h, margin_m) for h in found}
+    earlier = [
+        (sizes[row.holding.folder].cells, seconds)
+        for row in rows
+        if row.status == DONE and (seconds := seconds_taken(folder.of(row.holding))) is not None
+    ]
+    wanted = {h.folder for h in chosen(found, how.only)}
+    return [
+        Planned(
+            row,
+            row.holding.folder in wanted and _runs(row, folder, how),
+            sizes[row.holding.folder].cells,
+            sizes[row.holding.folder].memory / 2**20,
+            seconds_of(sizes[row.holding.folder].cells, earlier),
+        )
+        for row in rows
+    ]
+
+
+def _job(
+    plan: str | Path, holdings: str | None, tiles: int | None, how: How, tell: Tell
+) -> tuple[Job, list[Holding]]:
+    job = job_of(read_plan(plan), how.pictures)
+    if tiles is not None:
+        return job, tiles_of(job.grid, tiles)
+    found, notices = read_holdings(holdings or "", job.grid.crs, job.holding_columns)
+    for notice in notices:
+        tell({"event": "notice", **notice.fields()})
+    chosen(found, how.only)  # a name nobody bears is told before any work
+    return job, found
+
+
+def _pool(how: How) -> Any:
+    if how.cluster:
+        from shelterscape.batch.cluster import ClusterPool
+
+        return ClusterPool(how.cluster)
+    return LocalPool(how.workers or os.cpu_count() or 1)
+
+
+def _stop_if_asked(cancelled: Callable[[], int]) -> None:
+    if signal_number := cancelled():
+        raise Stopped(signal_number)
+
+
+def _prepared(
+    job: Job, folder: BatchFolder, pool: Pool, tell: Tell, cancelled: Callable[[], int]
+) -> float:
+    """Have what all holdings share done, all cores at it; the margin they need."""
+    if None not in job.margins(folder):
+        return job.margin_told(folder)
+    tell({"event": "progress", "share": 0.0, "text": "work over the whole map"})
+    place = str(job.shared(folder))
+    for _ in range(ATTEMPTS):
+        future = pool.executor().submit(prepare_steps, job.steps, place)
+        while not future.done():
+            if signal_number := cancelled():
+                pool.stop()
+                raise Stopped(signal_number)
+            time.sleep(0.05)
+        try:
+            return max(future.result().values())
+        except BrokenExecutor:
+            pool.renew()  # steps whose part was done are not done again
+    raise InternalError(
+        "worker-died",
+        "The process that worked over the whole map ended in the middle of it, each time.",
+        value=f"{ATTEMPTS} times",
+        mend="Often a lack of memory: cut the terrain model, or use coarser cells.",
+    )
+
+
+def _runs(row: Row, folder: BatchFolder, how: How) -> bool:
+    """Whether a holding is to be run: not what is done, nor what would fail again."""
+    if row.status == FAILED:
+        return how.retry_failed or not folder.would_fail_again(row.holding)
+    return row.status != DONE
+
+
+def _run_all(
+    job: Job,
+    found: Sequence[Holding],
+    folder: BatchFolder,
+    pool: Pool,
+    margin_m: float,
+    how: How,
+    tell: Tell,
+    cancelled: Callable[[], int],
+) -> list[Row]:
+    """Run what is to be run; how things stand with each holding afterwards."""
+    rows = {h.folder: folder.row(h, job.key(h, margin_m)) for h in found}
+    wanted = [h for h in chosen(found, how.only) if _runs(rows[h.folder], folder, how)]
+    threads = 1 if how.cluster else max(1, (os.cpu_count() or 1) // pool.at_once)
+    sizer = Sizer(job.steps, job.grid)
+    sized = [
+        Sized(
+            job.task(h, margin_m, folder, threads),
+            sizer.size_of(h, margin_m).memory,
+        )
+        for h in wanted
+    ]
+    # The largest first, so that none is left to run by itself in the end.
+    sized.sort(key=lambda one: -one.size)
+    by_path = {str(folder.of(h)): h for h in wanted}
+    budget = float("inf") if how.cluster else memory_budget()
+    begun = time.monotonic()
+    for count, outcome in enumerate(Schedule(pool, budget, cancelled).run(sized), start=1):
+        holding = by_path[outcome.folder]
+        key = rows[holding.folder].key
+        folder.note(holding, key, outcome)
+        status = DONE if outcome.error is None else FAILED
+        rows[holding.folder] = Row(holding, key, status, outcome.error)
+        _tell_progress(tell, count, len(sized), time.monotonic() - begun, rows[holding.folder])
+    return list(rows.values())
+
+
+def _tell_progress(tell: Tell, count: int, whole: int, seconds: float, row: Row) -> None:
+    left = seconds / count * (whole - count)
+    told = f"{left / 60:.0f} min" if left >= 90 else f"{left:.0f} s"
+    if row.error is not None:
+        fields = {"holding": row.holding.label, **row.error}
+        tell({"event": "holding-failed", **fields})
+    text = f"{count} of {whole} holdings, about {told} left"
+    tell({"event": "progress", "share": round(0.05 + 0.9 * count / whole, 4), "text": text})
+
+
+def _clear_stale(folder: BatchFolder, job: Job) -> None:
+    """Drop work over the whole map that other inputs left behind."""
+    kept = job.shared(folder)
+    for one in kept.parent.iterdir():
+        if one != kept:
+            shutil.rmtree(one, ignore_errors=True)
+
+
+__all__ = ["SOME_FAILED", "BatchResult", "How", "Planned", "Row", "plan_batch", "run_batch"]

@@ -1,0 +1,76 @@
+"""Workers on a cluster of machines that see the same folders, through Dask."""
+
+from __future__ import annotations
+
+from concurrent.futures import Executor
+
+from shelterscape.errors import InputError, UsageError
+
+CONNECT_SECONDS = 15
+
+
+class ClusterPool:
+    """The workers of a Dask scheduler.
+
+    Parameters
+    ----------
+    address : str
+        Of the scheduler, such as ``tcp://10.0.0.5:8786``.
+
+    Raises
+    ------
+    UsageError
+        When Dask is not installed.
+    InputError
+        ``cluster-missing`` when the scheduler cannot be reached or has no workers.
+    """
+
+    def __init__(self, address: str) -> None:
+        try:
+            from distributed import Client
+        except ImportError as error:
+            raise UsageError(
+                "usage",
+                "A cluster needs Dask.",
+                where="--cluster",
+                mend='Install it with: pip install "shelterscape[cluster]".',
+            ) from error
+        try:
+            self._client = Client(address, timeout=CONNECT_SECONDS)
+        except (OSError, TimeoutError, ValueError) as error:
+            raise _missing(address, error) from error
+        # Each worker is one process and takes one holding at a time.
+        self.at_once = len(self._client.scheduler_info(n_workers=-1)["workers"])
+        if not self.at_once:
+            self._client.close()
+            raise _missing(address, "no workers")
+        self._executor = self._client.get_executor(pure=False)
+
+    def executor(self) -> Executor:
+        """What passes work to the scheduler."""
+        executor: Executor = self._executor
+        return executor
+
+    def renew(self) -> None:
+        """Nothing: the scheduler itself gives the work of a dead worker to another."""
+
+    def stop(self) -> None:
+        """Give up what has not begun."""
+        self._executor.shutdown(wait=False)
+
+    def __enter__(self) -> ClusterPool:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._executor.shutdown(wait=False)
+        self._client.close()
+
+
+def _missing(address: str, found: object) -> InputError:
+    return InputError(
+        "cluster-missing",
+        "There is no cluster to work on.",
+        where=address,
+        value=found,
+        mend="Start a scheduler and workers first; docs/cluster.md says how.",
+    )

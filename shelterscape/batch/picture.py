@@ -1,0 +1,88 @@
+"""A map of the catchment, holding by holding."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from affine import Affine
+from numpy.typing import NDArray
+from rasterio.features import rasterize
+
+from shelterscape.files.draw import MOST_CELLS, MapSheet, draw_maps
+from shelterscape.grid import Grid
+from shelterscape.terms import TERMS
+
+
+def draw_catchment(
+    path: Path, holdings: gpd.GeoDataFrame, grid: Grid, cautions: tuple[str, ...]
+) -> None:
+    """Draw holdings by rank; without ranks by what shelters them now, or by their exposure.
+
+    Nothing is drawn where no figure is known.
+    """
+    term, panels = _figures(holdings)
+    there = holdings[~holdings.geometry.is_empty]
+    if not panels or there.empty:
+        return
+    view = _view(tuple(there.total_bounds), grid)
+    draw_maps(
+        path,
+        MapSheet(
+            title="Holdings of the catchment",
+            panels={head: _burnt(there, values, view) for head, values in panels.items()},
+            grid=view,
+            term=TERMS[term],
+            notes=(_note(term), "Grey: not known, or the work on the holding failed.", *cautions),
+            belts=there,
+        ),
+    )
+
+
+def _figures(holdings: gpd.GeoDataFrame) -> tuple[str, dict[str, pd.Series]]:
+    """The term to be shown, and its values by the heading of their panel."""
+    rank = holdings["rank"].astype("Float64").astype(float)
+    if rank.notna().any():
+        return "rank_share", {"rank by own need met per cost": (rank - 1) / max(rank.max() - 1, 1)}
+    panels = {
+        heading: holdings[column] / holdings["area_ha"].replace(0.0, np.nan)
+        for column, heading in (
+            ("sheltered_in_leaf_ha", "in leaf, as surveyed"),
+            ("sheltered_bare_ha", "bare, as surveyed"),
+        )
+        if holdings[column].notna().any()
+    }
+    if panels:
+        return "sheltered_share", panels
+    exposed = holdings["exposed_share"]
+    return "exposed_share", {"over all winds": exposed} if exposed.notna().any() else {}
+
+
+def _note(term: str) -> str:
+    return f"{TERMS[term].label}: {TERMS[term].meaning}"
+
+
+def _view(bounds: tuple[float, ...], grid: Grid) -> Grid:
+    """A grid over some bounds, coarse enough to draw."""
+    west, south, east, north = bounds
+    cell = max(grid.cell_m, (east - west) / MOST_CELLS, (north - south) / MOST_CELLS)
+    shape = tuple(max(2, math.ceil(side / cell)) for side in (north - south, east - west))
+    return Grid((shape[0], shape[1]), Affine(cell, 0, west, 0, -cell, north), grid.crs)
+
+
+def _burnt(holdings: gpd.GeoDataFrame, values: pd.Series, view: Grid) -> NDArray[np.float32]:
+    """Values of holdings on a grid; small holdings show at least as one cell."""
+    found = np.full(view.shape, np.nan, np.float32)
+    largest_first = holdings.geometry.area.sort_values(ascending=False, kind="stable").index
+    shapes = [
+        (holdings.geometry[i], float(values[i]))
+        for i in largest_first
+        if np.isfinite(values[i]) and not shapely.is_empty(holdings.geometry[i])
+    ]
+    if shapes:
+        rasterize(shapes, out=found, transform=view.affine, all_touched=True)
+    return found

@@ -1,0 +1,207 @@
+"""Results of earlier runs, read back to be put together."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import rasterio
+from numpy.typing import NDArray
+from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
+from rasterio._err import CPLE_BaseError
+from rasterio.errors import RasterioError
+from rasterio.windows import Window
+
+from shelterscape.errors import WriteError
+from shelterscape.files.rasters import CLASS_NO_DATA, ENVIRONMENT, NO_DATA, RasterWriter
+from shelterscape.grid import Grid
+from shelterscape.terms import Term
+
+_VECTOR_FAULTS = (DataSourceError, DataLayerError, FeatureError)
+
+MOSAIC_ROWS, MOSAIC_COLS = 512, 2048
+"""Size of the blocks a mosaic is put together in: whole tiles of the file, and little memory."""
+
+
+@contextlib.contextmanager
+def disk_faults(where: Path) -> Iterator[None]:
+    """Turn what libraries say of a disk that takes no more into one error of ours.
+
+    Raises
+    ------
+    WriteError
+        ``output-unwritable``.
+    """
+    try:
+        yield
+    except (OSError, RasterioError, CPLE_BaseError, sqlite3.Error, *_VECTOR_FAULTS) as error:
+        raise WriteError(
+            "output-unwritable",
+            "What all holdings come to could not be put together.",
+            where=str(where),
+            value=getattr(error, "strerror", None) or str(error),
+            mend="Make room on the disk and start the batch again; what is finished is kept.",
+        ) from error
+
+
+def table_of(path: Path) -> pd.DataFrame | None:
+    """A table of results; None where there is none."""
+    return pd.read_csv(path) if path.is_file() else None
+
+
+def features_of(path: Path, layer: str, *, geometry: bool = True) -> gpd.GeoDataFrame | None:
+    """A layer of results, its columns of the kinds they were written in; None without one."""
+    if not path.is_file() or layer not in {name for name, _ in pyogrio.list_layers(path)}:
+        return None
+    kinds = pyogrio.read_info(path, layer=layer)
+    frame = pyogrio.read_dataframe(path, layer=layer, read_geometry=geometry)
+    for column, kind in zip(kinds["fields"], kinds["dtypes"], strict=True):
+        # Whole numbers with gaps come back as decimal ones.
+        if str(kind).startswith("int"):
+            frame[column] = frame[column].astype("Int64")
+    return frame
+
+
+def first_band(path: Path) -> NDArray[np.float32] | None:
+    """The first band of a raster of results, NaN where missing; None where there is none."""
+    if not path.is_file():
+        return None
+    with rasterio.Env(**ENVIRONMENT), rasterio.open(path) as data:
+        values = data.read(1).astype(np.float32)
+        values[values == data.nodata] = np.nan
+    return values
+
+
+@dataclass(frozen=True)
+class Part:
+    """One raster of a mosaic, and where it lies in the whole."""
+
+    path: Path
+    row: int
+    col: int
+    shape: tuple[int, int]
+
+
+@dataclass(frozen=True)
+class Mosaic:
+    """Rasters of one kind that fit together.
+
+    Parameters
+    ----------
+    grid : Grid
+        The smallest that holds them all.
+    parts : tuple of Part
+    bands : list of str
+    classes : dict or None
+        Class names by code.
+    colours : dict or None
+        Colours by code.
+    quantity : str
+        Title of what its cells hold.
+    """
+
+    grid: Grid
+    parts: tuple[Part, ...]
+    bands: list[str]
+    classes: dict[int, str] | None
+    colours: dict[int, tuple[int, int, int]] | None
+    quantity: str
+
+
+def mosaic_of(paths: Sequence[Path], whole: Grid) -> tuple[Mosaic, list[Path]]:
+    """How rasters cut from one grid fit together, and those that do not fit the first."""
+    first: dict[str, Any] = {}
+    parts, strangers = [], []
+    with rasterio.Env(**ENVIRONMENT):
+        for path in paths:
+            with rasterio.open(path) as data:
+                told = {"bands": data.descriptions, "types": data.dtypes, "tags": data.tags()}
+                if not first:
+                    first = told | _classes(data)
+                if any(told[key] != first[key] for key in told):
+                    strangers.append(path)
+                    continue
+                col, row = (round(n) for n in ~whole.affine * (data.transform.c, data.transform.f))
+                parts.append(Part(path, row, col, data.shape))
+    top, left = min(p.row for p in parts), min(p.col for p in parts)
+    bottom = max(p.row + p.shape[0] for p in parts)
+    right = max(p.col + p.shape[1] for p in parts)
+    mosaic = Mosaic(
+        whole.window(top, left, (bottom - top, right - left)),
+        tuple(Part(p.path, p.row - top, p.col - left, p.shape) for p in parts),
+        [str(name) for name in first["bands"]],
+        first["classes"],
+        first["colours"],
+        first["tags"].get("QUANTITY", ""),
+    )
+    return mosaic, strangers
+
+
+def _classes(data: rasterio.DatasetReader) -> dict[str, Any]:
+    tags = data.tags(1)
+    codes = {int(k.removeprefix("CLASS_")): v for k, v in tags.items() if k.startswith("CLASS_")}
+    if not codes:
+        return {"classes": None, "colours": None}
+    classes = dict(sorted(codes.items()))
+    colours = None
+    if data.count == 1 and data.dtypes[0] == "uint8":
+        colours = {code: data.colormap(1)[code][:3] for code in classes}
+    return {"classes": classes, "colours": colours}
+
+
+def write_mosaic(path: Path, mosaic: Mosaic, term: Term) -> None:
+    """Put rasters together into one cloud-optimised GeoTIFF, block by block.
+
+    Where they overlap the first that knows a cell counts; cut from one whole they agree.
+    """
+    with RasterWriter(
+        path,
+        mosaic.grid,
+        mosaic.bands,
+        term,
+        classes=mosaic.classes,
+        colours=mosaic.colours,
+    ) as writer:
+        for row, col, values in _blocks(mosaic):
+            for band, plane in enumerate(values, start=1):
+                writer.write(band, plane, row, col)
+
+
+def _blocks(mosaic: Mosaic) -> Iterator[tuple[int, int, NDArray[Any]]]:
+    """Blocks of the mosaic: first row and column, and all bands."""
+    rows, cols = mosaic.grid.shape
+    missing = NO_DATA if mosaic.classes is None else CLASS_NO_DATA
+    kind = np.float32 if mosaic.classes is None else np.uint8
+    for row in range(0, rows, MOSAIC_ROWS):
+        in_rows = [
+            p for p in mosaic.parts if p.row < row + MOSAIC_ROWS and p.row + p.shape[0] > row
+        ]
+        for col in range(0, cols, MOSAIC_COLS):
+            shape = min(MOSAIC_ROWS, rows - row), min(MOSAIC_COLS, cols - col)
+            block = np.full((len(mosaic.bands), *shape), missing, kind)
+            for part in in_rows:
+                _lay_in(part, block, row, col, missing)
+            if kind is np.float32:
+                block[block == missing] = np.nan
+            yield row, col, block
+
+
+def _lay_in(part: Part, block: NDArray[Any], row: int, col: int, missing: float) -> None:
+    top, left = max(part.row, row), max(part.col, col)
+    bottom = min(part.row + part.shape[0], row + block.shape[1])
+    right = min(part.col + part.shape[1], col + block.shape[2])
+    if top >= bottom or left >= right:
+        return
+    window = Window(left - part.col, top - part.row, right - left, bottom - top)
+    with rasterio.Env(**ENVIRONMENT), rasterio.open(part.path) as data:
+        found = data.read(window=window)
+    place = block[:, top - row : bottom - row, left - col : right - col]
+    np.copyto(place, found, where=(place == missing) & (found != missing))

@@ -1,0 +1,115 @@
+"""What follows from the whole map: worked out once, kept in files, read in windows by every part.
+
+Wind over hills at one cell follows from ground far away. Worked out for each holding by itself it
+would differ from one to the next; worked out once, a cell has one value in all of them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import os
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shelterscape.errors import InternalError
+from shelterscape.files.planes import read_planes, write_planes
+from shelterscape.grid import Grid
+from shelterscape.process.inputs import RoughGround
+from shelterscape.science.terrain import OpenWind
+
+Field = NDArray[np.float32]
+
+TERRAIN = "terrain.tif"
+
+
+class Shared:
+    """A folder of what was worked out over the whole map.
+
+    Parameters
+    ----------
+    folder : Path
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    @property
+    def terrain(self) -> Path:
+        """The terrain model as it was laid out anew; there only where that was needed."""
+        return self.folder / TERRAIN
+
+    def keep_terrain(self, elevation: Field, grid: Grid) -> None:
+        """Keep a terrain model that was laid out anew."""
+        write_planes(self.terrain, grid, [elevation])
+
+    def margin_m(self, step: str) -> float | None:
+        """The margin a step needs, m; None where its part is not done yet."""
+        try:
+            told = json.loads(self._note(step).read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return None
+        return math.inf if told["margin_m"] is None else float(told["margin_m"])
+
+    def keep_margin(self, step: str, margin_m: float) -> None:
+        """Note that the part of a step is done, and the margin it needs."""
+        self.folder.mkdir(parents=True, exist_ok=True)
+        finite = margin_m if math.isfinite(margin_m) else None
+        part = self._note(step).with_suffix(".part")
+        part.write_text(json.dumps({"margin_m": finite}), encoding="utf-8")
+        os.replace(part, self._note(step))
+
+    def keep_open_wind(
+        self,
+        asked: RoughGround,
+        height_m: float,
+        directions: Sequence[float],
+        winds: Iterator[OpenWind],
+        grid: Grid,
+    ) -> Iterator[OpenWind]:
+        """Keep the open wind of each direction, and pass it on."""
+        for direction, wind in zip(directions, winds, strict=True):
+            planes = [wind.speed_up, wind.turning_deg, wind.valid.astype(np.float32)]
+            write_planes(self._open_wind(asked, height_m, direction), grid, planes)
+            yield wind
+
+    def open_wind(
+        self, asked: RoughGround, height_m: float, directions: Sequence[float], grid: Grid
+    ) -> Iterator[OpenWind]:
+        """The open wind of each direction on a part of the map.
+
+        Raises
+        ------
+        InternalError
+            ``shared-missing``.
+        """
+        for direction in directions:
+            path = self._open_wind(asked, height_m, direction)
+            if not path.is_file():
+                raise InternalError(
+                    "shared-missing",
+                    "Wind over hills was not worked out for the whole map beforehand.",
+                    where=path.name,
+                    mend="Start the batch again.",
+                )
+            speed_up, turning_deg, valid = read_planes(path, grid)
+            yield OpenWind(speed_up, turning_deg, valid > 0)
+
+    def _note(self, step: str) -> Path:
+        return self.folder / f"{_short(step)}.json"
+
+    def _open_wind(self, asked: RoughGround, height_m: float, direction_deg: float) -> Path:
+        rough: dict[str, Any] = {
+            name: getattr(asked, name) for name in RoughGround.model_fields
+        } | {"belts": getattr(asked, "belts", None) if asked.roughness else None}
+        name = _short(json.dumps([rough, height_m], sort_keys=True))
+        return self.folder / f"open_wind_{name}" / f"{direction_deg:.9f}.tif"
+
+
+def _short(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:12]

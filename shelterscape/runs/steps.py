@@ -1,0 +1,137 @@
+"""Steps of a run, and all that their results follow from."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib.metadata import version
+from typing import Any
+
+import rasterio
+
+import shelterscape
+from shelterscape.errors import InputError
+from shelterscape.files.local import existing_file, split_layer
+from shelterscape.files.record import PROGRAM, files_of, sha256_of
+from shelterscape.files.tables import directions_in
+from shelterscape.process import Inputs, Process
+from shelterscape.process.area import Area
+from shelterscape.process.inputs import WITH_LAYERS, Source, sources
+
+LIBRARIES = ("numpy", "scipy", "numba", "pandas", "geopandas", "shapely", "pyproj", "rasterio")
+STEP_PREFIX = "step:"
+
+
+@dataclass(frozen=True)
+class Step:
+    """One process with its checked inputs.
+
+    Parameters
+    ----------
+    process : Process
+    asked : Inputs
+    id : str
+        How later steps name it; the id of the process by default.
+    """
+
+    process: Process
+    asked: Inputs
+    id: str = ""
+
+    @property
+    def name(self) -> str:
+        """Its own id, or that of its process."""
+        return self.id or self.process.id
+
+
+FilesRead = list[dict[str, Any]]
+
+
+def files_read(steps: Sequence[Step]) -> FilesRead:
+    """For each step, name and checksums of every data set it reads, by input.
+
+    Raises
+    ------
+    InputError
+        ``file-missing``, ``file-unreadable``, ``not-local``.
+    """
+    return [_files_read(step) for step in steps]
+
+
+def key_of(steps: Sequence[Step], read: FilesRead, area: Area) -> str:
+    """Checksum of all that the results on an area follow from: equal keys, equal results."""
+    told = program() | {
+        "steps": [given(step, files) for step, files in zip(steps, read, strict=True)],
+        "area": area.fields(),
+        "pictures": area.pictures,
+    }
+    text = json.dumps(told, sort_keys=True, ensure_ascii=False)
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def program() -> dict[str, Any]:
+    """The versions of this program and of the libraries whose numbers it writes."""
+    libraries = {name: version(name) for name in LIBRARIES} | {"gdal": rasterio.gdal_version()}
+    return {"program": PROGRAM, "version": shelterscape.__version__, "libraries": libraries}
+
+
+def given(step: Step, files: dict[str, Any]) -> dict[str, Any]:
+    """What the results of one step follow from; no path, date or machine."""
+    return {
+        "id": step.name,
+        "process": step.process.id,
+        "process_version": step.process.version,
+        "inputs": _plain_inputs(step, files),
+        "files_read": files,
+    }
+
+
+def _files_read(step: Step) -> dict[str, Any]:
+    """Name and checksums of every data set a step reads, by input."""
+    found: dict[str, Any] = {}
+    for field, source in sources(type(step.asked)).items():
+        value = getattr(step.asked, field)
+        if isinstance(value, tuple):
+            found[field] = [_file_read(text, source) for text in value]
+        elif value is not None and (entry := _file_read(value, source)):
+            found[field] = entry
+    return found
+
+
+def _file_read(text: str, source: Source) -> dict[str, Any] | None:
+    """Name and checksums of one data set; None for what is no file of its own."""
+    if text.startswith(STEP_PREFIX):
+        return None
+    if source.kind == "winds" and directions_in(text) is not None:
+        return None
+    path_text, layer = split_layer(text) if source.kind in WITH_LAYERS else (text, "")
+    path = existing_file(path_text, source.what)
+    try:
+        sums = {p.name: sha256_of(p) for p in files_of(path)}
+    except OSError as error:
+        raise InputError(
+            "file-unreadable",
+            f"The {source.what} could not be read.",
+            where=str(path),
+            value=error.strerror,
+            mend="Check that you may read the file.",
+        ) from error
+    return {"name": path.name, "layer": layer, "sha256": sums}
+
+
+def _plain_inputs(step: Step, files: dict[str, Any]) -> dict[str, Any]:
+    """Inputs as JSON, files by their name alone so that a moved project gives the same record."""
+    plain = step.asked.model_dump(mode="json")
+    for field, found in files.items():
+        if isinstance(found, list):
+            pairs = zip(found, plain[field], strict=True)
+            plain[field] = [_plain_name(entry) if entry else text for entry, text in pairs]
+        else:
+            plain[field] = _plain_name(found)
+    return plain
+
+
+def _plain_name(entry: dict[str, Any]) -> str:
+    return f"{entry['name']}:{entry['layer']}" if entry["layer"] else str(entry["name"])

@@ -1,0 +1,210 @@
+"""Batches whose processes are killed and whose disks run full; they go on and end the same."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import batch_toys
+import pytest
+from batch_helpers import failures_of, holdings_of, results
+from batch_toys import toy_catchment
+from run_helpers import checksums, environment, leftovers
+
+from shelterscape import registry
+from shelterscape.batch import How, run_batch
+from shelterscape.errors import InternalError
+
+pytestmark = pytest.mark.slow
+
+DRIVER = "import sys, batch_toys; batch_toys.main(*sys.argv[1:])"
+PATIENCE_S = 240
+
+
+@pytest.fixture(autouse=True)
+def toy(monkeypatch):
+    """The toy among the processes."""
+    for name, place in batch_toys.BUILT_IN.items():
+        monkeypatch.setitem(registry.BUILT_IN, name, place)
+
+
+def go(plan, out, workers=2, **how):
+    """A batch in worker processes."""
+    holdings = str(plan.parent / "holdings.gpkg")
+    return run_batch(plan, out, holdings=holdings, how=How(workers=workers, **how))
+
+
+def driver(plan, out, workers=2):
+    """The same as a program of its own, to be killed."""
+    command = [sys.executable, "-c", DRIVER, str(plan.parent), str(out), str(workers)]
+    return subprocess.Popen(command, env=environment(), stderr=subprocess.PIPE, text=True)
+
+
+def until(true, what):
+    """Wait for something to come true."""
+    end = time.monotonic() + PATIENCE_S
+    while not true():
+        assert time.monotonic() < end, f"waited in vain: {what}"
+        time.sleep(0.05)
+
+
+def workers_of(traps):
+    """Processes that worked on holdings and are still there."""
+    found = {int(path.name.split(".")[-2]) for path in traps.glob("*.seen")}
+    return {pid for pid in found if _alive(pid)}
+
+
+def _alive(pid):
+    try:
+        # A dead child that nobody has looked after is no worker.
+        return "Z" not in Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
+    except OSError:
+        return False
+
+
+@pytest.fixture(scope="module")
+def unbroken(tmp_path_factory):
+    """What a batch comes to that nobody disturbs."""
+    registry.BUILT_IN.update(batch_toys.BUILT_IN)
+    folder = tmp_path_factory.mktemp("unbroken")
+    try:
+        plan, traps = toy_catchment(folder / "in")
+        assert go(plan, folder / "out").exit_code == 0
+        assert len(workers_of(traps)) == 0, "workers end with the batch"
+    finally:
+        del registry.BUILT_IN["ground-copy"]
+    return plan, results(folder / "out")
+
+
+def laid(unbroken, *traps):
+    """The plan of the unbroken batch with traps laid; the same inputs give the same bytes."""
+    plan, expected = unbroken
+    folder = plan.parent / "traps"
+    for path in folder.iterdir():
+        path.unlink()
+    for name in traps:
+        (folder / name).touch()
+    return plan, folder, expected
+
+
+def test_one_worker_or_two_end_the_same(unbroken, tmp_path):
+    plan, _, expected = laid(unbroken)
+    assert go(plan, tmp_path / "out", workers=1).exit_code == 0
+    assert results(tmp_path / "out") == expected
+
+
+def test_a_worker_killed_in_the_middle(unbroken, tmp_path):
+    plan, traps, expected = laid(unbroken, "h-2.once")
+    assert go(plan, tmp_path / "out").exit_code == 0
+    assert not (traps / "h-2.once").exists(), "it was killed"
+    assert results(tmp_path / "out") == expected and not leftovers(tmp_path)
+
+
+def test_a_worker_killed_over_the_whole_map(unbroken, tmp_path):
+    plan, traps, expected = laid(unbroken, "prepare.once")
+    assert go(plan, tmp_path / "out").exit_code == 0
+    assert not (traps / "prepare.once").exists() and results(tmp_path / "out") == expected
+
+
+def test_work_over_the_whole_map_that_kills_every_worker_is_told(unbroken, tmp_path):
+    plan, traps, expected = laid(unbroken, "prepare.die")
+    with pytest.raises(InternalError) as caught:
+        go(plan, tmp_path / "out")
+    assert caught.value.code == "worker-died" and not leftovers(tmp_path)
+    (traps / "prepare.die").unlink()
+    assert go(plan, tmp_path / "out").exit_code == 0 and results(tmp_path / "out") == expected
+
+
+def test_a_holding_that_kills_every_worker(unbroken, tmp_path):
+    plan, traps, expected = laid(unbroken, "h-2.die")
+    result = go(plan, tmp_path / "out")
+    assert result.exit_code == 5
+    assert [row.status for row in result.rows] == ["done", "failed", "done"]
+    assert {*failures_of(tmp_path / "out").values()} == {"worker-died"}
+    (traps / "h-2.die").unlink()
+    assert go(plan, tmp_path / "out").exit_code == 0
+    assert results(tmp_path / "out") == expected
+
+
+def test_the_parent_killed_takes_its_workers_along_and_the_next_goes_on(unbroken, tmp_path):
+    plan, traps, expected = laid(unbroken, "h-2.wait")
+    out = tmp_path / "out"
+    running = driver(plan, out)
+    try:
+        until(lambda: list(traps.glob("h-2.*.seen")), "work on h-2")
+        until(lambda: len(list((out / "holdings").glob("h-[13]*/record.json"))) == 2, "the others")
+        running.send_signal(signal.SIGKILL)
+        running.wait()
+        until(lambda: not workers_of(traps), "workers to end with their parent")
+    finally:
+        running.kill()
+        running.stderr.close()
+    assert not (out / "catchment").exists()
+    done = {p: m for p, m in checksums(out / "holdings").items() if not p.startswith(".")}
+    assert done and not any(p.startswith("h-2") for p in done), "nothing half-written shows"
+    for path in [*traps.glob("*.seen"), traps / "h-2.wait"]:
+        path.unlink()
+    assert go(plan, out).exit_code == 0
+    assert [p.name.split(".")[0] for p in traps.glob("*.seen")] == ["h-2"], "the rest was finished"
+    assert results(out) == expected and not leftovers(tmp_path) and not leftovers(out / "holdings")
+
+
+def test_a_second_batch_on_the_folder_is_turned_away(unbroken, tmp_path):
+    plan, traps, expected = laid(unbroken, "h-2.wait")
+    first = driver(plan, tmp_path / "out")
+    try:
+        until(lambda: list(traps.glob("h-2.*.seen")), "work on h-2")
+        second = driver(plan, tmp_path / "out")
+        assert second.wait(PATIENCE_S) == 1 and "output-busy" not in (second.args or [])
+        assert "Another run is working on this output folder" in second.stderr.read()
+        second.stderr.close()
+        (traps / "h-2.wait").unlink()
+        assert first.wait(PATIENCE_S) == 0
+    finally:
+        first.kill()
+        first.stderr.close()
+    assert results(tmp_path / "out") == expected
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """A disk of its own with too little room for all holdings."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=96k", "tmpfs", str(disk)]
+    if not hasattr(os, "geteuid") or os.geteuid() or subprocess.run(mount, check=False).returncode:
+        pytest.skip("only root may mount a small disk")
+    yield disk
+    subprocess.run(["umount", str(disk)], check=True)
+
+
+def test_a_full_disk_fails_some_and_room_mends_it(unbroken, small_disk):
+    plan, _, expected = laid(unbroken)
+    out = small_disk / "out"
+    try:
+        result = go(plan, out, workers=1)
+        assert result.exit_code == 5
+    except Exception as error:
+        # The merge itself, or the first folder, may be what there was no room for.
+        assert getattr(error, "code", "") == "output-unwritable", error
+    for path in out.glob("holdings/*/record.json"):
+        whole = {
+            p: m for p, m in results(out).items() if p.startswith(f"holdings/{path.parent.name}")
+        }
+        assert whole.items() <= expected.items(), "what is there is whole"
+    assert len(list(out.glob("holdings/*/record.json"))) < 3, "the disk was too large for the test"
+    subprocess.run(["mount", "-o", "remount,size=64m", str(small_disk)], check=True)
+    assert go(plan, out).exit_code == 0
+    assert results(out) == expected and not leftovers(out / "holdings")
+
+
+def test_many_small_holdings(tmp_path):
+    plan, traps = toy_catchment(tmp_path / "in", count=500)
+    result = go(plan, tmp_path / "out")
+    assert result.exit_code == 0 and len(result.rows) == 500
+    assert len(list(traps.glob("*.seen"))) == 500, "each was worked on once"
+    assert (holdings_of(tmp_path / "out")["status"] == "done").sum() == 500

@@ -1,0 +1,134 @@
+"""Who works on what when, with workers that die on purpose; no process is started."""
+
+from __future__ import annotations
+
+from concurrent.futures import BrokenExecutor, Executor, Future
+
+import pytest
+
+from shelterscape.batch.schedule import Schedule, Sized
+from shelterscape.batch.tasks import Outcome, Task
+from shelterscape.errors import Stopped
+from shelterscape.process.area import Area
+
+
+def sized(name, size=1.0):
+    """A task by its name."""
+    return Sized(Task((), [], {}, Area(name, b"", 0.0, ""), name, 1), size)
+
+
+class DyingPool:
+    """Work ends when asked for; whatever is at hand with a deadly task breaks.
+
+    Parameters
+    ----------
+    at_once : int
+    deadly : dict
+        How often the worker dies in a task.
+    """
+
+    def __init__(self, at_once, deadly=()):
+        self.at_once, self.deadly = at_once, dict(deadly)
+        self.together, self.renewed, self.stopped = [], 0, False
+        self._open = []
+
+    def executor(self):
+        """Where work goes."""
+        return _Executor(self)
+
+    def renew(self):
+        """Count."""
+        self.renewed += 1
+        self._open = []
+
+    def stop(self):
+        """Note it."""
+        self.stopped = True
+
+    def submit(self, task):
+        """Take a task; as soon as no more come, it is done or breaks all."""
+        future = Future()
+        self._open.append((future, task))
+        return future
+
+    def settle(self):
+        """What a real pool does by itself while one waits for it."""
+        self.together.append([task.folder for _, task in self._open])
+        dead = [task.folder for _, task in self._open if self.deadly.get(task.folder, 0) > 0]
+        for name in dead:
+            self.deadly[name] -= 1
+        for future, task in self._open:
+            if dead:
+                future.set_exception(BrokenExecutor())
+            else:
+                future.set_result(Outcome(task.folder))
+        self._open = []
+
+
+class _Executor(Executor):
+    def __init__(self, pool):
+        self._pool = pool
+
+    def submit(self, fn, /, *args, **kwargs):
+        return self._pool.submit(*args)
+
+
+def outcomes(pool, tasks, budget=float("inf"), cancelled=lambda: 0):
+    """Error code by task, in a pool that settles whenever it is waited for."""
+    schedule = Schedule(pool, budget, lambda: pool.settle() or cancelled())
+    found = {}
+    for outcome in schedule.run(tasks):
+        assert outcome.folder not in found, "told twice"
+        found[outcome.folder] = (outcome.error or {}).get("code")
+    return found
+
+
+@pytest.mark.parametrize("at_once", [1, 2, 4])
+def test_all_is_done_once(at_once):
+    pool = DyingPool(at_once)
+    tasks = [sized(f"t{n}") for n in range(7)]
+    assert outcomes(pool, tasks) == {f"t{n}": None for n in range(7)}
+    assert max(len(names) for names in pool.together) == at_once
+    assert sorted(name for names in pool.together for name in names) == sorted(
+        f"t{n}" for n in range(7)
+    )
+
+
+def test_no_more_at_once_than_fit_into_memory_but_one_always():
+    pool = DyingPool(4)
+    sizes = {"a": 6.0, "b": 5.0, "c": 4.0, "d": 40.0, "e": 1.0}
+    assert {*outcomes(pool, [sized(*one) for one in sizes.items()], 10.0).values()} == {None}
+    for names in pool.together:
+        assert len(names) <= 1 or sum(sizes[name] for name in names) <= 10.0
+    assert ["d"] in pool.together
+
+
+def test_a_worker_that_dies_once_costs_nothing():
+    pool = DyingPool(2, {"t1": 1})
+    assert outcomes(pool, [sized(f"t{n}") for n in range(5)]) == {f"t{n}": None for n in range(5)}
+    assert pool.renewed == 1
+
+
+def test_deadly_work_is_found_and_the_rest_is_done():
+    pool = DyingPool(2, {"t1": 99})
+    found = outcomes(pool, [sized(f"t{n}") for n in range(5)])
+    assert found == {f"t{n}": "worker-died" if n == 1 else None for n in range(5)}
+
+
+def test_of_many_deadly_ones_each_is_found():
+    pool = DyingPool(3, {"t0": 99, "t1": 99, "t4": 99})
+    found = outcomes(pool, [sized(f"t{n}") for n in range(6)])
+    assert [name for name, code in sorted(found.items()) if code] == ["t0", "t1", "t4"]
+
+
+def test_all_deadly():
+    pool = DyingPool(2, {f"t{n}": 99 for n in range(4)})
+    found = outcomes(pool, [sized(f"t{n}") for n in range(4)])
+    assert {*found.values()} == {"worker-died"} and len(found) == 4
+
+
+def test_asked_to_stop_the_pool_is_stopped():
+    pool = DyingPool(2)
+    with pytest.raises(Stopped) as caught:
+        outcomes(pool, [sized(f"t{n}") for n in range(5)], cancelled=lambda: 15)
+    assert caught.value.signal_number == 15 and pool.stopped

@@ -1,0 +1,109 @@
+"""A batch on a cluster: a real scheduler and workers on this machine, one of them killed."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+
+import batch_toys
+import pytest
+from batch_helpers import results
+from batch_toys import toy_catchment
+from run_helpers import call, environment, leftovers
+
+from shelterscape import registry
+from shelterscape.batch import How, run_batch
+
+pytest.importorskip("distributed", reason="needs the extra: cluster")
+pytestmark = [
+    pytest.mark.slow,
+    # What Dask remarks on of itself and of workers that die is no matter of ours.
+    pytest.mark.filterwarnings("default"),
+]
+
+PATIENCE_S = 240
+THREADS = "1"
+
+
+@pytest.fixture(autouse=True)
+def toy(monkeypatch):
+    """The toy among the processes."""
+    for name, place in batch_toys.BUILT_IN.items():
+        monkeypatch.setitem(registry.BUILT_IN, name, place)
+
+
+def until(true, what):
+    """Wait for something to come true."""
+    end = time.monotonic() + PATIENCE_S
+    while not true():
+        assert time.monotonic() < end, f"waited in vain: {what}"
+        time.sleep(0.1)
+
+
+def start(*words):
+    """A process of the cluster."""
+    command = [sys.executable, "-m", *map(str, words)]
+    return subprocess.Popen(
+        command, env=environment(), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+
+
+@pytest.fixture
+def cluster(tmp_path):
+    """A scheduler and two workers of one thread each; its address and the workers."""
+    told = tmp_path / "scheduler.json"
+    here = ("--host", "127.0.0.1", "--no-dashboard")
+    started = [
+        start("distributed.cli.dask_scheduler", *here, "--port", 0, "--scheduler-file", told)
+    ]
+    try:
+        until(lambda: told.exists() and told.read_text().endswith("}"), "the scheduler")
+        address = json.loads(told.read_text())["address"]
+        for _ in range(2):
+            words = (address, *here, "--nthreads", THREADS, "--no-nanny")
+            place = ("--local-directory", tmp_path / "dask")
+            started.append(start("distributed.cli.dask_worker", *words, *place))
+        until(lambda: _count(address) == 2, "two workers")
+        yield address, started[1:]
+    finally:
+        for process in reversed(started):
+            process.kill()
+            process.wait()
+
+
+def _count(address):
+    from distributed import Client
+
+    with Client(address, timeout=PATIENCE_S) as client:
+        return len(client.scheduler_info(n_workers=-1)["workers"])
+
+
+def go(plan, out, **how):
+    """A batch over the holdings beside its plan."""
+    holdings = str(plan.parent / "holdings.gpkg")
+    return run_batch(plan, out, holdings=holdings, how=How(workers=2, **how))
+
+
+def test_on_a_cluster_with_a_worker_killed_in_the_middle_the_bytes_are_the_same(cluster, tmp_path):
+    address, workers = cluster
+    plan, traps = toy_catchment(tmp_path / "in", count=6)
+    assert go(plan, tmp_path / "here").exit_code == 0
+    expected = results(tmp_path / "here")
+    for path in traps.iterdir():
+        path.unlink()
+    (traps / "h-3.once").touch()
+    assert go(plan, tmp_path / "there", cluster=address).exit_code == 0
+    assert not (traps / "h-3.once").exists(), "a worker was killed in h-3"
+    assert sorted(worker.poll() is None for worker in workers) == [False, True]
+    assert results(tmp_path / "there") == expected
+    assert not leftovers(tmp_path / "there" / "holdings")
+
+
+def test_no_cluster_there(tmp_path, capsys):
+    plan, _ = toy_catchment(tmp_path / "in")
+    words = ["batch", plan, "--holdings", tmp_path / "in" / "holdings.gpkg"]
+    words += ["--out", tmp_path / "out", "--cluster", "tcp://127.0.0.1:9"]
+    assert call(words) == 3
+    assert "cluster-missing" in capsys.readouterr().err
