@@ -235,14 +235,17 @@ def size_of(source: str, what: str, grid: Grid | None = None) -> LayerSize:
     text, layer = split_layer(source)
     path = existing_file(text, what)
     layer = _chosen(path, layer, what)
+    refuse_unsafe_table(path, layer)
     try:
-        told = pyogrio.read_info(openable(path), layer=layer)
+        with _remarks([], ""):
+            told = pyogrio.read_info(openable(path), layer=layer)
         own, box = told["crs"], None
         if grid is not None and grid.crs is not None and own:
             turned = Transformer.from_crs(grid.crs, own, always_xy=True)
             box = turned.transform_bounds(*grid.bounds)
         near = box if box and np.isfinite(box).all() else None
-        shapes = pyogrio.raw.read(openable(path), layer=layer, columns=[], bbox=near)[2]
+        with _remarks([], ""):
+            shapes = pyogrio.raw.read(openable(path), layer=layer, columns=[], bbox=near)[2]
     except (*_UNREADABLE, ProjError) as error:
         raise InputError(
             "file-unreadable",
