@@ -698,6 +698,7 @@ def fields_named(folder, name):
     return write_features(folder / "fields.gpkg", [field], name=[name], parcel_id=[name])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", NAMES)
 def test_a_name_of(kind, usual, inputs, tmp_path, capsys):
     name = NAMES[kind]
@@ -764,6 +765,7 @@ def test_a_terrain_model_called(name, inputs, tmp_path, monkeypatch, capsys):
     assert name in (found.out / "record.json").read_text(encoding="utf-8").replace('\\"', '"')
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "name", ["farm #1.gpkg", "what?.gpkg", "a%20b.gpkg", "🌳.gpkg", "x:y.gpkg", "~b.gpkg",
              "'q'.gpkg", "{a}.gpkg"],
