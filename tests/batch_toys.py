@@ -34,7 +34,11 @@ def compute(asked: GroundInputs, files: Files, run: Run) -> None:
     outline = gpd.GeoDataFrame(
         {"reason": ["here"], "area_ha": [1.0]}, geometry=[run.area.geometry], crs=grid.crs
     )
-    run.layer("not_modelled", outline)
+    run.layer("not_modelled", outline[:0] if _empty(asked, run) else outline)
+
+
+def _empty(asked: GroundInputs, run: Run) -> bool:
+    return run.area is not None and (Path(asked.traps) / f"{run.area.name[:60]}.empty").exists()
 
 
 def _walk_into(traps: Path, run: Run) -> None:

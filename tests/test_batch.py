@@ -500,6 +500,17 @@ def test_figures_of_siting_and_grants_are_taken_where_they_are(tmp_path):
     }
 
 
+@pytest.mark.parametrize("empty", [("h-2",), tuple(TOP)])
+def test_layers_without_features_are_put_together_too(tmp_path, empty):
+    plan, traps = toy_catchment(tmp_path / "in")
+    for name in empty:
+        (traps / f"{name}.empty").touch()
+    result = go(plan, tmp_path / "out")
+    assert result.exit_code == 0
+    found = gpd.read_file(result.catchment / "catchment.gpkg", layer="not_modelled")
+    assert list(found["holding_id"]) == [name for name in TOP if name not in empty]
+
+
 def test_a_failure_is_kept_with_its_whole_error(tmp_path):
     plan, traps = toy_catchment(tmp_path / "in")
     (traps / "h-1.refuse").touch()

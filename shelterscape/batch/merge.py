@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import shapely
 
@@ -170,7 +171,8 @@ class _Merge:
                     frame = frame.assign(
                         holding_id=row.holding.holding_id, folder=row.holding.folder
                     )
-                new = [_is_new(mark, seen) for mark in _marks(frame)]
+                # An array, for an empty list would be taken for a list of no columns.
+                new = np.array([_is_new(mark, seen) for mark in _marks(frame)], dtype=bool)
                 frames.append(frame[[*columns, "geometry"]][new])
                 style = path.parent / f"layers.{layer.name}.sld"
                 if style.is_file() and not self._style(layer.name).exists():
