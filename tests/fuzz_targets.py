@@ -25,7 +25,8 @@ from shelterscape.grid import Grid
 from shelterscape.plan import read_plan
 from shelterscape.science import belts, places
 from shelterscape.science.growth import parse_local_height
-from shelterscape.science.wind import choose, equal_winds, wind_sets
+from shelterscape.science.wind import choose, equal_winds
+from shelterscape.science.wind_tables import wind_sets
 
 GRID = Grid((60, 60), Affine(10, 0, WEST, 0, -10, NORTH), CRS)
 LARGEST_CELLS = 4_000_000

@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shelterscape.errors import InputError
-from shelterscape.science.wind import choose, equal_winds, wind_sets
+from shelterscape.science.wind import choose, equal_winds
+from shelterscape.science.wind_tables import wind_sets
 
 
 def table(**columns):

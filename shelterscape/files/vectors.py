@@ -275,6 +275,8 @@ def _chosen(path: Path, layer: str, what: str) -> str:
             where=str(path),
             mend=f"Write it as {path.name}:LAYER with one of: {', '.join(names)}.",
         )
+    if not names:
+        raise _empty(str(path))
     return layer or names[0]
 
 

@@ -36,7 +36,8 @@ from shelterscape.process.inputs import RoughGround, TerrainInputs
 from shelterscape.process.outputs import Layer, Output, Picture, Raster, Table
 from shelterscape.process.shared import Shared
 from shelterscape.science.terrain import OpenWind, roughness, speed_ups
-from shelterscape.science.wind import WindSet, equal_winds, wind_sets
+from shelterscape.science.wind import WindSet, equal_winds
+from shelterscape.science.wind_tables import wind_sets
 
 SHOWN_CONVERGENCE_DEG = 1.0
 """Smallest angle between true and grid north that is worth a notice."""
@@ -340,6 +341,8 @@ class Files:
         columns : dict
             Columns in the map by the names wanted.
         """
+        # With it come compiled kernels, which commands that compute nothing do not wait for.
+
         if not asked.roughness:
             return asked.roughness_m
         table = None

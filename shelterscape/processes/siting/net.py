@@ -73,6 +73,7 @@ def net_cost_of(
     gross = [int(cost) for cost in candidates["cost_minor"]]
 
     def of_set(rows: frozenset[int]) -> int:
+        """Net cost of some rows."""
         planted = [place[row] for row in rows if row in place]
         return net(planted) + sum(gross[row] for row in rows if row not in place)
 
