@@ -13,7 +13,8 @@ from typing import Any
 from shelterscape.process.inputs import Inputs
 from shelterscape.process.memory import Sizes, usual_bytes
 from shelterscape.process.outputs import Layer, Output, Picture, Raster, Table
-from shelterscape.process.run import Files, Run
+from shelterscape.process.reading import Files
+from shelterscape.process.run import Run
 
 __all__ = ["Files", "Inputs", "Layer", "Output", "Picture", "Process", "Raster", "Run", "Table"]
 

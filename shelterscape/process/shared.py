@@ -12,7 +12,7 @@ import math
 import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,9 @@ from shelterscape.errors import InternalError
 from shelterscape.files.planes import read_planes, write_planes
 from shelterscape.grid import Grid
 from shelterscape.process.inputs import RoughGround
-from shelterscape.science.terrain import OpenWind
+
+if TYPE_CHECKING:
+    from shelterscape.science.terrain import OpenWind
 
 Field = NDArray[np.float32]
 
@@ -88,6 +90,8 @@ class Shared:
         InternalError
             ``shared-missing``.
         """
+        from shelterscape.science.terrain import OpenWind
+
         for direction in directions:
             path = self._open_wind(asked, height_m, direction)
             if not path.is_file():
