@@ -120,10 +120,12 @@ def write_inputs(folder: Path) -> list[str]:
     return [word for n, f in names.items() for word in (f"--{n}", str(folder / f))]
 
 
-def job(name: str, options: list[str], more: list[str], folder: Path) -> str:
-    """Run `shelter` in a process of its own; a row of its time and memory."""
+def job(
+    name: str, options: list[str], more: list[str], folder: Path, process: str = "shelter"
+) -> str:
+    """Run a process on its own; a row of its time and memory."""
     out = folder / "out"
-    command = [sys.executable, "-m", "shelterscape", "shelter", *options, *more]
+    command = [sys.executable, "-m", "shelterscape", process, *options, *more]
     subprocess.run([*command, "--out", str(out), "--overwrite"], check=True, capture_output=True)
     took = json.loads((out / "timings.json").read_text(encoding="utf-8"))
     size = sum(path.stat().st_size for path in out.rglob("*") if path.is_file())
@@ -135,14 +137,18 @@ def job(name: str, options: list[str], more: list[str], folder: Path) -> str:
 
 def jobs() -> list[str]:
     """Table of whole runs over files."""
-    lines = ["| shelter, the whole job | seconds | peak memory, GiB | MiB written |"]
+    lines = ["| whole jobs: shelter, and exposure | seconds | peak memory, GiB | MiB written |"]
     lines.append("| --- | --- | --- | --- |")
     what = f"{SIDE} × {SIDE}, 16 directions × 15 rays, {BELTS} belts"
     with tempfile.TemporaryDirectory() as text:
         folder = Path(text)
         options = write_inputs(folder)
         lines.append(job(f"{what}, in leaf", options, ["--season", "in-leaf"], folder))
+        more = ["--season", "in-leaf", "--no-terrain"]
+        lines.append(job(f"{what}, in leaf, without hills", options, more, folder))
         lines.append(job(f"{what}, both seasons", options, [], folder))
+        ground = f"exposure, {SIDE} × {SIDE}, 16 directions, horizon to 1 km"
+        lines.append(job(ground, options, [], folder, "exposure"))
         more = ["--season", "in-leaf", "--by-direction"]
         lines.append(job(f"{what}, in leaf, by direction too", options, more, folder))
         tile = DATA / "bretagne_lidar_2m5" / "dtm.tif"
