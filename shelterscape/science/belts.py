@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from shelterscape import data
 from shelterscape.errors import InputError, Notice
-from shelterscape.science.columns import numbers
+from shelterscape.science.columns import numbers, words
 from shelterscape.terms import TERMS
 
 SEASONS = {"in-leaf": "in leaf", "bare": "bare"}
@@ -99,8 +99,7 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
     _check_outlines(belts, where)
     frame = gpd.GeoDataFrame(geometry=belts.geometry.to_numpy(), crs=belts.crs)
     for column in WORDS:
-        given = belts[column] if column in belts else pd.Series("", index=belts.index)
-        frame[column] = given.astype("string").fillna("").str.strip().to_numpy(dtype=object)
+        frame[column] = words(belts, column)
     frame["planted_year"] = _years(belts, where)
     for column in QUANTITIES:
         frame[column] = _measures(belts, column, where)

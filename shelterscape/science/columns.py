@@ -90,6 +90,27 @@ def numbers(
     )
 
 
+def words(frame: pd.DataFrame, column: str) -> NDArray[np.object_]:
+    """A column as words, days as 2027-03-31; empty where nothing is given or it is not there.
+
+    Parameters
+    ----------
+    frame : DataFrame
+    column : str
+
+    Returns
+    -------
+    (n,) array of str
+    """
+    if column not in frame:
+        return np.full(len(frame), "", dtype=object)
+    given = frame[column]
+    if pd.api.types.is_datetime64_any_dtype(given):
+        given = given.dt.strftime("%Y-%m-%d")
+    found: NDArray[np.object_] = given.astype("string").fillna("").str.strip().to_numpy(object)
+    return found
+
+
 def _mend(cell: str, term: Term, spelled: dict[str, float]) -> str:
     if (number := spelled.get(cell.strip().casefold())) is not None:
         return f"Write it as {number:g}."

@@ -6,6 +6,7 @@ import geopandas as gpd
 import shapely
 
 from shelterscape.errors import InputError
+from shelterscape.science.columns import words
 
 READ_COLUMNS = ("holding_id", "name")
 """Every column of a layer of holdings that is made use of."""
@@ -43,10 +44,5 @@ def complete(holdings: gpd.GeoDataFrame, where: str) -> gpd.GeoDataFrame:
         raise InputError(
             "column-bad", "Holdings are areas; this layer holds lines or points.", where=where
         )
-    words = {
-        column: holdings[column].astype("string").fillna("").str.strip().to_numpy(dtype=object)
-        if column in holdings
-        else ""
-        for column in READ_COLUMNS
-    }
-    return gpd.GeoDataFrame(words, geometry=holdings.geometry.to_numpy(), crs=holdings.crs)
+    told = {column: words(holdings, column) for column in READ_COLUMNS}
+    return gpd.GeoDataFrame(told, geometry=holdings.geometry.to_numpy(), crs=holdings.crs)

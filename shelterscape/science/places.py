@@ -18,7 +18,7 @@ from scipy import ndimage
 from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid
 from shelterscape.kernels.zonal import weighted_sums
-from shelterscape.science.columns import numbers
+from shelterscape.science.columns import numbers, words
 from shelterscape.science.purposes import Purpose, purposes
 from shelterscape.science.zones import NO_DATA, Zone
 from shelterscape.terms import TERMS
@@ -56,8 +56,7 @@ def complete(places: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, li
     _check_outlines(places, where)
     frame = gpd.GeoDataFrame(geometry=places.geometry.to_numpy(), crs=places.crs)
     for column in WORDS:
-        given = places[column] if column in places else pd.Series("", index=places.index)
-        frame[column] = given.astype("string").fillna("").str.strip().to_numpy(dtype=object)
+        frame[column] = words(places, column)
     frame["purpose"] = frame["purpose"].str.casefold()
     _check_purposes(frame["purpose"].set_axis(places.index), where)
     for column in ("head", "need"):

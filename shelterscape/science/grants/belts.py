@@ -18,7 +18,7 @@ from shelterscape.science.belts import (
     evergreen_species,
     outline_width,
 )
-from shelterscape.science.columns import numbers
+from shelterscape.science.columns import numbers, words
 from shelterscape.terms import TERMS
 
 WORDS = ("candidate", "name", "holding_id", "parcel_id", "species", "belt_type")
@@ -74,8 +74,7 @@ def complete(
         )
     frame = gpd.GeoDataFrame(geometry=shapes, crs=belts.crs)
     for column in WORDS:
-        given = belts[column] if column in belts else pd.Series("", index=belts.index)
-        frame[column] = given.astype("string").fillna("").str.strip().to_numpy(dtype=object)
+        frame[column] = words(belts, column)
     numbered = np.array([f"belt {i + 1}" for i in range(len(frame))], dtype=object)
     named = frame["candidate"].where(frame["candidate"] != "", frame["name"])
     frame["name"] = named.where(named != "", pd.Series(numbered))

@@ -12,6 +12,7 @@ import shapely
 from numpy.typing import NDArray
 
 from shelterscape.errors import InputError, Notice
+from shelterscape.science.columns import words
 from shelterscape.science.siting.cutting import Cutter
 
 EFFECTS = ("forbid", "consent", "consult", "note")
@@ -89,7 +90,7 @@ def complete(
         )
     frame = gpd.GeoDataFrame(geometry=layer.geometry.to_numpy(), crs=layer.crs)
     for column in WORDS:
-        frame[column] = _words(layer, column)
+        frame[column] = words(layer, column)
     frame["effect"] = frame["effect"].str.casefold()
     frame["constraint"] = frame["constraint"].where(frame["constraint"] != "", constraint)
     frame["constraint"] = [_usual(word) for word in frame["constraint"]]
@@ -105,16 +106,6 @@ def complete(
         notices.append(Notice("value-assumed", text, missing))
     frame["distance_m"] = frame["distance_m"].fillna(0.0)
     return frame, notices
-
-
-def _words(layer: gpd.GeoDataFrame, column: str) -> NDArray[np.object_]:
-    if column not in layer:
-        return np.full(len(layer), "", dtype=object)
-    given = layer[column]
-    if pd.api.types.is_datetime64_any_dtype(given):
-        given = given.dt.strftime("%Y-%m-%d")
-    words: NDArray[np.object_] = given.astype("string").fillna("").str.strip().to_numpy(object)
-    return words
 
 
 def _usual(word: str) -> str:
@@ -194,8 +185,8 @@ def checked(
     missing = [word for word in USUAL if word not in told]
     parts.append(pd.DataFrame({"constraint": missing, "effect": NOT_CHECKED}))
     table = pd.concat([pd.DataFrame(columns=list(TABLE_COLUMNS)), *parts], ignore_index=True)
-    words = ["candidate", "name", "authority", "date"]
-    table[words] = table[words].fillna("")
+    asked = ["candidate", "name", "authority", "date"]
+    table[asked] = table[asked].fillna("")
     numbers = ["distance_m", "found_m", "within_m"]
     table[numbers] = table[numbers].astype(float)
     return table[list(TABLE_COLUMNS)]

@@ -9,6 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from shelterscape.errors import InputError, Notice
+from shelterscape.science.columns import words
 from shelterscape.science.siting.constraints import USUAL
 from shelterscape.science.siting.cutting import Cutter
 
@@ -59,7 +60,7 @@ def given_lines(layer: gpd.GeoDataFrame, where: str) -> gpd.GeoDataFrame:
         )
     frame = gpd.GeoDataFrame(geometry=layer.geometry.to_numpy(), crs=layer.crs)
     for column in ("name", "design"):
-        frame[column] = _words(layer, column)
+        frame[column] = words(layer, column)
     for column in ("must_have", "forbidden"):
         frame[column] = _answers(layer, column, where)
     both = (frame["must_have"] & frame["forbidden"]).to_numpy()
@@ -89,7 +90,7 @@ def keep_clear(layer: gpd.GeoDataFrame, where: str) -> tuple[list[Cutter], list[
     InputError
         ``column-bad``.
     """
-    reasons = pd.Series(_words(layer, "reason"))
+    reasons = pd.Series(words(layer, "reason"))
     reasons = reasons.where(reasons != "", "keep clear")
     clear, notices = _metres(layer, "clear_m", where, 0.0)
     shapes = layer.geometry.to_numpy()
@@ -116,8 +117,8 @@ def openings_given(layer: gpd.GeoDataFrame, where: str) -> tuple[list[Cutter], l
 
 def heeded(cutters: list[Cutter]) -> list[str]:
     """Usual constraints that reasons of cutters speak of."""
-    words = " ".join(one.reason for one in cutters).casefold()
-    return [usual for usual in USUAL if usual.removesuffix("s") in words]
+    reasons = " ".join(one.reason for one in cutters).casefold()
+    return [usual for usual in USUAL if usual.removesuffix("s") in reasons]
 
 
 def with_holding_ids(layer: gpd.GeoDataFrame, where: str) -> gpd.GeoDataFrame:
@@ -142,22 +143,13 @@ def with_holding_ids(layer: gpd.GeoDataFrame, where: str) -> gpd.GeoDataFrame:
             mend="Name the column that says whose each is, with --field.",
         )
     return layer.assign(
-        holding_id=_words(layer, "holding_id"), public=_answers(layer, "public", where)
+        holding_id=words(layer, "holding_id"), public=_answers(layer, "public", where)
     )
-
-
-def _words(layer: gpd.GeoDataFrame, column: str) -> NDArray[np.object_]:
-    if column not in layer:
-        return np.full(len(layer), "", dtype=object)
-    words: NDArray[np.object_] = (
-        layer[column].astype("string").fillna("").str.strip().to_numpy(dtype=object)
-    )
-    return words
 
 
 def _answers(layer: gpd.GeoDataFrame, column: str, where: str) -> NDArray[np.bool_]:
-    words = [str(word).casefold() for word in _words(layer, column)]
-    for i, word in enumerate(words):
+    answers = [str(word).casefold() for word in words(layer, column)]
+    for i, word in enumerate(answers):
         if word not in (*YES, *NO):
             raise InputError(
                 "column-bad",
@@ -165,7 +157,7 @@ def _answers(layer: gpd.GeoDataFrame, column: str, where: str) -> NDArray[np.boo
                 where=f"{where}, feature {i + 1}",
                 value=word,
             )
-    return np.array([word in YES for word in words], dtype=bool)
+    return np.array([word in YES for word in answers], dtype=bool)
 
 
 def _metres(
