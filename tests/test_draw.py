@@ -154,7 +154,7 @@ def test_the_yardstick_itself():
 
 def one_hue(name):
     """The part of a ramp that runs in one hue, from dark to light: windier ground is rust."""
-    if name == "shelter_gain":  # dark where most is gained
+    if name in ("shelter_gain", "sheltered_share"):  # dark where most is gained
         return [colour for value, colour in reversed(RAMPS[name]) if value >= 0.0]
     return [colour for value, colour in RAMPS[name] if name != "relative_wind" or value <= 1.0]
 

@@ -91,7 +91,7 @@ RAMPS: dict[str, Stops] = {
         (1.0, "#2b1055"),
     ),
     "exposed_share": ((0.0, "#fdf6e6"), (0.5, "#c47f2c"), (1.0, "#5c2a00")),
-    "rank_share": ((0.0, "#1f5f4a"), (0.5, "#8fb8a6"), (1.0, "#f3f7f2")),
+    "rank_share": ((0.0, "#1f5f4a"), (0.35, "#5d9a82"), (0.7, "#a9cbbd"), (1.0, "#f3f7f2")),
 }
 """Colour at rising values, by term."""
 
