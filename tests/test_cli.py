@@ -376,10 +376,13 @@ def test_a_person_stops_the_run(long_work, tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("when", ["open wind from 1°", "open wind from 4°"])
+@pytest.mark.parametrize("when", ["upwind slope", "open wind from 1°", "open wind from 4°"])
 def test_a_signal_stops_exposure_with_its_raster_open(long_work, tmp_path, when):
-    ground, _ = long_work
-    words = command("exposure", *ground, "--limit-m", 5000, "--out", tmp_path / "out", "--json")
+    (dem, _), _ = long_work
+    winds = ",".join(str(degrees) for degrees in range(60))
+    words = command(
+        "exposure", dem, "--winds", winds, "--limit-m", 5000, "--out", tmp_path / "out", "--json"
+    )
     code, _, told, seconds = stop_when(words, when, signal.SIGTERM)
     assert code == 143, told
     assert seconds < 3.0

@@ -135,6 +135,7 @@ def _views(job: Job, classes: tuple[tuple[float, str], ...]) -> Views:
         job.winds.weights(),
         limit_m=asked.limit_m,
         azimuths=7 if asked.fine_window else 3,
+        before_each=lambda direction: run.stop_if_asked(),
     )
     slope[~job.known] = np.nan
     with run.raster("upwind_slope", grid, ["all winds"]) as raster:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -19,6 +21,7 @@ def weighted_horizon(
     weights: ArrayLike,
     *,
     limit_m: float | None = 1000.0,
+    before_each: Callable[[float], None] = lambda direction_deg: None,
 ) -> NDArray[np.float32]:
     """Mean horizon angle over the winds of a set, each by its weight: low where they strike freely.
 
@@ -34,6 +37,8 @@ def weighted_horizon(
         How much each counts, as `WindSet.weights` gives them; scaled to sum to 1.
     limit_m : float or None
         How far ground is looked at, m. None looks to the edge of the map.
+    before_each : callable
+        Told the direction of each view before it is looked at; it may raise to end the work.
 
     Returns
     -------
@@ -55,6 +60,7 @@ def weighted_horizon(
             shares[azimuth] = shares.get(azimuth, 0.0) + share
     total = np.zeros(grid.shape, np.float32)
     for azimuth, share in sorted(shares.items()):
+        before_each(azimuth)
         angle = horizon_angle(elevation, grid, azimuth, limit_m=limit_m)
         angle *= np.float32(share)
         total += angle
@@ -69,6 +75,7 @@ def upwind_slope(
     *,
     limit_m: float = 1000.0,
     azimuths: int = 3,
+    before_each: Callable[[float], None] = lambda direction_deg: None,
 ) -> NDArray[np.float32]:
     """Steepest slope up to any ground upwind within a limit distance, over the winds of a set.
 
@@ -90,6 +97,8 @@ def upwind_slope(
     azimuths : int
         Views spread evenly over the 30 degrees around each direction, ends included: 3, or 7 for
         the 5 degree steps of the source.
+    before_each : callable
+        As for `weighted_horizon`.
 
     Returns
     -------
@@ -120,7 +129,14 @@ def upwind_slope(
     _, shares = _checked(directions, np.ones(directions.shape) if weights is None else weights)
     turns = np.linspace(-WINDOW_DEG / 2, WINDOW_DEG / 2, azimuths)
     views = (directions[:, None] + turns).ravel()
-    return weighted_horizon(elevation, grid, views, np.repeat(shares, azimuths), limit_m=limit_m)
+    return weighted_horizon(
+        elevation,
+        grid,
+        views,
+        np.repeat(shares, azimuths),
+        limit_m=limit_m,
+        before_each=before_each,
+    )
 
 
 def _checked(
