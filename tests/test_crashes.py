@@ -282,7 +282,7 @@ def test_shelter_on_disks_of_all_sizes(disk, tmp_path):
     """The whole command, layers and pictures too: done, or exit code 4 and an empty disk."""
     words = command("shelter", *options(project(tmp_path / "project")), "--json", "--out")
     codes = []
-    for kib in (16, 48, 80, 112, 144, 176, 208, 240, 272, 304, 336, 400, 480, 640, 960, 1600):
+    for kib in (16, 48, 80, 112, 144, 176, 208, 240, 272, 304, 336, 400, 480, 640, 960, 1600, 2600):
         folder = disk(f"{kib}k")
         done = subprocess.run(
             [*words, str(folder / "out")],

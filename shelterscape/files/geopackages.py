@@ -8,7 +8,7 @@ from pathlib import Path
 
 import geopandas as gpd
 import pyogrio
-from pyogrio.errors import DataLayerError, DataSourceError
+from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
 
 from shelterscape.errors import WriteError
 from shelterscape.terms import TERMS
@@ -34,19 +34,27 @@ def write_layer(
     kind : {"point", "line", "polygon", "any"}
     description : str
         What the layer shows, kept in the file.
+
+    Raises
+    ------
+    WriteError
+        ``output-unwritable``.
     """
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": STAMP})
-    pyogrio.write_dataframe(
-        frame,
-        path,
-        layer=name,
-        driver="GPKG",
-        append=path.exists(),
-        geometry_type=GEOMETRY_NAMES.get(kind, "Unknown"),
-        promote_to_multi=True,
-        dataset_options={"VERSION": "1.3"} if not path.exists() else None,
-        layer_options={"DESCRIPTION": description, "GEOMETRY_NAME": "geom", "FID": "fid"},
-    )
+    try:
+        pyogrio.write_dataframe(
+            frame,
+            path,
+            layer=name,
+            driver="GPKG",
+            append=path.exists(),
+            geometry_type=GEOMETRY_NAMES.get(kind, "Unknown"),
+            promote_to_multi=True,
+            dataset_options={"VERSION": "1.3"} if not path.exists() else None,
+            layer_options={"DESCRIPTION": description, "GEOMETRY_NAME": "geom", "FID": "fid"},
+        )
+    except (DataSourceError, DataLayerError, FeatureError) as error:
+        raise _not_written(path, error) from error
 
 
 _COLUMN_TABLES = """
@@ -70,8 +78,30 @@ def describe_columns(path: Path, layers: dict[str, dict[str, str]]) -> None:
     path : Path
     layers : dict
         For each layer the term of each column.
+
+    Raises
+    ------
+    WriteError
+        ``output-unwritable``.
     """
-    with sqlite3.connect(path) as db:
+    try:
+        _describe(path, layers)
+    except sqlite3.Error as error:
+        raise _not_written(path, error) from error
+
+
+def _not_written(path: Path, found: object) -> WriteError:
+    return WriteError(
+        "output-unwritable",
+        "The GeoPackage could not be written, or did not read back as it was written.",
+        where=path.name,
+        value=found,
+        mend="Look for a full or failing disk, then run again.",
+    )
+
+
+def _describe(path: Path, layers: dict[str, dict[str, str]]) -> None:
+    with contextlib.closing(sqlite3.connect(path)) as db, db:
         db.executescript(_COLUMN_TABLES)
         for table in ("gpkg_data_columns",):
             # Its key holds a NULL, which never clashes: an earlier row must be taken out first.
@@ -88,7 +118,6 @@ def describe_columns(path: Path, layers: dict[str, dict[str, str]]) -> None:
         db.executemany(
             "INSERT OR REPLACE INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)", rows
         )
-    db.close()
 
 
 def _counted(path: Path, layers: list[str]) -> dict[str, int] | str:
@@ -126,10 +155,4 @@ def verify_layers(path: Path, counts: dict[str, int]) -> None:
     except (sqlite3.DatabaseError, DataSourceError, DataLayerError) as error:
         found = str(error)
     if found != counts:
-        raise WriteError(
-            "output-unwritable",
-            "The GeoPackage did not read back as it was written.",
-            where=path.name,
-            value=found,
-            mend="Look for a full or failing disk, then run again.",
-        )
+        raise _not_written(path, found)
