@@ -20,7 +20,10 @@ hypothesis.settings.load_profile("steady")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Skip what needs the open data where it is not there, and say so."""
+    """Leave what runs the whole sample out of the fast tests; skip what needs absent open data."""
+    for item in items:
+        if "demo" in getattr(item, "fixturenames", ()):
+            item.add_marker(pytest.mark.slow)
     if REAL_DATA.is_dir():
         return
     skip = pytest.mark.skip(reason="the open data folder ../shared/data is not here")

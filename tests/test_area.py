@@ -21,6 +21,8 @@ from shelterscape.process.inputs import ask
 from shelterscape.runs import Step, files_read, key_of, run
 from shelterscape.runs.prepare import prepare
 
+pytestmark = pytest.mark.slow
+
 GRID = Grid((CELLS, CELLS), Affine(CELL_M, 0, WEST, 0, -CELL_M, NORTH), CRS)
 LIMIT_M = 60.0
 

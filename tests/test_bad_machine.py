@@ -85,6 +85,8 @@ os.environ.pop("HOME", None)
 def nobody(*_): raise KeyError("no such user")
 pwd.getpwuid = pwd.getpwnam = nobody
 import run_helpers
+
+pytestmark = pytest.mark.slow
 sys.exit(run_helpers.call(sys.argv[1:]))
 """
 

@@ -38,6 +38,8 @@ from shelterscape.batch.holdings import read_holdings, tiles_of
 from shelterscape.batch.state import BatchFolder
 from shelterscape.errors import InputError, Stopped, UsageError, WriteError
 
+pytestmark = pytest.mark.slow
+
 
 class Here(Executor):
     """Does work at once, in this process."""

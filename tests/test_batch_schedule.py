@@ -11,6 +11,8 @@ from shelterscape.batch.tasks import Outcome, Task
 from shelterscape.errors import Stopped
 from shelterscape.process.area import Area
 
+pytestmark = pytest.mark.slow
+
 
 def sized(name, size=1.0):
     """A task by its name."""

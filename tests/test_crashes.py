@@ -53,6 +53,7 @@ def word_of(out):
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="this system does not fork")
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("scene", "fewest"),
     [

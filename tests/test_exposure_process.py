@@ -147,6 +147,7 @@ def test_wind_is_carried_from_the_mast_to_another_height(inputs, tmp_path):
     np.testing.assert_allclose(wind["all winds"], 0.7229 * (0.3 * 4 + 0.6 * 6) / 0.9, rtol=1e-4)
 
 
+@pytest.mark.slow
 def test_topex_forms_and_classes(inputs, tmp_path):
     elevation, grid, _ = read_terrain(inputs["dem"])
     plain = {k: v for k, v in inputs.items() if k not in ("places", "holdings")}

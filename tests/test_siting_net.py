@@ -11,6 +11,8 @@ from test_siting_process import inputs, layer, save  # noqa: F401
 import shelterscape
 from shelterscape.errors import InputError
 
+pytestmark = pytest.mark.slow
+
 SCHEME = """
 name = "hill shelter"
 dated = 2026-01-01

@@ -16,6 +16,8 @@ from shelterscape.errors import InputError
 from shelterscape.science.siting import constraints as register
 from shelterscape.science.siting.designs import packaged
 
+pytestmark = pytest.mark.slow
+
 DESIGN = packaged().find("dense stock belt")
 FIELDS = [
     box(WEST + x, NORTH - 590 + y, WEST + x + 190, NORTH - 590 + y + 190)

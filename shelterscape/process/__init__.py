@@ -71,8 +71,8 @@ class Process:
     cautions: tuple[str, ...]
     sources: tuple[str, ...]
     compute: Callable[[Any, Files, Run], None]
-    prepare: Callable[[Any, Files, Run], float] | None = None
     memory: Callable[[Any, Sizes], float] = usual_bytes
+    prepare: Callable[[Any, Files, Run], float] | None = None
 
     @property
     def all_cautions(self) -> tuple[str, ...]:
