@@ -81,7 +81,7 @@ TOY = Process(
     ("A toy.",),
     (),
     compute,
-    prepare,
+    prepare=prepare,
 )
 
 BUILT_IN = {"ground-copy": "batch_toys:TOY"}
