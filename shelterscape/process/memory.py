@@ -91,8 +91,16 @@ def sizes_of(asked: Inputs) -> Sizes:
                 layers[name] = layers.get(name, LayerSize()) + size_of(text, source.what, grid)
             elif source.kind == "winds":
                 bare = directions_in(text)
-                directions = len(bare) if bare is not None else len(read_winds(text)[0])
+                directions = len(bare) if bare is not None else _most_in_a_subset(text)
     return Sizes(grid, read_cells, layers, directions)
+
+
+def _most_in_a_subset(source: str) -> int:
+    """Most rows that a subset of a table of winds has."""
+    frame, _ = read_winds(source)
+    if "subset" not in frame or not len(frame):
+        return len(frame)
+    return int(frame["subset"].astype("string").fillna("").value_counts().max())
 
 
 def usual_bytes(asked: Inputs, sizes: Sizes) -> float:

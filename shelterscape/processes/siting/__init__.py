@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from shelterscape.process import USUAL_MARGIN_M, Files, Process, Run
+from shelterscape.process.memory import Sizes, usual_bytes
 from shelterscape.processes.siting.decide import decide, tell
 from shelterscape.processes.siting.inputs import SitingInputs
 from shelterscape.processes.siting.lines import lines_of
@@ -10,6 +11,7 @@ from shelterscape.processes.siting.outputs import OUTPUTS
 from shelterscape.processes.siting.pictures import draw
 from shelterscape.processes.siting.read import read
 from shelterscape.processes.siting.write import write
+from shelterscape.science.terrain.open_wind import waves_bytes
 
 
 def compute(asked: SitingInputs, files: Files, run: Run) -> None:
@@ -32,6 +34,16 @@ def prepare(asked: SitingInputs, files: Files, run: Run) -> float:
     run.progress(0.0, "open wind over the whole map")
     read(asked, files, run)
     return USUAL_MARGIN_M
+
+
+def memory(asked: SitingInputs, sizes: Sizes) -> float:
+    """Bytes held at most: needs and fields, hills in every wind, and what lines do along rays."""
+    if sizes.grid is None:
+        return 0.0
+    hills = 0.0
+    if asked.terrain:
+        hills = 4.0 * sizes.directions * sizes.cells + waves_bytes(sizes.grid)
+    return usual_bytes(asked, sizes) + hills
 
 
 PROCESS = Process(
@@ -71,4 +83,5 @@ PROCESS = Process(
     ),
     compute=compute,
     prepare=prepare,
+    memory=memory,
 )
