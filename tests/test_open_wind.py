@@ -363,7 +363,7 @@ def test_tiles_give_what_the_whole_gives(grid_of, shape):
 def test_a_height_among_the_roughness_is_refused(grid_of):
     with pytest.raises(InputError) as caught:
         speed_up(np.zeros((32, 32)), grid_of(32, 32), 0.0, height_m=1.0, roughness_m=0.5)
-    assert caught.value.code == "input-refused" and caught.value.where == "height_m"
+    assert caught.value.code == "input-refused" and caught.value.where == "height above ground"
 
 
 def test_wrong_calls_are_refused_at_once(grid_of):

@@ -224,7 +224,7 @@ def _check_height(height_m: float, roughness_m: float) -> None:
         raise InputError(
             "input-refused",
             f"{height_m:g} m above ground is too low over a roughness of {roughness_m:g} m.",
-            where="height_m",
+            where="height above ground",
             value=height_m,
             mend=f"Ask for {LOWEST_Z0 * roughness_m:g} m or higher.",
         )
