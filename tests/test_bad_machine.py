@@ -17,6 +17,8 @@ from shelterscape import kernels
 from shelterscape.errors import SetupError
 from shelterscape.files.libraries import coordinate_fault, refuse_lost_coordinates
 
+pytestmark = pytest.mark.slow
+
 PACKAGE = Path(kernels.__file__).parents[1]
 
 
@@ -86,7 +88,6 @@ def nobody(*_): raise KeyError("no such user")
 pwd.getpwuid = pwd.getpwnam = nobody
 import run_helpers
 
-pytestmark = pytest.mark.slow
 sys.exit(run_helpers.call(sys.argv[1:]))
 """
 
