@@ -32,10 +32,10 @@ from shelterscape.science.grants.belts import READ_COLUMNS
 from shelterscape.science.grants.maps import AGREEMENT_COLUMNS, AREA_COLUMNS, Agreement
 from shelterscape.science.grants.scheme import Scheme
 from shelterscape.science.grants.thresholds import Threshold
+from shelterscape.science.holdings import READ_COLUMNS as HOLDING_COLUMNS
 
 DEFAULT_THRESHOLDS = "assessment_thresholds.toml"
 GROUND = "ground of the belts"
-HOLDING_COLUMNS = ("holding_id", "name")
 
 
 class GrantMaps(Inputs):
