@@ -7,16 +7,23 @@ import itertools
 import numpy as np
 import pytest
 from affine import Affine
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import ndimage
+from scipy.interpolate import RectBivariateSpline
 from scipy.special import kv
 
 from shelterscape.errors import InputError
 from shelterscape.grid import Grid, downwind
 from shelterscape.kernels import spectral
+from shelterscape.kernels.enlarge import Surface
 from shelterscape.kernels.gaps import filled
 from shelterscape.kernels.lee import lee_of_crests
-from shelterscape.science.terrain import Edges, speed_up, speed_ups
+from shelterscape.science.terrain import Edges, open_wind, open_wind_tiles, speed_up, speed_ups
+from shelterscape.science.terrain.ground import Ground, held
 from shelterscape.science.terrain.guidelines import short_form_reach_m
-from shelterscape.science.terrain.open_wind import tile_weights
+from shelterscape.science.terrain.open_wind import speed_ups_in_strips
+from shelterscape.science.terrain.open_wind_tiles import tile_weights
 
 PERIODIC = Edges(pad_m=0.0)
 
@@ -355,6 +362,66 @@ def test_tiles_give_what_the_whole_gives(grid_of, shape):
     assert whole.speed_up.std() > 0.05
     assert 0 < np.percentile(off, 99) < 0.02
     assert np.array_equal(whole.valid, tiled.valid)
+
+
+def test_a_surface_through_coarse_cells_is_smooth_and_meets_them():
+    """Against scipy's spline of the same kind, away from the edges, which each treats its way."""
+    rng = np.random.default_rng(4)
+    coarse = ndimage.gaussian_filter(rng.standard_normal((40, 34)), 2) * 100 + 800
+    fine = Surface.through(coarse, 5).on(0, 0, (200, 170))
+    np.testing.assert_allclose(fine[2::5, 2::5], coarse, atol=2e-3)
+    rows, cols = (((np.arange(n) + 0.5) / 5 - 0.5) for n in fine.shape)
+    spline = RectBivariateSpline(np.arange(40), np.arange(34), coarse)(rows, cols)
+    inner = np.s_[40:-40, 40:-40]
+    np.testing.assert_allclose(fine[inner], spline[inner], atol=0.02)
+
+
+@given(row=st.integers(0, 190), col=st.integers(0, 160))
+def test_a_piece_of_a_surface_is_cut_from_the_whole(row, col):
+    coarse = np.random.default_rng(4).standard_normal((40, 34))
+    surface = Surface.through(coarse, 5)
+    whole = surface.on(0, 0, (200, 170))
+    assert np.array_equal(surface.on(row, col, (10, 10)), whole[row : row + 10, col : col + 10])
+
+
+def test_strips_are_the_whole_bit_for_bit(grid_of, monkeypatch):
+    """Read piece by piece, with gaps and over a map of roughness, as tiles or in one."""
+    monkeypatch.setattr(open_wind, "WHOLE_CELLS", 200)
+    monkeypatch.setattr(open_wind, "TILE_CELLS", 150)
+    monkeypatch.setattr(open_wind_tiles, "STRIP_ROWS", 32)
+    for shape in ((420, 230), (150, 120)):
+        ground = hills(*shape, height_m=60.0).astype(np.float32)
+        ground[30:60, 70:110] = np.nan
+        rough = np.where(np.indices(shape)[0] < 60, 0.01, 0.3).astype(np.float32)
+        grid = grid_of(*shape, cell_m=20).window(0, 0, shape)
+        whole = list(speed_ups(ground, grid, [77.0, 300.0], roughness_m=rough))
+        strips = speed_ups_in_strips(held(ground, grid, rough), [77.0, 300.0])
+        for one, pieces in zip(whole, strips, strict=True):
+            end = 0
+            for row, piece in pieces:
+                assert row == end
+                end = row + piece.valid.shape[0]
+                for name in ("speed_up", "turning_deg", "valid"):
+                    own = getattr(one, name)[row:end]
+                    assert np.array_equal(getattr(piece, name), own, equal_nan=name != "valid")
+            assert end == shape[0]
+
+
+def test_tiles_hold_no_more_of_a_longer_map(grid_of, monkeypatch):
+    """The ground is never asked for in pieces larger than a row of tiles."""
+    monkeypatch.setattr(open_wind, "WHOLE_CELLS", 200)
+    monkeypatch.setattr(open_wind, "TILE_CELLS", 150)
+    asked = []
+
+    def elevation(part):
+        asked.append(part.shape)
+        return hills(*part.shape)
+
+    grid = grid_of(2000, 160, cell_m=25)
+    for strips in speed_ups_in_strips(Ground(grid, elevation, 0.03), [10.0]):
+        for _ in strips:
+            pass
+    assert max(rows for rows, _ in asked) < 600 and max(cols for _, cols in asked) == 160
 
 
 # --- what is refused ----------------------------------------------------------------------------

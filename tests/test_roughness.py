@@ -17,7 +17,6 @@ from shelterscape.grid import Grid
 from shelterscape.science.terrain import speed_up
 from shelterscape.science.terrain.roughness import (
     DAVENPORT_WIERINGA,
-    classes_of,
     completed,
     from_areas,
     from_codes,
@@ -114,7 +113,7 @@ def test_gaps_and_ground_too_rough_are_told():
 def test_a_roughness_must_be_one():
     for bad in (0.0, -1.0, np.nan, np.full((3, 3), 0.1)):
         with pytest.raises(ValueError, match="roughness_m"):
-            classes_of(bad, GRID.shape)
+            wind_over(bad)
 
 
 def test_codes_are_looked_up_and_lengths_taken_as_they_are():

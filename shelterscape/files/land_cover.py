@@ -25,7 +25,7 @@ def is_raster(source: str) -> bool:
     return Path(source).suffix.lower() in RASTER_SUFFIXES
 
 
-def read_codes(source: str, grid: Grid, what: str) -> NDArray[np.float32]:
+def read_codes(source: str, grid: Grid, what: str, *, part: bool = False) -> NDArray[np.float32]:
     """The first band of a raster on the cells of a grid, each taking the nearest value.
 
     Parameters
@@ -34,6 +34,8 @@ def read_codes(source: str, grid: Grid, what: str) -> NDArray[np.float32]:
     grid : Grid
     what : str
         What the raster is, for errors.
+    part : bool
+        Whether the grid is a part of a map, to which the raster need not reach.
 
     Returns
     -------
@@ -72,7 +74,7 @@ def read_codes(source: str, grid: Grid, what: str) -> NDArray[np.float32]:
                 "file-unreadable", f"The {what} could not be read.", where=str(path), value=error
             ) from error
     values[~known] = np.nan
-    if not np.isfinite(values).any():
+    if not part and not np.isfinite(values).any():
         raise InputError(
             "layer-outside",
             f"The {what} does not reach the terrain model.",

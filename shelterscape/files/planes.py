@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import zlib
 from pathlib import Path
+from types import TracebackType
 
 import numpy as np
 import rasterio
@@ -16,67 +18,125 @@ from shelterscape.errors import WriteError
 from shelterscape.files.rasters import ENVIRONMENT
 from shelterscape.grid import Grid
 
+BLOCK = 256
+"""Side of the blocks of such a file; strips of whole blocks are written at no loss."""
 
-def write_planes(path: Path, grid: Grid, planes: list[NDArray[np.float32]]) -> None:
-    """Write one band for each plane; the file is there whole or not at all.
+_FAULTS = (RasterioError, CPLE_BaseError)
+"""Not all of GDAL's errors become rasterio's own: those of a full disk do not."""
+
+
+class PlanesWriter:
+    """Writes a raster strip by strip; the file is there whole or not at all.
+
+    Use it in a ``with`` block.
 
     Parameters
     ----------
     path : Path
     grid : Grid
-    planes : list of (rows, cols) float32
-        NaN where missing.
+    count : int
+        Bands.
 
     Raises
     ------
     WriteError
         ``output-unwritable``.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    # Two may be at it at once, on two machines even: each writes a file of its own first.
-    part = path.with_name(f".{path.stem}.{os.getpid()}.part.tif")
-    try:
-        with (
-            rasterio.Env(**ENVIRONMENT),
-            rasterio.open(
-                part,
-                "w",
-                driver="GTiff",
-                height=grid.shape[0],
-                width=grid.shape[1],
-                count=len(planes),
-                dtype="float32",
-                nodata=np.nan,
-                crs=grid.crs.to_wkt() if grid.crs is not None else None,
-                transform=grid.affine,
-                tiled=True,
-                blockxsize=256,
-                blockysize=256,
-                interleave="band",
-                compress="deflate",
-                predictor=3,
-                zlevel=1,
-                bigtiff="if_safer",
-            ) as data,
-        ):
-            for number, plane in enumerate(planes, start=1):
-                data.write(plane, number)
-        back = read_planes(part, grid)
-        if not all(np.array_equal(a, b, equal_nan=True) for a, b in zip(planes, back, strict=True)):
-            raise _damaged(path)
-        os.replace(part, path)
-    except (RasterioError, CPLE_BaseError) as error:
-        # Not all of GDAL's errors become rasterio's own: those of a full disk do not.
-        raise _damaged(path) from error
-    finally:
-        part.unlink(missing_ok=True)
+
+    def __init__(self, path: Path, grid: Grid, count: int) -> None:
+        self._path, self._grid, self._count = path, grid, count
+        # Two may be at it at once, on two machines even: each writes a file of its own first.
+        self._part = path.with_name(f".{path.stem}.{os.getpid()}.part.tif")
+        self._sums: list[tuple[int, int, int]] = []
+        path.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            with rasterio.Env(**ENVIRONMENT):
+                self._data = rasterio.open(self._part, "w", **self._profile())
+        except _FAULTS as error:
+            raise _damaged(path) from error
+
+    def _profile(self) -> dict[str, object]:
+        return {
+            "driver": "GTiff",
+            "height": self._grid.shape[0],
+            "width": self._grid.shape[1],
+            "count": self._count,
+            "dtype": "float32",
+            "nodata": np.nan,
+            "crs": self._grid.crs.to_wkt() if self._grid.crs is not None else None,
+            "transform": self._grid.affine,
+            "tiled": True,
+            "blockxsize": BLOCK,
+            "blockysize": BLOCK,
+            "interleave": "band",
+            "compress": "deflate",
+            "predictor": 3,
+            "zlevel": 1,
+            "num_threads": 2,
+            "bigtiff": "if_safer",
+        }
+
+    def write(self, row: int, planes: list[NDArray[np.float32]]) -> None:
+        """Write all bands of some rows, whole ones, from `row` on; NaN where missing."""
+        window = Window(0, row, self._grid.shape[1], planes[0].shape[0])
+        try:
+            with rasterio.Env(**ENVIRONMENT):
+                for number, plane in enumerate(planes, start=1):
+                    self._data.write(plane, number, window=window)
+        except _FAULTS as error:
+            raise _damaged(self._path) from error
+        self._sums.append((row, planes[0].shape[0], _checksum(planes)))
+
+    def __enter__(self) -> PlanesWriter:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        try:
+            with rasterio.Env(**ENVIRONMENT):
+                self._data.close()
+            if kind is None:
+                self._verify()
+                os.replace(self._part, self._path)
+        except _FAULTS as fault:
+            raise _damaged(self._path) from fault
+        finally:
+            self._part.unlink(missing_ok=True)
+
+    def _verify(self) -> None:
+        """A full disk can lose data without a word."""
+        cols = self._grid.shape[1]
+        for row, rows, expected in self._sums:
+            if _checksum(_read(self._part, Window(0, row, cols, rows))) != expected:
+                raise _damaged(self._path)
+
+
+def write_planes(path: Path, grid: Grid, planes: list[NDArray[np.float32]]) -> None:
+    """Write one band for each plane; as `PlanesWriter`."""
+    with PlanesWriter(path, grid, len(planes)) as writer:
+        writer.write(0, planes)
 
 
 def read_planes(path: Path, grid: Grid) -> list[NDArray[np.float32]]:
     """The bands of a file on a grid cut from the one it was written for."""
-    window = Window(grid.col0, grid.row0, grid.shape[1], grid.shape[0])
+    return _read(path, Window(grid.col0, grid.row0, grid.shape[1], grid.shape[0]))
+
+
+def _read(path: Path, window: Window) -> list[NDArray[np.float32]]:
     with rasterio.Env(**ENVIRONMENT), rasterio.open(path) as data:
         return list(data.read(window=window))
+
+
+def _checksum(planes: list[NDArray[np.float32]]) -> int:
+    total = 0
+    for plane in planes:
+        # A missing value may come back as another kind of NaN.
+        total = zlib.crc32(np.where(np.isnan(plane), np.float32(np.nan), plane).data, total)
+    return total
 
 
 def _damaged(path: Path) -> WriteError:

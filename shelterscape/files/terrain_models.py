@@ -85,10 +85,10 @@ def read_terrain(
         if around and own == target and _fits(affine):
             window = _window(Grid(data.shape, _squared(affine), target), around, path)
             elevation = _heights(data, z_unit, path, window)
-            _check_heights(elevation, path)
+            _check_size(elevation, path)
             return elevation, window, notices
         elevation = _heights(data, z_unit, path)
-    _check_heights(elevation, path)
+    _check_size(elevation, path)
     if missing := int(np.isnan(elevation).sum()):
         share = f"{path.name}: {missing / elevation.size:.1%} of the cells are missing"
         text = f"{share}; results are missing there, and views end where they begin"
@@ -103,6 +103,32 @@ def read_terrain(
             )
         )
     return elevation, Grid(elevation.shape, affine, target), notices
+
+
+def read_piece(source: str, part: Grid, *, z_unit: str | None = None) -> NDArray[np.float32]:
+    """Elevation on a cut-out of the grid of a terrain model that `can_be_cut`.
+
+    Parameters
+    ----------
+    source, z_unit
+        As for `read_terrain`.
+    part : Grid
+        Cut out of the grid that `grid_of` tells.
+
+    Returns
+    -------
+    (rows, cols) float32
+        m; NaN where missing, which all of it may be.
+
+    Raises
+    ------
+    InputError
+        ``file-missing``, ``file-unreadable``, ``not-local``, ``elevation-unit``,
+        ``elevation-range``.
+    """
+    path = existing_file(source, "terrain model")
+    with rasterio.Env(**ENVIRONMENT), open_raster(path) as data:
+        return _heights(data, z_unit, path, part)
 
 
 def can_be_cut(source: str, *, crs: str | None = None, to_crs: str | None = None) -> bool:
@@ -200,11 +226,13 @@ def _heights(
     values = band.astype(np.float64).filled(np.nan)
     values = (values * data.scales[0] + data.offsets[0]) * METRES_PER[z_unit or "m"]
     values[~np.isfinite(values)] = np.nan
-    return values.astype(np.float32)
+    elevation: NDArray[np.float32] = values.astype(np.float32)
+    _check_range(elevation, path, (part.row0, part.col0) if part else (0, 0))
+    return elevation
 
 
-def _check_heights(elevation: NDArray[np.float32], path: Path) -> None:
-    """Refuse what is too little to work on, and numbers that are no heights of land."""
+def _check_size(elevation: NDArray[np.float32], path: Path) -> None:
+    """Refuse what is too little to work on."""
     rows, cols = elevation.shape
     if min(rows, cols) < LEAST_CELLS:
         raise InputError(
@@ -222,6 +250,10 @@ def _check_heights(elevation: NDArray[np.float32], path: Path) -> None:
             value=f"{elevation.size} cells, all missing",
             mend="Open it in your GIS: it may be the wrong piece of the map, or cut short.",
         )
+
+
+def _check_range(elevation: NDArray[np.float32], path: Path, first: tuple[int, int]) -> None:
+    """Refuse numbers that are no heights of land; `first` is where the piece lies in its file."""
     odd = (elevation < LOWEST_M) | (elevation > HIGHEST_M)
     if odd.any():
         row, col = np.unravel_index(int(np.argmax(odd)), odd.shape)
@@ -229,7 +261,7 @@ def _check_heights(elevation: NDArray[np.float32], path: Path) -> None:
             "elevation-range",
             f"{int(odd.sum())} cells hold no height of land, which lies between {LOWEST_M:g} and "
             f"{HIGHEST_M:g} m.",
-            where=f"{path}, row {row + 1}, column {col + 1}",
+            where=f"{path}, row {first[0] + row + 1}, column {first[1] + col + 1}",
             value=f"{elevation[row, col]:g} m",
             mend="If the number stands for missing cells, state it as the nodata value of the "
             "file; if heights are not in metres, say so with --z-unit cm, ft or us-ft.",

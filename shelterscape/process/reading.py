@@ -6,7 +6,8 @@ wait: it is imported where it is used.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,11 +16,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from shelterscape.errors import Notice
+from shelterscape.errors import InternalError, Notice
 from shelterscape.files.land_cover import is_raster, read_codes, read_cover_table
 from shelterscape.files.local import split_layer
 from shelterscape.files.tables import directions_in, read_toml, read_winds
-from shelterscape.files.terrain_models import read_terrain
+from shelterscape.files.terrain_models import grid_of, read_piece, read_terrain
 from shelterscape.files.vectors import read_layer, read_layer_alone
 from shelterscape.grid import Grid
 from shelterscape.process.inputs import RoughGround, TerrainInputs
@@ -30,6 +31,7 @@ from shelterscape.science.wind_tables import wind_sets
 
 if TYPE_CHECKING:
     from shelterscape.science.terrain import OpenWind
+    from shelterscape.science.terrain.ground import Ground
 
 SHOWN_CONVERGENCE_DEG = 1.0
 """Smallest angle between true and grid north that is worth a notice."""
@@ -70,6 +72,14 @@ class Files:
                 how = {"around": self._area.around, "crs": asked.to_crs or asked.crs}
         elevation, grid, notices = read_terrain(source, **how)
         self._pass_on(notices)
+        return elevation, grid, self._convergence(grid)
+
+    def grid(self, asked: TerrainInputs) -> tuple[Grid, float]:
+        """The grid of the whole terrain model, and convergence (degrees), from its head alone."""
+        grid, _ = grid_of(asked.dem, crs=asked.crs, to_crs=asked.to_crs)
+        return grid, self._convergence(grid)
+
+    def _convergence(self, grid: Grid) -> float:
         convergence = grid.convergence_deg()
         if abs(convergence) > SHOWN_CONVERGENCE_DEG:
             side = "east" if convergence > 0 else "west"
@@ -80,7 +90,13 @@ class Files:
                     "wind directions were turned to fit",
                 )
             )
-        return elevation, grid, convergence
+        return convergence
+
+    def elevation(self, asked: TerrainInputs) -> Callable[[Grid], NDArray[np.float32]]:
+        """Reads the elevation of pieces of the whole map."""
+        if self._shared is not None and self._shared.terrain.is_file():
+            return partial(read_piece, str(self._shared.terrain))
+        return partial(read_piece, asked.dem, z_unit=asked.z_unit)
 
     def winds(self, source: str) -> dict[str, WindSet]:
         """The wind sets of a table by subset, or bare directions as one set."""
@@ -113,26 +129,64 @@ class Files:
         columns : dict
             Columns in the map by the names wanted.
         """
-        from shelterscape.science.terrain import roughness
-
         if not asked.roughness:
             return asked.roughness_m
+        read = self._roughness_reader(asked, grid, height_m, belts, columns, part=not self.whole)
+        found, notices = read(grid)
+        self._pass_on(notices)
+        return found
+
+    def _roughness_reader(
+        self,
+        asked: RoughGround,
+        grid: Grid,
+        height_m: float,
+        belts: gpd.GeoDataFrame | None,
+        columns: dict[str, str],
+        part: bool,
+    ) -> Callable[[Grid], tuple[NDArray[np.float32], list[Notice]]]:
+        """What reads a map of roughness on a grid, or on pieces of it."""
+        from shelterscape.science.terrain import roughness
+
+        source = asked.roughness or ""
         table = None
         if asked.roughness_table:
             frame = read_cover_table(asked.roughness_table)
             table = roughness.table_of(frame, Path(asked.roughness_table).name)
-        where = Path(split_layer(asked.roughness)[0]).name
-        if is_raster(asked.roughness):
-            codes = read_codes(asked.roughness, grid, "map of roughness")
-            lengths = roughness.from_codes(codes, table, where)
-        else:
-            areas = self.layer(asked.roughness, grid, "map of roughness", columns)
-            lengths = roughness.from_areas(areas, grid, table, where)
-        found, notices = roughness.completed(
-            lengths, asked.roughness_m, belts, grid, height_m=height_m, where=where
-        )
-        self._pass_on(notices)
-        return found
+        where = Path(split_layer(source)[0]).name
+        areas = None
+        if not is_raster(source):
+            areas = self.layer(source, grid, "map of roughness", columns)
+
+        def read(piece: Grid) -> tuple[NDArray[np.float32], list[Notice]]:
+            """Roughness lengths of a piece, and what is to be told of it."""
+            if areas is not None:
+                lengths = roughness.from_areas(areas, piece, table, where)
+            else:
+                codes = read_codes(source, piece, "map of roughness", part=part)
+                lengths = roughness.from_codes(codes, table, where)
+            return roughness.completed(
+                lengths, asked.roughness_m, belts, piece, height_m=height_m, where=where
+            )
+
+        return read
+
+    def ground(
+        self,
+        asked: RoughGround,
+        elevation: Callable[[Grid], NDArray[np.float32]],
+        grid: Grid,
+        height_m: float,
+        belts: gpd.GeoDataFrame | None,
+        columns: dict[str, str],
+    ) -> Ground:
+        """The whole map, to be read piece by piece; arguments as for `roughness`."""
+        from shelterscape.science.terrain.ground import Ground
+
+        if not asked.roughness:
+            return Ground(grid, elevation, asked.roughness_m)
+        read = self._roughness_reader(asked, grid, height_m, belts, columns, part=True)
+        return Ground(grid, elevation, lambda piece: read(piece)[0])
 
     def layer(
         self,
@@ -208,13 +262,37 @@ class Files:
         On a part of the map it is that of the whole, worked out beforehand.
         """
         from shelterscape.science.terrain import speed_ups
+        from shelterscape.science.terrain.ground import held
 
-        if self._area is not None and self._shared is not None:
-            return self._shared.open_wind(asked, height_m, directions, grid)
-        winds = speed_ups(elevation, grid, directions, height_m=height_m, roughness_m=roughness_m)
         if self._shared is None:
-            return winds
-        return self._shared.keep_open_wind(asked, height_m, directions, winds, grid)
+            return speed_ups(
+                elevation, grid, directions, height_m=height_m, roughness_m=roughness_m
+            )
+        if self.whole:
+            self.keep_open_winds(asked, held(elevation, grid, roughness_m), directions, height_m)
+        return self._shared.open_wind(asked, height_m, directions, grid)
+
+    def keep_open_winds(
+        self, asked: RoughGround, ground: Ground, directions: Sequence[float], height_m: float
+    ) -> None:
+        """Work out and keep what parts of the map will ask `open_winds` for."""
+        from shelterscape.science.terrain.open_wind import speed_ups_in_strips
+
+        if self._shared is None:
+            raise InternalError("internal", "There is no place to keep open wind in.")
+        wanted = self._shared.missing(asked, height_m, directions)
+        winds = speed_ups_in_strips(ground, wanted, height_m=height_m)
+        for done, (direction, strips) in enumerate(zip(wanted, winds, strict=True)):
+            text = f"open wind over the whole map, {done + 1} of {len(wanted)} directions"
+            self._run.progress(done / len(wanted), text)
+            asking = self._asking(strips)
+            self._shared.keep_open_wind(asked, height_m, direction, asking, ground.grid)
+
+    def _asking(self, strips: Iterator[tuple[int, OpenWind]]) -> Iterator[tuple[int, OpenWind]]:
+        """The strips, asking before each whether to stop."""
+        for strip in strips:
+            self._run.stop_if_asked()
+            yield strip
 
     def _pass_on(self, notices: list[Notice]) -> None:
         for notice in notices:

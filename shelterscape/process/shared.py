@@ -10,7 +10,7 @@ import hashlib
 import json
 import math
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.errors import InternalError
-from shelterscape.files.planes import read_planes, write_planes
+from shelterscape.files.planes import PlanesWriter, read_planes, write_planes
 from shelterscape.grid import Grid
 from shelterscape.process.inputs import RoughGround
 
@@ -66,19 +66,25 @@ class Shared:
         part.write_text(json.dumps({"margin_m": finite}), encoding="utf-8")
         os.replace(part, self._note(step))
 
+    def missing(
+        self, asked: RoughGround, height_m: float, directions: Sequence[float]
+    ) -> list[float]:
+        """Directions whose open wind was not kept yet."""
+        return [d for d in directions if not self._open_wind(asked, height_m, d).is_file()]
+
     def keep_open_wind(
         self,
         asked: RoughGround,
         height_m: float,
-        directions: Sequence[float],
-        winds: Iterator[OpenWind],
+        direction_deg: float,
+        strips: Iterable[tuple[int, OpenWind]],
         grid: Grid,
-    ) -> Iterator[OpenWind]:
-        """Keep the open wind of each direction, and pass it on."""
-        for direction, wind in zip(directions, winds, strict=True):
-            planes = [wind.speed_up, wind.turning_deg, wind.valid.astype(np.float32)]
-            write_planes(self._open_wind(asked, height_m, direction), grid, planes)
-            yield wind
+    ) -> None:
+        """Keep the open wind of one direction, which comes strip by strip; not its turning."""
+        path = self._open_wind(asked, height_m, direction_deg)
+        with PlanesWriter(path, grid, count=2) as writer:
+            for row, wind in strips:
+                writer.write(row, [wind.speed_up, wind.valid.astype(np.float32)])
 
     def open_wind(
         self, asked: RoughGround, height_m: float, directions: Sequence[float], grid: Grid
@@ -101,16 +107,16 @@ class Shared:
                     where=path.name,
                     mend="Start the batch again.",
                 )
-            speed_up, turning_deg, valid = read_planes(path, grid)
-            yield OpenWind(speed_up, turning_deg, valid > 0)
+            speed_up, valid = read_planes(path, grid)
+            yield OpenWind(speed_up, None, valid > 0)
 
     def _note(self, step: str) -> Path:
         return self.folder / f"{_short(step)}.json"
 
     def _open_wind(self, asked: RoughGround, height_m: float, direction_deg: float) -> Path:
-        rough: dict[str, Any] = {
-            name: getattr(asked, name) for name in RoughGround.model_fields
-        } | {"belts": getattr(asked, "belts", None) if asked.roughness else None}
+        rough: dict[str, Any] = {name: getattr(asked, name) for name in RoughGround.model_fields}
+        if asked.roughness:  # belts are taken out of it
+            rough |= {name: getattr(asked, name, None) for name in ("belts", "fields")}
         name = _short(json.dumps([rough, height_m], sort_keys=True))
         return self.folder / f"open_wind_{name}" / f"{direction_deg:.9f}.tif"
 

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
 from shelterscape.errors import InputError
-from shelterscape.grid import Grid
 from shelterscape.science.belts import BANK
+from shelterscape.science.terrain.ground import Ground
 
 SIDE_M = 15.0
 """How far beside a belt the ground is looked at (engineering choice)."""
@@ -21,22 +21,21 @@ STANDS_M = 1.0
 APART_M = 10.0
 """Distance between places looked at along a belt."""
 
+PIECE_CELLS = 2048
+"""Side of the pieces of ground that are read at a time."""
+
 INWARD_M = 5.0
 """How far inside an area the model is looked at, where the area is wide enough."""
 
 
-def rise_on_belts(
-    belts: gpd.GeoDataFrame, elevation: NDArray[np.floating], grid: Grid
-) -> NDArray[np.float64]:
+def rise_on_belts(belts: gpd.GeoDataFrame, ground: Ground) -> NDArray[np.float64]:
     """How far a terrain model stands above the ground beside belts, place by place.
 
     Parameters
     ----------
     belts : GeoDataFrame
-        As `science.belts.complete` gives them, in the CRS of `grid`.
-    elevation : (rows, cols) float
-        m; NaN where missing.
-    grid : Grid
+        As `science.belts.complete` gives them, in the CRS of the ground.
+    ground : Ground
 
     Returns
     -------
@@ -54,23 +53,21 @@ def rise_on_belts(
     is_area = shapely.get_dimensions(looked_at.geometry.to_numpy()) == 2
     lines, areas = looked_at[~is_area], looked_at[is_area]
     on, _, normal = _places(lines.geometry.to_numpy())
-    sides = [_heights(elevation, grid, on + s * SIDE_M * normal) for s in (-1, 1)]
-    along = _heights(elevation, grid, on) - np.maximum(*sides)
+    sides = [_heights(ground, on + s * SIDE_M * normal) for s in (-1, 1)]
+    along = _heights(ground, on) - np.maximum(*sides)
     edge, owner, normal = _places(shapely.boundary(areas.geometry.to_numpy()))
     inward = np.minimum(INWARD_M, areas["width_m"].to_numpy()[owner] / 2)[:, None]
     # Which way a ring runs round differs from file to file: try a step to see which side is out.
     inside = shapely.contains_xy(areas.geometry.to_numpy()[owner], *(edge + inward * normal).T)
     out = np.where(inside[:, None], -normal, normal)
     near, far = edge + SIDE_M * out, edge + (2 * SIDE_M + inward) * out
-    within, near, far = (_heights(elevation, grid, xy) for xy in (edge - inward * out, near, far))
+    within, near, far = (_heights(ground, xy) for xy in (edge - inward * out, near, far))
     step = (within - near) - (near - far)
     found: NDArray[np.float64] = np.concatenate([along, step])
     return found[np.isfinite(found)]
 
 
-def refuse_surface(
-    belts: gpd.GeoDataFrame, elevation: NDArray[np.floating], grid: Grid, where: str
-) -> None:
+def refuse_surface(belts: gpd.GeoDataFrame, ground: Ground, where: str) -> None:
     """Refuse a terrain model that stands up where belts are.
 
     Raises
@@ -78,7 +75,7 @@ def refuse_surface(
     InputError
         ``terrain-surface``: the median of `rise_on_belts` is more than 1 m.
     """
-    rise = rise_on_belts(belts, elevation, grid)
+    rise = rise_on_belts(belts, ground)
     if not len(rise) or (median := float(np.median(rise))) <= STANDS_M:
         return
     raise InputError(
@@ -113,12 +110,20 @@ def _places(
     return ends[1], owner[part], np.column_stack([-step[:, 1], step[:, 0]]) / size
 
 
-def _heights(
-    elevation: NDArray[np.floating], grid: Grid, xy: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _heights(ground: Ground, xy: NDArray[np.float64]) -> NDArray[np.float64]:
     """Ground at points, bilinear between cell centres; NaN off the map."""
-    cols, rows = (grid.to_cells(xy) - [grid.col0 + 0.5, grid.row0 + 0.5]).T
-    found: NDArray[np.float64] = map_coordinates(
-        elevation, [rows, cols], output=np.float64, order=1, cval=np.nan
-    )
+    cols, rows = (ground.grid.to_cells(xy) - [ground.grid.col0 + 0.5, ground.grid.row0 + 0.5]).T
+    found = np.full(len(xy), np.nan)
+    near = (rows > -1) & (rows < ground.grid.shape[0]) & (cols > -1) & (cols < ground.grid.shape[1])
+    across = ground.grid.shape[1] // PIECE_CELLS + 1
+    piece = np.maximum(rows, 0) // PIECE_CELLS * across + np.maximum(cols, 0) // PIECE_CELLS
+    for number in np.unique(piece[near]):
+        here = near & (piece == number)
+        # With the cells right of and below the last point, between which and it a height may lie.
+        top, left = (max(int(np.floor(n[here].min())), 0) for n in (rows, cols))
+        bottom, right = (int(np.floor(n[here].max())) + 2 for n in (rows, cols))
+        shape = min(bottom, ground.grid.shape[0]) - top, min(right, ground.grid.shape[1]) - left
+        heights = ground.elevation(ground.grid.window(top, left, shape))
+        at = [rows[here] - top, cols[here] - left]
+        found[here] = map_coordinates(heights, at, output=np.float64, order=1, cval=np.nan)
     return found

@@ -12,7 +12,7 @@ from scipy.stats import norm
 from shelterscape.grid import Grid, grid_direction
 from shelterscape.science.belts import seasonal
 from shelterscape.science.scene import SPREAD_DEG, How, Scene, lay, rays_of, scene_of
-from shelterscape.science.wind import WindSet
+from shelterscape.science.wind import WindSet, directions_of
 
 Array = NDArray[np.float64]
 Field = NDArray[np.float32]
@@ -188,14 +188,3 @@ def taken_to_relative(taken: Field, power: float) -> Field:
     """Σ w (1 − r^p) back to a relative wind."""
     left: Field = np.float32(1) - taken
     return left if power == 1.0 else left ** np.float32(1.0 / power)
-
-
-def directions_of(winds: Sequence[WindSet], power: float) -> list[tuple[float, float, list[float]]]:
-    """Every direction of some wind sets once: degrees, sector, and its weight in each set."""
-    found: dict[tuple[float, float], list[float]] = {}
-    for i, one in enumerate(winds):
-        columns = (one.direction_deg, one.sector_deg(), one.weights(power))
-        for direction, sector, weight in zip(*columns, strict=True):
-            key = (float(direction), float(sector))
-            found.setdefault(key, [0.0] * len(winds))[i] = float(weight)
-    return [(d, s, w) for (d, s), w in sorted(found.items())]

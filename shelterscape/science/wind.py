@@ -209,3 +209,14 @@ def choose(sets: dict[str, WindSet], wanted: str, fitting: Sequence[str], where:
         value=wanted or None,
         mend=f"Use one of: {', '.join(sorted(sets))}.",
     )
+
+
+def directions_of(winds: Sequence[WindSet], power: float) -> list[tuple[float, float, list[float]]]:
+    """Every direction of some wind sets once: degrees, sector, and its weight in each set."""
+    found: dict[tuple[float, float], list[float]] = {}
+    for i, one in enumerate(winds):
+        columns = (one.direction_deg, one.sector_deg(), one.weights(power))
+        for direction, sector, weight in zip(*columns, strict=True):
+            key = (float(direction), float(sector))
+            found.setdefault(key, [0.0] * len(winds))[i] = float(weight)
+    return [(d, s, w) for (d, s), w in sorted(found.items())]

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.files.styles import RAMPS, shades
-from shelterscape.grid import COMPASS_POINTS
+from shelterscape.grid import COMPASS_POINTS, Grid
 from shelterscape.process import Files, Process, Run
 from shelterscape.process.inputs import columns_by_layer
 from shelterscape.process.memory import Sizes
@@ -19,7 +20,7 @@ from shelterscape.processes.exposure.figures import (
 )
 from shelterscape.processes.exposure.inputs import ExposureInputs
 from shelterscape.processes.exposure.outputs import OUTPUTS
-from shelterscape.processes.exposure.over_winds import Job, hills_of, over_winds
+from shelterscape.processes.exposure.over_winds import Job, grid_directions, over_winds
 from shelterscape.processes.exposure.pictures import draw
 from shelterscape.science import belts as belt_layers
 from shelterscape.science import holdings as holding_layers
@@ -32,13 +33,21 @@ from shelterscape.science.terrain import (
     upwind_slope,
     view_complete,
 )
-from shelterscape.science.terrain.open_wind import waves_bytes
+from shelterscape.science.terrain.open_wind import work_bytes
 from shelterscape.science.terrain.roughness import MOST_CLASSES
 from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
 from shelterscape.science.terrain.topographic_exposure import parse_classes
-from shelterscape.science.wind import choose
+from shelterscape.science.wind import WindSet, choose
 
 Field = NDArray[np.float32]
+
+COLUMNS = {
+    "belts": belt_layers.READ_COLUMNS,
+    "places": place_layers.READ_COLUMNS,
+    "holdings": holding_layers.READ_COLUMNS,
+    "roughness": ROUGHNESS_COLUMNS,
+}
+"""Columns of layers that are made use of."""
 
 VIEWS_BEGIN, WINDS_BEGIN, LAYERS_BEGIN = 0.02, 0.3, 0.9
 """Shares of the whole work at which its parts begin."""
@@ -63,35 +72,50 @@ def compute(asked: ExposureInputs, files: Files, run: Run) -> None:
 
 def _read(asked: ExposureInputs, files: Files, run: Run) -> Job:
     elevation, grid, convergence = files.terrain(asked)
-    winds = choose(files.winds(asked.winds), asked.subset, (), "winds")
-    columns = columns_by_layer(
-        asked.fields,
-        {
-            "belts": belt_layers.READ_COLUMNS,
-            "places": place_layers.READ_COLUMNS,
-            "holdings": holding_layers.READ_COLUMNS,
-            "roughness": ROUGHNESS_COLUMNS,
-        },
-    )
-    covered = {}
+    winds = _winds(asked, files)
+    covered = {
+        name: (frame, coverage(frame, grid))
+        for name, frame in _features(asked, files, grid, run).items()
+    }
+    belts, columns = _belts(asked, files, grid)
+    roughness = files.roughness(asked, grid, asked.at_height_m, belts, columns)
+    known = run.wanted(elevation, grid)
+    return Job(asked, elevation, grid, convergence, winds, roughness, covered, known, files, run)
+
+
+def _winds(asked: ExposureInputs, files: Files) -> WindSet:
+    return choose(files.winds(asked.winds), asked.subset, (), "winds")
+
+
+def _features(
+    asked: ExposureInputs, files: Files, grid: Grid, run: Run
+) -> dict[str, gpd.GeoDataFrame]:
+    """Places and holdings, by the layer they go to."""
+    columns = columns_by_layer(asked.fields, COLUMNS)
+    found = {}
     frame = files.places(asked.places, grid, columns["places"])
     if frame is not None:
         places, notices = place_layers.complete(frame, "places")
         for notice in notices:
             run.notice(notice)
-        covered["place_exposure"] = places.drop(columns=["head", "need"]), coverage(places, grid)
+        found["place_exposure"] = places.drop(columns=["head", "need"])
     frame = files.holdings(asked.holdings, grid, columns["holdings"])
     if frame is not None:
         holdings = holding_layers.complete(frame, "holdings")
         holdings["area_ha"] = holdings.geometry.area / 1e4
-        covered["holding_exposure"] = holdings, coverage(holdings, grid)
-    belts = None
-    if asked.belts and asked.roughness:
-        frame = files.layer(asked.belts, grid, "belt layer", columns["belts"])
-        belts, _ = belt_layers.complete(frame, "belts")
-    roughness = files.roughness(asked, grid, asked.at_height_m, belts, columns["roughness"])
-    known = run.wanted(elevation, grid)
-    return Job(asked, elevation, grid, convergence, winds, roughness, covered, known, files, run)
+        found["holding_exposure"] = holdings
+    return found
+
+
+def _belts(
+    asked: ExposureInputs, files: Files, grid: Grid
+) -> tuple[gpd.GeoDataFrame | None, dict[str, str]]:
+    """Belts to take out of the map of roughness, and the columns in that map."""
+    columns = columns_by_layer(asked.fields, COLUMNS)
+    if not (asked.belts and asked.roughness):
+        return None, columns["roughness"]
+    frame = files.layer(asked.belts, grid, "belt layer", columns["belts"])
+    return belt_layers.complete(frame, "belts")[0], columns["roughness"]
 
 
 def _classes(asked: ExposureInputs) -> tuple[tuple[float, str], ...]:
@@ -155,13 +179,16 @@ def _complete(job: Job, limit_m: float | None) -> Field:
 
 def prepare(asked: ExposureInputs, files: Files, run: Run) -> float:
     """Work out the wind over the hills of the whole map; the margin is how far views reach."""
-    run.progress(0.0, "open wind over the whole map")
     _classes(asked)
-    job = _read(asked, files, run)
-    for i, _ in enumerate(hills_of(job), start=1):
-        run.progress(i / len(job.bands), "open wind over the whole map")
+    grid, convergence = files.grid(asked)
+    directions = grid_directions(_winds(asked, files), convergence)
+    _features(asked, files, grid, run)  # what is wrong with them is wrong for every part
+    belts, columns = _belts(asked, files, grid)
+    height_m = asked.at_height_m
+    ground = files.ground(asked, files.elevation(asked), grid, height_m, belts, columns)
+    files.keep_open_winds(asked, ground, directions, height_m)
     # Views without limit follow from all of the map.
-    return np.inf if asked.topex_form == "unlimited" else asked.limit_m + 2 * job.grid.cell_m
+    return np.inf if asked.topex_form == "unlimited" else asked.limit_m + 2 * grid.cell_m
 
 
 def memory(asked: ExposureInputs, sizes: Sizes) -> float:
@@ -169,7 +196,7 @@ def memory(asked: ExposureInputs, sizes: Sizes) -> float:
     if sizes.grid is None:
         return 0.0
     classes = MOST_CLASSES if asked.roughness else 1
-    return (72.0 + 8.0 * (classes - 1)) * sizes.cells + waves_bytes(sizes.grid)
+    return (72.0 + 8.0 * (classes - 1)) * sizes.cells + work_bytes(sizes.grid)
 
 
 PROCESS = Process(

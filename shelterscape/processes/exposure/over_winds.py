@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -61,7 +60,7 @@ class Job:
     @property
     def directions(self) -> list[float]:
         """Where winds come from, degrees from grid north."""
-        return [grid_direction(float(d), self.convergence_deg) for d in self.winds.direction_deg]
+        return grid_directions(self.winds, self.convergence_deg)
 
     @property
     def bands(self) -> list[str]:
@@ -119,7 +118,14 @@ def over_winds(job: Job, part: tuple[float, float]) -> Found:
     speeds = job.winds.plain_speed_ms(*plain)
     with contextlib.ExitStack() as open_files:
         rasters = _Rasters(job, open_files)
-        hills = hills_of(job)
+        hills = job.files.open_winds(
+            asked,
+            job.elevation,
+            job.grid,
+            job.directions,
+            height_m=asked.at_height_m,
+            roughness_m=job.roughness_m,
+        )
         for i, (direction, over) in enumerate(zip(job.directions, hills, strict=True)):
             share = part[0] + part[1] * i / len(job.bands)
             job.run.progress(share, f"horizon and open wind {job.bands[i]}")
@@ -136,16 +142,9 @@ def over_winds(job: Job, part: tuple[float, float]) -> Found:
     return found
 
 
-def hills_of(job: Job) -> Iterator[OpenWind]:
-    """What hills make of each wind."""
-    return job.files.open_winds(
-        job.asked,
-        job.elevation,
-        job.grid,
-        job.directions,
-        height_m=job.asked.at_height_m,
-        roughness_m=job.roughness_m,
-    )
+def grid_directions(winds: WindSet, convergence_deg: float) -> list[float]:
+    """Where the winds of a set come from, degrees from grid north."""
+    return [grid_direction(float(d), convergence_deg) for d in winds.direction_deg]
 
 
 def _masked(over: OpenWind, known: NDArray[np.bool_]) -> OpenWind:

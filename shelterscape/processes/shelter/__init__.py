@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import contextlib
 
+import geopandas as gpd
+
 from shelterscape.files.rasters import CACHE_BYTES
+from shelterscape.grid import Grid, grid_direction
 from shelterscape.kernels.shelter_curves import CURVES
 from shelterscape.process import Files, Process, Run
 from shelterscape.process.inputs import columns_by_layer
@@ -18,7 +21,8 @@ from shelterscape.science import belts as belt_layers
 from shelterscape.science import places as place_layers
 from shelterscape.science.bare_ground import refuse_surface
 from shelterscape.science.growth import belts_at
-from shelterscape.science.terrain.open_wind import waves_bytes
+from shelterscape.science.terrain.ground import Ground, held
+from shelterscape.science.terrain.open_wind import work_bytes
 from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
 
 
@@ -40,29 +44,13 @@ def compute(asked: ShelterInputs, files: Files, run: Run) -> None:
 def _read(asked: ShelterInputs, files: Files, run: Run) -> Job:
     elevation, grid, convergence = files.terrain(asked)
     settled = choices(asked, files.winds(asked.winds), run.notice)
-    columns = columns_by_layer(
-        asked.fields,
-        {
-            "belts": belt_layers.READ_COLUMNS,
-            "places": place_layers.READ_COLUMNS,
-            "roughness": ROUGHNESS_COLUMNS,
-        },
-    )
-    frame = files.layer(asked.belts, grid, "belt layer", columns["belts"])
-    belts, notices = belt_layers.complete(frame, "belts")
+    belts, places = _features(asked, files, grid, run)
     if files.whole:  # on a part of the map it was settled over all of it
-        refuse_surface(belts, elevation, grid, asked.dem)
-    places = covered = None
-    frame = files.places(asked.places, grid, columns["places"])
-    if frame is not None:
-        places, more = place_layers.complete(frame, "places")
-        covered, notices = place_layers.coverage(places, grid), notices + more
-    for notice in notices:
-        run.notice(notice)
-    height_m = settled.how.at_height_m
+        refuse_surface(belts, held(elevation, grid), asked.dem)
     rough: float | Field = asked.roughness_m
     if asked.terrain:
-        rough = files.roughness(asked, grid, height_m, belts, columns["roughness"])
+        columns = columns_by_layer(asked.fields, COLUMNS)["roughness"]
+        rough = files.roughness(asked, grid, settled.how.at_height_m, belts, columns)
     return Job(
         asked,
         settled,
@@ -71,7 +59,7 @@ def _read(asked: ShelterInputs, files: Files, run: Run) -> Job:
         convergence,
         belts,
         places,
-        covered,
+        None if places is None else place_layers.coverage(places, grid),
         rough,
         run.wanted(elevation, grid),
         files,
@@ -79,24 +67,53 @@ def _read(asked: ShelterInputs, files: Files, run: Run) -> Job:
     )
 
 
+def _features(
+    asked: ShelterInputs, files: Files, grid: Grid, run: Run
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame | None]:
+    """Belts and places."""
+    columns = columns_by_layer(asked.fields, COLUMNS)
+    frame = files.layer(asked.belts, grid, "belt layer", columns["belts"])
+    belts, notices = belt_layers.complete(frame, "belts")
+    places = None
+    frame = files.places(asked.places, grid, columns["places"])
+    if frame is not None:
+        places, more = place_layers.complete(frame, "places")
+        notices = notices + more
+    for notice in notices:
+        run.notice(notice)
+    return belts, places
+
+
+COLUMNS = {
+    "belts": belt_layers.READ_COLUMNS,
+    "places": place_layers.READ_COLUMNS,
+    "roughness": ROUGHNESS_COLUMNS,
+}
+"""Columns of layers that are made use of."""
+
 REACH_H = 50.0
 """Margin around a part of the map, in heights of the tallest belt: no shelter reaches further."""
 
 
 def prepare(asked: ShelterInputs, files: Files, run: Run) -> float:
     """Work out the wind over the hills of the whole map; the margin is how far shelter reaches."""
-    run.progress(0.0, "open wind over the whole map")
-    job = _read(asked, files, run)
+    grid, convergence = files.grid(asked)
+    settled = choices(asked, files.winds(asked.winds), run.notice)
+    belts, _ = _features(asked, files, grid, run)
+    elevation = files.elevation(asked)
+    refuse_surface(belts, Ground(grid, elevation, asked.roughness_m), asked.dem)
     if asked.terrain:
-        count = len(job.directions())
-        for i, _ in enumerate(job.hills(), start=1):
-            run.progress(i / count, "open wind over the whole map")
+        columns = columns_by_layer(asked.fields, COLUMNS)["roughness"]
+        height_m = settled.how.at_height_m
+        ground = files.ground(asked, elevation, grid, height_m, belts, columns)
+        directions = [grid_direction(d, convergence) for d, _, _ in settled.directions()]
+        files.keep_open_winds(asked, ground, directions, height_m)
     tallest = max(
-        belts_at(job.belts, case, local_heights=job.settled.local_heights)["height_m"].max()
-        for year in job.settled.years
-        for case in job.settled.cases(year)
+        belts_at(belts, case, local_heights=settled.local_heights)["height_m"].max()
+        for year in settled.years
+        for case in settled.cases(year)
     )
-    return REACH_H * float(tallest) + 2 * job.grid.cell_m
+    return REACH_H * float(tallest) + 2 * grid.cell_m
 
 
 def memory(asked: ShelterInputs, sizes: Sizes) -> float:
@@ -113,7 +130,7 @@ def memory(asked: ShelterInputs, sizes: Sizes) -> float:
     cache = min(CACHE_BYTES, 4.0 * cases * sizes.cells)
     hills = 0.0
     if asked.terrain and sizes.grid is not None:
-        hills = (12.0 * seasons + 5.0 * cases) * sizes.cells + waves_bytes(sizes.grid)
+        hills = (12.0 * seasons + 5.0 * cases) * sizes.cells + work_bytes(sizes.grid)
     return a_cell * sizes.cells + a_vertex * sizes.vertices + cache + hills
 
 

@@ -22,7 +22,7 @@ from shelterscape.science.belts import Case
 from shelterscape.science.growth import SiteIndex, parse_local_height
 from shelterscape.science.purposes import Purpose, purposes
 from shelterscape.science.scene import How
-from shelterscape.science.wind import WindSet, choose
+from shelterscape.science.wind import WindSet, choose, directions_of
 
 Season = Literal["in-leaf", "bare"]
 PurposeName = Literal[
@@ -144,6 +144,10 @@ class Choices:
     def cases(self, year: int | None) -> list[Case]:
         """Cases of one year."""
         return [Case(season, year) for season in self.seasons]
+
+    def directions(self) -> list[tuple[float, float, list[float]]]:
+        """Every wind direction: degrees from true north, sector, and its weight in each season."""
+        return directions_of([self.winds[season] for season in self.seasons], self.power)
 
 
 def choices(

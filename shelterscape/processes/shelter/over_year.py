@@ -20,7 +20,7 @@ from shelterscape.science.growth import belts_at
 from shelterscape.science.not_modelled import behind_steep, gradient
 from shelterscape.science.places import Corners, Coverage, means
 from shelterscape.science.scene import reach_m, scene_of
-from shelterscape.science.shelter import directions_of, over_winds
+from shelterscape.science.shelter import over_winds
 from shelterscape.science.site_wind import SiteWind
 from shelterscape.science.terrain import OpenWind
 
@@ -95,8 +95,7 @@ class Job:
 
     def directions(self) -> list[tuple[float, float, list[float]]]:
         """Every wind direction: degrees, sector, and its weight in each season."""
-        winds = [self.settled.winds[season] for season in self.settled.seasons]
-        return directions_of(winds, self.settled.power)
+        return self.settled.directions()
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from shelterscape.processes.siting.outputs import OUTPUTS
 from shelterscape.processes.siting.pictures import draw
 from shelterscape.processes.siting.read import read
 from shelterscape.processes.siting.write import write
-from shelterscape.science.terrain.open_wind import waves_bytes
+from shelterscape.science.terrain.open_wind import work_bytes
 
 
 def compute(asked: SitingInputs, files: Files, run: Run) -> None:
@@ -42,7 +42,7 @@ def memory(asked: SitingInputs, sizes: Sizes) -> float:
         return 0.0
     hills = 0.0
     if asked.terrain:
-        hills = 4.0 * sizes.directions * sizes.cells + waves_bytes(sizes.grid)
+        hills = 4.0 * sizes.directions * sizes.cells + work_bytes(sizes.grid)
     return usual_bytes(asked, sizes) + hills
 
 

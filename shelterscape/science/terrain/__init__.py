@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from shelterscape.science.terrain.air import Edges, OpenWind
 from shelterscape.science.terrain.horizon import horizon_angle, view_complete
-from shelterscape.science.terrain.open_wind import Edges, OpenWind, speed_up, speed_ups
+from shelterscape.science.terrain.open_wind import speed_up, speed_ups
 from shelterscape.science.terrain.topographic_exposure import TOPEX_CLASSES, topex, topex_class
 from shelterscape.science.terrain.upwind import upwind_slope, weighted_horizon
 

@@ -10,6 +10,7 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 from numpy.typing import NDArray
 from rasterio.features import rasterize
 
@@ -43,41 +44,49 @@ LOWEST_Z0 = 5.0
 """Least height above ground in roughness lengths; nearer, the log law fails (engineering
 choice)."""
 
-Everywhere = (slice(None), slice(None))
-
 
 @dataclass(frozen=True)
 class RoughnessClasses:
-    """A few roughnesses, and where each cell lies between them.
+    """A few roughnesses that stand for all there are on a map.
 
     Parameters
     ----------
     roughness_m : tuple of float
         Rising, evenly spaced in their logarithm.
-    at : (rows, cols) float32 or None
-        Number of the class of each cell, with fractions; None where there is only one.
     """
 
     roughness_m: tuple[float, ...]
-    at: Field | None = None
 
-    def blended(
-        self, values: Iterable[Field], place: tuple[slice, slice] = Everywhere
-    ) -> NDArray[np.float32]:
+    def at(self, lengths: float | NDArray[np.floating]) -> Field | None:
+        """Number of the class of each cell, with fractions; None where there is only one.
+
+        Parameters
+        ----------
+        lengths : float or (rows, cols) array
+            Roughness lengths between the least and the largest of the map, m.
+        """
+        steps = len(self.roughness_m) - 1
+        if not steps:
+            return None
+        low, high = np.log(self.roughness_m[0]), np.log(self.roughness_m[-1])
+        place = np.log(np.asarray(lengths, np.float32)) - np.float32(low)
+        return place * np.float32(steps / (high - low))
+
+    def blended(self, values: Iterable[Field], at: Field | None) -> Field:
         """Values for each class, blended cell by cell.
 
         Parameters
         ----------
         values : iterable of (rows, cols) or (rows, cols, n) float32
             One for each class; each may be overwritten once the next is asked for.
-        place : tuple of slice
-            Rows and columns of the map they cover.
+        at : (rows, cols) float32 or None
+            What `at` tells of these cells.
         """
-        if self.at is None:
+        if at is None:
             return next(iter(values))
         total: Field | None = None
         for number, value in enumerate(values):
-            share = np.clip(1 - np.abs(self.at[place] - np.float32(number)), 0, 1)
+            share = np.clip(1 - np.abs(at - np.float32(number)), 0, 1)
             part = value * (share if value.ndim == 2 else share[..., None])
             total = part if total is None else np.add(total, part, out=total)
         if total is None:
@@ -85,29 +94,21 @@ class RoughnessClasses:
         return total
 
 
-def classes_of(
-    roughness_m: float | NDArray[np.floating], shape: tuple[int, int]
-) -> RoughnessClasses:
-    """The classes that stand for a roughness, or for a map of them.
+def classes_of(least_m: float, most_m: float) -> RoughnessClasses:
+    """The classes that stand for all roughnesses between two.
 
     Raises
     ------
     ValueError
-        When a roughness is not above 0, or a map of them has another shape.
+        When a roughness is not above 0.
     """
-    lengths = np.asarray(roughness_m, np.float32)
-    if not (np.isfinite(lengths).all() and (lengths > 0).all()):
-        raise ValueError("roughness_m must be above 0 everywhere")
-    if not lengths.ndim:
-        return RoughnessClasses((float(roughness_m),))
-    if lengths.shape != shape:
-        raise ValueError(f"roughness_m is {lengths.shape}, the grid {shape}")
-    low, high = float(np.log(lengths.min())), float(np.log(lengths.max()))
+    if not 0 < least_m <= most_m < np.inf:
+        raise ValueError(f"roughness_m must be above 0 everywhere, not {least_m} to {most_m}")
+    low, high = float(np.log(least_m)), float(np.log(most_m))
     if high - low < 1e-6:
-        return RoughnessClasses((float(lengths.flat[0]),))
+        return RoughnessClasses((float(least_m),))
     steps = min(max(int(np.ceil((high - low) / np.log(CLASS_RATIO))), 1), MOST_CLASSES - 1)
-    at = (np.log(lengths) - np.float32(low)) * np.float32(steps / (high - low))
-    return RoughnessClasses(tuple(np.exp(np.linspace(low, high, steps + 1)).tolist()), at)
+    return RoughnessClasses(tuple(np.exp(np.linspace(low, high, steps + 1)).tolist()))
 
 
 def table_of(frame: pd.DataFrame, where: str) -> dict[str, float]:
@@ -213,10 +214,22 @@ def from_areas(
             value=", ".join(map(str, areas.columns.drop("geometry"))),
             mend="Add one, or name the column as --field roughness.land_cover=COLUMN.",
         )
-    shapes = zip(areas.geometry, lengths.tolist(), strict=True)
+    here = _touching(areas, grid)
+    if not len(here):
+        return np.full(grid.shape, np.nan, np.float32)
+    shapes = zip(areas.geometry.iloc[here], lengths[here].tolist(), strict=True)
     return np.asarray(
         rasterize(shapes, out_shape=grid.shape, transform=grid.affine, fill=np.nan, dtype="float32")
     )
+
+
+def _touching(
+    features: gpd.GeoDataFrame, grid: Grid, beside_m: float = 0.0
+) -> NDArray[np.integer[Any]]:
+    """Numbers of the features near a grid, in their order."""
+    west, south, east, north = grid.bounds
+    box = shapely.box(west - beside_m, south - beside_m, east + beside_m, north + beside_m)
+    return np.sort(features.sindex.query(box))
 
 
 def completed(
@@ -257,6 +270,8 @@ def completed(
         text = f"{where}: roughness not given on some cells, taken as {roughness_m:g} m"
         notices.append(Notice("value-assumed", text, gaps))
     found = np.where(np.isfinite(lengths), lengths, np.float32(roughness_m))
+    if belts is not None and len(belts):
+        belts = belts.iloc[_touching(belts, grid, float(belts["width_m"].max()))]
     if belts is not None and len(belts):
         strips = belts.geometry.buffer(belts["width_m"] / 2, cap_style="flat")
         # A strip without width still stands on the cells its line crosses.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,42 +43,71 @@ and columns, is unknown: 250 m along a straight edge, more in corners (engineeri
 
 @dataclass(frozen=True)
 class Blocks:
-    """Ground averaged over square blocks of cells, on which validity is judged."""
+    """Ground averaged over square blocks of cells, on which validity is judged.
+
+    Parameters
+    ----------
+    ground : (rows, cols) float32
+        Mean heights of blocks, m.
+    open : (rows, cols) bool
+        Blocks neither steep nor too near unknown ground.
+    cells : int
+        Cells along the side of a block.
+    block_m : float
+        Side of a block, m.
+    shape : tuple of int
+        Rows and columns of cells.
+    """
 
     ground: NDArray[np.float32]
     open: NDArray[np.bool_]
     cells: int
     block_m: float
     shape: tuple[int, int]
-    barred: NDArray[np.bool_] | None = None
 
     @classmethod
     def of(cls, ground: NDArray[np.float32], known: NDArray[np.bool_], cell_m: float) -> Blocks:
-        """Blocks with what holds in every direction: steepness and unknown ground."""
-        cells = max(1, round(MASK_CELL_M / cell_m))
+        """Blocks of ground whose gaps are filled."""
+        cells = mask_cells(cell_m)
+        means, seen = averaged(ground, cells), averaged(known, cells)
+        return cls.of_means(means, seen, cells, cell_m, ground.shape)
+
+    @classmethod
+    def of_means(
+        cls,
+        means: NDArray[np.float32],
+        seen: NDArray[np.float32],
+        cells: int,
+        cell_m: float,
+        shape: tuple[int, int],
+    ) -> Blocks:
+        """Blocks by their mean heights and the share of them that is known."""
         block_m = cells * cell_m
-        means = averaged(ground, cells)
         blur = STEEP_OVER_M / block_m
         blurred = [ndimage.gaussian_filter1d(means, blur, axis=a) for a in (0, 1)]
         across = ndimage.gaussian_filter1d(blurred[0], blur, axis=1, order=1)
         down = ndimage.gaussian_filter1d(blurred[1], blur, axis=0, order=1)
         flat = np.hypot(down, across) <= STEEP * block_m
-        seen = averaged(known, cells)
         window = 2 * max(1, round(UNKNOWN_WITHIN_M / block_m)) + 1
         around = ndimage.uniform_filter(seen, window, mode="constant", cval=0.0)
-        return cls(means, flat & (around >= 1.0 - UNKNOWN_SHARE), cells, block_m, ground.shape)
+        return cls(means, flat & (around >= 1.0 - UNKNOWN_SHARE), cells, block_m, shape)
 
-    def without(self, barred: NDArray[np.bool_]) -> Blocks:
-        """The same with some cells never valid."""
-        return replace(self, barred=barred)
+    def holds(self, wind: tuple[float, float]) -> NDArray[np.bool_]:
+        """Blocks on which the theory holds for a wind."""
+        return self.open & ~lee_of_crests(self.ground, self.block_m, wind, LEE_BEGINS, LEE_ENDS)
 
-    def valid(self, wind: tuple[float, float]) -> NDArray[np.bool_]:
-        """Cells on which the theory holds for a wind, (rows, cols)."""
-        lee = lee_of_crests(self.ground, self.block_m, wind, LEE_BEGINS, LEE_ENDS)
-        blocks = self.open & ~lee
-        cells = np.repeat(np.repeat(blocks, self.cells, axis=0), self.cells, axis=1)
-        valid = np.ascontiguousarray(cells[: self.shape[0], : self.shape[1]])
-        return valid if self.barred is None else valid & ~self.barred
+    def on_cells(self, blocks: NDArray[np.bool_], row: int, rows: int) -> NDArray[np.bool_]:
+        """What is told of blocks, on some rows of cells."""
+        first = row // self.cells
+        touched = blocks[first : -(-(row + rows) // self.cells)]
+        cells = np.repeat(np.repeat(touched, self.cells, axis=0), self.cells, axis=1)
+        begin = row - first * self.cells
+        return np.ascontiguousarray(cells[begin : begin + rows, : self.shape[1]])
+
+
+def mask_cells(cell_m: float) -> int:
+    """Cells along the side of a block."""
+    return max(1, round(MASK_CELL_M / cell_m))
 
 
 def averaged(values: NDArray[np.generic], cells: int) -> NDArray[np.float32]:

@@ -1,0 +1,177 @@
+"""The linear theory of wind over low hills, on one piece of ground."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shelterscape.errors import InputError
+from shelterscape.kernels import spectral
+from shelterscape.science.terrain.roughness import LOWEST_Z0, RoughnessClasses
+
+Field = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+THEORIES = {
+    "full": {},
+    "short": {"bessel": False},
+    "potential": {"profile": False},
+}
+"""Rival forms: the whole formula; without its Bessel factor, for heights at or above the inner
+depth; and flow without friction or growth of wind with height, for comparison."""
+
+
+@dataclass(frozen=True)
+class Edges:
+    """How the ground is carried on past the edges of the map.
+
+    Parameters
+    ----------
+    pad_m : float
+        Width of the belt of made-up ground between one edge and the opposite one, m.
+    taper_m : float
+        Width inside the map over which the ground sinks to the plane or plain, m. By default the
+        map itself is left as it is.
+    level : bool
+        Whether the plane that fits the map best is taken off first; without a stated plain only.
+    """
+
+    pad_m: float = 2500.0
+    taper_m: float = 0.0
+    level: bool = True
+
+
+USUAL_EDGES = Edges()
+
+
+@dataclass(frozen=True, eq=False)
+class OpenWind:
+    """Wind over open ground in one direction, relative to the wind over the plain.
+
+    Parameters
+    ----------
+    speed_up : (rows, cols) float32
+        Speed relative to the plain at the same height, less 1; NaN where the ground is missing.
+    turning_deg : (rows, cols) float32 or None
+        How far the wind has turned, degrees, positive clockwise; NaN where the ground is missing.
+        None where the wind was kept for others without it.
+    valid : (rows, cols) bool
+        Where the theory holds: not on steep ground, not in the lee of steep crests, not where too
+        much of the ground around is unknown, not where ground is missing.
+    """
+
+    speed_up: Field
+    turning_deg: Field | None
+    valid: Mask
+
+
+@dataclass(frozen=True)
+class Air:
+    """What the theory needs to know beside the ground.
+
+    Parameters
+    ----------
+    cell_m : float
+    height_m : float
+        Height above ground, m.
+    classes : RoughnessClasses
+    theory : str
+        One of `THEORIES`.
+    base_m : float or None
+        Elevation of the plain around the hills, m.
+    edges : Edges
+
+    Raises
+    ------
+    InputError
+        ``input-refused`` when the height is too low for the roughness.
+    ValueError
+        When `theory` is unknown.
+    """
+
+    cell_m: float
+    height_m: float
+    classes: RoughnessClasses
+    theory: str
+    base_m: float | None
+    edges: Edges
+
+    def __post_init__(self) -> None:
+        roughest = max(self.classes.roughness_m)
+        if not self.height_m >= LOWEST_Z0 * roughest * (1 - 1e-6):
+            raise InputError(
+                "input-refused",
+                f"{self.height_m:g} m above ground is too low over a roughness of {roughest:g} m.",
+                where="height above ground",
+                value=self.height_m,
+                mend=f"Ask for {LOWEST_Z0 * roughest:g} m or higher.",
+            )
+        if self.theory not in THEORIES:
+            raise ValueError(f"theory is {self.theory!r}; it is one of {', '.join(THEORIES)}")
+
+    def waves(self, ground: NDArray[np.float32]) -> tuple[NDArray[np.complex64], tuple[int, int]]:
+        """Spectrum of the padded ground, and its padded shape."""
+        pad = int(np.ceil(self.edges.pad_m / self.cell_m))
+        rows, cols = (spectral.padded_size(n, pad) for n in ground.shape)
+        plane = spectral.best_plane(ground)
+        if not self.edges.level:
+            plane = (plane[0], 0.0, 0.0)
+        if self.base_m is not None:
+            plane = (self.base_m, 0.0, 0.0)
+        padded = spectral.padded_ground(
+            ground,
+            (rows, cols),
+            plane,
+            taper=int(self.edges.taper_m / self.cell_m),
+            sink=self.base_m is not None,
+        )
+        return spectral.spectrum_of(padded), (rows, cols)
+
+    def tables(self, cells: int) -> list[spectral.WaveTables]:
+        """The theory over each roughness, for maps of up to so many padded cells a side."""
+        return [
+            spectral.wave_tables(self.cell_m, cells, self.height_m, z0, **THEORIES[self.theory])
+            for z0 in self.classes.roughness_m
+        ]
+
+    def change(
+        self,
+        waves: NDArray[np.complex64],
+        shape: tuple[int, int],
+        crop: tuple[int, int],
+        wind: tuple[float, float],
+        tables: list[spectral.WaveTables],
+        at: Field | None,
+        room: NDArray[np.complex64] | None = None,
+    ) -> Field:
+        """Change of the wind over a piece of ground, (rows, cols, 2): along it, to its right.
+
+        Parameters
+        ----------
+        waves : (rows, cols) complex64
+            Spectrum of the padded piece.
+        shape, crop : tuple of int
+            Rows and columns of the padded piece, and of the piece.
+        wind : tuple of float
+            Unit step (columns, rows) in which the wind blows.
+        tables : list of WaveTables
+            The theory over each roughness.
+        at : (rows, cols) float32 or None
+            Where cells lie between the roughnesses.
+        room : (rows, cols) complex64, optional
+            Room to work in, of the padded shape.
+        """
+        changes = (
+            spectral.apply_wind(waves, shape, crop, self.cell_m, wind, table, room)
+            for table in tables
+        )
+        return self.classes.blended(changes, at)
+
+
+def finished(along: Field, right: Field, known: Mask, valid: Mask) -> OpenWind:
+    """The answer from what the wind changes along its direction and to the right."""
+    speed, turning = (np.empty(known.shape, np.float32) for _ in range(2))
+    spectral.speed_and_turning(along, right, known, speed, turning, valid)
+    return OpenWind(speed, turning, valid)

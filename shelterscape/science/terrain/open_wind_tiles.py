@@ -1,0 +1,253 @@
+"""Open wind over a large map, worked in overlapping tiles and handed over in strips of rows.
+
+Long waves of the ground feel what lies far beyond a tile, so they are worked over the whole map on
+coarse cells; what is left of the ground without them is worked tile by tile. The theory is linear:
+the two answers add. No more than one row of tiles is held at a time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from shelterscape.grid import downwind as downwind_of
+from shelterscape.kernels import spectral
+from shelterscape.kernels.enlarge import Surface
+from shelterscape.kernels.gaps import filled
+from shelterscape.science.terrain.air import Air, Edges, OpenWind, finished
+from shelterscape.science.terrain.ground import Ground
+from shelterscape.science.terrain.roughness import LOWEST_Z0, classes_of
+from shelterscape.science.terrain.validity import Blocks, averaged, mask_cells
+
+Field = NDArray[np.float32]
+
+BROAD_M = 200.0
+"""Standard deviation of the bell that parts long waves from short ones, m."""
+
+STRIP_ROWS = 256
+"""Strips are whole multiples of so many rows, the last one apart."""
+
+READ_ROWS = 512
+"""About so many rows are looked over at a time."""
+
+
+@dataclass(frozen=True)
+class Tiles:
+    """A map and its long waves, ready for any wind.
+
+    Parameters
+    ----------
+    ground : Ground
+    air : Air
+        For the short waves.
+    blocks : Blocks
+        Where the theory holds.
+    broad : (rows, cols) float32
+        The long waves of the ground, on coarse cells.
+    broad_air : Air
+        For them.
+    tile_cells : int
+        Longest side of a tile.
+    """
+
+    ground: Ground
+    air: Air
+    blocks: Blocks
+    broad: Field
+    broad_air: Air
+    tile_cells: int
+
+    @classmethod
+    def of(
+        cls,
+        ground: Ground,
+        height_m: float,
+        theory: str,
+        base_m: float | None,
+        edges: Edges,
+        tile_cells: int,
+    ) -> Tiles:
+        """Look the whole map over once.
+
+        Raises
+        ------
+        InputError, ValueError
+            As `Air`.
+        """
+        cell_m = ground.grid.cell_m
+        blur_m = max(BROAD_M, 12.0 * cell_m)
+        small = mask_cells(cell_m)
+        # Whole blocks of the smaller kind, so that strips can hold whole ones of both.
+        large = small * max(1, int(blur_m / (3.0 * cell_m * small)))
+        means, shares, lengths = _looked_over(ground, (small, large), height_m / LOWEST_Z0)
+        near = replace(edges, level=False, taper_m=0.0)
+        air = Air(cell_m, height_m, classes_of(*lengths), theory, None, near)
+        coarse_m = cell_m * large
+        return cls(
+            ground,
+            air,
+            Blocks.of_means(means[0], shares[0], small, cell_m, ground.grid.shape),
+            ndimage.gaussian_filter(means[1], blur_m / coarse_m),
+            replace(air, cell_m=coarse_m, base_m=base_m, edges=edges),
+            tile_cells,
+        )
+
+    def strips(self, direction_deg: float) -> Iterator[tuple[int, OpenWind]]:
+        """Open wind in one direction: first row of each strip, and the wind on it."""
+        wind = downwind_of(direction_deg)
+        row_of_tiles = _RowOfTiles(self, wind)
+        margin = min(int(np.ceil(self.air.edges.pad_m / self.air.cell_m)), self.tile_cells // 4)
+        down, along = (tile_weights(n, self.tile_cells, margin) for n in self.ground.grid.shape)
+        for number, (row, by_row) in enumerate(down):
+            row_of_tiles.reach(row + by_row.size)
+            for col, by_col in along:
+                row_of_tiles.add(row, col, by_row, by_col)
+            last = number == len(down) - 1
+            done = row + by_row.size if last else down[number + 1][0]
+            yield from row_of_tiles.finish(done if last else done - done % STRIP_ROWS)
+
+
+class _RowOfTiles:
+    """Rows of the map that tiles are being added to."""
+
+    def __init__(self, tiles: Tiles, wind: tuple[float, float]) -> None:
+        self._tiles, self._wind = tiles, wind
+        self._grid = tiles.ground.grid
+        self._large = round(tiles.broad_air.cell_m / tiles.air.cell_m)
+        self._long_waves = Surface.through(tiles.broad, self._large)
+        self._broad = self._broad_change()
+        self._holds = tiles.blocks.holds(wind)
+        self._tables: list[spectral.WaveTables] = []
+        self._first = self._end = 0
+        rows, cols = min(tiles.tile_cells + STRIP_ROWS, self._grid.shape[0]), self._grid.shape[1]
+        self._change = np.zeros((2, rows, cols), np.float32)
+        self._known = np.zeros((rows, cols), np.bool_)
+        self._smooth = np.ones((rows, cols), np.bool_)
+
+    def _broad_change(self) -> list[tuple[Surface, Surface]]:
+        """What long waves do to the wind, over each roughness: along it, and to its right."""
+        air = self._tiles.broad_air
+        waves, padded = air.waves(self._tiles.broad)
+        crop = self._tiles.broad.shape
+        found = []
+        for table in air.tables(max(padded)):
+            change = spectral.apply_wind(waves, padded, crop, air.cell_m, self._wind, table)
+            along, right = (Surface.through(change[..., i], self._large) for i in (0, 1))
+            found.append((along, right))
+        return found
+
+    def reach(self, end: int) -> None:
+        """Take in rows up to one, beginning with what long waves do there."""
+        tiles, cols = self._tiles, self._grid.shape[1]
+        for row in range(self._end, end, STRIP_ROWS):
+            shape = min(STRIP_ROWS, end - row), cols
+            here = slice(row - self._first, row - self._first + shape[0])
+            lengths = tiles.ground.roughness_on(self._grid.window(row, 0, shape))
+            self._smooth[here] = _smooth(lengths, tiles.air)
+            at = tiles.air.classes.at(_within(lengths, tiles.air))
+            for i in (0, 1):
+                surfaces = (pair[i].on(row, 0, shape) for pair in self._broad)
+                self._change[i, here] = tiles.air.classes.blended(surfaces, at)
+            self._end = row + shape[0]
+
+    def add(self, row: int, col: int, by_row: Field, by_col: Field) -> None:
+        """Add what the short waves of one tile do, each cell as far as it is trusted."""
+        air = self._tiles.air
+        crop = by_row.size, by_col.size
+        part = self._grid.window(row, col, crop)
+        place = np.s_[row - self._first : row - self._first + crop[0], col : col + crop[1]]
+        heights = self._tiles.ground.elevation(part)
+        known = np.isfinite(heights)
+        self._known[place] = known
+        # Gaps are filled in what is left of the ground, which is level on the whole.
+        left = filled(heights - self._long_waves.on(row, col, crop), known)
+        at = air.classes.at(_within(self._tiles.ground.roughness_on(part), air))
+        waves, shape = air.waves(left)
+        if not self._tables:
+            self._tables = air.tables(max(shape))  # tiles are all of one size
+        change = air.change(waves, shape, crop, self._wind, self._tables, at)
+        for i in (0, 1):
+            self._change[i][place] += by_row[:, None] * by_col * change[..., i]
+
+    def finish(self, end: int) -> Iterator[tuple[int, OpenWind]]:
+        """Hand over rows up to one, to which nothing more will be added."""
+        blocks = self._tiles.blocks
+        for row in range(self._first, end, STRIP_ROWS):
+            rows = min(STRIP_ROWS, end - row)
+            here = slice(row - self._first, row - self._first + rows)
+            valid = blocks.on_cells(self._holds, row, rows) & self._smooth[here]
+            along, right = self._change[:, here]
+            yield row, finished(along, right, self._known[here], valid)
+        kept, left = self._end - end, end - self._first
+        for array in (*self._change, self._known, self._smooth):
+            array[:kept] = array[left : left + kept]
+        self._first = end
+
+
+def _within(lengths: float | Field, air: Air) -> float | Field:
+    """Roughness as far as wind can be told above it."""
+    return np.minimum(lengths, air.height_m / LOWEST_Z0) if np.ndim(lengths) else lengths
+
+
+def _smooth(lengths: float | Field, air: Air) -> bool | NDArray[np.bool_]:
+    """Where the ground is smooth enough for the height."""
+    return lengths <= air.height_m / LOWEST_Z0 if np.ndim(lengths) else True
+
+
+def _looked_over(
+    ground: Ground, sizes: tuple[int, int], roughest: float
+) -> tuple[list[Field], list[Field], tuple[float, float]]:
+    """Mean height and known share over blocks of two sizes; least and largest roughness.
+
+    Of maps of roughness, `roughest` at most counts. The second size is a multiple of the first.
+    """
+    rows = sizes[1] * max(1, READ_ROWS // sizes[1])
+    means: list[list[Field]] = [[], []]
+    shares: list[list[Field]] = [[], []]
+    least, most = np.inf, -np.inf
+    for part in ground.pieces(rows, ground.grid.shape[1]):
+        heights = ground.elevation(part)
+        known = np.isfinite(heights)
+        heights = np.where(known, heights, np.float32(0))
+        for i, cells in enumerate(sizes):
+            share = averaged(known, cells)
+            divisor = np.where(share > 0, share, np.float32(1))
+            means[i].append((averaged(heights, cells) / divisor).astype(np.float32))
+            shares[i].append(share)
+        lengths = ground.roughness_on(part)
+        if np.ndim(lengths):
+            lengths = np.minimum(lengths, roughest)
+        least, most = min(least, float(np.min(lengths))), max(most, float(np.max(lengths)))
+    share_maps = [np.concatenate(some) for some in shares]
+    mean_maps = [filled(np.concatenate(m), s > 0) for m, s in zip(means, share_maps, strict=True)]
+    return mean_maps, share_maps, (least, most)
+
+
+def tile_weights(cells: int, tile_cells: int, margin: int) -> list[tuple[int, NDArray[np.float32]]]:
+    """First cell of each tile along one axis, and how far each of its cells is trusted.
+
+    Tiles overlap by two margins at least. Trust is nothing within half a margin of a cut edge and
+    whole beyond one and a half; over all tiles it adds to 1 in every cell.
+    """
+    if cells <= tile_cells:
+        return [(0, np.ones(cells, np.float32))]
+    count = int(np.ceil((cells - 2 * margin) / (tile_cells - 2 * margin)))
+    starts = np.round(np.linspace(0, cells - tile_cells, count)).astype(int)
+    at = np.arange(tile_cells) + 0.5
+    trusts = []
+    for start in starts:
+        before = at if start > 0 else np.full(tile_cells, np.inf)
+        after = at[::-1] if start + tile_cells < cells else np.full(tile_cells, np.inf)
+        ramp = np.clip((np.minimum(before, after) - margin / 2) / max(margin, 1), 0.0, 1.0)
+        trusts.append(ramp * ramp * (3.0 - 2.0 * ramp))
+    total = np.zeros(cells)
+    for start, trust in zip(starts, trusts, strict=True):
+        total[start : start + tile_cells] += trust
+    return [
+        (int(start), (trust / total[start : start + tile_cells]).astype(np.float32))
+        for start, trust in zip(starts, trusts, strict=True)
+    ]
