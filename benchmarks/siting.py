@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import itertools
 import json
-import resource
 import statistics
 import subprocess
 import sys
@@ -24,6 +23,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 from affine import Affine
+from watch import peak_mib
 
 from shelterscape.grid import Grid
 from shelterscape.science.belts import Case, complete
@@ -120,7 +120,7 @@ def measure() -> dict[str, Any]:
             lambda e=exchange: choose(ground, new, limits, own=own, exchange=e)
         )
         told[f"{name}_found"] = [len(found.rows), found.benefit_ha, found.gap, found.laid]
-    told["memory_gib"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+    told["memory_gib"] = peak_mib() / 1024
     ground.wind = blank[None]
     whole, *told["exact"] = timed(lambda: exact(setting, new, found.rows))
     told["exact_found"] = whole.benefit_ha

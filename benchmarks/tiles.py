@@ -1,15 +1,13 @@
-"""What a large map costs in tiles, and what memory its workers hold.
+"""What a large map costs in tiles: time for each part of the work, and memory of all processes.
 
-Seeded ground of 5 m cells, belts 8 m high, four winds, relative wind of one season in one band,
-without wind over hills. Run by itself: ``python benchmarks/tiles.py 2048 4096``.
+Seeded ground of 5 m cells, belts 8 m high, four winds; exposure (horizon to 1 km, open wind) and
+shelter (one season, hills). Run by itself: ``python benchmarks/tiles.py 2048 4096``.
 """
 
 from __future__ import annotations
 
-import json
 import sys
 import tempfile
-import time
 from pathlib import Path
 
 import geopandas as gpd
@@ -18,26 +16,31 @@ import rasterio
 import shapely
 from affine import Affine
 from rasterio.windows import Window
+from watch import Watched, watch
 
-from shelterscape.batch import How, run_batch
-
-CRS, WEST, NORTH, CELL_M, TILE = "EPSG:25832", 500_000.0, 6_000_000.0, 5.0, 1024
+CRS, WEST, NORTH, CELL_M, TILE = "EPSG:25832", 500_000.0, 6_000_000.0, 5.0, 2048
 BELTS_PER_CELL = 300 / 2048**2
+SIDES = (1024, 2048, 4096, 8192)
 
 PLAN = """
 [inputs]
 dem = "dem.tif"
 winds = "0,90,180,270"
-belts = "belts.gpkg"
 [cases]
 seasons = ["in-leaf"]
+"""
+EXPOSURE = """
+[[step]]
+process = "exposure"
+"""
+SHELTER = """
 [[step]]
 process = "shelter"
-terrain = false
+belts = "belts.gpkg"
 """
 
 
-def ground(folder: Path, side: int) -> Path:
+def ground(folder: Path, side: int, steps: str = EXPOSURE + SHELTER) -> Path:
     """Write a map of so many cells a side, strip by strip; the path of the plan."""
     seed = np.random.default_rng(8)
     profile = {"driver": "GTiff", "height": side, "width": side, "count": 1, "dtype": "float32"}
@@ -48,6 +51,8 @@ def ground(folder: Path, side: int) -> Path:
         for row in range(0, side, 512):
             rows = np.arange(row, min(row + 512, side))
             heights = 200 + 20 * np.sin(rows / 90)[:, None] * np.cos(cols / 70)
+            # Roughness of the ground itself, which no compression does away with.
+            heights = heights + seed.normal(0, 0.05, heights.shape)
             window = Window(0, row, side, len(rows))
             data.write(heights.astype(np.float32), 1, window=window)
     count = max(10, round(BELTS_PER_CELL * side**2))
@@ -57,36 +62,58 @@ def ground(folder: Path, side: int) -> Path:
     lines = [shapely.LineString(pair) for pair in zip(first, ends, strict=True)]
     belts = gpd.GeoDataFrame({"height_m": 8.0}, index=range(count), geometry=lines, crs=CRS)
     belts.to_file(folder / "belts.gpkg", layer="belts", driver="GPKG")
-    (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
+    (folder / "plan.toml").write_text(PLAN + steps, encoding="utf-8")
     return folder / "plan.toml"
+
+
+def batch(plan: Path, out: Path, workers: int = 1, **how: object) -> Watched:
+    """Run a plan over the tiles of its map."""
+    command = [sys.executable, "-m", "shelterscape", "batch", str(plan), "--out", str(out)]
+    command += ["--tiles", str(TILE), "--workers", str(workers), "--json"]
+    found = watch(command, **how)
+    if found.exit_code:
+        raise SystemExit(f"{' '.join(command)} ended with {found.exit_code}")
+    return found
+
+
+def parts(found: Watched) -> dict[str, float]:
+    """Seconds before the first tile was begun, of the tiles, and of what came after."""
+    texts = [(at, str(told.get("text", ""))) for at, told in found.events]
+    whole = [at for at, text in texts if text.endswith("holdings to be run")]
+    done = [at for at, text in texts if text.endswith(" left")]
+    return {"whole": whole[0], "tiles": done[-1] - whole[0], "merge": found.seconds - done[-1]}
 
 
 def row(side: int) -> str:
     """Measure one map."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        plan = ground(folder, side)
-        # The worker of the first tile also did the work over the whole map; the next did not.
-        run_batch(plan, folder / "out", tiles=TILE, how=How(workers=1, only=("row 0 column 0",)))
-        whole = _peaks(folder)
-        begun = time.perf_counter()
-        result = run_batch(plan, folder / "out", tiles=TILE, how=How(workers=1))
-        seconds = time.perf_counter() - begun
-        tiles = _peaks(folder) - whole
-        cells = side**2
-        return (
-            f"| {cells / 1e6:.0f} M | {len(result.rows)} | {seconds / (cells / 1e6):.2f} | "
-            f"{max(tiles, default=0)} MiB | {max(whole)} MiB |"
-        )
+        found = batch(ground(folder, side), folder / "out")
+        size = sum(p.stat().st_size for p in (folder / "out").rglob("*") if p.is_file())
+    millions = side**2 / 1e6
+    took = {key: seconds / millions for key, seconds in parts(found).items()}
+    return (
+        f"| {side:,} × {side:,} ({millions:.0f} M) | {int(np.ceil(side / TILE)) ** 2} | "
+        f"{took['whole']:.2f} | {took['tiles']:.2f} | {took['merge']:.2f} | "
+        f"{found.seconds / millions:.2f} | {found.most_mib:.0f} | {found.own_mib:.0f} | "
+        f"{size / 2**20 / millions:.0f} |"
+    )
 
 
-def _peaks(folder: Path) -> set[int]:
-    told = [json.loads(p.read_text()) for p in folder.glob("out/holdings/*/timings.json")]
-    return {one["peak_memory_mib"] or 0 for one in told}
+HEAD = [
+    "| cells | tiles | whole map first | tiles | putting together | in all, s a million cells | "
+    "most memory of a worker, MiB | of the batch itself, MiB | on disk, MiB a million cells |",
+    "| ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |",
+]
+
+
+def table(sides: tuple[int, ...] = SIDES) -> list[str]:
+    """A row for each size of map."""
+    return [*HEAD, *(row(side) for side in sides)]
 
 
 if __name__ == "__main__":
-    print("| cells | tiles | s a million cells | memory, tiles | memory, whole map first |")
-    print("| ---: | ---: | ---: | ---: | ---: |")
+    for line in HEAD:
+        print(line)
     for word in sys.argv[1:] or ["2048", "4096"]:
         print(row(int(word)), flush=True)

@@ -277,6 +277,8 @@ def _run_all(
     by_path = {str(folder.of(h)): h for h in wanted}
     budget = float("inf") if how.cluster else memory_budget()
     begun = time.monotonic()
+    text = f"{len(sized)} of {len(found)} holdings to be run"
+    tell({"event": "progress", "share": 0.05, "text": text})
     for count, outcome in enumerate(Schedule(pool, budget, cancelled).run(sized), start=1):
         holding = by_path[outcome.folder]
         key = rows[holding.folder].key

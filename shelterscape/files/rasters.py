@@ -223,7 +223,7 @@ class RasterWriter:
             ``output-unwritable``: a full disk can lose data without a word.
         """
         try:
-            with rasterio.open(self.path) as data:
+            with rasterio.Env(**ENVIRONMENT), rasterio.open(self.path) as data:
                 for band, parts in enumerate(self._sums, start=1):
                     for window, expected in parts:
                         self._stop_if_asked()

@@ -1,0 +1,97 @@
+"""Run a command and watch what it and the processes it starts hold in memory."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import subprocess
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+MIB = 2**20
+PAUSE_SECONDS = 0.1
+
+
+@dataclass
+class Watched:
+    """What a command did.
+
+    Parameters
+    ----------
+    events : list
+        Seconds since the start, and what was told, for each line of JSON.
+    seconds : float
+    exit_code : int
+    own_mib, most_mib, together_mib : float
+        Most memory resident in the process itself, in any one of the processes it started, and in
+        all of them at once, as far as looking every tenth of a second shows.
+    """
+
+    events: list[tuple[float, dict[str, Any]]] = field(default_factory=list)
+    seconds: float = 0.0
+    exit_code: int = 0
+    own_mib: float = 0.0
+    most_mib: float = 0.0
+    together_mib: float = 0.0
+
+
+def watch(command: list[str], **how: Any) -> Watched:
+    """Run a command that tells its progress as lines of JSON.
+
+    Parameters
+    ----------
+    command : list of str
+    how
+        For `subprocess.Popen`.
+    """
+    found, begun = Watched(), time.perf_counter()
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, **how) as process:
+        looker = threading.Thread(target=_look, args=(process, found))
+        looker.start()
+        assert process.stdout is not None
+        for line in process.stdout:
+            with contextlib.suppress(ValueError):
+                found.events.append((time.perf_counter() - begun, json.loads(line)))
+        found.exit_code = process.wait()
+        looker.join()
+    found.seconds = time.perf_counter() - begun
+    return found
+
+
+def _look(process: subprocess.Popen[str], found: Watched) -> None:
+    while process.poll() is None:
+        sizes = {pid: _resident_mib(pid) for pid in _family(process.pid)}
+        found.own_mib = max(found.own_mib, sizes.pop(process.pid, 0.0))
+        found.most_mib = max(found.most_mib, *sizes.values(), 0.0)
+        found.together_mib = max(found.together_mib, sum(sizes.values()) + found.own_mib)
+        time.sleep(PAUSE_SECONDS)
+
+
+def _family(pid: int) -> Iterator[int]:
+    """A process and all that came of it."""
+    yield pid
+    for thread in Path(f"/proc/{pid}/task").glob("*"):
+        with contextlib.suppress(OSError):
+            for child in (thread / "children").read_text(encoding="ascii").split():
+                yield from _family(int(child))
+
+
+def _resident_mib(pid: int) -> float:
+    try:
+        pages = Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1]
+    except OSError:  # it just ended
+        return 0.0
+    return int(pages) * os.sysconf("SC_PAGE_SIZE") / MIB
+
+
+def peak_mib() -> float:
+    """Most memory this process itself held so far; what its parent held does not count."""
+    for line in Path("/proc/self/status").read_text(encoding="ascii").splitlines():
+        if line.startswith("VmHWM:"):
+            return int(line.split()[1]) / 1024
+    return 0.0
