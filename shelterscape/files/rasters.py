@@ -31,6 +31,16 @@ NO_DATA = -9999.0
 CLASS_NO_DATA = 255
 BLOCK = 512
 
+LAYOUT = {
+    "tiled": True,
+    "blockxsize": BLOCK,
+    "blockysize": BLOCK,
+    "interleave": "band",
+    "bigtiff": "if_safer",
+}
+"""Of the finished file and the one it is made from; the latter is not compressed, for that would
+cost as much time again."""
+
 READ_DRIVERS = ["GTiff", "COG", "AAIGrid", "VRT", "SRTMHGT", "HFA", "ENVI"]
 """Kinds of raster that are read. netCDF is not, for it can draw on any other file; nor are
 databases, which can hold things to be worked out."""
@@ -145,20 +155,9 @@ class RasterWriter:
             "nodata": CLASS_NO_DATA if self._classed else NO_DATA,
             "crs": grid.crs.to_wkt() if grid.crs is not None else None,
             "transform": grid.affine,
-            **self._layout(),
-            "zlevel": 1,
-        }
-
-    def _layout(self) -> dict[str, Any]:
-        return {
-            "tiled": True,
-            "blockxsize": BLOCK,
-            "blockysize": BLOCK,
-            "compress": "deflate",
-            "predictor": 2 if self._classed else 3,
-            "interleave": "band",
-            "bigtiff": "if_safer",
-            "num_threads": 2,
+            # What is never written takes no room and reads as missing.
+            "sparse_ok": True,
+            **LAYOUT,
         }
 
     def write(self, band: int, values: NDArray[Any], row: int = 0, col: int = 0) -> None:
@@ -187,8 +186,11 @@ class RasterWriter:
                     self.path,
                     driver="GTiff",
                     copy_src_overviews=True,
+                    compress="deflate",
+                    predictor=2 if self._classed else 3,
                     zlevel=2,
-                    **self._layout(),
+                    num_threads=2,
+                    **LAYOUT,
                 )
         finally:
             self.drop()

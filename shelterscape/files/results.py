@@ -176,7 +176,7 @@ def write_mosaic(path: Path, mosaic: Mosaic, term: Term) -> None:
 
 
 def _blocks(mosaic: Mosaic) -> Iterator[tuple[int, int, NDArray[Any]]]:
-    """Blocks of the mosaic: first row and column, and all bands."""
+    """Blocks of the mosaic where there are parts: first row and column, and all bands."""
     rows, cols = mosaic.grid.shape
     missing = NO_DATA if mosaic.classes is None else CLASS_NO_DATA
     kind = np.float32 if mosaic.classes is None else np.uint8
@@ -185,9 +185,12 @@ def _blocks(mosaic: Mosaic) -> Iterator[tuple[int, int, NDArray[Any]]]:
             p for p in mosaic.parts if p.row < row + MOSAIC_ROWS and p.row + p.shape[0] > row
         ]
         for col in range(0, cols, MOSAIC_COLS):
+            here = [p for p in in_rows if p.col < col + MOSAIC_COLS and p.col + p.shape[1] > col]
+            if not here:
+                continue
             shape = min(MOSAIC_ROWS, rows - row), min(MOSAIC_COLS, cols - col)
             block = np.full((len(mosaic.bands), *shape), missing, kind)
-            for part in in_rows:
+            for part in here:
                 _lay_in(part, block, row, col, missing)
             if kind is np.float32:
                 block[block == missing] = np.nan
