@@ -20,14 +20,12 @@ from watch import Watched, watch
 
 CRS, WEST, NORTH, CELL_M, TILE = "EPSG:25832", 500_000.0, 6_000_000.0, 5.0, 2048
 BELTS_PER_CELL = 300 / 2048**2
-SIDES = (1024, 2048, 4096, 8192)
+SIDES, HUGE = (1024, 2048, 4096, 8192), 20_000
 
 PLAN = """
 [inputs]
 dem = "dem.tif"
 winds = "0,90,180,270"
-[cases]
-seasons = ["in-leaf"]
 """
 EXPOSURE = """
 [[step]]
@@ -37,6 +35,7 @@ SHELTER = """
 [[step]]
 process = "shelter"
 belts = "belts.gpkg"
+seasons = ["in-leaf"]
 """
 
 
@@ -84,11 +83,11 @@ def parts(found: Watched) -> dict[str, float]:
     return {"whole": whole[0], "tiles": done[-1] - whole[0], "merge": found.seconds - done[-1]}
 
 
-def row(side: int) -> str:
+def row(side: int, steps: str = EXPOSURE + SHELTER) -> str:
     """Measure one map."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        found = batch(ground(folder, side), folder / "out")
+        found = batch(ground(folder, side, steps), folder / "out")
         size = sum(p.stat().st_size for p in (folder / "out").rglob("*") if p.is_file())
     millions = side**2 / 1e6
     took = {key: seconds / millions for key, seconds in parts(found).items()}
@@ -107,9 +106,14 @@ HEAD = [
 ]
 
 
-def table(sides: tuple[int, ...] = SIDES) -> list[str]:
+def tables(sides: tuple[int, ...] = SIDES) -> list[str]:
     """A row for each size of map."""
     return [*HEAD, *(row(side) for side in sides)]
+
+
+def huge() -> list[str]:
+    """A row for a usual map and for one of 400 million cells, of shelter alone."""
+    return [*HEAD, row(4096, SHELTER), row(HUGE, SHELTER)]
 
 
 if __name__ == "__main__":

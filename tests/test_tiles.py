@@ -147,7 +147,9 @@ def in_tiles(folder: Path, side: int, steps: str, *more: str) -> Watched:
 MIDDLE = ("--only", "row 0 column 0", "--only", "row 2048 column 2048")
 
 
-@pytest.mark.parametrize(("steps", "more"), [(SHELTER, ()), (EXPOSURE, MIDDLE)])
+@pytest.mark.parametrize(
+    ("steps", "more"), [(SHELTER, ()), (EXPOSURE, MIDDLE)], ids=["shelter", "exposure"]
+)
 def test_memory_does_not_grow_with_the_map(tmp_path, steps, more):
     """16 million cells against 64 million: the look over the whole map, the tiles, the mosaics."""
     small, large = (in_tiles(tmp_path, side, steps, *more) for side in (4096, 8192))

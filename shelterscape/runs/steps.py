@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 from collections.abc import Sequence
@@ -71,6 +72,7 @@ def key_of(steps: Sequence[Step], read: FilesRead, area: Area) -> str:
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
+@functools.cache
 def program() -> dict[str, Any]:
     """The versions of this program and of the libraries whose numbers it writes."""
     libraries = {name: version(name) for name in LIBRARIES} | {"gdal": rasterio.gdal_version()}
