@@ -92,9 +92,9 @@ class Estimate:
                 where=step,
                 value=f"about {needed / GIB:.1f} GiB needed for {sizes.in_words()}; "
                 f"{self._allowed / GIB:.1f} GiB may be used ({self._why})",
-                mend="Cut the terrain model to the area looked at, use coarser cells, ask for fewer "
-                "seasons and years at a time, or run a plan in tiles (shelterscape batch --tiles); "
-                "or set --memory-limit if you know better.",
+                mend="Cut the terrain model to the area looked at, use coarser cells, ask for "
+                "fewer seasons and years at a time, or run a plan in tiles (shelterscape batch "
+                "--tiles); or set --memory-limit if you know better.",
             )
 
 
