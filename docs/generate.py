@@ -78,8 +78,8 @@ def process_page(process: Process) -> str:
         process.summary,
         "## Inputs",
         rows(["input", "option", "meaning", "default", "unit"], inputs),
-        "Every process also takes `out` (the folder for the results), `overwrite`, and a limit of "
-        "memory (`--memory-limit`, GiB) beyond which work is refused.",
+        "Every process also takes `out` (the folder for the results), `overwrite`, and limits of "
+        "memory and of disk (`--memory-limit`, `--disk-limit`, GiB) beyond which work is refused.",
         "## Outputs",
         *(output_section(o) for o in process.outputs),
         "## Cautions",

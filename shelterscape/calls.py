@@ -23,6 +23,7 @@ def run_plan(
     progress: Tell = tell_nobody,
     cancelled: Callable[[], int] = never,
     memory_limit_gib: float | None = None,
+    disk_limit_gib: float | None = None,
 ) -> Result:
     """Run all steps of a plan file into one folder; see `shelterscape.runs.run`."""
     return run(
@@ -32,6 +33,7 @@ def run_plan(
         progress=progress,
         cancelled=cancelled,
         memory_limit_gib=memory_limit_gib,
+        disk_limit_gib=disk_limit_gib,
     )
 
 
@@ -80,6 +82,11 @@ _HOW: dict[str, tuple[Any, Any, str]] = {
         None,
         "float | None",
         "Refuse work estimated to need more, GiB; 80 % of the machine's by default.",
+    ),
+    "disk_limit_gib": (
+        None,
+        "float | None",
+        "Refuse work estimated to take more on the disk, GiB; what is free by default.",
     ),
 }
 """Parameters every process function has besides its inputs: default, type, meaning."""

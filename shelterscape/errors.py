@@ -22,6 +22,7 @@ CODES: dict[str, str] = {
     "crs-missing": "a data set does not say which coordinate system it is in",
     "crs-unit": "a coordinate system counts in something other than metres",
     "designs-bad": "a file of belt designs breaks a rule",
+    "disk-short": "the work needs more room on the disk than there is",
     "elevation-range": "a terrain model holds numbers that are no heights of land",
     "elevation-unit": "terrain heights are in something other than metres",
     "file-missing": "a file is not there",

@@ -228,7 +228,7 @@ def test_a_dry_run_tells_and_writes_nothing(tmp_path, capsys):
     assert call(words) == 0
     text = capsys.readouterr().out
     assert "2 of 3 holdings would run" in text and "done" in text
-    planned = plan_batch(plan, tmp_path / "out", holdings=holdings)
+    planned = plan_batch(plan, tmp_path / "out", holdings=holdings).holdings
     margin = 3
     assert [one.cells for one in planned] == [
         (min(r + n + margin, CELLS) - max(r - margin, 0))

@@ -16,6 +16,7 @@ from typing import Any
 
 import geopandas as gpd
 
+from shelterscape.batch.disk import Room, refuse_short_room, room_of
 from shelterscape.batch.holdings import Holding, chosen, read_holdings, tiles_of
 from shelterscape.batch.job import Job, job_of
 from shelterscape.batch.local import LocalPool
@@ -26,7 +27,9 @@ from shelterscape.batch.state import CATCHMENT, DONE, FAILED, BatchFolder, Row, 
 from shelterscape.batch.tasks import prepare_steps
 from shelterscape.errors import InternalError, Stopped
 from shelterscape.plan import read_plan
+from shelterscape.process.memory import MIB
 from shelterscape.process.run import Tell, never, tell_nobody
+from shelterscape.runs.disk import checked_limit
 
 ATTEMPTS = 2
 """So often is the work over the whole map begun when workers die of it."""
@@ -51,6 +54,8 @@ class How:
         Address of a Dask scheduler to work on instead of this machine.
     pictures : bool
         Whether every holding gets preview pictures.
+    disk_limit_gib : float or None
+        Refuse a batch estimated to take more on the disk than this, GiB; what is free by default.
     """
 
     workers: int | None = None
@@ -58,6 +63,7 @@ class How:
     retry_failed: bool = False
     cluster: str | None = None
     pictures: bool = False
+    disk_limit_gib: float | None = None
 
 
 @dataclass(frozen=True)
@@ -97,7 +103,7 @@ class Planned:
         Whether it would be run.
     cells : int
         With the margin.
-    memory_mib, seconds : float
+    memory_mib, disk_mib, seconds : float
         Estimates.
     """
 
@@ -105,7 +111,23 @@ class Planned:
     runs: bool
     cells: int
     memory_mib: float
+    disk_mib: float
     seconds: float
+
+
+@dataclass(frozen=True)
+class BatchPlan:
+    """What a batch would do.
+
+    Parameters
+    ----------
+    holdings : tuple of Planned
+    room : Room
+        Room on the disk that what is still to be done takes, and what there is.
+    """
+
+    holdings: tuple[Planned, ...]
+    room: Room
 
 
 def run_batch(
@@ -144,11 +166,14 @@ def run_batch(
     InputError, WriteError, UsageError, Stopped
         For what concerns all holdings; what concerns one is in its row.
     """
+    limit = checked_limit(how.disk_limit_gib)
     job, found = _job(plan, holdings, tiles, how, progress)
     folder = BatchFolder(Path(out))
+    sizer = Sizer(job.steps, job.grid, how.pictures)
+    refuse_short_room(_planned(job, found, folder, how, sizer).room, folder, limit)
     with folder.held(), _pool(how) as pool:
         margin_m = _prepared(job, folder, pool, progress, cancelled)
-        rows = _run_all(job, found, folder, pool, margin_m, how, progress, cancelled)
+        rows = _run_all(job, found, folder, pool, margin_m, how, sizer, progress, cancelled)
         _clear_stale(folder, job)
         table = merge(
             folder, rows, job.steps, job.grid, progress, lambda: _stop_if_asked(cancelled)
@@ -164,30 +189,36 @@ def plan_batch(
     tiles: int | None = None,
     how: How = How(),
     progress: Tell = tell_nobody,
-) -> list[Planned]:
+) -> BatchPlan:
     """What `run_batch` would do; nothing is written."""
     job, found = _job(plan, holdings, tiles, how, progress)
-    folder = BatchFolder(Path(out))
+    sizer = Sizer(job.steps, job.grid, how.pictures)
+    return _planned(job, found, BatchFolder(Path(out)), how, sizer)
+
+
+def _planned(
+    job: Job, found: Sequence[Holding], folder: BatchFolder, how: How, sizer: Sizer
+) -> BatchPlan:
     margin_m = job.margin_told(folder)
     rows = [folder.row(h, job.key(h, margin_m)) for h in found]
-    sizer = Sizer(job.steps, job.grid)
     sizes = {h.folder: sizer.size_of(h, margin_m) for h in found}
+    done = [row for row in rows if row.status == DONE]
     earlier = [
         (sizes[row.holding.folder].cells, seconds)
-        for row in rows
-        if row.status == DONE and (seconds := seconds_taken(folder.of(row.holding))) is not None
+        for row in done
+        if (seconds := seconds_taken(folder.of(row.holding))) is not None
     ]
     wanted = {h.folder for h in chosen(found, how.only)}
-    return [
-        Planned(
-            row,
-            row.holding.folder in wanted and _runs(row, folder, how),
-            sizes[row.holding.folder].cells,
-            sizes[row.holding.folder].memory / 2**20,
-            seconds_of(sizes[row.holding.folder].cells, earlier),
-        )
-        for row in rows
-    ]
+    planned = []
+    for row in rows:
+        size = sizes[row.holding.folder]
+        runs = row.holding.folder in wanted and _runs(row, folder, how)
+        seconds = seconds_of(size.cells, earlier)
+        mib = size.memory / MIB, size.disk.stays / MIB
+        planned.append(Planned(row, runs, size.cells, *mib, seconds))
+    to_run = [sizes[one.row.holding.folder] for one in planned if one.runs]
+    room = room_of(job, sizer, folder, to_run, [sizes[row.holding.folder] for row in done])
+    return BatchPlan(tuple(planned), room)
 
 
 def _job(
@@ -257,6 +288,7 @@ def _run_all(
     pool: Pool,
     margin_m: float,
     how: How,
+    sizer: Sizer,
     tell: Tell,
     cancelled: Callable[[], int],
 ) -> list[Row]:
@@ -264,7 +296,6 @@ def _run_all(
     rows = {h.folder: folder.row(h, job.key(h, margin_m)) for h in found}
     wanted = [h for h in chosen(found, how.only) if _runs(rows[h.folder], folder, how)]
     threads = 1 if how.cluster else max(1, (os.cpu_count() or 1) // pool.at_once)
-    sizer = Sizer(job.steps, job.grid)
     sized = [
         Sized(
             job.task(h, margin_m, folder, threads),
@@ -307,4 +338,14 @@ def _clear_stale(folder: BatchFolder, job: Job) -> None:
             shutil.rmtree(one, ignore_errors=True)
 
 
-__all__ = ["SOME_FAILED", "BatchResult", "How", "Planned", "Row", "plan_batch", "run_batch"]
+__all__ = [
+    "SOME_FAILED",
+    "BatchPlan",
+    "BatchResult",
+    "How",
+    "Planned",
+    "Room",
+    "Row",
+    "plan_batch",
+    "run_batch",
+]

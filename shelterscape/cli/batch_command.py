@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import json
-from typing import Any
+import math
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from shelterscape.cli.process_command import DISK_LIMIT
 from shelterscape.errors import UsageError
+
+if TYPE_CHECKING:
+    from shelterscape.batch import BatchPlan, Room
 
 
 def _batch(
@@ -42,9 +47,9 @@ def _batch(
         raise click.exceptions.Exit(result.exit_code)
 
 
-def _tell_plan(planned: list[Any], as_json: bool) -> None:
+def _tell_plan(plan: BatchPlan, as_json: bool) -> None:
     """What would run, a line for each holding."""
-    rows = [
+    rows: list[dict[str, Any]] = [
         {
             "holding": one.row.holding.label,
             "folder": one.row.holding.folder,
@@ -52,18 +57,20 @@ def _tell_plan(planned: list[Any], as_json: bool) -> None:
             "runs": one.runs,
             "cells": one.cells,
             "memory_mib": round(one.memory_mib),
+            "disk_mib": round(one.disk_mib, 1),
             "seconds": round(one.seconds, 1),
         }
-        for one in planned
+        for one in plan.holdings
     ]
     if as_json:
-        click.echo(json.dumps({"event": "result", "holdings": rows}, ensure_ascii=False))
+        told = {"event": "result", "holdings": rows, "disk_mib": _in_mib(plan.room)}
+        click.echo(json.dumps(told, ensure_ascii=False))
         return
     for row in rows:
         word = "would run" if row["runs"] else row["status"]
         click.echo(
-            f"{word:<10} {row['cells']:>12,} cells {row['memory_mib']:>7,} MiB "
-            f"{row['seconds']:>9,.1f} s  {row['folder']}"
+            f"{word:<10} {row['cells']:>12,} cells {row['memory_mib']:>7,} MiB memory "
+            f"{row['disk_mib']:>9,.1f} MiB disk {row['seconds']:>9,.1f} s  {row['folder']}"
         )
     runs = [row for row in rows if row["runs"]]
     click.echo(
@@ -71,6 +78,31 @@ def _tell_plan(planned: list[Any], as_json: bool) -> None:
         f"{sum(row['seconds'] for row in runs):,.0f} s of one worker's time; nothing was written. "
         "Estimates; the margin is the usual one until a batch has begun here."
     )
+    _tell_room(plan.room)
+
+
+def _tell_room(room: Room) -> None:
+    from shelterscape.runs.disk import in_words
+
+    click.echo(
+        f"Disk: up to {in_words(room.needed)} ({room.in_words()}); "
+        f"{in_words(room.free) if math.isfinite(room.free) else 'nobody tells how much'} free."
+    )
+    if room.needed > room.free:
+        click.echo("That may be too little: the batch would be refused unless --disk-limit is set.")
+
+
+def _in_mib(room: Room) -> dict[str, float | None]:
+    """Room in MiB by what it is for; None where nobody tells what is free."""
+    parts = {
+        "holdings": room.holdings,
+        "whole_map": room.whole_map,
+        "catchment": room.catchment,
+        "passing": room.passing,
+        "needed": room.needed,
+        "free": room.free,
+    }
+    return {k: round(v / 2**20, 1) if math.isfinite(v) else None for k, v in parts.items()}
 
 
 batch_command = click.Command(
@@ -119,6 +151,7 @@ batch_command = click.Command(
             help="Work on the workers of this Dask scheduler, as tcp://HOST:8786.",
         ),
         click.Option(["--pictures"], is_flag=True, help="Preview pictures of every holding too."),
+        DISK_LIMIT,
         click.Option(
             ["--json", "as_json"], is_flag=True, help="Tell progress and results as JSON lines."
         ),

@@ -15,7 +15,12 @@ from shelterscape.runs import run
 
 
 def _run(
-    plan: str, out: str, overwrite: bool, as_json: bool, memory_limit_gib: float | None = None
+    plan: str,
+    out: str,
+    overwrite: bool,
+    as_json: bool,
+    memory_limit_gib: float | None = None,
+    disk_limit_gib: float | None = None,
 ) -> None:
     steps = read_plan(plan)
     run_and_tell(
@@ -26,6 +31,7 @@ def _run(
             progress=tell,
             cancelled=stop,
             memory_limit_gib=memory_limit_gib,
+            disk_limit_gib=disk_limit_gib,
         ),
         as_json,
     )

@@ -14,6 +14,13 @@ from shelterscape.process import Process
 from shelterscape.process.inputs import ask, source_of
 from shelterscape.runs import Step, run
 
+DISK_LIMIT = click.Option(
+    ["--disk-limit", "disk_limit_gib"],
+    type=float,
+    metavar="GIB",
+    help="Refuse work estimated to take more room on the disk than this; what is free by default.",
+)
+
 OUT_OPTIONS = (
     click.Option(["--out"], required=True, metavar="DIR", help="Folder for the results."),
     click.Option(
@@ -29,6 +36,7 @@ OUT_OPTIONS = (
         help="Refuse work estimated to need more memory than this; four fifths of the machine's "
         "by default.",
     ),
+    DISK_LIMIT,
 )
 
 
@@ -129,7 +137,12 @@ def _choices(annotation: Any) -> list[str]:
 
 def _callback(process: Process) -> Callable[..., None]:
     def callback(
-        out: str, overwrite: bool, as_json: bool, memory_limit_gib: float | None, **words: Any
+        out: str,
+        overwrite: bool,
+        as_json: bool,
+        memory_limit_gib: float | None,
+        disk_limit_gib: float | None,
+        **words: Any,
     ) -> None:
         from shelterscape.cli.talk import run_and_tell
 
@@ -144,6 +157,7 @@ def _callback(process: Process) -> Callable[..., None]:
                 progress=tell,
                 cancelled=stop,
                 memory_limit_gib=memory_limit_gib,
+                disk_limit_gib=disk_limit_gib,
             ),
             as_json,
         )

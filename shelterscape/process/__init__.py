@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from shelterscape.process.disk import Space, usual_space
 from shelterscape.process.inputs import Inputs
 from shelterscape.process.memory import Sizes, usual_bytes
 from shelterscape.process.outputs import Layer, Output, Picture, Raster, Table
@@ -60,6 +61,9 @@ class Process:
     memory : callable
         ``(asked, sizes) -> bytes`` it holds at most, the libraries and the reading of the terrain
         model apart; between the truth and twice the truth.
+    disk : callable
+        ``(asked, sizes) -> Space``: rasters, layers and tables it leaves on the disk at most, in
+        bytes; pictures and the record apart.
     """
 
     id: str
@@ -73,6 +77,7 @@ class Process:
     compute: Callable[[Any, Files, Run], None]
     memory: Callable[[Any, Sizes], float] = usual_bytes
     prepare: Callable[[Any, Files, Run], float] | None = None
+    disk: Callable[[Any, Sizes], Space] = usual_space
 
     @property
     def all_cautions(self) -> tuple[str, ...]:

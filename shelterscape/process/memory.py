@@ -40,17 +40,25 @@ class Sizes:
         For each input that is a layer, what of it lies on the grid.
     directions : int
         Most directions a subset of the wind set can have.
+    inside : int or None
+        Cells on which results are wanted; None for all of the grid.
     """
 
     grid: Grid | None = None
     read_cells: int = 0
     layers: dict[str, LayerSize] = field(default_factory=dict)
     directions: int = 0
+    inside: int | None = None
 
     @property
     def cells(self) -> int:
         """Cells of the grid."""
         return self.grid.shape[0] * self.grid.shape[1] if self.grid else 0
+
+    @property
+    def wanted(self) -> int:
+        """Cells on which results are wanted."""
+        return self.cells if self.inside is None else self.inside
 
     @property
     def vertices(self) -> int:
@@ -81,7 +89,8 @@ def sizes_of(asked: Inputs) -> Sizes:
         As the readers of the same files.
     """
     grid, read_cells = None, 0
-    if isinstance(asked, TerrainInputs):
+    # What an earlier step will write has no size yet.
+    if isinstance(asked, TerrainInputs) and asked.dem:
         grid, read_cells = grid_of(asked.dem, crs=asked.crs, to_crs=asked.to_crs)
     layers: dict[str, LayerSize] = {}
     directions = 0

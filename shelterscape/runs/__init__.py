@@ -42,9 +42,10 @@ from shelterscape.process.inputs import (
     nearest,
     sources,
 )
+from shelterscape.process.memory import MIB
 from shelterscape.process.run import Tell, never, tell_nobody
 from shelterscape.process.shared import Shared
-from shelterscape.runs.memory import Estimate
+from shelterscape.runs.needs import Needs
 from shelterscape.runs.staging import Staging, unwritable
 from shelterscape.runs.steps import (
     STEP_PREFIX,
@@ -52,6 +53,7 @@ from shelterscape.runs.steps import (
     Step,
     files_read,
     given,
+    is_fed,
     key_of,
     program,
 )
@@ -97,6 +99,7 @@ def run(
     area: Area | None = None,
     read: FilesRead | None = None,
     memory_limit_gib: float | None = None,
+    disk_limit_gib: float | None = None,
 ) -> Result:
     """Run steps one after the other into one folder.
 
@@ -117,6 +120,8 @@ def run(
         What `files_read` tells of the steps, where it is known already.
     memory_limit_gib : float, optional
         Refuse work estimated to need more than this, GiB; 80 % of the machine's by default.
+    disk_limit_gib : float, optional
+        Refuse work estimated to take more on the disk than this, GiB; what is free by default.
 
     Returns
     -------
@@ -132,16 +137,15 @@ def run(
     started = time.time()
     with Staging(Path(out), overwrite) as stage:
         try:
-            estimate = Estimate(memory_limit_gib)
-            runs, seconds = _compute_all(steps, stage.folder, progress, cancelled, estimate, area)
+            needs = Needs(stage.target, memory_limit_gib, disk_limit_gib)
+            runs, seconds = _compute_all(steps, stage.folder, progress, cancelled, needs, area)
             _check_files(runs, stage.folder)
             _finish_layers(runs, stage.folder)
             record = _record(steps, runs, read, stage.folder)
             if area is not None:
                 record |= {"area": area.fields(), "key": key_of(steps, read, area)}
             write_json(stage.folder / RECORD, record)
-            timings = _timings(steps, seconds, started, stage.target)
-            timings["estimated_memory_mib"] = estimate.mib
+            timings = _timings(steps, seconds, started, stage) | needs.fields
             write_json(stage.folder / TIMINGS, timings)
             stage.commit()
         except BrokenPipeError:  # of whoever listened to the progress, not of a file
@@ -233,25 +237,17 @@ def _resolved(step: Step, steps: list[Step], folder: Path) -> Inputs:
     return step.asked.model_copy(update=changes)
 
 
-def _is_fed(step: Step) -> bool:
-    """Whether a step reads what an earlier step of the same run writes."""
-    named = (named_in(getattr(step.asked, field)) for field in sources(type(step.asked)))
-    return any(text.startswith(STEP_PREFIX) for texts in named for text in texts)
-
-
 def _compute_all(
     steps: list[Step],
     folder: Path,
     progress: Tell,
     cancelled: Callable[[], int],
-    estimate: Estimate,
+    needs: Needs,
     area: Area | None,
 ) -> tuple[list[Run], list[float]]:
-    # Work too big is refused before any is done; what a step will write for another, in its turn.
-    for step in steps:
-        # Of a part no more is read than lies near; how many fit is for its front door to say.
-        if not _is_fed(step) and area is None:
-            estimate.take(step.process, step.asked, step.name)
+    # Of a part no more is read than lies near; how many fit is for its front door to say.
+    if area is None:
+        needs.judge(steps)
     runs, seconds = [], []
     shared = Shared(Path(area.shared)) if area is not None else None
     for i, step in enumerate(steps):
@@ -259,8 +255,8 @@ def _compute_all(
         current = Run(step.process.outputs, folder, progress, cancelled, part, area)
         begun = time.perf_counter()
         asked = _resolved(step, steps, folder)
-        if _is_fed(step) and area is None:
-            estimate.take(step.process, asked, step.name)
+        if is_fed(step) and area is None:
+            needs.judge_in_turn(step, asked)
         step.process.compute(asked, Files(current, shared), current)
         current.finish()
         current.stop_if_asked()
@@ -309,15 +305,19 @@ def _record(
     }
 
 
-def _timings(steps: list[Step], seconds: list[float], started: float, out: Path) -> dict[str, Any]:
+def _timings(
+    steps: list[Step], seconds: list[float], started: float, stage: Staging
+) -> dict[str, Any]:
+    written = sum((stage.folder / path).stat().st_size for path in listed(stage.folder))
     return {
         "started": time.strftime("%Y-%m-%dT%H:%M:%S%z", time.localtime(started)),
         "seconds": round(time.time() - started, 3),
         "steps": {s.name: round(t, 3) for s, t in zip(steps, seconds, strict=True)},
         "peak_memory_mib": _peak_memory_mib(),
+        "written_mib": round(written / MIB, 1),
         "host": platform.node(),
         "system": platform.platform(),
-        "folder": str(out),
+        "folder": str(stage.target),
         "inputs": {s.name: s.asked.model_dump(mode="json") for s in steps},
     }
 

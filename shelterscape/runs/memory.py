@@ -49,7 +49,7 @@ def _estimate(process: Process, asked: Inputs, sizes: Sizes) -> int:
     return LIBRARIES_BYTES + round(work)
 
 
-class Estimate:
+class MemoryEstimate:
     """The largest estimate over the steps of a run, none of which may pass what is allowed.
 
     Parameters
@@ -74,15 +74,14 @@ class Estimate:
         """The largest so far, MiB."""
         return round(self._most / MIB)
 
-    def take(self, process: Process, asked: Inputs, step: str) -> None:
+    def take(self, process: Process, asked: Inputs, sizes: Sizes, step: str) -> None:
         """Judge one step.
 
         Raises
         ------
         InputError
-            ``memory-short``; and as the readers of its files.
+            ``memory-short``.
         """
-        sizes = sizes_of(asked)
         needed = _estimate(process, asked, sizes)
         self._most = max(self._most, needed)
         if needed > self._allowed:

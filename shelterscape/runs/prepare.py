@@ -10,11 +10,11 @@ from pathlib import Path
 
 from shelterscape.files.terrain_models import can_be_cut
 from shelterscape.process import USUAL_MARGIN_M, Files, Run
-from shelterscape.process.inputs import TerrainInputs, named_in, sources
+from shelterscape.process.inputs import TerrainInputs
 from shelterscape.process.run import Tell, never, tell_nobody
 from shelterscape.process.shared import Shared
-from shelterscape.runs import STEP_PREFIX, Step
 from shelterscape.runs.staging import unwritable
+from shelterscape.runs.steps import Step, without_references
 
 
 def prepare(
@@ -49,7 +49,7 @@ def prepare(
     try:
         run = Run(step.process.outputs, folder, progress, cancelled)
         files = Files(run, shared)
-        if _laid_out_anew(step) and not shared.terrain.is_file():
+        if is_laid_out_anew(step) and not shared.terrain.is_file():
             elevation, grid, _ = files.terrain(step.asked)  # type: ignore[arg-type]
             shared.keep_terrain(elevation, grid)
         margin_m = USUAL_MARGIN_M
@@ -61,19 +61,9 @@ def prepare(
     return margin_m
 
 
-def _laid_out_anew(step: Step) -> bool:
+def is_laid_out_anew(step: Step) -> bool:
+    """Whether the terrain model of a step cannot be cut as it is, and is kept whole for parts."""
     asked = step.asked
     if not isinstance(asked, TerrainInputs):
         return False
     return not can_be_cut(asked.dem, crs=asked.crs, to_crs=asked.to_crs)
-
-
-def without_references(step: Step) -> Step:
-    """The step without what it takes from earlier ones, which is not there for the whole map."""
-    changes: dict[str, object] = {}
-    for field in sources(type(step.asked)):
-        value = getattr(step.asked, field)
-        kept = tuple(text for text in named_in(value) if not text.startswith(STEP_PREFIX))
-        if len(kept) < len(named_in(value)):
-            changes[field] = kept if isinstance(value, tuple) else None
-    return Step(step.process, step.asked.model_copy(update=changes), step.id)

@@ -19,7 +19,7 @@ from shelterscape.files.record import PROGRAM, files_of, sha256_of
 from shelterscape.files.tables import directions_in
 from shelterscape.process import Inputs, Process
 from shelterscape.process.area import Area
-from shelterscape.process.inputs import WITH_LAYERS, Source, sources
+from shelterscape.process.inputs import WITH_LAYERS, Source, named_in, sources
 
 LIBRARIES = ("numpy", "scipy", "numba", "pandas", "geopandas", "shapely", "pyproj", "rasterio")
 STEP_PREFIX = "step:"
@@ -45,6 +45,23 @@ class Step:
     def name(self) -> str:
         """Its own id, or that of its process."""
         return self.id or self.process.id
+
+
+def is_fed(step: Step) -> bool:
+    """Whether a step reads what an earlier step of the same run writes."""
+    named = (named_in(getattr(step.asked, field)) for field in sources(type(step.asked)))
+    return any(text.startswith(STEP_PREFIX) for texts in named for text in texts)
+
+
+def without_references(step: Step) -> Step:
+    """The step without what it takes from earlier ones, which is not there yet."""
+    changes: dict[str, object] = {}
+    for field in sources(type(step.asked)):
+        value = getattr(step.asked, field)
+        kept = tuple(text for text in named_in(value) if not text.startswith(STEP_PREFIX))
+        if len(kept) < len(named_in(value)):
+            changes[field] = kept if isinstance(value, tuple) else None
+    return Step(step.process, step.asked.model_copy(update=changes), step.id)
 
 
 FilesRead = list[dict[str, Any]]

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from shelterscape.files.styles import RAMPS, shades
 from shelterscape.grid import COMPASS_POINTS, Grid
 from shelterscape.process import Files, Process, Run
+from shelterscape.process.disk import Space, rows_bytes, space
 from shelterscape.process.inputs import columns_by_layer
 from shelterscape.process.memory import Sizes
 from shelterscape.processes.exposure.figures import (
@@ -199,6 +200,21 @@ def memory(asked: ExposureInputs, sizes: Sizes) -> float:
     return (72.0 + 8.0 * (classes - 1)) * sizes.cells + work_bytes(sizes.grid)
 
 
+def disk(asked: ExposureInputs, sizes: Sizes) -> Space:
+    """Bytes left on the disk at most: a few rasters of one band, and three of a band a wind."""
+    winds = sizes.directions
+    has_classes = bool(asked.topex_classes) or asked.topex_form == "unlimited"
+    views = 3 if asked.topex_form == "unlimited" else 4
+    return space(
+        sizes,
+        [*[1] * views, winds, winds + 1, winds + 1],
+        class_bands=[winds + 1, *[1] * has_classes],
+        other=rows_bytes(sizes, "places", "holdings"),
+        planes=2 * winds,
+        panels=3,
+    )
+
+
 PROCESS = Process(
     id="exposure",
     version="2.0.0",
@@ -230,4 +246,5 @@ PROCESS = Process(
     compute=compute,
     prepare=prepare,
     memory=memory,
+    disk=disk,
 )

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from shelterscape.process import Files, Process, Run
+from shelterscape.process.disk import Space, rows_bytes, space
+from shelterscape.process.memory import Sizes
 from shelterscape.processes.grant_overlay.inputs import GrantOverlayInputs, read
 from shelterscape.processes.grant_overlay.outputs import OUTPUTS
 from shelterscape.processes.grant_overlay.pictures import draw
@@ -22,6 +24,17 @@ def compute(asked: GrantOverlayInputs, files: Files, run: Run) -> None:
     run.progress(0.9, "preview")
     draw(found, paid, job, PROCESS.all_cautions, run)
     run.progress(1.0, "grant overlay done")
+
+
+PAYMENTS = 16
+"""Rows for each belt and scheme: parts, reasons, and payments by rate and year (engineering
+choice; their number stands in the scheme files)."""
+
+
+def disk(asked: GrantOverlayInputs, sizes: Sizes) -> Space:
+    """Bytes left on the disk at most: rows of belts, scheme by scheme and year by year."""
+    rows = PAYMENTS * len(asked.schemes) * rows_bytes(sizes, "belts")
+    return space(sizes, other=rows, panels=2)
 
 
 PROCESS = Process(
@@ -51,4 +64,5 @@ PROCESS = Process(
         "rules, stated in docs/grants.md (engineering choices).",
     ),
     compute=compute,
+    disk=disk,
 )

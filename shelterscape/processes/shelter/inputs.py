@@ -150,12 +150,18 @@ class Choices:
         return directions_of([self.winds[season] for season in self.seasons], self.power)
 
 
+def seasons_of(asked: CaseInputs) -> tuple[str, ...]:
+    """Seasons that are looked at: those given, that of the purpose, or both."""
+    usual = (purposes()[asked.purpose].season,) if asked.purpose else DEFAULT_SEASONS
+    return asked.seasons or usual
+
+
 def choices(
     asked: CaseInputs, sets: dict[str, WindSet], notice: Callable[[Notice], None]
 ) -> Choices:
     """Work purpose and defaults into the inputs, telling what the purpose settled."""
     purpose = purposes()[asked.purpose] if asked.purpose else None
-    seasons = asked.seasons or ((purpose.season,) if purpose else DEFAULT_SEASONS)
+    seasons = seasons_of(asked)
     height = asked.at_height_m or (purpose.at_height_m if purpose else DEFAULT_HEIGHT_M)
     power = asked.power or (purpose.power if purpose else DEFAULT_POWER)
     fitting = purpose.subsets if purpose else ()
@@ -169,7 +175,7 @@ def choices(
     numbers = sorted(year for year in asked.years if isinstance(year, int))
     return Choices(
         purpose=purpose,
-        seasons=tuple(seasons),
+        seasons=seasons,
         years=((None, *numbers) if "surveyed" in asked.years else tuple(numbers)),
         winds=winds,
         how=How(asked.curve, asked.combine, asked.ends, height),

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from shelterscape.process import USUAL_MARGIN_M, Files, Process, Run
+from shelterscape.process.disk import Space, rows_bytes, space
 from shelterscape.process.memory import Sizes, usual_bytes
+from shelterscape.processes.shelter.inputs import seasons_of
 from shelterscape.processes.siting.decide import decide, tell
 from shelterscape.processes.siting.inputs import SitingInputs
 from shelterscape.processes.siting.lines import lines_of
@@ -46,6 +48,19 @@ def memory(asked: SitingInputs, sizes: Sizes) -> float:
     return usual_bytes(asked, sizes) + hills
 
 
+def disk(asked: SitingInputs, sizes: Sizes) -> Space:
+    """Bytes left on the disk at most: two rasters of a band a case, lines and places."""
+    cases = len(seasons_of(asked)) * len(asked.years)
+    lines = rows_bytes(sizes, *sizes.layers)
+    return space(
+        sizes,
+        [cases, cases],
+        other=lines + cases * rows_bytes(sizes, "places"),
+        planes=2 * sizes.directions * asked.terrain,
+        panels=cases,
+    )
+
+
 PROCESS = Process(
     id="siting",
     version="1.0.0",
@@ -84,4 +99,5 @@ PROCESS = Process(
     compute=compute,
     prepare=prepare,
     memory=memory,
+    disk=disk,
 )
