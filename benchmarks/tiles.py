@@ -95,14 +95,15 @@ def row(side: int, steps: str = EXPOSURE + SHELTER) -> str:
         f"| {side:,} × {side:,} ({millions:.0f} M) | {int(np.ceil(side / TILE)) ** 2} | "
         f"{took['whole']:.2f} | {took['tiles']:.2f} | {took['merge']:.2f} | "
         f"{found.seconds / millions:.2f} | {found.most_mib:.0f} | {found.own_mib:.0f} | "
+        f"{found.together_mib:.0f} | "
         f"{size / 2**20 / millions:.0f} |"
     )
 
 
 HEAD = [
     "| cells | tiles | whole map first | tiles | putting together | in all, s a million cells | "
-    "most memory of a worker, MiB | of the batch itself, MiB | on disk, MiB a million cells |",
-    "| ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |",
+    "most memory of a worker, MiB | of the batch itself, MiB | of both at once, MiB | on disk, MiB a million cells |",
+    "| ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |",
 ]
 
 

@@ -66,9 +66,9 @@ def watch(command: list[str], **how: Any) -> Watched:
 def _look(process: subprocess.Popen[str], found: Watched) -> None:
     while process.poll() is None:
         sizes = {pid: _resident_mib(pid) for pid in _family(process.pid)}
+        found.together_mib = max(found.together_mib, sum(sizes.values()))
         found.own_mib = max(found.own_mib, sizes.pop(process.pid, 0.0))
         found.most_mib = max(found.most_mib, *sizes.values(), 0.0)
-        found.together_mib = max(found.together_mib, sum(sizes.values()) + found.own_mib)
         time.sleep(PAUSE_SECONDS)
 
 

@@ -97,7 +97,8 @@ class Sizer:
         # Pictures of holdings are not put together.
         held = sum(part.disk.kept for part in parts)
         kept = self._together(blank, Space(held + CATCHMENT_BYTES)).kept
-        return Space(kept, self._together(whole, Space()).passing)
+        # The file a mosaic is made from is not packed where parts take up half of it or more.
+        return Space(kept, 2 * self._together(whole, Space()).passing)
 
     def whole_map(self, steps: Sequence[bool], *, terrain: bool) -> float:
         """Bytes that work over the whole map keeps.

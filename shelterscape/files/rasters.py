@@ -31,16 +31,6 @@ NO_DATA = -9999.0
 CLASS_NO_DATA = 255
 BLOCK = 512
 
-LAYOUT = {
-    "tiled": True,
-    "blockxsize": BLOCK,
-    "blockysize": BLOCK,
-    "interleave": "band",
-    "bigtiff": "if_safer",
-}
-"""Of the finished file and the one it is made from; the latter is not compressed, for that would
-cost as much time again."""
-
 READ_DRIVERS = ["GTiff", "COG", "AAIGrid", "VRT", "SRTMHGT", "HFA", "ENVI"]
 """Kinds of raster that are read. netCDF is not, for it can draw on any other file; nor are
 databases, which can hold things to be worked out."""
@@ -89,6 +79,12 @@ def _checksum(values: NDArray[Any]) -> int:
     return zlib.crc32(np.ascontiguousarray(values).data)
 
 
+def _block(cells: int) -> int:
+    """Side of the tiles a side is cut into: even pieces, for what lies past the edge is stored."""
+    count = -(-cells // BLOCK)
+    return 16 * -(-cells // (16 * count))
+
+
 class RasterWriter:
     """Writes one raster in windows, then makes it a cloud-optimised GeoTIFF.
 
@@ -111,6 +107,9 @@ class RasterWriter:
     cut : callable, optional
         Cuts blocks laid out for a wider grid down to this one: from values and their first row
         and column to the same, or to None where nothing of them is wanted.
+    packed : bool
+        Whether the file it is made from is compressed too, which takes twice the time: for rasters
+        of mostly nothing, that would be much larger without.
     stop_if_asked : callable
         Called between long pieces of the work; may raise to end it.
     """
@@ -125,11 +124,12 @@ class RasterWriter:
         classes: dict[int, str] | None = None,
         colours: dict[int, tuple[int, int, int]] | None = None,
         cut: Cut | None = None,
+        packed: bool = False,
         stop_if_asked: Callable[[], None] = lambda: None,
     ) -> None:
         self._stop_if_asked = stop_if_asked
         self.path, self.bands, self._classed = path, bands, classes is not None
-        self._cut = cut
+        self._cut, self._packed, self._shape = cut, packed, grid.shape
         self._part = path.with_suffix(".part.tif")
         self._sums: list[list[tuple[Window, int]]] = [[] for _ in bands]
         self._env = rasterio.Env(**ENVIRONMENT)
@@ -157,8 +157,21 @@ class RasterWriter:
             "transform": grid.affine,
             # What is never written takes no room and reads as missing.
             "sparse_ok": True,
-            **LAYOUT,
+            **self._layout(grid.shape),
+            **(self._packing(1) if self._packed else {}),
         }
+
+    @staticmethod
+    def _layout(shape: tuple[int, int]) -> dict[str, Any]:
+        """Of the finished file and of the one it is made from."""
+        rows, cols = (_block(n) for n in shape)
+        how = {"tiled": True, "blockxsize": cols, "blockysize": rows}
+        return how | {"interleave": "band", "bigtiff": "if_safer"}
+
+    def _packing(self, level: int) -> dict[str, Any]:
+        predictor = 2 if self._classed else 3
+        how = {"compress": "deflate", "predictor": predictor, "zlevel": level}
+        return how | {"num_threads": 2}
 
     def write(self, band: int, values: NDArray[Any], row: int = 0, col: int = 0) -> None:
         """Write a block of a band (counted from 1) with its first cell at (`row`, `col`)."""
@@ -186,11 +199,8 @@ class RasterWriter:
                     self.path,
                     driver="GTiff",
                     copy_src_overviews=True,
-                    compress="deflate",
-                    predictor=2 if self._classed else 3,
-                    zlevel=2,
-                    num_threads=2,
-                    **LAYOUT,
+                    **self._layout(self._shape),
+                    **self._packing(2),
                 )
         finally:
             self.drop()

@@ -27,6 +27,9 @@ from shelterscape.terms import Term
 
 _VECTOR_FAULTS = (DataSourceError, DataLayerError, FeatureError)
 
+FILLED_SHARE = 0.5
+"""Share of a mosaic its parts take up below which it counts as mostly nothing."""
+
 MOSAIC_ROWS, MOSAIC_COLS = 512, 2048
 """Size of the blocks a mosaic is put together in: whole tiles of the file, and little memory."""
 
@@ -162,6 +165,7 @@ def write_mosaic(path: Path, mosaic: Mosaic, term: Term) -> None:
 
     Where they overlap the first that knows a cell counts; cut from one whole they agree.
     """
+    held = sum(part.shape[0] * part.shape[1] for part in mosaic.parts)
     with RasterWriter(
         path,
         mosaic.grid,
@@ -169,6 +173,7 @@ def write_mosaic(path: Path, mosaic: Mosaic, term: Term) -> None:
         term,
         classes=mosaic.classes,
         colours=mosaic.colours,
+        packed=held < FILLED_SHARE * mosaic.grid.shape[0] * mosaic.grid.shape[1],
     ) as writer:
         for row, col, values in _blocks(mosaic):
             for band, plane in enumerate(values, start=1):

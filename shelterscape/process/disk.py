@@ -39,7 +39,8 @@ class Space:
     kept : float
         What stays: rasters, layers and tables.
     passing : float
-        What is there besides while the largest raster is finished: a second copy of it.
+        What is there besides while the largest raster is finished: a second copy of it, and
+        rasters of classes before they are packed.
     whole_map : float
         In a batch, what the part over the whole map keeps for all holdings.
     pictures : float
@@ -94,16 +95,19 @@ def space(
     panels : int
         Maps in all pictures together.
     """
+    bands, class_bands = tuple(bands), tuple(class_bands)
     blank = BLANK_BYTES * sizes.cells
     rasters = [
         OVERVIEWS * count * (each * sizes.wanted + blank)
         for each, counts in ((CELL_BYTES, bands), (CLASS_BYTES, class_bands))
         for count in counts
     ]
+    # While one raster is finished, others made side by side with it are there too, unpacked.
+    unpacked = sum(class_bands) * sizes.cells * (1.0 - CLASS_BYTES)
     panel = min(PANEL_BYTES, PANEL_BYTES / 8 + PANEL_CELL_BYTES * sizes.wanted)
     return Space(
         sum(rasters) + other,
-        max(rasters, default=0.0),
+        max(rasters, default=0.0) + unpacked,
         PLANE_BYTES * planes * sizes.cells,
         panel * panels,
     )
