@@ -102,7 +102,8 @@ def row(side: int, steps: str = EXPOSURE + SHELTER) -> str:
 
 HEAD = [
     "| cells | tiles | whole map first | tiles | putting together | in all, s a million cells | "
-    "most memory of a worker, MiB | of the batch itself, MiB | of both at once, MiB | on disk, MiB a million cells |",
+    "most memory of a worker, MiB | of the batch itself, MiB | of both at once, MiB | on disk, MiB "
+    "a million cells |",
     "| ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |",
 ]
 
