@@ -82,6 +82,7 @@ NOTICES: dict[str, str] = {
     "grant-areas-missed": "no belt touches any area of a grant layer",
     "holding-found": "belts that named no holding were given the one they lie in",
     "growth-note": "what to know of heights and porosities told for a year",
+    "no-lines": "there is no line to choose from on a part of the map",
     "not-merged": "results of some holdings do not fit those of the others",
     "not-modelled": "the method does not hold on part of the ground",
     "places-left-out": "places of another purpose than the one asked for were not counted",

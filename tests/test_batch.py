@@ -37,6 +37,7 @@ from shelterscape.batch import How, figures, plan_batch, run_batch
 from shelterscape.batch.holdings import read_holdings, tiles_of
 from shelterscape.batch.state import BatchFolder
 from shelterscape.errors import InputError, Stopped, UsageError, WriteError
+from shelterscape.files.record import PROGRAM
 
 pytestmark = pytest.mark.slow
 
@@ -488,18 +489,32 @@ def test_figures_of_siting_and_grants_are_taken_where_they_are(tmp_path):
     candidates.to_file(tmp_path / "layers.gpkg", layer="candidates", driver="GPKG", mode="a")
     (tmp_path / "tables").mkdir()
     pd.DataFrame({"own_ha": [1.0, 2.0]}).to_csv(tmp_path / "tables/benefit_by_case.csv")
-    grants = pd.DataFrame({"scheme": ["a", "b", "b"], "payment_minor": [70, 50, 60]})
+    grants = pd.DataFrame(
+        {
+            "holding_id": ["h-1", "h-1", "h-1", "h-2", "h-2"],
+            "scheme": ["a", "b", "b", "a", "b"],
+            "payment_minor": [70, 50, 60, 900, 90],
+        }
+    )
     grants.to_csv(tmp_path / "tables/grant_by_holding.csv")
-    assert figures.figures_of(tmp_path) == {
+    assert figures.figures_of(tmp_path, "h-9")["payment_minor"] == 0
+    assert figures.figures_of(tmp_path, "")["payment_minor"] is None
+    assert figures.figures_of(tmp_path, "h-1") == {
         "exposed_share": None,
         "sheltered_in_leaf_ha": None,
         "sheltered_bare_ha": None,
         "best_candidates": "c-9 (1.25 ha), c-7 (0.50 ha)",
         "chosen_m": 200.0,
-        "cost": 80_000.0,
-        "payment": 110.0,
+        "cost_minor": 80_000.0,
+        "payment_minor": 110.0,
         "need_met_ha": 1.5,
     }
+    # Belts of no holding are its own only where an earlier step chose them on it.
+    grants.assign(holding_id="").to_csv(tmp_path / "tables/grant_by_holding.csv")
+    assert figures.figures_of(tmp_path, "h-1")["payment_minor"] is None
+    record = {"program": PROGRAM, "steps": [{"inputs": {"belts": "step:siting/chosen_belts"}}]}
+    (tmp_path / "record.json").write_text(json.dumps(record), encoding="utf-8")
+    assert figures.figures_of(tmp_path, "h-1")["payment_minor"] == 970
 
 
 @pytest.mark.parametrize("empty", [("h-2",), tuple(TOP)])

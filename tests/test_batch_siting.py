@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
+import json
+
 import geopandas as gpd
 import numpy as np
 import pytest
 import rasterio
+import shapely
 from batch_helpers import TOP, cells_inside, holdings_of, square, write_holdings
 from run_helpers import CRS, write_belts, write_dem
 from test_batch import HerePool
 
 from shelterscape import batch
 from shelterscape.batch import How, run_batch
+from shelterscape.plan import read_plan
+from shelterscape.process.area import Area
+from shelterscape.runs import Step, run
+from shelterscape.runs.prepare import prepare
 
 pytestmark = pytest.mark.slow
+
+BARE = (50, 48, 4, 10)
+"""A holding of rock, in cells as those of `TOP`."""
 
 PLAN = """
 [inputs]
@@ -39,8 +49,9 @@ def result(tmp_path_factory):
     folder.mkdir()
     write_dem(folder / "dem.tif")
     write_belts(folder / "belts.gpkg")
-    outlines = [square(*place) for place in TOP.values()]
-    write_holdings(folder / "holdings.gpkg", outlines, list(TOP))
+    # On one of them nothing needs shelter and no belt stands.
+    outlines = [square(*place) for place in (*TOP.values(), BARE)]
+    write_holdings(folder / "holdings.gpkg", outlines, [*TOP, "bare"])
     fields = [
         square(row, col + half * cols / 2, rows, cols / 2)
         for row, col, rows, cols in TOP.values()
@@ -58,14 +69,40 @@ def result(tmp_path_factory):
             holdings=str(folder / "holdings.gpkg"),
             how=How(),
         )
-    assert [row.error for row in found.rows] == [None] * 3
+    assert [row.error for row in found.rows] == [None] * 4
     return found
+
+
+def test_a_holding_without_lines_is_done_all_the_same(result):
+    row = holdings_of(result.folder).set_index("holding_id").loc["bare"]
+    assert row["status"] == "done" and row["chosen_m"] == 0 and np.isnan(row["rank"])
+    record = json.loads((result.folder / "holdings" / row["folder"] / "record.json").read_text())
+    assert "no-lines" in [notice["code"] for notice in record["steps"][0]["notices"]]
+
+
+def test_without_places_near_no_ground_counts(tmp_path, result):
+    """Where places are given, ground that lies far from all of them is not in need."""
+    inputs = result.folder.parent / "in"
+    (step,) = read_plan(inputs / "plan.toml")
+    # The holding itself is a parcel, so that there are edges to plant on.
+    asked = step.asked.model_copy(update={"parcels": str(inputs / "holdings.gpkg")})
+    outline, counts = shapely.to_wkb(square(*BARE)), []
+    for places in (asked.places, None):
+        this = Step(step.process, asked.model_copy(update={"places": places}))
+        shared = tmp_path / f"shared-{places is None}"
+        prepare(this, shared)
+        out = tmp_path / f"out-{places is None}"
+        found = run([this], out, area=Area("bare", outline, 10.0, str(shared)))
+        assert ("no-lines" in [notice.code for notice in found.notices]) == (places is not None)
+        counts.append(len(gpd.read_file(out / "layers.gpkg", layer="candidates")))
+    assert counts[0] == 0 < counts[1]
 
 
 def test_holdings_are_ranked_by_their_own_need_met_per_cost(result):
     table = holdings_of(result.folder)
-    assert table["chosen_m"].between(1, 150).all() and (table["cost"] > 0).all()
-    worth = table["need_met_ha"] / table["cost"]
+    table = table[table["holding_id"] != "bare"]
+    assert table["chosen_m"].between(1, 150).all() and (table["cost_minor"] > 0).all()
+    worth = table["need_met_ha"] / table["cost_minor"]
     assert list(table["rank"]) == list(worth.rank(ascending=False).astype(int))
     assert table["best_candidates"].str.contains(" ha").all()
     assert (result.catchment / "preview-holdings.png").is_file()
@@ -88,7 +125,7 @@ def test_lines_lie_on_the_holding_they_are_for(result, layer):
 
 def test_the_mosaic_covers_the_holdings_and_nothing_else(result):
     inside = np.zeros((60, 60), bool)
-    for place in TOP.values():
+    for place in (*TOP.values(), BARE):
         inside[cells_inside(place)] = True
     rows, cols = (np.flatnonzero(inside.any(axis=axis)) for axis in (1, 0))
     with rasterio.open(result.catchment / "rasters" / "shelter_gain.tif") as data:

@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from shelterscape.files.record import read_record
 from shelterscape.files.results import features_of, first_band, table_of
-from shelterscape.runs import GEOPACKAGE
+from shelterscape.runs import GEOPACKAGE, STEP_PREFIX
 
 BEST = 3
 """How many candidates are named as the best."""
@@ -23,21 +24,21 @@ FIGURES = {
     "sheltered_bare_ha": "sheltered_area",
     "best_candidates": "best_candidates",
     "chosen_m": "chosen_length",
-    "cost": "chosen_cost",
-    "payment": "chosen_payment",
+    "cost_minor": "chosen_cost",
+    "payment_minor": "chosen_payment",
     "need_met_ha": "need_met",
 }
 """Columns and their terms."""
 
 
-def figures_of(folder: Path) -> dict[str, Any]:
+def figures_of(folder: Path, holding_id: str) -> dict[str, Any]:
     """Figures of one holding; None where its plan does not give them."""
     return {
         "exposed_share": _exposed(folder),
         **_sheltered(folder),
         "best_candidates": _best(folder),
         **_chosen(folder),
-        "payment": _payment(folder),
+        "payment_minor": _payment(folder, holding_id),
         "need_met_ha": _need_met(folder),
     }
 
@@ -94,19 +95,33 @@ def _best(folder: Path) -> str | None:
 def _chosen(folder: Path) -> dict[str, float | None]:
     frame = _features(folder, "chosen_belts", "length_m", "cost_minor")
     if frame is None:
-        return {"chosen_m": None, "cost": None}
+        return {"chosen_m": None, "cost_minor": None}
     # A cost nobody gave is not nothing.
     cost = float(frame["cost_minor"].sum()) if frame["cost_minor"].notna().all() else None
-    return {"chosen_m": float(frame["length_m"].sum()), "cost": cost}
+    return {"chosen_m": float(frame["length_m"].sum()), "cost_minor": cost}
 
 
-def _payment(folder: Path) -> float | None:
-    """What the scheme that pays most pays; schemes seldom add."""
+def _payment(folder: Path, holding_id: str) -> float | None:
+    """What the scheme that pays most pays for belts of this holding; schemes seldom add.
+
+    Belts that name no holding are its own where siting chose them on it. Others may lie anywhere.
+    """
     table = table_of(folder / "tables" / "grant_by_holding.csv")
-    if table is None or not {"scheme", "payment_minor"} <= {*table.columns}:
+    if table is None or not {"scheme", "payment_minor", "holding_id"} <= {*table.columns}:
         return None
-    by_scheme = table.groupby("scheme")["payment_minor"].sum()
+    named = table["holding_id"].astype("string").fillna("")
+    nameless = bool((named == "").all())
+    if not (_chosen_here(folder) if nameless else holding_id):
+        return None
+    by_scheme = table[nameless | (named == holding_id)].groupby("scheme")["payment_minor"].sum()
     return float(by_scheme.max()) if len(by_scheme) else 0.0
+
+
+def _chosen_here(folder: Path) -> bool:
+    """Whether grants were told for belts that an earlier step chose on the holding."""
+    record = read_record(folder) or {"steps": []}
+    inputs = [step["inputs"].get("belts") for step in record["steps"]]
+    return any(str(text).startswith(STEP_PREFIX) for text in inputs)
 
 
 def _need_met(folder: Path) -> float | None:

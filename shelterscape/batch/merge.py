@@ -125,7 +125,7 @@ class _Merge:
                 frame[column] = frame[column].astype("string").fillna("").astype(object)
             elif column != "rank":
                 frame[column] = frame[column].astype(float)
-        frame["rank"] = ranks(frame["need_met_ha"], frame["cost"])
+        frame["rank"] = ranks(frame["need_met_ha"], frame["cost_minor"])
         outlines = [row.holding.geometry for row in self._rows]
         table = gpd.GeoDataFrame(frame, geometry=outlines, crs=self._grid.crs)
         self._write("holdings", table, "polygon", COLUMNS, "Holdings, and what was found on each.")
@@ -138,7 +138,9 @@ class _Merge:
     def _told(self, row: Row) -> dict[str, Any]:
         error = row.error or {}
         words = " ".join(str(error.get(key) or "") for key in ("what", "value"))
-        figures = figures_of(self._folder.of(row.holding)) if row.status == DONE else {}
+        figures: dict[str, Any] = {}
+        if row.status == DONE:
+            figures = figures_of(self._folder.of(row.holding), row.holding.holding_id)
         return {
             "holding_id": row.holding.holding_id,
             "name": row.holding.name,

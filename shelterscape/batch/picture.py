@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from pathlib import Path
 
 import geopandas as gpd
@@ -16,6 +17,9 @@ from rasterio.features import rasterize
 from shelterscape.files.draw import MOST_CELLS, MapSheet, draw_maps
 from shelterscape.grid import Grid
 from shelterscape.terms import TERMS
+
+MOST_NAMED = 60
+"""Holdings up to which names are written on the map; more would hide it."""
 
 
 def draw_catchment(
@@ -39,8 +43,21 @@ def draw_catchment(
             term=TERMS[term],
             notes=(_note(term), "Grey: not known, or the work on the holding failed.", *cautions),
             belts=there,
+            labels=_labels(there) if len(there) <= MOST_NAMED else {},
         ),
     )
+
+
+def _labels(holdings: gpd.GeoDataFrame) -> dict[tuple[float, float], str]:
+    """Name of each holding, and its rank where it has one."""
+    found = {}
+    for shape, name, holding_id, rank in zip(
+        holdings.geometry, holdings["name"], holdings["holding_id"], holdings["rank"], strict=True
+    ):
+        middle = shape.representative_point()
+        words = textwrap.fill(name or holding_id, 14)
+        found[middle.x, middle.y] = words if pd.isna(rank) else f"{rank}\n{words}"
+    return found
 
 
 def _figures(holdings: gpd.GeoDataFrame) -> tuple[str, dict[str, pd.Series]]:

@@ -70,6 +70,8 @@ class MapSheet:
         Areas whose outline is drawn.
     marked : GeoDataFrame, optional
         Lines drawn boldly over all others, numbered by ``order`` where they have it.
+    labels : dict
+        Words by the place (x, y) they are centred on.
     across : int
         How many panels stand side by side; 0 for as many as fit.
     doubtful : dict
@@ -85,6 +87,7 @@ class MapSheet:
     belts: gpd.GeoDataFrame | None = None
     outlined: gpd.GeoDataFrame | None = None
     marked: gpd.GeoDataFrame | None = None
+    labels: Mapping[tuple[float, float], str] = field(default_factory=dict)
     across: int = 0
     doubtful: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
 
@@ -338,6 +341,9 @@ def _draw_panel(
     if sheet.marked is not None:
         _draw_belts(axes, sheet.marked, MARKED_COLOUR, 2.4)
         _draw_numbers(axes, sheet.marked)
+    for place, label in sheet.labels.items():
+        how: dict[str, Any] = {"fontsize": 7, "family": FONT, "path_effects": _HALO}
+        axes.text(*place, label, ha="center", va="center", clip_on=True, **how)
     axes.set(xlim=(west, east), ylim=(south, north), xticks=[], yticks=[])
     _draw_scale_and_north(axes, sheet.grid)
 

@@ -217,7 +217,7 @@ def disk(asked: ExposureInputs, sizes: Sizes) -> Space:
 
 PROCESS = Process(
     id="exposure",
-    version="2.0.0",
+    version="2.1.0",
     title="How exposed the ground is, and from where",
     summary="Measures, for every cell of a terrain model, the angle up to the horizon in each wind "
     "direction, their sum over the eight compass points (topex), the slope upwind, and how much "

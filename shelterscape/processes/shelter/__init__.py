@@ -206,7 +206,7 @@ def _all_years(job: Job) -> list[Year]:
 
 PROCESS = Process(
     id="shelter",
-    version="2.1.0",
+    version="2.2.0",
     title="How far belts shelter the ground",
     summary="Works out the wind with belts over the wind without them, for every cell, over a wind "
     "set, with the belts in leaf and bare, as surveyed and in years to come, and what places get "

@@ -21,7 +21,7 @@ def compute(asked: SitingInputs, files: Files, run: Run) -> None:
     run.progress(0.0, "reading terrain, winds, belts and what stands in the way")
     given = read(asked, files, run)
     run.progress(0.1, "laying out candidate lines")
-    lines = lines_of(given)
+    lines = lines_of(given, run)
     found = decide(given, lines, run)
     run.progress(0.9, "layers and tables")
     chosen = write(given, lines, found, run)
@@ -63,7 +63,7 @@ def disk(asked: SitingInputs, sizes: Sizes) -> Space:
 
 PROCESS = Process(
     id="siting",
-    version="1.0.0",
+    version="1.1.0",
     title="Where belts help most",
     summary="Lays out lines where belts could go or be mended, cuts them by what stands in their "
     "way, works out what each would bring to the places that need shelter, and chooses the best "

@@ -33,6 +33,10 @@ SLIGHT = 0.05
 """Lines that bring less a metre than this share of the best are not chosen (E), unless asked
 for."""
 
+NOTHING_M2 = 0.5
+"""Nor are lines that bring less than this much full shelter a metre, m2 of the ground most in need
+(E): a belt shelters some hundred times that."""
+
 
 @dataclass(frozen=True)
 class Decision:
@@ -73,7 +77,7 @@ def decide(given: Given, lines: Lines, run: Run) -> Decision:
     run.progress(0.35, "choosing")
     must = _named(frame, asked.must_have, "must_have")
     forbidden = _named(frame, asked.forbidden, "forbidden")
-    slight = slight_lines(frame, own)
+    slight = slight_lines(frame, own, float(setting.need.max()))
     left_out = [*forbidden, *frame["candidate"][slight & ~frame["candidate"].isin(must)]]
     limits = _limits(given, frame)
     net_cost = None
@@ -119,11 +123,20 @@ def decide(given: Given, lines: Lines, run: Run) -> Decision:
     return Decision(setting, own, choice, planted, found, share)
 
 
-def slight_lines(frame: gpd.GeoDataFrame, own: Benefits) -> NDArray[np.bool_]:
-    """Lines that bring so little a metre that nobody would plant them to use a budget up."""
+def slight_lines(frame: gpd.GeoDataFrame, own: Benefits, most_need: float) -> NDArray[np.bool_]:
+    """Lines that bring so little a metre that nobody would plant them to use a budget up.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+    own : Benefits
+    most_need : float
+        Of any ground, as places tell it.
+    """
     length = frame["length_m"].to_numpy(dtype=float)
     per_metre = own.total / np.maximum(length, 1e-9)
-    slight: NDArray[np.bool_] = per_metre < SLIGHT * max(float(per_metre.max()), 0.0)
+    least = max(SLIGHT * per_metre.max(initial=0.0), NOTHING_M2 / 1e4 * most_need)
+    slight: NDArray[np.bool_] = per_metre < least
     return slight
 
 

@@ -10,7 +10,8 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from shelterscape.errors import InputError
+from shelterscape.errors import InputError, Notice
+from shelterscape.process import Run
 from shelterscape.processes.siting.read import Given
 from shelterscape.science.places import purpose_of
 from shelterscape.science.siting import across_wind, candidates, constraints, corners, mending
@@ -47,13 +48,13 @@ class Lines:
     offered_m: float
 
 
-def lines_of(given: Given) -> Lines:
-    """All candidates of a run.
+def lines_of(given: Given, run: Run) -> Lines:
+    """All candidates of a run; there may be none on a part of the map.
 
     Raises
     ------
     InputError
-        ``input-refused`` where there is nothing to choose from.
+        ``input-refused`` where there is nothing to choose from on the whole map.
     """
     new, cuts, offered_m = _planted(given)
     parts = [new]
@@ -64,12 +65,7 @@ def lines_of(given: Given) -> Lines:
     every = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
     every = gpd.GeoDataFrame(every, crs=given.grid.crs)
     if not len(every):
-        raise InputError(
-            "input-refused",
-            "There is no line to choose from: none was offered, or all were cut away.",
-            where="offer",
-            mend="Give candidate_lines or parcels, or look at what bars them.",
-        )
+        _tell_none(given, run)
     every = candidates.judge(every, given.bearing, given.settled.local_heights)
     for areas in (given.holdings, given.parcels):
         if areas is not None and "holding_id" in areas:
@@ -77,6 +73,20 @@ def lines_of(given: Given) -> Lines:
             break
     told = constraints.checked(every, given.register, given.looked_at)
     return Lines(every, cuts, told, offered_m)
+
+
+def _tell_none(given: Given, run: Run) -> None:
+    """Nothing to choose from is an error of the inputs, but not so on one holding among many."""
+    text = "There is no line to choose from: none was offered, or all were cut away."
+    if given.area is not None:
+        run.notice(Notice("no-lines", text))
+        return
+    raise InputError(
+        "input-refused",
+        text,
+        where="offer",
+        mend="Give candidate_lines or parcels, or look at what bars them.",
+    )
 
 
 def _planted(given: Given) -> tuple[gpd.GeoDataFrame, pd.DataFrame, float]:
@@ -116,6 +126,9 @@ def _offers(given: Given) -> tuple[list[gpd.GeoDataFrame], float]:
     """Lines of each kind, generated ones near what needs shelter; length of doubled edges."""
     asked, crs = given.asked, given.grid.crs
     found: dict[str, gpd.GeoDataFrame | Shapes] = {}
+    empty = candidates.offer(candidates.GIVEN, np.empty(0, dtype=object), crs)
+    if given.unneeded:
+        return [empty], 0.0
     if given.lines is not None and "drawn" in asked.offer:
         found[candidates.GIVEN] = given.lines
     parcels, doubled_m = given.parcels, 0.0
@@ -127,7 +140,6 @@ def _offers(given: Given) -> tuple[list[gpd.GeoDataFrame], float]:
         found[candidates.ACROSS] = _across(given)
     if "corners" in asked.offer:
         found[candidates.CORNER] = _corners(given)
-    empty = candidates.offer(candidates.GIVEN, np.empty(0, dtype=object), crs)
     offers = [candidates.offer(kind, lines, crs) for kind, lines in found.items()]
     return [empty, *offers], doubled_m
 
@@ -163,7 +175,7 @@ def _corners(given: Given) -> Shapes:
 def _near(given: Given, lines: Shapes) -> NDArray[np.bool_]:
     """Which lines lie near enough to what needs shelter."""
     if given.places is None:
-        return np.ones(len(lines), dtype=bool)
+        return np.full(len(lines), not given.unneeded)
     tree = shapely.STRtree(given.places.geometry.to_numpy())
     at = tree.query(lines, predicate="dwithin", distance=NEAR_H * _height(given))[0]
     near = np.zeros(len(lines), dtype=bool)

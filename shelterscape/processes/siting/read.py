@@ -132,6 +132,11 @@ class Given:
         return [c for year in self.settled.years for c in self.settled.cases(year)]
 
     @property
+    def unneeded(self) -> bool:
+        """Whether nothing on a part of the map needs shelter, while elsewhere places do."""
+        return bool(self.asked.places) and self.places is None
+
+    @property
     def looked_at(self) -> list[str]:
         """Usual constraints heeded by another road than the register."""
         return given.heeded(self.cutters) + (["watercourses"] if self.asked.water else [])
@@ -289,6 +294,8 @@ def _places(reader: _Reader, settled: Choices, run: Run) -> gpd.GeoDataFrame | N
     if settled.purpose is None:
         return places
     counts = places["purpose"].isin([settled.purpose.name, ""])
+    if not counts.any() and not reader.files.whole:
+        return None
     if not counts.any():
         raise InputError(
             "input-refused",

@@ -132,7 +132,7 @@ def _reasons(given: Given, frame: gpd.GeoDataFrame, found: Decision) -> NDArray[
     ruled_out = (frame["forbidden"].astype(bool) | named).to_numpy()
     words = np.full(len(frame), OUTDONE, dtype=object)
     words[over] = TOO_LONG
-    words[slight_lines(frame, found.own)] = SLIGHT
+    words[slight_lines(frame, found.own, float(found.setting.need.max()))] = SLIGHT
     words[ruled_out] = OUT
     words[found.choice.rows] = CHOSEN
     return words

@@ -145,6 +145,8 @@ def dress(kept: gpd.GeoDataFrame, book: Book, design: str, planted_year: int) ->
     frame = kept.assign(design=names, action=PLANT, mends=pd.array([pd.NA] * len(kept), "Int64"))
     for column in ("belt_type", "species", "porosity", "bare_porosity", "width_m", "closing_years"):
         frame[column] = [getattr(one, column) for one in chosen]
+    # Of no lines at all, words would pass for numbers.
+    frame = frame.astype({"belt_type": object, "species": object})
     frame = frame.assign(
         planted_year=pd.array([planted_year] * len(frame), "Int64"),
         closing_from=pd.array([planted_year] * len(frame), "Int64"),
