@@ -22,7 +22,7 @@ from shelterscape.batch.job import Job, job_of
 from shelterscape.batch.local import LocalPool
 from shelterscape.batch.merge import merge
 from shelterscape.batch.schedule import Pool, Schedule, Sized
-from shelterscape.batch.sizes import Sizer, memory_budget, seconds_of, seconds_taken
+from shelterscape.batch.sizes import Sizer, seconds_of, seconds_taken
 from shelterscape.batch.state import CATCHMENT, DONE, FAILED, BatchFolder, Row, counted
 from shelterscape.batch.tasks import prepare_steps
 from shelterscape.errors import InternalError, Stopped
@@ -30,6 +30,7 @@ from shelterscape.plan import read_plan
 from shelterscape.process.memory import MIB
 from shelterscape.process.run import Tell, never, tell_nobody
 from shelterscape.runs.disk import checked_limit
+from shelterscape.runs.memory import allowed
 
 ATTEMPTS = 2
 """So often is the work over the whole map begun when workers die of it."""
@@ -54,6 +55,9 @@ class How:
         Address of a Dask scheduler to work on instead of this machine.
     pictures : bool
         Whether every holding gets preview pictures.
+    memory_limit_gib : float or None
+        What all workers together may take by estimate, GiB; by default four fifths of the
+        machine's memory.
     disk_limit_gib : float or None
         Refuse a batch estimated to take more on the disk than this, GiB; what is free by default.
     """
@@ -63,6 +67,7 @@ class How:
     retry_failed: bool = False
     cluster: str | None = None
     pictures: bool = False
+    memory_limit_gib: float | None = None
     disk_limit_gib: float | None = None
 
 
@@ -167,6 +172,7 @@ def run_batch(
         For what concerns all holdings; what concerns one is in its row.
     """
     limit = checked_limit(how.disk_limit_gib)
+    allowed(how.memory_limit_gib)  # refused before any work when it is no limit
     job, found = _job(plan, holdings, tiles, how, progress)
     folder = BatchFolder(Path(out))
     sizer = Sizer(job.steps, job.grid, how.pictures)
@@ -306,7 +312,9 @@ def _run_all(
     # The largest first, so that none is left to run by itself in the end.
     sized.sort(key=lambda one: -one.size)
     by_path = {str(folder.of(h)): h for h in wanted}
-    budget = float("inf") if how.cluster else memory_budget()
+    budget = allowed(how.memory_limit_gib)[0]
+    if how.cluster and how.memory_limit_gib is None:
+        budget = float("inf")  # of other machines than this one
     begun = time.monotonic()
     text = f"{len(sized)} of {len(found)} holdings to be run"
     tell({"event": "progress", "share": 0.05, "text": text})

@@ -11,6 +11,7 @@ from typing import Any, Protocol
 
 from shelterscape.batch.tasks import Outcome, Task, work
 from shelterscape.errors import Stopped
+from shelterscape.runs.memory import GIB
 
 TOGETHER_DEATHS = 2
 """So often may a piece of work be at hand when a worker dies before it must go by itself; when a
@@ -49,7 +50,7 @@ class Schedule:
     ----------
     pool : Pool
     budget : float
-        Memory that all tasks at hand may take together, bytes; one alone is always let through.
+        Memory that all tasks at hand may take together, bytes; what is more by itself is refused.
     cancelled : callable
         Answers 0, or the number of the signal that asks to stop.
     """
@@ -69,7 +70,11 @@ class Schedule:
         ------
         Stopped
         """
-        self._waiting.extend(tasks)
+        for one in tasks:
+            if one.size > self._budget:
+                yield _too_large(one, self._budget)
+            else:
+                self._waiting.append(one)
         while self._waiting or self._alone or self._at_hand:
             if signal_number := self._cancelled():
                 self._pool.stop()
@@ -137,6 +142,19 @@ class Schedule:
                 self._waiting.appendleft(one)
             else:
                 self._alone.append(one)
+
+
+def _too_large(one: Sized, budget: float) -> Outcome:
+    """The outcome of work that is not begun, for it would not fit."""
+    error = {
+        "code": "memory-short",
+        "what": "The work on this holding needs more memory than it may use.",
+        "where": one.task.area.name,
+        "value": f"about {one.size / GIB:.1f} GiB needed; {budget / GIB:.1f} GiB may be used",
+        "mend": "Cut the holding up, use coarser cells, or set --memory-limit if you know better.",
+    }
+    # A fault of the machine, not of the inputs: looked at anew each time.
+    return Outcome(one.task.folder, error, 1)
 
 
 def died(task: Task, value: Any) -> Outcome:

@@ -20,7 +20,6 @@ from shelterscape.process.disk import PLANE_BYTES, Space
 from shelterscape.process.memory import LIBRARIES_BYTES, Sizes, sizes_of
 from shelterscape.runs import Step
 from shelterscape.runs.disk import RUN_BYTES, space_of
-from shelterscape.runs.memory import MACHINE_SHARE, machine_bytes
 from shelterscape.runs.prepare import is_laid_out_anew
 from shelterscape.runs.steps import without_references
 
@@ -132,12 +131,6 @@ class Sizer:
             for name, one in whole.layers.items()
         }
         return replace(whole, grid=window, read_cells=cells, layers=layers, inside=inside)
-
-
-def memory_budget() -> float:
-    """Bytes that all workers together may take; unbounded where the system does not tell."""
-    machine = machine_bytes()
-    return math.inf if machine is None else MACHINE_SHARE * machine
 
 
 def seconds_of(cells: int, earlier: Sequence[tuple[int, float]]) -> float:

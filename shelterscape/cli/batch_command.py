@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from shelterscape.cli.process_command import DISK_LIMIT
+from shelterscape.cli.process_command import DISK_LIMIT, MEMORY_LIMIT
 from shelterscape.errors import UsageError
 
 if TYPE_CHECKING:
@@ -151,6 +151,7 @@ batch_command = click.Command(
             help="Work on the workers of this Dask scheduler, as tcp://HOST:8786.",
         ),
         click.Option(["--pictures"], is_flag=True, help="Preview pictures of every holding too."),
+        MEMORY_LIMIT,
         DISK_LIMIT,
         click.Option(
             ["--json", "as_json"], is_flag=True, help="Tell progress and results as JSON lines."

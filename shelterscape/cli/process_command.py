@@ -21,6 +21,14 @@ DISK_LIMIT = click.Option(
     help="Refuse work estimated to take more room on the disk than this; what is free by default.",
 )
 
+MEMORY_LIMIT = click.Option(
+    ["--memory-limit", "memory_limit_gib"],
+    type=float,
+    metavar="GIB",
+    help="Refuse work estimated to need more memory than this; four fifths of the machine's "
+    "by default.",
+)
+
 OUT_OPTIONS = (
     click.Option(["--out"], required=True, metavar="DIR", help="Folder for the results."),
     click.Option(
@@ -29,13 +37,7 @@ OUT_OPTIONS = (
     click.Option(
         ["--json", "as_json"], is_flag=True, help="Tell progress and results as JSON lines."
     ),
-    click.Option(
-        ["--memory-limit", "memory_limit_gib"],
-        type=float,
-        metavar="GIB",
-        help="Refuse work estimated to need more memory than this; four fifths of the machine's "
-        "by default.",
-    ),
+    MEMORY_LIMIT,
     DISK_LIMIT,
 )
 

@@ -64,9 +64,7 @@ class MemoryEstimate:
     """
 
     def __init__(self, limit_gib: float | None) -> None:
-        if limit_gib is not None and not limit_gib > 0:
-            raise UsageError("usage", "A memory limit is a number of GiB above 0.", value=limit_gib)
-        self._allowed, self._why = _allowed(limit_gib)
+        self._allowed, self._why = allowed(limit_gib)
         self._most = 0
 
     @property
@@ -97,9 +95,22 @@ class MemoryEstimate:
             )
 
 
-def _allowed(limit_gib: float | None) -> tuple[float, str]:
-    """Bytes that may be used, and why so many."""
+def allowed(limit_gib: float | None) -> tuple[float, str]:
+    """Bytes that may be used, and why so many.
+
+    Parameters
+    ----------
+    limit_gib : float or None
+        GiB; None for `MACHINE_SHARE` of the machine's memory.
+
+    Raises
+    ------
+    UsageError
+        For a limit that is no number above 0.
+    """
     if limit_gib is not None:
+        if not limit_gib > 0:
+            raise UsageError("usage", "A memory limit is a number of GiB above 0.", value=limit_gib)
         return limit_gib * GIB, "as limited"
     machine = machine_bytes()
     if machine is None:
