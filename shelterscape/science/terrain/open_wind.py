@@ -132,7 +132,7 @@ def speed_ups(
 
     The ground is transformed once, unless it is worked in tiles.
     """
-    if min(grid.shape) < 1 or (tile_cells is not None and tile_cells < 16):
+    if tile_cells is not None and tile_cells < 16:
         raise ValueError("tile_cells must be 16 at least")
     ground = held(elevation, grid, roughness_m)
     how = _How(height_m, base_m, theory, edges)
