@@ -46,7 +46,8 @@ ground[9:13, 4:8] = np.nan
 for limit in (15.0, 300.0, 5000.0):
     for direction in (0.0, 45.0, 100.0, 233.7):
         assert np.nanmax(np.abs(horizon_angle(ground, grid, direction, limit_m=limit))) <= 90
-speed_up(np.nan_to_num(ground), grid, 210.0)
+for tile in (16, 25, 60, None):
+    speed_up(ground, grid, 210.0, tile_cells=tile)
 where = places_of(frame.drop(columns="height_m").iloc[-2:], "places")[0]
 means(ground, coverage(where, grid))
 print("within bounds")
