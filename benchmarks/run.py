@@ -21,6 +21,7 @@ import belts
 import horizon
 import open_wind
 import siting
+import slopes
 import tiles
 
 PAGE = Path(__file__).resolve().parents[1] / "docs" / "benchmarks.md"
@@ -56,6 +57,12 @@ SECTIONS = {
         "Goals: .05 s a ray with an error up to .02; the whole job 45 s, 90 s with rasters by "
         "direction, and 3 GiB. A wind direction is 15 rays.",
         belts.tables,
+    ),
+    "slopes": Section(
+        "Shelter against cells, directions and belts",
+        f"The field of one season without files, {slopes.CELL_M:g} m cells, 15 rays a direction; "
+        "one is changed at a time.",
+        slopes.tables,
     ),
     "siting": Section(
         "Siting",
