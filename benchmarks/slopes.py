@@ -22,7 +22,7 @@ from shelterscape.science.wind import equal_winds
 CELL_M, SIDE, DIRECTIONS, BELTS = 5.0, 2000, 8, 1250
 SIDES = (500, 1000, 2000, 4000)
 DIRECTION_COUNTS = (4, 8, 16, 32)
-BELT_COUNTS = (125, 1250, 5000, 20_000)
+BELT_COUNTS = (125, 500, 1250, 5000)
 
 
 def seconds(side: int, directions: int, count: int) -> float:
