@@ -41,7 +41,7 @@ def draw_catchment(
             panels={head: _burnt(there, values, view) for head, values in panels.items()},
             grid=view,
             term=TERMS[term],
-            notes=(_note(term), "Grey: not known, or the work on the holding failed.", *cautions),
+            notes=(_note(term), "Grey: no figure, or the work on the holding failed.", *cautions),
             belts=there,
             labels=_labels(there) if len(there) <= MOST_NAMED else {},
         ),

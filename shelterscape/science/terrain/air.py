@@ -111,10 +111,15 @@ class Air:
         if self.theory not in THEORIES:
             raise ValueError(f"theory is {self.theory!r}; it is one of {', '.join(THEORIES)}")
 
+    def padded_shape(self, shape: tuple[int, ...]) -> tuple[int, int]:
+        """Rows and columns of a piece of ground once it is carried on past its edges."""
+        pad = int(np.ceil(self.edges.pad_m / self.cell_m))
+        rows, cols = (spectral.padded_size(n, pad) for n in shape)
+        return rows, cols
+
     def waves(self, ground: NDArray[np.float32]) -> tuple[NDArray[np.complex64], tuple[int, int]]:
         """Spectrum of the padded ground, and its padded shape."""
-        pad = int(np.ceil(self.edges.pad_m / self.cell_m))
-        rows, cols = (spectral.padded_size(n, pad) for n in ground.shape)
+        rows, cols = self.padded_shape(ground.shape)
         plane = spectral.best_plane(ground)
         if not self.edges.level:
             plane = (plane[0], 0.0, 0.0)

@@ -36,12 +36,11 @@ class Ground:
         """Roughness length on a cut-out of the grid."""
         return self.roughness_m(part) if callable(self.roughness_m) else self.roughness_m
 
-    def pieces(self, rows: int, cols: int) -> Iterator[Grid]:
-        """Cut-outs of at most so many rows and columns that cover the map, row by row."""
+    def strips(self, rows: int) -> Iterator[Grid]:
+        """Cut-outs of so many rows, the last one apart, that cover the map."""
         height, width = self.grid.shape
         for row in range(0, height, rows):
-            for col in range(0, width, cols):
-                yield self.grid.window(row, col, (min(rows, height - row), min(cols, width - col)))
+            yield self.grid.window(row, 0, (min(rows, height - row), width))
 
 
 def held(

@@ -17,7 +17,7 @@ from shelterscape.kernels.gaps import filled
 from shelterscape.science.terrain.air import USUAL_EDGES, Air, Edges, Mask, OpenWind, finished
 from shelterscape.science.terrain.ground import Ground, held
 from shelterscape.science.terrain.open_wind_tiles import STRIP_ROWS, Tiles
-from shelterscape.science.terrain.roughness import LOWEST_Z0, RoughnessClasses, classes_of
+from shelterscape.science.terrain.roughness import RoughnessClasses, classes_of, within_reach
 from shelterscape.science.terrain.validity import Blocks
 
 Field = NDArray[np.float32]
@@ -210,12 +210,7 @@ class _How:
 def _whole(ground: Ground, directions_deg: Sequence[float], how: _How) -> Iterator[OpenWind]:
     """A map worked whole; refused at once when it must be, before the first wind is asked for."""
     grid = ground.grid
-    lengths = ground.roughness_on(grid)
-    smooth = None
-    if np.ndim(lengths):
-        roughest = how.height_m / LOWEST_Z0
-        smooth = np.asarray(lengths) <= roughest
-        lengths = np.minimum(lengths, roughest)
+    lengths, smooth = within_reach(ground.roughness_on(grid), how.height_m)
     classes = classes_of(float(np.min(lengths)), float(np.max(lengths)))
     air = how.air(grid.cell_m, classes)
     elevation = ground.elevation(grid)

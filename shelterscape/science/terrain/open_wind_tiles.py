@@ -7,6 +7,7 @@ the two answers add. No more than one row of tiles is held at a time.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -14,13 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from shelterscape.grid import Grid
 from shelterscape.grid import downwind as downwind_of
 from shelterscape.kernels import spectral
 from shelterscape.kernels.enlarge import Surface
 from shelterscape.kernels.gaps import filled
-from shelterscape.science.terrain.air import Air, Edges, OpenWind, finished
+from shelterscape.science.terrain.air import Air, Edges, Mask, OpenWind, finished
 from shelterscape.science.terrain.ground import Ground
-from shelterscape.science.terrain.roughness import LOWEST_Z0, classes_of
+from shelterscape.science.terrain.roughness import classes_of, within_reach
 from shelterscape.science.terrain.validity import Blocks, averaged, mask_cells
 
 Field = NDArray[np.float32]
@@ -83,7 +85,7 @@ class Tiles:
         small = mask_cells(cell_m)
         # Whole blocks of the smaller kind, so that strips can hold whole ones of both.
         large = small * max(1, int(blur_m / (3.0 * cell_m * small)))
-        means, shares, lengths = _looked_over(ground, (small, large), height_m / LOWEST_Z0)
+        means, shares, lengths = _looked_over(ground, (small, large), height_m)
         near = replace(edges, level=False, taper_m=0.0)
         air = Air(cell_m, height_m, classes_of(*lengths), theory, None, near)
         coarse_m = cell_m * large
@@ -95,6 +97,26 @@ class Tiles:
             replace(air, cell_m=coarse_m, base_m=base_m, edges=edges),
             tile_cells,
         )
+
+    @property
+    def large(self) -> int:
+        """Cells along the side of a coarse one."""
+        return round(self.broad_air.cell_m / self.air.cell_m)
+
+    @functools.cached_property
+    def long_waves(self) -> Surface:
+        """The long waves of the ground on fine cells."""
+        return Surface.through(self.broad, self.large)
+
+    @functools.cached_property
+    def tables(self) -> list[spectral.WaveTables]:
+        """The theory over each roughness, for the tiles, which are all of one size."""
+        side = max(min(n, self.tile_cells) for n in self.ground.grid.shape)
+        return self.air.tables(max(self.air.padded_shape((side, side))))
+
+    def roughness_on(self, part: Grid) -> tuple[float | Field, Mask | None]:
+        """What `within_reach` tells of a cut-out of the map."""
+        return within_reach(self.ground.roughness_on(part), self.air.height_m)
 
     def strips(self, direction_deg: float) -> Iterator[tuple[int, OpenWind]]:
         """Open wind in one direction: first row of each strip, and the wind on it."""
@@ -117,11 +139,8 @@ class _RowOfTiles:
     def __init__(self, tiles: Tiles, wind: tuple[float, float]) -> None:
         self._tiles, self._wind = tiles, wind
         self._grid = tiles.ground.grid
-        self._large = round(tiles.broad_air.cell_m / tiles.air.cell_m)
-        self._long_waves = Surface.through(tiles.broad, self._large)
         self._broad = self._broad_change()
         self._holds = tiles.blocks.holds(wind)
-        self._tables: list[spectral.WaveTables] = []
         self._first = self._end = 0
         rows, cols = min(tiles.tile_cells + STRIP_ROWS, self._grid.shape[0]), self._grid.shape[1]
         self._change = np.zeros((2, rows, cols), np.float32)
@@ -136,7 +155,7 @@ class _RowOfTiles:
         found = []
         for table in air.tables(max(padded)):
             change = spectral.apply_wind(waves, padded, crop, air.cell_m, self._wind, table)
-            along, right = (Surface.through(change[..., i], self._large) for i in (0, 1))
+            along, right = (Surface.through(change[..., i], self._tiles.large) for i in (0, 1))
             found.append((along, right))
         return found
 
@@ -146,9 +165,9 @@ class _RowOfTiles:
         for row in range(self._end, end, STRIP_ROWS):
             shape = min(STRIP_ROWS, end - row), cols
             here = slice(row - self._first, row - self._first + shape[0])
-            lengths = tiles.ground.roughness_on(self._grid.window(row, 0, shape))
-            self._smooth[here] = _smooth(lengths, tiles.air)
-            at = tiles.air.classes.at(_within(lengths, tiles.air))
+            lengths, smooth = tiles.roughness_on(self._grid.window(row, 0, shape))
+            self._smooth[here] = True if smooth is None else smooth
+            at = tiles.air.classes.at(lengths)
             for i in (0, 1):
                 surfaces = (pair[i].on(row, 0, shape) for pair in self._broad)
                 self._change[i, here] = tiles.air.classes.blended(surfaces, at)
@@ -156,20 +175,18 @@ class _RowOfTiles:
 
     def add(self, row: int, col: int, by_row: Field, by_col: Field) -> None:
         """Add what the short waves of one tile do, each cell as far as it is trusted."""
-        air = self._tiles.air
+        tiles, air = self._tiles, self._tiles.air
         crop = by_row.size, by_col.size
         part = self._grid.window(row, col, crop)
         place = np.s_[row - self._first : row - self._first + crop[0], col : col + crop[1]]
-        heights = self._tiles.ground.elevation(part)
+        heights = tiles.ground.elevation(part)
         known = np.isfinite(heights)
         self._known[place] = known
         # Gaps are filled in what is left of the ground, which is level on the whole.
-        left = filled(heights - self._long_waves.on(row, col, crop), known)
-        at = air.classes.at(_within(self._tiles.ground.roughness_on(part), air))
+        left = filled(heights - tiles.long_waves.on(row, col, crop), known)
         waves, shape = air.waves(left)
-        if not self._tables:
-            self._tables = air.tables(max(shape))  # tiles are all of one size
-        change = air.change(waves, shape, crop, self._wind, self._tables, at)
+        at = air.classes.at(tiles.roughness_on(part)[0])
+        change = air.change(waves, shape, crop, self._wind, tiles.tables, at)
         for i in (0, 1):
             self._change[i][place] += by_row[:, None] * by_col * change[..., i]
 
@@ -188,28 +205,18 @@ class _RowOfTiles:
         self._first = end
 
 
-def _within(lengths: float | Field, air: Air) -> float | Field:
-    """Roughness as far as wind can be told above it."""
-    return np.minimum(lengths, air.height_m / LOWEST_Z0) if np.ndim(lengths) else lengths
-
-
-def _smooth(lengths: float | Field, air: Air) -> bool | NDArray[np.bool_]:
-    """Where the ground is smooth enough for the height."""
-    return lengths <= air.height_m / LOWEST_Z0 if np.ndim(lengths) else True
-
-
 def _looked_over(
-    ground: Ground, sizes: tuple[int, int], roughest: float
+    ground: Ground, sizes: tuple[int, int], height_m: float
 ) -> tuple[list[Field], list[Field], tuple[float, float]]:
     """Mean height and known share over blocks of two sizes; least and largest roughness.
 
-    Of maps of roughness, `roughest` at most counts. The second size is a multiple of the first.
+    The second size is a multiple of the first.
     """
     rows = sizes[1] * max(1, READ_ROWS // sizes[1])
     means: list[list[Field]] = [[], []]
     shares: list[list[Field]] = [[], []]
     least, most = np.inf, -np.inf
-    for part in ground.pieces(rows, ground.grid.shape[1]):
+    for part in ground.strips(rows):
         heights = ground.elevation(part)
         known = np.isfinite(heights)
         heights = np.where(known, heights, np.float32(0))
@@ -218,9 +225,7 @@ def _looked_over(
             divisor = np.where(share > 0, share, np.float32(1))
             means[i].append((averaged(heights, cells) / divisor).astype(np.float32))
             shares[i].append(share)
-        lengths = ground.roughness_on(part)
-        if np.ndim(lengths):
-            lengths = np.minimum(lengths, roughest)
+        lengths, _ = within_reach(ground.roughness_on(part), height_m)
         least, most = min(least, float(np.min(lengths))), max(most, float(np.max(lengths)))
     share_maps = [np.concatenate(some) for some in shares]
     mean_maps = [filled(np.concatenate(m), s > 0) for m, s in zip(means, share_maps, strict=True)]

@@ -19,6 +19,7 @@ from shelterscape.grid import Grid
 from shelterscape.terms import TERMS
 
 Field = NDArray[np.float32]
+Mask = NDArray[np.bool_]
 
 DAVENPORT_WIERINGA = {
     "sea": 0.0002,
@@ -109,6 +110,29 @@ def classes_of(least_m: float, most_m: float) -> RoughnessClasses:
         return RoughnessClasses((float(least_m),))
     steps = min(max(int(np.ceil((high - low) / np.log(CLASS_RATIO))), 1), MOST_CLASSES - 1)
     return RoughnessClasses(tuple(np.exp(np.linspace(low, high, steps + 1)).tolist()))
+
+
+def within_reach(lengths: float | Field, height_m: float) -> tuple[float | Field, Mask | None]:
+    """Roughness as far as wind can be told at a height above it.
+
+    Parameters
+    ----------
+    lengths : float or (rows, cols) float32
+        m.
+    height_m : float
+        Height above ground, m.
+
+    Returns
+    -------
+    lengths : float or (rows, cols) float32
+        Those of a map cut off at the roughest for that height; a single one is left as it is.
+    smooth : (rows, cols) bool or None
+        Where the ground is smooth enough; None for a single roughness.
+    """
+    if not np.ndim(lengths):
+        return lengths, None
+    roughest = height_m / LOWEST_Z0
+    return np.minimum(lengths, roughest), np.asarray(lengths) <= roughest
 
 
 def table_of(frame: pd.DataFrame, where: str) -> dict[str, float]:
