@@ -10,19 +10,14 @@ from types import TracebackType
 import numpy as np
 import rasterio
 from numpy.typing import NDArray
-from rasterio._err import CPLE_BaseError
-from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
 from shelterscape.errors import WriteError
-from shelterscape.files.rasters import ENVIRONMENT
+from shelterscape.files.rasters import ENVIRONMENT, FAULTS
 from shelterscape.grid import Grid
 
 BLOCK = 256
 """Side of the blocks of such a file; strips of whole blocks are written at no loss."""
-
-_FAULTS = (RasterioError, CPLE_BaseError)
-"""Not all of GDAL's errors become rasterio's own: those of a full disk do not."""
 
 
 class PlanesWriter:
@@ -52,7 +47,7 @@ class PlanesWriter:
         try:
             with rasterio.Env(**ENVIRONMENT):
                 self._data = rasterio.open(self._part, "w", **self._profile())
-        except _FAULTS as error:
+        except FAULTS as error:
             raise _damaged(path) from error
 
     def _profile(self) -> dict[str, object]:
@@ -83,7 +78,7 @@ class PlanesWriter:
             with rasterio.Env(**ENVIRONMENT):
                 for number, plane in enumerate(planes, start=1):
                     self._data.write(plane, number, window=window)
-        except _FAULTS as error:
+        except FAULTS as error:
             raise _damaged(self._path) from error
         self._sums.append((row, planes[0].shape[0], _checksum(planes)))
 
@@ -102,7 +97,7 @@ class PlanesWriter:
             if kind is None:
                 self._verify()
                 os.replace(self._part, self._path)
-        except _FAULTS as fault:
+        except FAULTS as fault:
             raise _damaged(self._path) from fault
         finally:
             self._part.unlink(missing_ok=True)

@@ -37,6 +37,9 @@ databases, which can hold things to be worked out."""
 
 CACHE_BYTES = 128 * 2**20
 
+FAULTS = (RasterioError, CPLE_BaseError)
+"""What rasterio raises: not all of GDAL's errors become its own, those of a full disk do not."""
+
 ENVIRONMENT = {
     "GDAL_PAM_ENABLED": "NO",
     "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
@@ -211,8 +214,7 @@ class RasterWriter:
         """Turn what GDAL says of a disk that takes no more into a `WriteError`."""
         try:
             yield
-        except (RasterioError, CPLE_BaseError) as error:
-            # Not all of GDAL's errors become rasterio's own: those of a full disk do not.
+        except FAULTS as error:
             raise self._damaged(self.path.name, error) from error
 
     def _add_overviews(self) -> None:
@@ -241,7 +243,7 @@ class RasterWriter:
                         self._stop_if_asked()
                         if _checksum(data.read(band, window=window)) != expected:
                             raise self._damaged(f"{self.path.name}, band {band}")
-        except (RasterioError, CPLE_BaseError) as error:
+        except FAULTS as error:
             raise self._damaged(self.path.name, error) from error
 
     def _damaged(self, where: str, found: Exception | None = None) -> WriteError:

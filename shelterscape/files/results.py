@@ -16,12 +16,10 @@ import pyogrio
 import rasterio
 from numpy.typing import NDArray
 from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
-from rasterio._err import CPLE_BaseError
-from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
 from shelterscape.errors import WriteError
-from shelterscape.files.rasters import CLASS_NO_DATA, ENVIRONMENT, NO_DATA, RasterWriter
+from shelterscape.files.rasters import CLASS_NO_DATA, ENVIRONMENT, FAULTS, NO_DATA, RasterWriter
 from shelterscape.grid import Grid
 from shelterscape.terms import Term
 
@@ -45,7 +43,7 @@ def disk_faults(where: Path) -> Iterator[None]:
     """
     try:
         yield
-    except (OSError, RasterioError, CPLE_BaseError, sqlite3.Error, *_VECTOR_FAULTS) as error:
+    except (OSError, *FAULTS, sqlite3.Error, *_VECTOR_FAULTS) as error:
         raise WriteError(
             "output-unwritable",
             "What all holdings come to could not be put together.",

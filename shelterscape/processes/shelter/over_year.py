@@ -77,7 +77,7 @@ class Job:
             self.asked,
             self.elevation,
             self.grid,
-            [grid_direction(d, self.convergence_deg) for d, _, _ in self.directions()],
+            [grid_direction(d, self.convergence_deg) for d, _, _ in self.settled.directions()],
             height_m=self.settled.how.at_height_m,
             roughness_m=self.roughness_m,
         )
@@ -92,10 +92,6 @@ class Job:
     def speeds_known(self) -> bool:
         """Whether every wind of every season has a speed."""
         return all(winds.speeds_known for winds in self.settled.winds.values())
-
-    def directions(self) -> list[tuple[float, float, list[float]]]:
-        """Every wind direction: degrees, sector, and its weight in each season."""
-        return self.settled.directions()
 
 
 @dataclass(frozen=True)
@@ -207,7 +203,7 @@ class _Watch:
     ) -> None:
         self._cases, self._job, self._part = cases, job, part
         self._raster = by_direction
-        self._count, self._done = len(job.directions()), 0
+        self._count, self._done = len(job.settled.directions()), 0
         self._slopes = gradient(job.elevation, job.grid)
         self._over_steep = np.zeros((len(cases), *job.grid.shape), np.float32)
         self.missing = ~job.known

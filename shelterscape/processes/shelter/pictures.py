@@ -78,7 +78,7 @@ def _notes(job: Job) -> tuple[str, ...]:
     shares = {w.label: w.calm for w in settled.winds.values()}
     calm = ", ".join(f"{share:.0%} of the time in {label}" for label, share in shares.items())
     return (
-        f"Mean over {len(job.directions())} wind directions, weighted by {weighed}, "
+        f"Mean over {len(job.settled.directions())} wind directions, weighted by {weighed}, "
         f"{how.at_height_m:g} m above ground. Calm ({calm}) changes nothing.",
         f"Curve “{model.name}”: {model.source} ({STATUS_WORDS[model.status]}); off by "
         f"{model.rmse:.2f} on average (RMSE) against published figures. Reach ± 25 %.",
