@@ -11,8 +11,8 @@ from shelterscape import registry
 from shelterscape.plan import read_plan
 from shelterscape.process import Process
 from shelterscape.process.inputs import ask
-from shelterscape.process.run import Tell, never, tell_nobody
 from shelterscape.runs import Result, Step, run
+from shelterscape.runs.events import Tell, never, tell_nobody
 
 
 def run_plan(
@@ -23,7 +23,7 @@ def run_plan(
     progress: Tell = tell_nobody,
     cancelled: Callable[[], int] = never,
     memory_limit_gib: float | None = None,
-    disk_limit_gib: float | None = None,
+    pictures: bool = True,
 ) -> Result:
     """Run all steps of a plan file into one folder; see `shelterscape.runs.run`."""
     return run(
@@ -33,7 +33,7 @@ def run_plan(
         progress=progress,
         cancelled=cancelled,
         memory_limit_gib=memory_limit_gib,
-        disk_limit_gib=disk_limit_gib,
+        pictures=pictures,
     )
 
 
@@ -83,11 +83,7 @@ _HOW: dict[str, tuple[Any, Any, str]] = {
         "float | None",
         "Refuse work estimated to need more, GiB; 80 % of the machine's by default.",
     ),
-    "disk_limit_gib": (
-        None,
-        "float | None",
-        "Refuse work estimated to take more on the disk, GiB; what is free by default.",
-    ),
+    "pictures": (True, bool, "Draw pictures."),
 }
 """Parameters every process function has besides its inputs: default, type, meaning."""
 

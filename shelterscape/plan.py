@@ -108,15 +108,15 @@ def _step(raw: dict[str, Any], shared: dict[str, Any], path: Path) -> Step:
     process = registry.find(str(own.pop("process")))
     step_id = str(own.pop("id", process.id))
     fitting = {k: v for k, v in shared.items() if k in process.inputs.model_fields}
-    asked = ask(process.inputs, fitting | own, f"{path.name}, step {step_id}")
+    params = ask(process.inputs, fitting | own, f"{path.name}, step {step_id}")
     changes = {
         field: each_changed(
-            getattr(asked, field), functools.partial(_from_plan, kind=s.kind, folder=path.parent)
+            getattr(params, field), functools.partial(_from_plan, kind=s.kind, folder=path.parent)
         )
         for field, s in sources(process.inputs).items()
-        if getattr(asked, field)
+        if getattr(params, field)
     }
-    return Step(process, asked.model_copy(update=changes), step_id)
+    return Step(process, params.model_copy(update=changes), step_id)
 
 
 def _from_plan(text: str, kind: str, folder: Path) -> str:

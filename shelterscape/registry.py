@@ -12,12 +12,20 @@ from shelterscape.process.inputs import nearest
 from shelterscape.process.outputs import Output
 
 BUILT_IN = {
-    "exposure": "shelterscape.processes.exposure:PROCESS",
-    "grant-overlay": "shelterscape.processes.grant_overlay:PROCESS",
-    "shelter": "shelterscape.processes.shelter:PROCESS",
+    "exposure": "shelterscape.processes.exposure.spec:PROCESS",
+    "grant-overlay": "shelterscape.processes.grant_overlay.spec:PROCESS",
+    "shelter": "shelterscape.processes.shelter.spec:PROCESS",
     "siting": "shelterscape.processes.siting:PROCESS",
 }
 """Built-in processes: where each is found, loaded only when asked for."""
+
+TITLES = {
+    "exposure": "How exposed the ground is, and from where",
+    "grant-overlay": "What grants would pay for new belts",
+    "shelter": "How far belts shelter the ground",
+    "siting": "Where belts help most",
+}
+"""Titles of built-in processes, so that a list of them loads none."""
 
 GROUP = "shelterscape.processes"
 """Entry-point group by which other packages add processes."""
@@ -39,6 +47,17 @@ def _places() -> dict[str, EntryPoint]:
 def ids() -> list[str]:
     """Ids of all processes, in order of name."""
     return sorted(_places())
+
+
+def title(process_id: str) -> str:
+    """Title of a process, without loading it where it is built in.
+
+    Raises
+    ------
+    InputError, InternalError
+        As `find`.
+    """
+    return TITLES.get(process_id) or find(process_id).title
 
 
 def find(process_id: str) -> Process:

@@ -6,6 +6,7 @@ and the glossary page all read it, so a quantity is described once.
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -79,3 +80,44 @@ def _terms() -> dict[str, Term]:
 
 TERMS: dict[str, Term] = _terms()
 """All terms by name."""
+
+
+@dataclass(frozen=True)
+class Zone:
+    """One class of relative wind: `low` <= r < `high`, with the cut in wind said in words."""
+
+    code: int
+    label: str
+    low: float
+    high: float
+    is_open: bool = False
+
+
+def zones_between(bounds: tuple[float, ...]) -> tuple[Zone, ...]:
+    """Zones between rising bounds of relative wind, most sheltered first, and one for windier.
+
+    Parameters
+    ----------
+    bounds : tuple of float
+        Rising bounds below 1; ground above the last is open, above 1.05 windier.
+
+    Examples
+    --------
+    >>> [zone.label for zone in zones_between((0.6, 0.95))]
+    ['wind cut 40 % or more', 'wind cut 5–40 %', 'open, wind cut less than 5 %', 'windier']
+    """
+    cuts = [round(100 * (1 - b)) for b in bounds]
+    zones = [Zone(1, f"wind cut {cuts[0]} % or more", 0.0, bounds[0])]
+    for i, (low, high) in enumerate(itertools.pairwise(bounds)):
+        zones.append(Zone(i + 2, f"wind cut {cuts[i + 1]}–{cuts[i]} %", low, high))
+    open_label = f"open, wind cut less than {cuts[-1]} %"
+    zones.append(Zone(len(zones) + 1, open_label, bounds[-1], 1.05, is_open=True))
+    zones.append(Zone(len(zones) + 1, "windier", 1.05, math.inf))
+    return tuple(zones)
+
+
+ALL_WINDS = zones_between((0.6, 0.75, 0.85, 0.95))
+"""Zones of a whole wind set (engineering choice: winds from all round share the shelter out)."""
+
+ONE_WIND = zones_between((0.4, 0.6, 0.8, 0.95))
+"""Zones of a single wind direction (engineering choice)."""

@@ -6,6 +6,7 @@ import os
 import signal
 import sys
 import time
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -15,8 +16,11 @@ from batch_helpers import TOP, square, write_holdings
 from run_helpers import write_dem
 
 from shelterscape.errors import InputError
-from shelterscape.process import Files, Layer, Process, Raster, Run
+from shelterscape.grid import Grid
+from shelterscape.process import Layer, Process, Raster
 from shelterscape.process.inputs import TerrainInputs
+from shelterscape.process.reading import Reader
+from shelterscape.process.stages import Bands, Block, Results, WholeMap, Work
 
 
 class GroundInputs(TerrainInputs):
@@ -25,25 +29,41 @@ class GroundInputs(TerrainInputs):
     traps: str = ""
 
 
-def compute(asked: GroundInputs, files: Files, run: Run) -> None:
-    """Write the ground inside as if it were topex, and its outline; do what the traps say."""
-    elevation, grid, _ = files.terrain(asked)
-    _walk_into(Path(asked.traps), run)
-    with run.raster("topex", grid, ["one"]) as raster:
-        raster.write(1, elevation)
+@dataclass
+class GroundData:
+    """Ground, the traps, and the part of the map."""
+
+    params: GroundInputs
+    reader: Reader
+    elevation: Any
+    grid: Grid
+    rasters: dict[str, Bands]
+
+
+def load(params: GroundInputs, reader: Reader) -> GroundData:
+    """Read the ground; do what the traps say."""
+    elevation, grid, _ = reader.terrain(params)
+    _walk_into(Path(params.traps), reader)
+    return GroundData(params, reader, elevation, grid, {"topex": Bands(["one"])})
+
+
+def compute(data: GroundData) -> Work[Results]:
+    """The ground inside as if it were topex, and its outline."""
+    yield Block("topex", 0, data.elevation)
     outline = gpd.GeoDataFrame(
-        {"reason": ["here"], "area_ha": [1.0]}, geometry=[run.area.geometry], crs=grid.crs
+        {"reason": ["here"], "area_ha": [1.0]}, geometry=[data.reader.outline], crs=data.grid.crs
     )
-    run.layer("not_modelled", outline[:0] if _empty(asked, run) else outline)
+    return Results(layers={"not_modelled": outline[:0] if _empty(data) else outline})
 
 
-def _empty(asked: GroundInputs, run: Run) -> bool:
-    return run.area is not None and (Path(asked.traps) / f"{run.area.name[:60]}.empty").exists()
+def _empty(data: GroundData) -> bool:
+    area = data.reader.area
+    return area is not None and (Path(data.params.traps) / f"{area.name[:60]}.empty").exists()
 
 
-def _walk_into(traps: Path, run: Run) -> None:
+def _walk_into(traps: Path, reader: Reader) -> None:
     # Names of holdings may be no names of files.
-    name = quote(run.area.name, safe="")[:60] if run.area else ""
+    name = quote(reader.area.name, safe="")[:60] if reader.area else ""
     if (traps / f"{name}.once").exists():
         (traps / f"{name}.once").unlink()
         os.kill(os.getpid(), signal.SIGKILL)
@@ -55,17 +75,17 @@ def _walk_into(traps: Path, run: Run) -> None:
         raise InputError("layer-empty", "Nothing here.", where=name)
     (traps / f"{name}.{os.getpid()}.seen").touch()
     while (traps / f"{name}.wait").exists():
-        run.stop_if_asked()
+        reader.check_stop()
         time.sleep(0.02)
 
 
-def prepare(asked: GroundInputs, files: Files, run: Run) -> float:
+def whole_map(params: GroundInputs, reader: Reader) -> WholeMap:
     """Nothing is shared; the margin is three cells."""
-    for trap in Path(asked.traps).glob("prepare.*"):
+    for trap in Path(params.traps).glob("prepare.*"):
         if trap.suffix == ".once":
             trap.unlink()
         os.kill(os.getpid(), signal.SIGKILL)
-    return 30.0
+    return WholeMap(30.0)
 
 
 TOY = Process(
@@ -80,8 +100,7 @@ TOY = Process(
     ),
     ("A toy.",),
     (),
-    compute,
-    prepare=prepare,
+    work=__name__,
 )
 
 BUILT_IN = {"ground-copy": "batch_toys:TOY"}

@@ -7,7 +7,9 @@ import json
 import os
 import subprocess
 import sys
+import types
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -18,8 +20,11 @@ import rasterio
 from affine import Affine
 from shapely import LineString
 
-from shelterscape.process import Files, Inputs, Output, Process, Run, Table
+from shelterscape.grid import Grid
+from shelterscape.process import Inputs, Output, Process, Table
 from shelterscape.process.inputs import Source
+from shelterscape.process.reading import Reader
+from shelterscape.process.stages import Bands, Progress, Results, Work
 from shelterscape.runs import Result, Step, run
 
 CRS = "EPSG:25832"
@@ -80,19 +85,54 @@ class ToyInputs(Inputs):
 TOY_TABLE = Table("toy_areas", {"season": "season", "area_ha": "area"}, "A table of one row.")
 
 
-def write_toy(asked: ToyInputs, files: Files, run: Run) -> None:
-    """Write the one table the toy declares."""
-    run.progress(0.5, "toying")
-    run.table("toy_areas", pd.DataFrame({"season": [asked.word], "area_ha": [1.5]}))
+TINY = Grid((4, 4), Affine(CELL_M, 0, WEST, 0, -CELL_M, NORTH), None)
+
+
+@dataclass
+class ToyData:
+    """What a toy works from."""
+
+    params: Any
+    reader: Reader
+    grid: Grid = TINY
+    rasters: dict[str, Bands] = field(default_factory=dict)
+
+
+def write_toy(data: ToyData) -> Work[Results]:
+    """The one table the toy declares."""
+    yield Progress(0.5, "toying")
+    return Results(tables={"toy_areas": row_of(data.params.word)})
+
+
+def row_of(season: str = "x", area_ha: float = 1.5) -> pd.DataFrame:
+    """A table of one row."""
+    return pd.DataFrame({"season": [season], "area_ha": [area_ha]})
+
+
+def only(**tables: pd.DataFrame) -> Callable[[ToyData], Work[Results]]:
+    """A computation that returns some tables and no more."""
+
+    def compute(data: ToyData) -> Work[Results]:
+        yield Progress(0.5, "toying")
+        return Results(tables=tables)
+
+    return compute
 
 
 def toy(
-    compute: Callable[[ToyInputs, Files, Run], None] = write_toy,
+    compute: Callable[[ToyData], Work[Results]] = write_toy,
     outputs: tuple[Output, ...] = (TOY_TABLE,),
     process_id: str = "toy",
+    *,
+    inputs: type[Inputs] = ToyInputs,
+    load: Callable[[Any, Reader], Any] = ToyData,
+    **stages: Any,
 ) -> Process:
     """A process that writes next to nothing in next to no time."""
-    return Process(process_id, "1.0.0", "A toy", "A toy.", ToyInputs, outputs, (), (), compute)
+    work = types.ModuleType(f"toy_{process_id}_{len(sys.modules)}")
+    vars(work).update(load=load, compute=compute, **stages)
+    sys.modules[work.__name__] = work
+    return Process(process_id, "1.0.0", "A toy", "A toy.", inputs, outputs, (), (), work.__name__)
 
 
 def run_toy(
@@ -156,4 +196,4 @@ def _break(*_: Any) -> None:
 
 TOY = toy()
 BROKEN = toy(_break, process_id="broken")
-IDLE = toy(lambda *_: None, process_id="idle")
+IDLE = toy(only(), process_id="idle")

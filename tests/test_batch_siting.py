@@ -85,10 +85,10 @@ def test_without_places_near_no_ground_counts(tmp_path, result):
     inputs = result.folder.parent / "in"
     (step,) = read_plan(inputs / "plan.toml")
     # The holding itself is a parcel, so that there are edges to plant on.
-    asked = step.asked.model_copy(update={"parcels": str(inputs / "holdings.gpkg")})
+    params = step.params.model_copy(update={"parcels": str(inputs / "holdings.gpkg")})
     outline, counts = shapely.to_wkb(square(*BARE)), []
-    for places in (asked.places, None):
-        this = Step(step.process, asked.model_copy(update={"places": places}))
+    for places in (params.places, None):
+        this = Step(step.process, params.model_copy(update={"places": places}))
         shared = tmp_path / f"shared-{places is None}"
         prepare(this, shared)
         out = tmp_path / f"out-{places is None}"

@@ -615,3 +615,32 @@ def test_run_as_a_module():
     )
     assert (done.returncode, done.stderr) == (0, "")
     assert shelterscape.__version__ in done.stdout
+
+
+HEAVY = ("numpy", "pandas", "shapely", "rasterio", "numba", "matplotlib", "rich")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [["--help"], ["list"], ["list", "--json"], ["shelter", "--help"], ["run", "--help"]]
+    + [
+        ["describe", n, "--json"]
+        for n, at in registry.BUILT_IN.items()
+        if at.endswith("spec:PROCESS")
+    ],
+    ids=" ".join,
+)
+def test_what_calculates_nothing_starts_without_the_science(words):
+    """Each of these modules alone takes longer to import than the whole answer should take."""
+    code = (
+        "import sys; from shelterscape.cli import main\n"
+        "try: main(sys.argv[1:])\n"
+        "except SystemExit as left: assert not left.code, left.code\n"
+        f"print('loaded:', [name for name in {HEAVY} if name in sys.modules])"
+    )
+    done = child(code, *words)
+    assert done.stdout.splitlines()[-1] == "loaded: []", done.stdout + done.stderr
+
+
+def test_titles_of_built_in_processes_are_their_own():
+    assert {name: registry.find(name).title for name in registry.BUILT_IN} == registry.TITLES

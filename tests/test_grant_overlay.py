@@ -401,7 +401,7 @@ def test_several_data_sets_in_a_plan_and_in_the_record(given, tmp_path):
     )
     (tmp_path / "plan.toml").write_text(text, encoding="utf-8")
     (step,) = read_plan(tmp_path / "plan.toml")
-    assert step.asked.grant_areas == (given["grant_areas"],)
+    assert step.params.grant_areas == (given["grant_areas"],)
     result = run([step], given["out"])
     (told,) = result.record["steps"]
     assert [f["name"] for f in told["files_read"]["schemes"]] == ["hill.toml", "vale, north.toml"]

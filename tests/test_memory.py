@@ -8,7 +8,6 @@ import subprocess
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import pytest
 import rasterio
 import shapely
@@ -16,14 +15,17 @@ from affine import Affine
 from run_helpers import (
     CRS,
     NORTH,
-    TOY_TABLE,
     WEST,
+    ToyData,
     call,
     command,
     environment,
     events,
+    only,
     options,
     project,
+    row_of,
+    toy,
 )
 
 import shelterscape
@@ -32,11 +34,12 @@ from shelterscape.errors import InputError, UsageError
 from shelterscape.files.terrain_models import grid_of, read_terrain
 from shelterscape.files.vectors import LayerSize, size_of
 from shelterscape.grid import Grid
-from shelterscape.process import Process, Raster
+from shelterscape.process import Raster
 from shelterscape.process.inputs import Dem, TerrainInputs, ask
 from shelterscape.process.memory import LIBRARIES_BYTES, Sizes
+from shelterscape.process.stages import Bands, Block, Results
 from shelterscape.runs import Step, run
-from shelterscape.runs.memory import GIB, MACHINE_SHARE, estimated_bytes, machine_bytes
+from shelterscape.runs.memory import GIB, MACHINE_SHARE, estimated_bytes, machine_bytes, work_bytes
 
 CELL_M = 5.0
 
@@ -188,7 +191,7 @@ def test_more_work_never_needs_less(name):
     if not issubclass(process.inputs, TerrainInputs):
         return
     fields = {n: "210" for n, f in process.inputs.model_fields.items() if f.is_required()}
-    asked = process.inputs.model_construct(
+    params = process.inputs.model_construct(
         **{
             n: f.get_default(call_default_factory=True)
             for n, f in process.inputs.model_fields.items()
@@ -198,9 +201,8 @@ def test_more_work_never_needs_less(name):
 
     def bytes_for(side, vertices):
         grid = Grid((side, side), Affine(CELL_M, 0, WEST, 0, -CELL_M, NORTH), CRS)
-        return process.memory(
-            asked, Sizes(grid, side * side, {"belts": LayerSize(1, vertices, 1)}, 8)
-        )
+        sizes = Sizes(grid, side * side, {"belts": LayerSize(1, vertices, 1)}, 8)
+        return work_bytes(process, params, sizes)
 
     assert bytes_for(10, 0) < bytes_for(100, 0) <= bytes_for(100, 10_000) < bytes_for(1000, 10_000)
 
@@ -256,24 +258,26 @@ def test_a_step_over_what_another_writes_is_judged_in_its_turn(tmp_path):
     class Ground(TerrainInputs):
         dem: Dem
 
-    def write(asked, files, run):
-        elevation, grid, _ = files.terrain(asked)
-        with run.raster(process.outputs[0].name, grid, ["one"]) as raster:
-            raster.write(1, elevation)
+    def load(params, reader):
+        elevation, grid, _ = reader.terrain(params)
+        data = ToyData(params, reader, grid, {"first": Bands(["one"])})
+        data.elevation = elevation
+        return data
+
+    def write(data):
+        yield Block("first", 0, data.elevation)
+        return Results()
 
     seen = []
 
-    def need(asked, sizes):
-        seen.append((asked.dem, sizes.cells))
+    def need(params, sizes):
+        seen.append((params.dem, sizes.cells))
         return 1e6 * sizes.cells
 
     outputs = (Raster("first", "topex", "one"),)
-    process = Process("first", "1.0.0", "T", "T.", Ground, outputs, (), (), write, need)
-
-    def compute(asked, files, run):
-        run.table("toy_areas", pd.DataFrame({"season": ["x"], "area_ha": [1.0]}))
-
-    later = Process("later", "1.0.0", "T", "T.", Ground, (TOY_TABLE,), (), (), compute, need)
+    how = {"inputs": Ground, "work_bytes": need}
+    process = toy(write, outputs, "first", load=load, **how)
+    later = toy(only(toy_areas=row_of()), process_id="later", **how)
     dem = str(tmp_path / "project" / "dem.tif")
     steps = [
         Step(process, Ground(dem=dem)),

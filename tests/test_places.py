@@ -13,7 +13,7 @@ from affine import Affine
 
 from shelterscape.errors import InputError
 from shelterscape.grid import Grid
-from shelterscape.processes.shelter.inputs import PurposeName
+from shelterscape.process.cases import PurposeName
 from shelterscape.science import zones
 from shelterscape.science.places import Corners, complete, coverage, means, zone_hectares
 from shelterscape.science.purposes import purposes

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
@@ -18,6 +19,7 @@ from run_helpers import (
     events,
     leftovers,
     project,
+    row_of,
     toy,
     write_toy,
 )
@@ -27,6 +29,7 @@ from shelterscape import registry
 from shelterscape.errors import InputError
 from shelterscape.plan import read_plan
 from shelterscape.process import Table
+from shelterscape.process.stages import Progress, Results, Summary
 from shelterscape.runs import Step, run
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_gis"
@@ -82,7 +85,7 @@ def refused(path, code):
 def test_the_sample_plan():
     steps = read_plan(SAMPLE / "plan.toml")
     assert [step.name for step in steps] == ["exposure", "shelter", "siting", "grant-overlay"]
-    exposure, shelter, siting, grants = (step.asked for step in steps)
+    exposure, shelter, siting, grants = (step.params for step in steps)
     assert exposure.dem == shelter.dem == str(SAMPLE / "dem.tif")
     assert shelter.belts == f"{SAMPLE / 'ostrel.gpkg'}:belts"
     assert exposure.winds == str(SAMPLE / "winds.csv")
@@ -100,11 +103,11 @@ def test_paths_count_from_the_plan(folder, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     for source in (folder / "plan.toml", "project/plan.toml", Path("project") / "plan.toml"):
         (step,) = read_plan(source)
-        assert Path(step.asked.dem).samefile(folder / "dem.tif")
-        assert step.asked.belts.endswith("belts.gpkg:belts")
-        assert Path(step.asked.belts.removesuffix(":belts")).samefile(folder / "belts.gpkg")
+        assert Path(step.params.dem).samefile(folder / "dem.tif")
+        assert step.params.belts.endswith("belts.gpkg:belts")
+        assert Path(step.params.belts.removesuffix(":belts")).samefile(folder / "belts.gpkg")
         # Bare directions are no path.
-        assert step.asked.winds == "210,240"
+        assert step.params.winds == "210,240"
 
 
 def test_paths_that_do_not_count_from_the_plan(folder, tmp_path, monkeypatch):
@@ -112,7 +115,7 @@ def test_paths_that_do_not_count_from_the_plan(folder, tmp_path, monkeypatch):
     monkeypatch.setenv("USERPROFILE", str(folder))
     for text in (str(folder / "dem.tif"), "~/dem.tif", "../project/dem.tif"):
         path = plan_in(tmp_path / "plans", changed('"dem.tif"', f'"{text}"'))
-        assert Path(read_plan(path)[0].asked.dem).samefile(folder / "dem.tif")
+        assert Path(read_plan(path)[0].params.dem).samefile(folder / "dem.tif")
 
 
 def test_a_remote_path_stays_one(folder):
@@ -125,22 +128,22 @@ def test_a_remote_path_stays_one(folder):
 
 def test_a_wind_table_counts_from_the_plan(folder):
     (step,) = read_plan(plan_in(folder, changed('"210,240"', '"winds.csv"')))
-    assert step.asked.winds == str(folder / "winds.csv")
+    assert step.params.winds == str(folder / "winds.csv")
 
 
 def test_a_step_may_override(folder):
     text = PLAN + 'winds = "90"\nseasons = ["bare"]\nid = "winter"\n'
     (step,) = read_plan(plan_in(folder, text))
     assert step.name == "winter"
-    assert step.asked.winds == "90"
-    assert step.asked.seasons == ("bare",)
+    assert step.params.winds == "90"
+    assert step.params.seasons == ("bare",)
 
 
 def test_inputs_go_only_to_steps_that_have_them(folder):
     steps = read_plan(plan_in(folder, PLAN + '[[step]]\nprocess = "exposure"\nlimit_m = 300\n'))
     assert [step.name for step in steps] == ["shelter", "exposure"]
-    assert steps[0].asked.seasons and not hasattr(steps[1].asked, "seasons")
-    assert steps[1].asked.limit_m == 300.0
+    assert steps[0].params.seasons and not hasattr(steps[1].params, "seasons")
+    assert steps[1].params.limit_m == 300.0
 
 
 def test_a_byte_order_mark_is_no_fault(folder):
@@ -178,7 +181,7 @@ def test_an_input_no_step_uses(folder):
     path = plan_in(folder, changed("[cases]", "limit_m = 500\n[cases]"))
     assert refused(path, "name-unknown").value == "limit_m"
     path = plan_in(folder, path.read_text("utf-8") + '[[step]]\nprocess = "exposure"\n')
-    assert read_plan(path)[1].asked.limit_m == 500.0
+    assert read_plan(path)[1].params.limit_m == 500.0
 
 
 @pytest.mark.parametrize(
@@ -243,7 +246,13 @@ def test_one_plan_one_folder(folder, tmp_path, capsys):
     text = PLAN + '[[step]]\nprocess = "exposure"\nlimit_m = 200\n'
     result = shelterscape.run_plan(plan_in(folder, text), out=tmp_path / "a")
     assert [step["id"] for step in result.record["steps"]] == ["shelter", "exposure"]
-    assert set(result.rasters) >= {"relative_wind", "site_wind", "horizon", "topex", "open_wind"}
+    assert set(result.rasters) >= {
+        "relative_wind",
+        "site_wind",
+        "upwind_slope",
+        "topex",
+        "open_wind",
+    }
     assert len(result.findings) == 3
     assert call(["run", folder / "plan.toml", "--out", tmp_path / "b", "--json"]) == 0
     found = events(capsys.readouterr().out)
@@ -290,22 +299,34 @@ def test_columns_are_mapped_for_the_layer_they_are_named_for(tmp_path):
 SECOND_TABLE = Table("second", TOY_TABLE.columns, "A table of one row.")
 
 
+@dataclass(frozen=True, kw_only=True)
+class ReaderResults(Results):
+    """A table and a sentence."""
+
+    text: str
+
+
 @pytest.fixture
 def reader(monkeypatch):
     """A process that counts the features of the layer it is given, and looks at its raster."""
 
-    def compute(asked, files, run):
-        if asked.ground:
-            with rasterio.open(asked.ground) as data:
-                count = data.count
-            run.finding(f"{count} bands in {Path(asked.ground).name}")
+    def compute(data):
+        yield Progress(0.5, "counting")
+        params = data.params
+        if params.ground:
+            with rasterio.open(params.ground) as raster:
+                count = raster.count
+            text = f"{count} bands in {Path(params.ground).name}"
         else:
-            path, _, layer = asked.belts.rpartition(":")
+            path, _, layer = params.belts.rpartition(":")
             count = pyogrio.read_info(path, layer=layer)["features"]
-            run.finding(f"{count} belts in {Path(path).name}:{layer}")
-        run.table("second", pd.DataFrame({"season": ["x"], "area_ha": [float(count)]}))
+            text = f"{count} belts in {Path(path).name}:{layer}"
+        return ReaderResults(tables={"second": row_of("x", float(count))}, text=text)
 
-    process = toy(compute, (SECOND_TABLE,), "reader")
+    def summarise(results, params):
+        return Summary(findings=[results.text])
+
+    process = toy(compute, (SECOND_TABLE,), "reader", summarise=summarise)
     places = registry._places() | {"reader": None}
     monkeypatch.setattr(registry, "_places", lambda: places)
     found = registry.find
@@ -378,7 +399,8 @@ def test_references_that_lead_nowhere(folder, tmp_path, reader, reference, first
 
 
 def test_an_error_in_a_later_step_undoes_the_earlier_ones(tmp_path):
-    def breaks(asked, files, run):
+    def breaks(data):
+        yield Progress(0.5, "breaking")
         raise RuntimeError("broken")
 
     steps = [

@@ -35,7 +35,7 @@ def test_description_command_and_signature_agree(process):
     options = [o for o in command.params if o not in OUT_OPTIONS]
     assert [o.opts for o in options] == [[option_name(name)] for name in fields]
     names = list(signature.parameters)
-    how = ["out", "overwrite", "progress", "cancelled", "memory_limit_gib", "disk_limit_gib"]
+    how = ["out", "overwrite", "progress", "cancelled", "memory_limit_gib", "pictures"]
     assert names == [*fields, *how]
     for name, field in fields.items():
         option = next(o for o in options if o.name == name)

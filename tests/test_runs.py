@@ -19,15 +19,20 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
+from affine import Affine
+from pyproj import CRS as ProjCRS
 from run_helpers import (
     CRS,
     TOY_TABLE,
+    ToyData,
     ToyInputs,
     checksums,
     child,
     environment,
     leftovers,
+    only,
     project,
+    row_of,
     run_toy,
     toy,
     write_toy,
@@ -36,8 +41,9 @@ from run_helpers import (
 from shelterscape import calls
 from shelterscape.errors import InputError, InternalError, Stopped, WriteError
 from shelterscape.grid import Grid
-from shelterscape.process import Inputs, Process, Raster
+from shelterscape.process import Inputs, Raster
 from shelterscape.process.inputs import Several, Source
+from shelterscape.process.stages import Bands, Block
 from shelterscape.runs import Step, run
 from shelterscape.runs.staging import refuse_protected
 
@@ -73,10 +79,11 @@ def refused(code, out, **how):
 def test_the_folder_appears_only_when_whole(tmp_path):
     out = tmp_path / "deep" / "out"
 
-    def compute(asked, files, run):
+    def compute(data):
         assert not out.exists()
-        write_toy(asked, files, run)
+        results = yield from write_toy(data)
         assert not out.exists()
+        return results
 
     result = run_toy(out, toy(compute))
     assert set(checksums(out)) == {"tables/toy_areas.csv", "record.json", "timings.json"}
@@ -126,11 +133,12 @@ class SeveralInputs(Inputs):
 def test_several_data_sets_in_one_input_are_each_read_and_recorded(tmp_path):
     seen = []
 
-    def read(asked, files, run):
-        seen.extend(asked.layers)
-        run.table("toy_areas", pd.DataFrame({"season": ["bare"], "area_ha": [1.0]}))
+    def load(params, reader):
+        seen.extend(params.layers)
+        return ToyData(params, reader)
 
-    process = Process("several", "1", "T", "S", SeveralInputs, (TOY_TABLE,), (), (), read)
+    compute = only(toy_areas=row_of("bare"))
+    process = toy(compute, process_id="several", inputs=SeveralInputs, load=load)
     path = project(tmp_path / "in")["belts"]
     given = SeveralInputs(layers=(f"{path}:belts", str(path)))
     step = run([Step(process, given)], tmp_path / "out").record["steps"][0]
@@ -205,11 +213,8 @@ def test_overwriting_leaves_nothing_of_the_earlier_run(tmp_path):
     out = tmp_path / "out"
     other = TOY_TABLE.__class__("other", TOY_TABLE.columns, "Another table.")
 
-    def compute(asked, files, run):
-        run.table("other", pd.DataFrame({"season": ["x"], "area_ha": [1.0]}))
-
     run_toy(out)
-    run_toy(out, toy(compute, (other,)), overwrite=True)
+    run_toy(out, toy(only(other=row_of()), (other,)), overwrite=True)
     assert not (out / "tables" / "toy_areas.csv").exists()
 
 
@@ -243,9 +248,9 @@ def test_a_file_added_while_the_run_was_at_work_is_kept(tmp_path):
     out = tmp_path / "out"
     run_toy(out, word="before")
 
-    def compute(asked, files, run):
+    def compute(data):
         (out / "late.txt").write_text("mine")
-        write_toy(asked, files, run)
+        return (yield from write_toy(data))
 
     with pytest.raises(WriteError) as caught:
         run_toy(out, toy(compute), word="after", overwrite=True)
@@ -332,8 +337,8 @@ def test_a_parent_that_may_not_be_written_to(tmp_path):
 def fails(error):
     """A toy that writes, then breaks."""
 
-    def compute(asked, files, run):
-        write_toy(asked, files, run)
+    def compute(data):
+        yield from write_toy(data)
         raise error
 
     return toy(compute)
@@ -382,61 +387,53 @@ def test_an_error_between_the_two_renames_brings_the_earlier_run_back(
     assert leftovers(tmp_path) == []
 
 
-def undeclared(asked, files, run):
-    """Writes one table more than it said."""
-    write_toy(asked, files, run)
-    run.table("extra", pd.DataFrame({"season": ["x"], "area_ha": [1.0]}))
-
-
-def missing(asked, files, run):
-    """Writes nothing at all."""
-
-
-def other_columns(asked, files, run):
-    """Writes its table with a column it never spoke of."""
-    row = {"season": ["x"], "area_ha": [1.0], "surprise": [1]}
-    run.table("toy_areas", pd.DataFrame(row))
-
-
-def behind_the_back(asked, files, run):
+def behind_the_back(data):
     """Leaves a file the run knows nothing of."""
-    write_toy(asked, files, run)
-    (run._folder / "scratch.tmp").write_text("left")
+    folder = next(Path(data.params.word).glob(".*.shelterscape-new"))
+    (folder / "scratch.tmp").write_text("left")
+    return (yield from write_toy(data))
+
+
+def never_declared(data):
+    """Yields a block of a raster it did not declare."""
+    yield Block("relative_wind", 0, np.ones((4, 4), np.float32))
+    return (yield from write_toy(data))
 
 
 @pytest.mark.parametrize(
     ("compute", "named"),
     [
-        (undeclared, "extra"),
-        (missing, "toy_areas"),
-        (other_columns, "surprise"),
+        (only(toy_areas=row_of(), extra=row_of()), "extra"),
+        (only(), "toy_areas"),
+        (only(toy_areas=row_of().assign(surprise=1)), "surprise"),
         (behind_the_back, "scratch.tmp"),
+        (never_declared, "relative_wind"),
     ],
 )
 def test_a_process_is_held_to_what_it_declared(tmp_path, compute, named):
     with pytest.raises(InternalError) as caught:
-        run_toy(tmp_path / "out", toy(compute))
+        run_toy(tmp_path / "out", toy(compute), word=str(tmp_path))
     assert caught.value.exit_code == 1
     assert named in str(caught.value.value)
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_raster_left_open_is_found_out(tmp_path):
-    from affine import Affine
-    from pyproj import CRS as ProjCRS
+def test_rasters_larger_than_the_disk_are_refused_before_the_work(tmp_path, monkeypatch):
+    grid = Grid((4000, 4000), Affine(10, 0, 388_000, 0, -10, 6_124_000), ProjCRS(CRS))
 
-    grid = Grid((4, 4), Affine(10, 0, 388_000, 0, -10, 6_124_000), ProjCRS(CRS))
-    opened = []
+    def load(params, reader):
+        return ToyData(params, reader, grid, {"relative_wind": Bands(["one", "two"])})
 
-    def compute(asked, files, run):
-        opened.append(run.raster("relative_wind", grid, ["in leaf"]))
-        opened[0].write(1, np.ones((4, 4)))
+    def never_reached(data):
+        yield pytest.fail("calculated although its rasters would not fit")
 
-    outputs = (Raster("relative_wind", "relative_wind", "one"),)
-    with pytest.raises(InternalError) as caught:
-        run_toy(tmp_path / "out", toy(compute, outputs))
-    opened[0].drop()
-    assert "relative_wind.tif" in str(caught.value.value)
+    outputs = (Raster("relative_wind", "relative_wind", "two"),)
+    there = shutil._ntuple_diskusage(10**9, 0, 2 * 16_000_000 * 4 - 1)
+    monkeypatch.setattr(shutil, "disk_usage", lambda folder: there)
+    with pytest.raises(WriteError) as caught:
+        run_toy(tmp_path / "out", toy(never_reached, outputs, load=load))
+    assert caught.value.code == "disk-short"
+    assert "122.1 MiB" in caught.value.value
     assert list(tmp_path.iterdir()) == []
 
 
@@ -461,9 +458,7 @@ def test_a_stopped_run_leaves_nothing(tmp_path, number, exit_code):
 
 
 def test_a_process_that_never_asks_is_stopped_at_its_end(tmp_path):
-    def compute(asked, files, run):
-        run.table("toy_areas", pd.DataFrame({"season": ["x"], "area_ha": [1.0]}))
-
+    compute = only(toy_areas=row_of())
     with pytest.raises(Stopped):
         run_toy(tmp_path / "out", toy(compute), cancelled=lambda: 15)
     assert list(tmp_path.iterdir()) == []
@@ -589,10 +584,10 @@ WAITING_RUN = """
 import sys
 from pathlib import Path
 import run_helpers
-def compute(asked, files, run):
+def compute(data):
     print("at work", flush=True)
     sys.stdin.readline()
-    run_helpers.write_toy(asked, files, run)
+    return (yield from run_helpers.write_toy(data))
 run_helpers.run_toy(Path(sys.argv[1]), run_helpers.toy(compute), word="child")
 """
 
@@ -631,9 +626,9 @@ def test_a_dead_lock_is_taken_over(tmp_path, at_work):
     assert set(leftovers(tmp_path)) == {beside(out, kind).name for kind in ("lock", "new")}
     held = []
 
-    def compute(asked, files, run):
+    def compute(data):
         held.append(json.loads(beside(out, "lock").read_text("utf-8")))
-        write_toy(asked, files, run)
+        return (yield from write_toy(data))
 
     run_toy(out, toy(compute))
     # The text in the lock file is ours now, and others can read it.
@@ -645,9 +640,9 @@ def test_a_dead_lock_is_taken_over(tmp_path, at_work):
 def test_a_run_within_a_run_is_refused(tmp_path):
     out = tmp_path / "out"
 
-    def compute(asked, files, run):
+    def compute(data):
         refused("output-busy", out)
-        write_toy(asked, files, run)
+        return (yield from write_toy(data))
 
     run_toy(out, toy(compute))
     assert word_in(out) == "hedge"

@@ -118,7 +118,7 @@ def test_hills_never_change_relative_wind_or_zones(inputs, tmp_path):
 def test_site_wind_is_open_wind_times_relative_wind_wind_by_wind(inputs, tmp_path):
     """Put together by hand from what `exposure` and `shelter` write for each wind."""
     shelter = shelterscape.shelter(**inputs, by_direction=True, out=tmp_path / "a")
-    ground = {k: inputs[k] for k in ("dem", "winds")}
+    ground = {k: inputs[k] for k in ("dem", "winds")} | {"by_direction": True}
     exposure = shelterscape.exposure(**ground, at_height_m=1.5, limit_m=100, out=tmp_path / "b")
     open_wind, relative = bands(exposure, "open_wind"), bands(shelter, "relative_wind_by_direction")
     by_hand = sum(
@@ -150,7 +150,7 @@ def test_on_level_ground_hills_change_nothing(inputs, tmp_path):
 def test_ground_not_modelled_is_told_counted_and_drawn(inputs, tmp_path):
     result = shelterscape.shelter(**inputs, out=tmp_path / "a")
     lost = layer(result, "not_modelled")
-    hilly = lost[lost["reason"].str.contains("hills")]
+    hilly = lost[lost["reason"].str.contains("terrain wind")]
     assert len(hilly) == 1 and hilly["area_ha"].iloc[0] > 0
     texts = [n["text"] for n in result.record["steps"][0]["notices"] if n["code"] == "not-modelled"]
     assert any(f"{hilly['area_ha'].iloc[0]:,.1f} ha" in text for text in texts)

@@ -16,7 +16,6 @@ from typing import Any
 
 import geopandas as gpd
 
-from shelterscape.batch.disk import Room, refuse_short_room, room_of
 from shelterscape.batch.holdings import Holding, chosen, read_holdings, tiles_of
 from shelterscape.batch.job import Job, job_of
 from shelterscape.batch.local import LocalPool
@@ -28,8 +27,7 @@ from shelterscape.batch.tasks import prepare_steps
 from shelterscape.errors import InternalError, Stopped
 from shelterscape.plan import read_plan
 from shelterscape.process.memory import MIB
-from shelterscape.process.run import Tell, never, tell_nobody
-from shelterscape.runs.disk import checked_limit
+from shelterscape.runs.events import Tell, never, tell_nobody
 from shelterscape.runs.memory import allowed
 
 ATTEMPTS = 2
@@ -58,8 +56,6 @@ class How:
     memory_limit_gib : float or None
         What all workers together may take by estimate, GiB; by default four fifths of the
         machine's memory.
-    disk_limit_gib : float or None
-        Refuse a batch estimated to take more on the disk than this, GiB; what is free by default.
     """
 
     workers: int | None = None
@@ -68,7 +64,6 @@ class How:
     cluster: str | None = None
     pictures: bool = False
     memory_limit_gib: float | None = None
-    disk_limit_gib: float | None = None
 
 
 @dataclass(frozen=True)
@@ -108,7 +103,7 @@ class Planned:
         Whether it would be run.
     cells : int
         With the margin.
-    memory_mib, disk_mib, seconds : float
+    memory_mib, seconds : float
         Estimates.
     """
 
@@ -116,23 +111,7 @@ class Planned:
     runs: bool
     cells: int
     memory_mib: float
-    disk_mib: float
     seconds: float
-
-
-@dataclass(frozen=True)
-class BatchPlan:
-    """What a batch would do.
-
-    Parameters
-    ----------
-    holdings : tuple of Planned
-    room : Room
-        Room on the disk that what is still to be done takes, and what there is.
-    """
-
-    holdings: tuple[Planned, ...]
-    room: Room
 
 
 def run_batch(
@@ -171,12 +150,10 @@ def run_batch(
     InputError, WriteError, UsageError, Stopped
         For what concerns all holdings; what concerns one is in its row.
     """
-    limit = checked_limit(how.disk_limit_gib)
     allowed(how.memory_limit_gib)  # refused before any work when it is no limit
     job, found = _job(plan, holdings, tiles, how, progress)
     folder = BatchFolder(Path(out))
-    sizer = Sizer(job.steps, job.grid, how.pictures)
-    refuse_short_room(_planned(job, found, folder, how, sizer).room, folder, limit)
+    sizer = Sizer(job.steps, job.grid)
     with folder.held(), _pool(how) as pool:
         margin_m = _prepared(job, folder, pool, progress, cancelled)
         rows = _run_all(job, found, folder, pool, margin_m, how, sizer, progress, cancelled)
@@ -195,16 +172,10 @@ def plan_batch(
     tiles: int | None = None,
     how: How = How(),
     progress: Tell = tell_nobody,
-) -> BatchPlan:
+) -> tuple[Planned, ...]:
     """What `run_batch` would do; nothing is written."""
     job, found = _job(plan, holdings, tiles, how, progress)
-    sizer = Sizer(job.steps, job.grid, how.pictures)
-    return _planned(job, found, BatchFolder(Path(out)), how, sizer)
-
-
-def _planned(
-    job: Job, found: Sequence[Holding], folder: BatchFolder, how: How, sizer: Sizer
-) -> BatchPlan:
+    folder, sizer = BatchFolder(Path(out)), Sizer(job.steps, job.grid)
     margin_m = job.margin_told(folder)
     rows = [folder.row(h, job.key(h, margin_m)) for h in found]
     sizes = {h.folder: sizer.size_of(h, margin_m) for h in found}
@@ -220,11 +191,8 @@ def _planned(
         size = sizes[row.holding.folder]
         runs = row.holding.folder in wanted and _runs(row, folder, how)
         seconds = seconds_of(size.cells, earlier)
-        mib = size.memory / MIB, size.disk.stays / MIB
-        planned.append(Planned(row, runs, size.cells, *mib, seconds))
-    to_run = [sizes[one.row.holding.folder] for one in planned if one.runs]
-    room = room_of(job, sizer, folder, to_run, [sizes[row.holding.folder] for row in done])
-    return BatchPlan(tuple(planned), room)
+        planned.append(Planned(row, runs, size.cells, size.memory / MIB, seconds))
+    return tuple(planned)
 
 
 def _job(
@@ -348,11 +316,9 @@ def _clear_stale(folder: BatchFolder, job: Job) -> None:
 
 __all__ = [
     "SOME_FAILED",
-    "BatchPlan",
     "BatchResult",
     "How",
     "Planned",
-    "Room",
     "Row",
     "plan_batch",
     "run_batch",

@@ -16,7 +16,6 @@ from shelterscape.files.record import files_of
 from shelterscape.files.tables import directions_in
 from shelterscape.files.terrain_models import grid_of
 from shelterscape.grid import Grid
-from shelterscape.process import USUAL_MARGIN_M
 from shelterscape.process.area import Area
 from shelterscape.process.inputs import (
     WITH_LAYERS,
@@ -26,6 +25,7 @@ from shelterscape.process.inputs import (
     sources,
 )
 from shelterscape.process.shared import Shared
+from shelterscape.process.stages import USUAL_MARGIN_M
 from shelterscape.runs import STEP_PREFIX, FilesRead, Step, files_read, key_of
 from shelterscape.science.holdings import READ_COLUMNS
 
@@ -72,17 +72,17 @@ class Job:
 
     def area(self, holding: Holding, margin_m: float, shared: str = "") -> Area:
         """The part of the map a holding is."""
-        return Area(holding.label, holding.outline, margin_m, shared, self.pictures)
+        return Area(holding.label, holding.outline, margin_m, shared, holding.holding_id)
 
     def key(self, holding: Holding, margin_m: float) -> str:
         """What the results of a holding follow from."""
-        return key_of(self.steps, self.read, self.area(holding, margin_m))
+        return key_of(self.steps, self.read, self.area(holding, margin_m), self.pictures)
 
     def task(self, holding: Holding, margin_m: float, folder: BatchFolder, threads: int) -> Task:
         """The work on a holding."""
         area = self.area(holding, margin_m, str(self.shared(folder)))
         path = str(folder.of(holding))
-        return Task(self.steps, self.read, self.stamps, area, path, threads)
+        return Task(self.steps, self.read, self.stamps, area, path, threads, self.pictures)
 
 
 def job_of(steps: Sequence[Step], pictures: bool) -> Job:
@@ -93,8 +93,8 @@ def job_of(steps: Sequence[Step], pictures: bool) -> Job:
     InputError
         ``plan-bad`` when they do not stand on one terrain model.
     """
-    asked = [step.asked for step in steps if isinstance(step.asked, TerrainInputs)]
-    grounds = {(one.dem, one.crs, one.to_crs, one.z_unit) for one in asked}
+    params = [step.params for step in steps if isinstance(step.params, TerrainInputs)]
+    grounds = {(one.dem, one.crs, one.to_crs, one.z_unit) for one in params}
     if len(grounds) != 1:
         raise InputError(
             "plan-bad",
@@ -102,7 +102,7 @@ def job_of(steps: Sequence[Step], pictures: bool) -> Job:
             value=f"{len(grounds)} of them",
             mend="Give dem once, in the part [inputs] of the plan.",
         )
-    grid, _ = grid_of(asked[0].dem, crs=asked[0].crs, to_crs=asked[0].to_crs)
+    grid, _ = grid_of(params[0].dem, crs=params[0].crs, to_crs=params[0].to_crs)
     stamps = stamps_of(_files(steps))
     return Job(tuple(steps), files_read(steps), stamps, grid, _holding_columns(steps), pictures)
 
@@ -111,8 +111,8 @@ def _files(steps: Sequence[Step]) -> list[Path]:
     """Every file the steps read."""
     found: list[Path] = []
     for step in steps:
-        for field, source in sources(type(step.asked)).items():
-            for text in named_in(getattr(step.asked, field)):
+        for field, source in sources(type(step.params)).items():
+            for text in named_in(getattr(step.params, field)):
                 if text.startswith(STEP_PREFIX):
                     continue
                 if source.kind == "winds" and directions_in(text) is not None:
@@ -126,7 +126,7 @@ def _holding_columns(steps: Sequence[Step]) -> dict[str, str]:
     """Columns of the layer of holdings as the plan names them."""
     named: dict[str, Any] = {}
     for step in steps:
-        for name, column in getattr(step.asked, "fields", {}).items():
+        for name, column in getattr(step.params, "fields", {}).items():
             if name.startswith("holdings."):
                 named[name] = column
     return columns_by_layer(named, {"holdings": READ_COLUMNS})["holdings"]

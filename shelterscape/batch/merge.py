@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from shelterscape.batch.figures import FIGURES, figures_of, ranks
+from shelterscape.batch.figures import figures_in, figures_of, ranks, with_role
 from shelterscape.batch.picture import draw_catchment
 from shelterscape.batch.state import CATCHMENT, DONE, BatchFolder, Row
 from shelterscape.errors import Notice
@@ -24,9 +24,10 @@ from shelterscape.files.results import disk_faults, features_of, mosaic_of, writ
 from shelterscape.files.tables import write_table
 from shelterscape.grid import Grid
 from shelterscape.process import SCREENING, Layer, Raster
-from shelterscape.process.run import Tell
 from shelterscape.runs import GEOPACKAGE, Step
+from shelterscape.runs.events import Tell
 from shelterscape.runs.staging import Staging
+from shelterscape.terms import TERMS
 
 PACKAGE = "catchment.gpkg"
 TABLE = "tables/holdings.csv"
@@ -40,12 +41,10 @@ COLUMNS = {
     "status": "holding_status",
     "error": "holding_error",
     "area_ha": "area",
-    **FIGURES,
-    "rank": "holding_rank",
 }
-"""Columns of the layer of holdings, and their terms."""
+"""Columns of the layer of holdings, and their terms; figures and the rank come after them."""
 
-_WORDS = ("holding_id", "name", "folder", "status", "error", "best_candidates")
+RANK = {"rank": "holding_rank"}
 _OWNER = {"holding_id": "holding_id", "folder": "holding_folder"}
 
 
@@ -83,7 +82,8 @@ def merge(
         table = work.holdings()
         work.layers()
         work.mosaics()
-        draw_catchment(stage.folder / "preview-holdings.png", table, grid, work.cautions())
+        figures = figures_in(steps)
+        draw_catchment(stage.folder / "preview-holdings.png", table, figures, grid, work.cautions())
         work.finish()
         stage.commit()
     return table
@@ -103,6 +103,7 @@ class _Merge:
         self._folder, self._rows, self._steps, self._grid = folder, rows, steps, grid
         self._out, self._tell, self._ask = out, tell, ask
         self._done = [row for row in rows if row.status == DONE]
+        self._figures = figures_in(steps)
         self._package = out / PACKAGE
         self._columns: dict[str, dict[str, str]] = {}
         self._counts: dict[str, int] = {}
@@ -119,28 +120,38 @@ class _Merge:
         for row in self._rows:
             self._ask()
             told.append(self._told(row))
-        frame = pd.DataFrame(told, columns=list(COLUMNS))
-        for column in frame.columns:
-            if column in _WORDS:
+        columns = COLUMNS | {f.name: f.term for f in self._figures.values()}
+        frame = pd.DataFrame(told, columns=list(columns))
+        for column, term in columns.items():
+            if TERMS[term].unit == "text":
                 frame[column] = frame[column].astype("string").fillna("").astype(object)
-            elif column != "rank":
+            else:
                 frame[column] = frame[column].astype(float)
-        frame["rank"] = ranks(frame["need_met_ha"], frame["cost_minor"])
+        frame["rank"] = self._ranks(frame)
         outlines = [row.holding.geometry for row in self._rows]
         table = gpd.GeoDataFrame(frame, geometry=outlines, crs=self._grid.crs)
-        self._write("holdings", table, "polygon", COLUMNS, "Holdings, and what was found on each.")
+        self._write(
+            "holdings", table, "polygon", columns | RANK, "Holdings, and what was found on each."
+        )
         style = styles.line_sld("holdings", "Holdings")
         self._style("holdings").write_text(style, encoding="utf-8")
         (self._out / TABLE).parent.mkdir(parents=True, exist_ok=True)
         write_table(self._out / TABLE, frame)
         return table
 
+    def _ranks(self, frame: pd.DataFrame) -> pd.Series:
+        """Rank of each holding; empty where the plan declares no benefit or no cost."""
+        benefit, cost = (with_role(self._figures, role) for role in ("benefit", "cost"))
+        if benefit is None or cost is None:
+            return pd.Series(pd.NA, index=frame.index, dtype="Int64")
+        return ranks(frame[benefit], frame[cost])
+
     def _told(self, row: Row) -> dict[str, Any]:
         error = row.error or {}
         words = " ".join(str(error.get(key) or "") for key in ("what", "value"))
         figures: dict[str, Any] = {}
         if row.status == DONE:
-            figures = figures_of(self._folder.of(row.holding), row.holding.holding_id)
+            figures = figures_of(self._folder.of(row.holding))
         return {
             "holding_id": row.holding.holding_id,
             "name": row.holding.name,
@@ -215,8 +226,8 @@ class _Merge:
             text = f"{raster.name}: rasters left out of the mosaic, their bands differ"
             self._notice(Notice("not-merged", text, len(strangers)))
         target.parent.mkdir(parents=True, exist_ok=True)
-        other = bool(raster.other_term) and mosaic.quantity != raster.quantity.title
-        write_mosaic(target, mosaic, raster.other_quantity if other else raster.quantity)
+        other = bool(raster.relative_term) and mosaic.quantity != raster.quantity.title
+        write_mosaic(target, mosaic, raster.relative_quantity if other else raster.quantity)
         shutil.copyfile(self._folder.of(self._done[0].holding) / raster.files[1], style)
 
     def _notice(self, notice: Notice) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
+from collections.abc import Mapping
 from pathlib import Path
 
 import geopandas as gpd
@@ -14,8 +15,10 @@ from affine import Affine
 from numpy.typing import NDArray
 from rasterio.features import rasterize
 
-from shelterscape.files.draw import MOST_CELLS, MapSheet, draw_maps
+from shelterscape.files.draw import MOST_CELLS, draw_maps
+from shelterscape.files.sheets import MapSheet
 from shelterscape.grid import Grid
+from shelterscape.process import Figure
 from shelterscape.terms import TERMS
 
 MOST_NAMED = 60
@@ -23,13 +26,17 @@ MOST_NAMED = 60
 
 
 def draw_catchment(
-    path: Path, holdings: gpd.GeoDataFrame, grid: Grid, cautions: tuple[str, ...]
+    path: Path,
+    holdings: gpd.GeoDataFrame,
+    figures: Mapping[str, Figure],
+    grid: Grid,
+    cautions: tuple[str, ...],
 ) -> None:
-    """Draw holdings by rank; without ranks by what shelters them now, or by their exposure.
+    """Draw holdings by rank; without ranks by the last figure that is meant for the map.
 
     Nothing is drawn where no figure is known.
     """
-    term, panels = _figures(holdings)
+    term, panels = _figures(holdings, figures)
     there = holdings[~holdings.geometry.is_empty]
     if not panels or there.empty:
         return
@@ -60,23 +67,24 @@ def _labels(holdings: gpd.GeoDataFrame) -> dict[tuple[float, float], str]:
     return found
 
 
-def _figures(holdings: gpd.GeoDataFrame) -> tuple[str, dict[str, pd.Series]]:
+def _figures(
+    holdings: gpd.GeoDataFrame, figures: Mapping[str, Figure]
+) -> tuple[str, dict[str, pd.Series]]:
     """The term to be shown, and its values by the heading of their panel."""
     rank = holdings["rank"].astype("Float64").astype(float)
     if rank.notna().any():
-        return "rank_share", {"rank by own need met per cost": (rank - 1) / max(rank.max() - 1, 1)}
-    panels = {
-        heading: holdings[column] / holdings["area_ha"].replace(0.0, np.nan)
-        for column, heading in (
-            ("sheltered_in_leaf_ha", "in leaf, as surveyed"),
-            ("sheltered_bare_ha", "bare, as surveyed"),
-        )
-        if holdings[column].notna().any()
+        return "rank_share", {"by benefit divided by cost": (rank - 1) / max(rank.max() - 1, 1)}
+    shown = [f for f in figures.values() if f.map_term and holdings[f.name].notna().any()]
+    if not shown:
+        return "", {}
+    # Later steps build on earlier ones and say more.
+    term = shown[-1].map_term
+    area = holdings["area_ha"].replace(0.0, np.nan)
+    return term, {
+        f.map_heading: holdings[f.name] / area if f.per_area else holdings[f.name]
+        for f in shown
+        if f.map_term == term
     }
-    if panels:
-        return "sheltered_share", panels
-    exposed = holdings["exposed_share"]
-    return "exposed_share", {"over all winds": exposed} if exposed.notna().any() else {}
 
 
 def _note(term: str) -> str:

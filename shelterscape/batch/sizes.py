@@ -1,4 +1,4 @@
-"""How large the work on a holding is: cells, memory, disk, time.
+"""How large the work on a holding is: cells, memory, time.
 
 Estimates before work begins; engineering choices unless said otherwise.
 """
@@ -16,18 +16,13 @@ from shelterscape.batch.holdings import Holding
 from shelterscape.files.record import TIMINGS
 from shelterscape.files.vectors import LayerSize
 from shelterscape.grid import Grid
-from shelterscape.process.disk import PLANE_BYTES, Space
 from shelterscape.process.memory import LIBRARIES_BYTES, Sizes, sizes_of
 from shelterscape.runs import Step
-from shelterscape.runs.disk import RUN_BYTES, space_of
-from shelterscape.runs.prepare import is_laid_out_anew
+from shelterscape.runs.memory import work_bytes
 from shelterscape.runs.steps import without_references
 
 BELTS_CROWD = 4.0
 """How much denser than on the whole map features may lie by a holding."""
-
-CATCHMENT_BYTES = 500_000.0
-"""What the catchment takes besides: the map of holdings, heads and indexes."""
 
 SECONDS_EACH, SECONDS_PER_CELL = 2.0, 2e-5
 """Time for a holding and for each of its cells, until some have been run in this folder."""
@@ -41,17 +36,12 @@ class Size:
     ----------
     cells : int
         Cells read, margin and all; 0 off the terrain model.
-    inside : int
-        Cells of the holding itself, at most.
     memory : float
         Bytes.
-    disk : Space
     """
 
     cells: int
-    inside: int
     memory: float
-    disk: Space
 
 
 class Sizer:
@@ -62,62 +52,26 @@ class Sizer:
     steps : sequence of Step
     grid : Grid
         Of the terrain model.
-    pictures : bool
-        Whether holdings get pictures.
     """
 
-    def __init__(self, steps: Sequence[Step], grid: Grid, pictures: bool = False) -> None:
-        self._grid, self._pictures = grid, pictures
+    def __init__(self, steps: Sequence[Step], grid: Grid) -> None:
+        self._grid = grid
         alone = [without_references(step) for step in steps]
-        self._works = [(step, sizes_of(step.asked)) for step in alone]
+        self._works = [(step, sizes_of(step.params)) for step in alone]
 
     def size_of(self, holding: Holding, margin_m: float) -> Size:
         """What the window of a holding comes to."""
         shape = holding.geometry
         window = None if shape.is_empty else self._grid.around(shape.bounds, margin_m)
         if window is None:
-            return Size(0, 0, float(LIBRARIES_BYTES), Space())
+            return Size(0, float(LIBRARIES_BYTES))
         cells = window.shape[0] * window.shape[1]
         # Cells on the outline may count or not.
         sides = shape.length / self._grid.cell_m
         inside = min(cells, math.ceil(shape.area / self._grid.cell_m**2 + sides))
         here = [(step, self._part(sizes, window, inside)) for step, sizes in self._works]
-        most = max(max(s.reading_bytes, step.process.memory(step.asked, s)) for step, s in here)
-        disk = self._together(here, Space(RUN_BYTES))
-        if not self._pictures:
-            disk = replace(disk, pictures=0.0)
-        return Size(cells, inside, LIBRARIES_BYTES + most, disk)
-
-    def catchment(self, parts: Sequence[Size]) -> Space:
-        """Room for parts put together: what they hold, on the map they are spread over."""
-        inside = min(sum(part.inside for part in parts), self._grid.shape[0] * self._grid.shape[1])
-        whole = [(step, replace(sizes, inside=inside)) for step, sizes in self._works]
-        blank = [(step, replace(sizes, inside=0, layers={})) for step, sizes in self._works]
-        # Pictures of holdings are not put together.
-        held = sum(part.disk.kept for part in parts)
-        kept = self._together(blank, Space(held + CATCHMENT_BYTES)).kept
-        # The file a mosaic is made from is not packed where parts take up half of it or more.
-        return Space(kept, 2 * self._together(whole, Space()).passing)
-
-    def whole_map(self, steps: Sequence[bool], *, terrain: bool) -> float:
-        """Bytes that work over the whole map keeps.
-
-        Parameters
-        ----------
-        steps : sequence of bool
-            For each step whether its part is still to be done.
-        terrain : bool
-            Whether a terrain model laid out anew would be kept too.
-        """
-        wanted = [work for work, is_wanted in zip(self._works, steps, strict=True) if is_wanted]
-        kept = sum(step.process.disk(step.asked, sizes).whole_map for step, sizes in wanted)
-        if terrain and any(is_laid_out_anew(step) for step, _ in wanted):
-            kept += PLANE_BYTES * self._grid.shape[0] * self._grid.shape[1]
-        return kept
-
-    @staticmethod
-    def _together(works: Sequence[tuple[Step, Sizes]], first: Space) -> Space:
-        return sum((space_of(step.process, step.asked, sizes) for step, sizes in works), first)
+        most = max(work_bytes(step.process, step.params, s) for step, s in here)
+        return Size(cells, LIBRARIES_BYTES + most)
 
     @staticmethod
     def _part(whole: Sizes, window: Grid, inside: int) -> Sizes:

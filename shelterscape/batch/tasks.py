@@ -18,7 +18,6 @@ import numba
 
 from shelterscape.errors import ShelterscapeError, Stopped, WriteError
 from shelterscape.process.area import Area
-from shelterscape.process.run import tell_nobody
 from shelterscape.runs import FilesRead, Step, run
 from shelterscape.runs.prepare import prepare
 
@@ -42,6 +41,7 @@ class Task:
         Where the run goes.
     threads : int
         Threads of kernels.
+    pictures : bool
     """
 
     steps: tuple[Step, ...]
@@ -50,6 +50,7 @@ class Task:
     area: Area
     folder: str
     threads: int
+    pictures: bool
 
 
 @dataclass(frozen=True)
@@ -124,10 +125,10 @@ def _run(task: Task) -> None:
         list(task.steps),
         task.folder,
         overwrite=True,
-        progress=tell_nobody,
         cancelled=_asked_to_stop,
         area=task.area,
         read=task.read,
+        pictures=task.pictures,
     )
 
 

@@ -28,6 +28,16 @@ OTHER_COMMANDS = {
 }
 
 
+SUMMARIES = {
+    "run": "Run all steps of a plan file into one folder.",
+    "batch": "Run a plan over many holdings, each in a folder of its own.",
+    "demo": "Run the main job on the invented Ostrel valley.",
+    "list": "List the processes.",
+    "describe": "Describe the inputs and outputs of a process.",
+    "check-setup": "Check this machine: versions, settings, write access.",
+}
+
+
 class Commands(click.Group):
     """Commands found when asked for, so that help and errors come quickly."""
 
@@ -36,6 +46,17 @@ class Commands(click.Group):
         from shelterscape import registry
 
         return [*registry.ids(), *OTHER_COMMANDS]
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The list of commands, which loads no process."""
+        from shelterscape import registry
+        from shelterscape.cli.describing import title_of
+
+        rows = [(name, title_of(name)) for name in registry.ids()]
+        with formatter.section("Processes"):
+            formatter.write_dl(rows)
+        with formatter.section("Other commands"):
+            formatter.write_dl([(name, SUMMARIES[name]) for name in OTHER_COMMANDS])
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """The command of a name; None lets click tell what is wrong."""

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import json
-import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from shelterscape.cli.process_command import DISK_LIMIT, MEMORY_LIMIT
+from shelterscape.cli.process_command import MEMORY_LIMIT
 from shelterscape.errors import UsageError
 
 if TYPE_CHECKING:
-    from shelterscape.batch import BatchPlan, Room
+    from shelterscape.batch import Planned
 
 
 def _batch(
@@ -47,7 +47,7 @@ def _batch(
         raise click.exceptions.Exit(result.exit_code)
 
 
-def _tell_plan(plan: BatchPlan, as_json: bool) -> None:
+def _tell_plan(holdings: Sequence[Planned], as_json: bool) -> None:
     """What would run, a line for each holding."""
     rows: list[dict[str, Any]] = [
         {
@@ -57,20 +57,19 @@ def _tell_plan(plan: BatchPlan, as_json: bool) -> None:
             "runs": one.runs,
             "cells": one.cells,
             "memory_mib": round(one.memory_mib),
-            "disk_mib": round(one.disk_mib, 1),
             "seconds": round(one.seconds, 1),
         }
-        for one in plan.holdings
+        for one in holdings
     ]
     if as_json:
-        told = {"event": "result", "holdings": rows, "disk_mib": _in_mib(plan.room)}
+        told = {"event": "result", "holdings": rows}
         click.echo(json.dumps(told, ensure_ascii=False))
         return
     for row in rows:
         word = "would run" if row["runs"] else row["status"]
         click.echo(
             f"{word:<10} {row['cells']:>12,} cells {row['memory_mib']:>7,} MiB memory "
-            f"{row['disk_mib']:>9,.1f} MiB disk {row['seconds']:>9,.1f} s  {row['folder']}"
+            f"{row['seconds']:>9,.1f} s  {row['folder']}"
         )
     runs = [row for row in rows if row["runs"]]
     click.echo(
@@ -78,31 +77,6 @@ def _tell_plan(plan: BatchPlan, as_json: bool) -> None:
         f"{sum(row['seconds'] for row in runs):,.0f} s of one worker's time; nothing was written. "
         "Estimates; the margin is the usual one until a batch has begun here."
     )
-    _tell_room(plan.room)
-
-
-def _tell_room(room: Room) -> None:
-    from shelterscape.runs.disk import in_words
-
-    click.echo(
-        f"Disk: up to {in_words(room.needed)} ({room.in_words()}); "
-        f"{in_words(room.free) if math.isfinite(room.free) else 'nobody tells how much'} free."
-    )
-    if room.needed > room.free:
-        click.echo("That may be too little: the batch would be refused unless --disk-limit is set.")
-
-
-def _in_mib(room: Room) -> dict[str, float | None]:
-    """Room in MiB by what it is for; None where nobody tells what is free."""
-    parts = {
-        "holdings": room.holdings,
-        "whole_map": room.whole_map,
-        "catchment": room.catchment,
-        "passing": room.passing,
-        "needed": room.needed,
-        "free": room.free,
-    }
-    return {k: round(v / 2**20, 1) if math.isfinite(v) else None for k, v in parts.items()}
 
 
 batch_command = click.Command(
@@ -152,9 +126,8 @@ batch_command = click.Command(
         ),
         click.Option(["--pictures"], is_flag=True, help="Preview pictures of every holding too."),
         MEMORY_LIMIT,
-        DISK_LIMIT,
         click.Option(
-            ["--json", "as_json"], is_flag=True, help="Tell progress and results as JSON lines."
+            ["--json", "as_json"], is_flag=True, help="Report progress and results as JSON lines."
         ),
     ],
     help="Run a plan over many holdings, each in a folder of its own, and put them together.\n\n"

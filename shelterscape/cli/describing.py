@@ -1,4 +1,4 @@
-"""Commands that say what there is."""
+"""Commands that list and describe processes."""
 
 from __future__ import annotations
 
@@ -12,26 +12,33 @@ from shelterscape.process import Process
 
 
 def _list(as_json: bool) -> None:
+    if not as_json:
+        for process_id in registry.ids():
+            click.echo(f"{process_id:<16} {title_of(process_id)}")
+        return
     rows = []
     for process_id in registry.ids():
         try:
-            process = registry.find(process_id)
-            rows.append({"id": process_id, "version": process.version, "title": process.title})
-        except ShelterscapeError as error:
-            # One broken package must not hide the others.
-            rows.append({"id": process_id, "version": "", "title": f"broken: {error}"})
-    if as_json:
-        click.echo(json.dumps({"processes": rows}, indent=1, ensure_ascii=False))
-        return
-    for row in rows:
-        click.echo(f"{row['id']:<16} {row['title']}")
+            version = registry.find(process_id).version
+        except ShelterscapeError:
+            version = ""
+        rows.append({"id": process_id, "version": version, "title": title_of(process_id)})
+    click.echo(json.dumps({"processes": rows}, indent=1, ensure_ascii=False))
+
+
+def title_of(process_id: str) -> str:
+    """Title of a process; one broken package must not hide the others."""
+    try:
+        return registry.title(process_id)
+    except ShelterscapeError as error:
+        return f"broken: {error}"
 
 
 list_command = click.Command(
     "list",
     callback=_list,
     params=[click.Option(["--json", "as_json"], is_flag=True, help="As JSON.")],
-    help="List the processes there are.",
+    help="List the processes.",
 )
 
 
@@ -72,5 +79,5 @@ describe_command = click.Command(
             help="As an OGC API - Processes description, inputs in JSON Schema.",
         ),
     ],
-    help="Say what a process asks for and writes; all of them when none is named.",
+    help="Describe the inputs and outputs of a process; of all when none is named.",
 )

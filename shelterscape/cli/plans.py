@@ -9,9 +9,6 @@ import click
 
 import shelterscape.data
 from shelterscape.cli.process_command import OUT_OPTIONS
-from shelterscape.cli.talk import run_and_tell
-from shelterscape.plan import read_plan
-from shelterscape.runs import run
 
 
 def _run(
@@ -20,8 +17,12 @@ def _run(
     overwrite: bool,
     as_json: bool,
     memory_limit_gib: float | None = None,
-    disk_limit_gib: float | None = None,
+    pictures: bool = True,
 ) -> None:
+    from shelterscape.cli.talk import run_and_tell
+    from shelterscape.plan import read_plan
+    from shelterscape.runs import run
+
     steps = read_plan(plan)
     run_and_tell(
         lambda tell, stop: run(
@@ -31,7 +32,7 @@ def _run(
             progress=tell,
             cancelled=stop,
             memory_limit_gib=memory_limit_gib,
-            disk_limit_gib=disk_limit_gib,
+            pictures=pictures,
         ),
         as_json,
     )

@@ -12,14 +12,6 @@ from pydantic.fields import FieldInfo
 from shelterscape.errors import ShelterscapeError, UsageError
 from shelterscape.process import Process
 from shelterscape.process.inputs import ask, source_of
-from shelterscape.runs import Step, run
-
-DISK_LIMIT = click.Option(
-    ["--disk-limit", "disk_limit_gib"],
-    type=float,
-    metavar="GIB",
-    help="Refuse work estimated to take more room on the disk than this; what is free by default.",
-)
 
 MEMORY_LIMIT = click.Option(
     ["--memory-limit", "memory_limit_gib"],
@@ -35,10 +27,10 @@ OUT_OPTIONS = (
         ["--overwrite"], is_flag=True, help="Replace the folder of an earlier run, nothing else."
     ),
     click.Option(
-        ["--json", "as_json"], is_flag=True, help="Tell progress and results as JSON lines."
+        ["--json", "as_json"], is_flag=True, help="Report progress and results as JSON lines."
     ),
     MEMORY_LIMIT,
-    DISK_LIMIT,
+    click.Option(["--pictures/--no-pictures"], default=True, help="Draw pictures; on by default."),
 )
 
 
@@ -143,10 +135,11 @@ def _callback(process: Process) -> Callable[..., None]:
         overwrite: bool,
         as_json: bool,
         memory_limit_gib: float | None,
-        disk_limit_gib: float | None,
+        pictures: bool,
         **words: Any,
     ) -> None:
         from shelterscape.cli.talk import run_and_tell
+        from shelterscape.runs import Step, run
 
         fields = process.inputs.model_fields
         raw = {n: _raw(fields[n], v) for n, v in words.items() if v not in (None, ())}
@@ -159,7 +152,7 @@ def _callback(process: Process) -> Callable[..., None]:
                 progress=tell,
                 cancelled=stop,
                 memory_limit_gib=memory_limit_gib,
-                disk_limit_gib=disk_limit_gib,
+                pictures=pictures,
             ),
             as_json,
         )

@@ -16,8 +16,8 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from shelterscape.cli.plain import plain
-from shelterscape.process.run import Tell
 from shelterscape.runs import Result
+from shelterscape.runs.events import Tell
 
 if TYPE_CHECKING:
     from shelterscape.batch import BatchResult

@@ -5,13 +5,16 @@ from __future__ import annotations
 import csv
 import tomllib
 from importlib import resources
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import pandas as pd
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def table(name: str) -> pd.DataFrame:
     """A packaged CSV table by its file name."""
+    import pandas as pd
+
     with resources.files(__name__).joinpath(name).open(encoding="utf-8") as stream:
         return pd.read_csv(stream, comment="#")
 

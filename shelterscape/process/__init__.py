@@ -1,7 +1,8 @@
-"""The smallest shape of a process: what it asks for, what it writes, and one function between.
+"""The description of a process: what it needs, what it writes, and where its functions are.
 
 The Python call, the command, the plan step, the batch task, the published description and the
-docs page are all made from a `Process`.
+docs page are all made from a `Process`. Nothing here imports numpy, pandas or drawing, so that
+commands which compute nothing start at once.
 """
 
 from __future__ import annotations
@@ -10,24 +11,16 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from shelterscape.process.disk import Space, usual_space
 from shelterscape.process.inputs import Inputs
-from shelterscape.process.memory import Sizes, usual_bytes
-from shelterscape.process.outputs import Layer, Output, Picture, Raster, Table
-from shelterscape.process.reading import Files
-from shelterscape.process.run import Run
+from shelterscape.process.outputs import Figure, Layer, Output, Picture, Raster, Table
 
-__all__ = ["Files", "Inputs", "Layer", "Output", "Picture", "Process", "Raster", "Run", "Table"]
+__all__ = ["Figure", "Inputs", "Layer", "Output", "Picture", "Process", "Raster", "Table"]
 
 SCREENING = (
     "A screening tool: it ranks ground and belts for a closer look and replaces neither a visit "
-    "nor the judgement of a licensed practitioner."
+    "nor the judgement of a qualified forester or arboriculturist."
 )
 """The caution every process carries."""
-
-
-USUAL_MARGIN_M = 2000.0
-"""Margin around a part of the map for processes that do not tell theirs (engineering choice)."""
 
 
 @dataclass(frozen=True)
@@ -41,29 +34,20 @@ class Process:
     version : str
         Raised when the same inputs would give other results.
     title : str
-        What it tells, in a few words.
+        What it reports, in a few words.
     summary : str
         What it does, in one or two sentences.
     inputs : type of Inputs
-        What it asks for.
     outputs : tuple of Output
         Everything it writes.
     cautions : tuple of str
         What a user must know before relying on it, besides `SCREENING`.
     sources : tuple of str
-        Published works its numbers rest on, each with its status.
-    compute : callable
-        ``(asked, files, run) -> None``: read, check, compute, write.
-    prepare : callable, optional
-        ``(asked, files, run) -> float``: does once, over the whole map, what every part of it draws
-        on, and answers how wide a margin (m) results on a part need. A process without one gets
-        `USUAL_MARGIN_M`.
-    memory : callable
-        ``(asked, sizes) -> bytes`` it holds at most, the libraries and the reading of the terrain
-        model apart; between the truth and twice the truth.
-    disk : callable
-        ``(asked, sizes) -> Space``: rasters, layers and tables it leaves on the disk at most, in
-        bytes; pictures and the record apart.
+        Published works its numbers are based on, each with its status.
+    work : str
+        Module of its functions, see `shelterscape.process.stages`.
+    figures : tuple of Figure
+        What it reports for each holding of a batch.
     """
 
     id: str
@@ -74,10 +58,11 @@ class Process:
     outputs: tuple[Output, ...]
     cautions: tuple[str, ...]
     sources: tuple[str, ...]
-    compute: Callable[[Any, Files, Run], None]
-    memory: Callable[[Any, Sizes], float] = usual_bytes
-    prepare: Callable[[Any, Files, Run], float] | None = None
-    disk: Callable[[Any, Sizes], Space] = usual_space
+    work: str = ""
+    figures: tuple[Figure, ...] = ()
+    compute: Callable[[Any, Any, Any], None] | None = None
+    prepare: Callable[[Any, Any, Any], float] | None = None
+    memory: Callable[[Any, Any], float] | None = None
 
     @property
     def all_cautions(self) -> tuple[str, ...]:

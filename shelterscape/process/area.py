@@ -33,16 +33,16 @@ class Area:
     margin_m : float
         Width of the ground around it that results inside depend on, m; may be infinite.
     shared : str
-        Folder of what was worked out over the whole map (`process.shared.Shared`).
-    pictures : bool
-        Whether preview pictures are wanted.
+        Folder of what was calculated over the whole map (`process.shared.Shared`).
+    holding_id : str
+        Of the holding it is, where it is one.
     """
 
     name: str
     outline: bytes
     margin_m: float
     shared: str
-    pictures: bool = False
+    holding_id: str = ""
 
     @property
     def geometry(self) -> shapely.Geometry:

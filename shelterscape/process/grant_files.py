@@ -1,21 +1,30 @@
-"""Scheme and threshold files: what may stand in them, checked key by key (see docs/grants.md)."""
+"""Grant files: schemes and thresholds, checked key by key (see docs/grants.md), and grant areas."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
+from pathlib import Path
 from typing import Annotated, Any, Literal
 
+import geopandas as gpd
+import shapely
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from shelterscape.errors import InputError
-from shelterscape.process.inputs import ask
+from shelterscape.grid import Grid
+from shelterscape.process.inputs import ask, nearest
+from shelterscape.process.reading import Reader
 from shelterscape.science.grants.scheme import Rate, Scheme
 from shelterscape.science.grants.thresholds import Threshold
 
 Share = Annotated[float, Field(ge=0, le=1)]
 Whole = Annotated[int, Field(ge=0)]
+
+
+GROUND = "ground of the belts"
 
 
 class _Part(BaseModel):
@@ -238,3 +247,62 @@ def thresholds_from(content: dict[str, Any], country: str, where: str) -> list[T
         value=country,
         mend=f"Use one of: {', '.join(sorted({t.country for t in file.threshold}))}.",
     )
+
+
+def schemes_of(sources: Sequence[str], reader: Reader) -> list[Scheme]:
+    """The schemes of some files, each named once and all in one currency."""
+    found: dict[str, Scheme] = {}
+    for source in sources:
+        scheme = scheme_from(reader.toml(source, "scheme file"), Path(source).name)
+        if scheme.name in found:
+            raise InputError(
+                "input-refused",
+                "Two scheme files have the same name.",
+                where="schemes",
+                value=scheme.name,
+                mend="Name each scheme once, or give one another name.",
+            )
+        found[scheme.name] = scheme
+    units = {(scheme.currency, scheme.minor_per_major) for scheme in found.values()}
+    if len(units) > 1:
+        raise InputError(
+            "input-refused",
+            "Schemes pay in different currencies; they cannot be added up.",
+            where="schemes",
+            value=", ".join(sorted(f"{code} with {n} minor units" for code, n in units)),
+            mend="Run them one currency at a time.",
+        )
+    return list(found.values())
+
+
+def area_layers(
+    sources: Sequence[str], reader: Reader, grid: Grid, columns: dict[str, str]
+) -> dict[str, gpd.GeoDataFrame]:
+    """Layers of grant areas by their names."""
+    layers: dict[str, gpd.GeoDataFrame] = {}
+    for source in dict.fromkeys(sources):
+        name = Path(source).name
+        # Kept whole: a category that lies away from the belts is known all the same.
+        layers[source if name in layers else name] = reader.layer(
+            source, grid, "grant-area layer", columns, GROUND, keep_outside=True
+        )
+    return layers
+
+
+def check_categories(
+    schemes: list[Scheme], thresholds: list[Threshold], areas: dict[str, shapely.Geometry]
+) -> None:
+    """Every category a file names must be on a map: else a slip would look like ground unfit."""
+    named = [(f"scheme “{s.name}”", c) for s in schemes for c in s.categories]
+    named += [(f"threshold “{t.name}”", c) for t in thresholds for c in t.categories]
+    for where, category in named:
+        if category not in areas:
+            raise InputError(
+                "name-unknown",
+                "No grant-area layer holds this category.",
+                where=where,
+                value=category,
+                mend=nearest(category, list(areas))
+                if areas
+                else "Name the layer that holds it with --grant-area.",
+            )

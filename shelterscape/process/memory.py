@@ -80,7 +80,7 @@ class Sizes:
         return ", ".join(parts)
 
 
-def sizes_of(asked: Inputs) -> Sizes:
+def sizes_of(params: Inputs) -> Sizes:
     """Sizes of all that a step will read.
 
     Raises
@@ -90,12 +90,12 @@ def sizes_of(asked: Inputs) -> Sizes:
     """
     grid, read_cells = None, 0
     # What an earlier step will write has no size yet.
-    if isinstance(asked, TerrainInputs) and asked.dem:
-        grid, read_cells = grid_of(asked.dem, crs=asked.crs, to_crs=asked.to_crs)
+    if isinstance(params, TerrainInputs) and params.dem:
+        grid, read_cells = grid_of(params.dem, crs=params.crs, to_crs=params.to_crs)
     layers: dict[str, LayerSize] = {}
     directions = 0
-    for name, source in sources(type(asked)).items():
-        for text in named_in(getattr(asked, name)):
+    for name, source in sources(type(params)).items():
+        for text in named_in(getattr(params, name)):
             if source.kind == "layer" or (source.kind == "cover" and not is_raster(text)):
                 layers[name] = layers.get(name, LayerSize()) + size_of(text, source.what, grid)
             elif source.kind == "winds":
@@ -112,6 +112,11 @@ def _most_in_a_subset(source: str) -> int:
     return int(frame["subset"].astype("string").fillna("").value_counts().max())
 
 
-def usual_bytes(asked: Inputs, sizes: Sizes) -> float:
+def usual_bytes(params: Inputs, sizes: Sizes) -> float:
     """Bytes for a process that has no estimate of its own (engineering choice, not measured)."""
     return 64.0 * sizes.cells + 20_000.0 * sizes.vertices
+
+
+def in_words(size: float) -> str:
+    """A number of bytes for a person."""
+    return f"{size / 2**30:,.1f} GiB" if size >= 2**30 else f"{size / MIB:,.1f} MiB"

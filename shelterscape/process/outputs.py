@@ -24,7 +24,7 @@ class Raster:
     optional : bool
     classed : bool
         Whether its cells are codes of classes.
-    other_term : str
+    relative_term : str
         Name of the quantity it holds where wind speeds are not known.
     """
 
@@ -33,7 +33,7 @@ class Raster:
     bands: str
     optional: bool = False
     classed: bool = False
-    other_term: str = ""
+    relative_term: str = ""
 
     @property
     def quantity(self) -> Term:
@@ -41,9 +41,9 @@ class Raster:
         return TERMS[self.term]
 
     @property
-    def other_quantity(self) -> Term:
+    def relative_quantity(self) -> Term:
         """The term its cells hold where wind speeds are not known."""
-        return TERMS[self.other_term]
+        return TERMS[self.relative_term]
 
     @property
     def files(self) -> tuple[str, ...]:
@@ -138,3 +138,31 @@ class Picture:
 
 
 Output = Raster | Layer | Table | Picture
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One value that a process reports for a holding of a batch.
+
+    Parameters
+    ----------
+    name : str
+        Column in the table of holdings.
+    term : str
+        Name of the quantity in `TERMS`.
+    role : {"", "benefit", "cost"}
+        Holdings are ranked by benefit divided by cost.
+    map_term : str
+        Name of the quantity that the map of holdings shows; empty for none.
+    map_heading : str
+        Heading of its panel.
+    per_area : bool
+        Whether the map shows the value divided by the area of the holding.
+    """
+
+    name: str
+    term: str
+    role: str = ""
+    map_term: str = ""
+    map_heading: str = ""
+    per_area: bool = False

@@ -1,89 +1,136 @@
-"""Reads the inputs of a process.
-
-Wind over hills brings compiled kernels with it, for which commands that compute nothing need not
-wait: it is imported where it is used.
-"""
+"""Reads the inputs of a process: the only way from its parameters to the files they name."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from shelterscape.errors import InternalError, Notice
+from shelterscape.errors import Notice
 from shelterscape.files.land_cover import is_raster, read_codes, read_cover_table
 from shelterscape.files.local import split_layer
 from shelterscape.files.tables import directions_in, read_toml, read_winds
 from shelterscape.files.terrain_models import grid_of, read_piece, read_terrain
 from shelterscape.files.vectors import read_layer, read_layer_alone
 from shelterscape.grid import Grid
+from shelterscape.process.area import Area, Inside
 from shelterscape.process.inputs import RoughGround, TerrainInputs
-from shelterscape.process.run import Run
 from shelterscape.process.shared import Shared
+from shelterscape.science.terrain import OpenWind, roughness, speed_ups
+from shelterscape.science.terrain.ground import Ground
 from shelterscape.science.wind import WindSet, equal_winds
 from shelterscape.science.wind_tables import wind_sets
-
-if TYPE_CHECKING:
-    from shelterscape.science.terrain import OpenWind
-    from shelterscape.science.terrain.ground import Ground
 
 SHOWN_CONVERGENCE_DEG = 1.0
 """Smallest angle between true and grid north that is worth a notice."""
 
 
-class Files:
+def no_notice(notice: Notice) -> None:
+    """A listener that ignores every notice."""
+
+
+def never_stop() -> None:
+    """A stop check where nobody can ask for a stop."""
+
+
+@dataclass(frozen=True)
+class TerrainWinds:
+    """Terrain wind for each direction, as often as it is asked for.
+
+    Parameters
+    ----------
+    directions : sequence of float
+        Degrees from grid north.
+    start : callable
+        Begins again from the first direction.
+    """
+
+    directions: Sequence[float]
+    start: Callable[[], Iterator[OpenWind]]
+
+    def __iter__(self) -> Iterator[tuple[float, OpenWind]]:
+        return zip(self.directions, self.start(), strict=True)
+
+
+class Reader:
     """Reads the inputs of a process, and passes on what had to be done to them.
 
     Parameters
     ----------
-    run : Run
-        Takes the notices, and says on which part of the map results are wanted.
+    notice : callable
+        Takes what a person should know.
+    check_stop : callable
+        Called during long work; raises when somebody asked for a stop.
+    area : Area, optional
+        The part of the map on which results are wanted; all of it by default.
     shared : Shared, optional
-        Keeps what is worked out over the whole map; with an area it is read there instead.
+        Keeps what is calculated over the whole map; with an area it is read from there.
+    from_steps : frozenset of str
+        Inputs that an earlier step of the same run wrote.
     """
 
-    def __init__(self, run: Run, shared: Shared | None = None) -> None:
-        self._run, self._area, self._shared = run, run.area, shared
+    def __init__(
+        self,
+        notice: Callable[[Notice], None] = no_notice,
+        check_stop: Callable[[], None] = never_stop,
+        area: Area | None = None,
+        shared: Shared | None = None,
+        from_steps: frozenset[str] = frozenset(),
+    ) -> None:
+        self.notice, self.check_stop, self.area = notice, check_stop, area
+        self.from_steps = from_steps
+        self._shared = shared
 
     @property
     def outline(self) -> shapely.Geometry | None:
         """Outline of the part of the map on which results are wanted; None for all of it."""
-        return None if self._area is None else self._area.geometry
+        return None if self.area is None else self.area.geometry
 
     @property
     def whole(self) -> bool:
-        """Whether the whole map is looked at, not a part."""
-        return self._area is None
+        """Whether results are wanted on the whole map, not on a part."""
+        return self.area is None
 
-    def terrain(self, asked: TerrainInputs) -> tuple[NDArray[np.float32], Grid, float]:
+    def notices(self, notices: Sequence[Notice]) -> None:
+        """Pass several notices on."""
+        for notice in notices:
+            self.notice(notice)
+
+    def wanted(self, elevation: NDArray[np.float32], grid: Grid) -> NDArray[np.bool_]:
+        """Cells with ground on which results are wanted, (rows, cols)."""
+        known = np.isfinite(elevation)
+        return known if self.area is None else known & Inside(self.area, grid).cells
+
+    def terrain(self, params: TerrainInputs) -> tuple[NDArray[np.float32], Grid, float]:
         """The terrain model: elevation (m, NaN where missing), grid, and convergence (degrees)."""
-        how: dict[str, Any] = {"crs": asked.crs, "to_crs": asked.to_crs, "z_unit": asked.z_unit}
-        source = asked.dem
-        if self._area is not None:
-            how["around"] = self._area.around
+        how: dict[str, Any] = {"crs": params.crs, "to_crs": params.to_crs, "z_unit": params.z_unit}
+        source = params.dem
+        if self.area is not None:
+            how["around"] = self.area.around
             if self._shared is not None and self._shared.terrain.is_file():
                 source = str(self._shared.terrain)
-                how = {"around": self._area.around, "crs": asked.to_crs or asked.crs}
+                how = {"around": self.area.around, "crs": params.to_crs or params.crs}
         elevation, grid, notices = read_terrain(source, **how)
-        self._pass_on(notices)
+        self.notices(notices)
         return elevation, grid, self._convergence(grid)
 
-    def grid(self, asked: TerrainInputs) -> tuple[Grid, float]:
+    def grid(self, params: TerrainInputs) -> tuple[Grid, float]:
         """The grid of the whole terrain model, and convergence (degrees), from its head alone."""
-        grid, _ = grid_of(asked.dem, crs=asked.crs, to_crs=asked.to_crs)
+        grid, _ = grid_of(params.dem, crs=params.crs, to_crs=params.to_crs)
         return grid, self._convergence(grid)
 
     def _convergence(self, grid: Grid) -> float:
         convergence = grid.convergence_deg()
         if abs(convergence) > SHOWN_CONVERGENCE_DEG:
             side = "east" if convergence > 0 else "west"
-            self._run.notice(
+            self.notice(
                 Notice(
                     "convergence",
                     f"grid north lies {abs(convergence):.1f}° {side} of true north here; "
@@ -92,11 +139,11 @@ class Files:
             )
         return convergence
 
-    def elevation(self, asked: TerrainInputs) -> Callable[[Grid], NDArray[np.float32]]:
+    def elevation(self, params: TerrainInputs) -> Callable[[Grid], NDArray[np.float32]]:
         """Reads the elevation of pieces of the whole map."""
         if self._shared is not None and self._shared.terrain.is_file():
             return partial(read_piece, str(self._shared.terrain))
-        return partial(read_piece, asked.dem, z_unit=asked.z_unit)
+        return partial(read_piece, params.dem, z_unit=params.z_unit)
 
     def winds(self, source: str) -> dict[str, WindSet]:
         """The wind sets of a table by subset, or bare directions as one set."""
@@ -105,12 +152,12 @@ class Files:
             return {"": equal_winds(directions, where="winds")}
         frame, header = read_winds(source)
         sets, notices = wind_sets(frame, Path(source).name, header)
-        self._pass_on(notices)
+        self.notices(notices)
         return sets
 
     def roughness(
         self,
-        asked: RoughGround,
+        params: RoughGround,
         grid: Grid,
         height_m: float,
         belts: gpd.GeoDataFrame | None,
@@ -120,25 +167,25 @@ class Files:
 
         Parameters
         ----------
-        asked : RoughGround
+        params : RoughGround
         grid : Grid
         height_m : float
-            Height above ground at which wind is wanted; told when ground is too rough for it.
+            Height above ground at which wind is wanted; ground too rough for it is reported.
         belts : GeoDataFrame or None
             Belts as `science.belts.complete` gives them.
         columns : dict
             Columns in the map by the names wanted.
         """
-        if not asked.roughness:
-            return asked.roughness_m
-        read = self._roughness_reader(asked, grid, height_m, belts, columns, part=not self.whole)
+        if not params.roughness:
+            return params.roughness_m
+        read = self._roughness_reader(params, grid, height_m, belts, columns, part=not self.whole)
         found, notices = read(grid)
-        self._pass_on(notices)
+        self.notices(notices)
         return found
 
     def _roughness_reader(
         self,
-        asked: RoughGround,
+        params: RoughGround,
         grid: Grid,
         height_m: float,
         belts: gpd.GeoDataFrame | None,
@@ -146,46 +193,42 @@ class Files:
         part: bool,
     ) -> Callable[[Grid], tuple[NDArray[np.float32], list[Notice]]]:
         """What reads a map of roughness on a grid, or on pieces of it."""
-        from shelterscape.science.terrain import roughness
-
-        source = asked.roughness or ""
+        source = params.roughness or ""
         table = None
-        if asked.roughness_table:
-            frame = read_cover_table(asked.roughness_table)
-            table = roughness.table_of(frame, Path(asked.roughness_table).name)
+        if params.roughness_table:
+            frame = read_cover_table(params.roughness_table)
+            table = roughness.table_of(frame, Path(params.roughness_table).name)
         where = Path(split_layer(source)[0]).name
         areas = None
         if not is_raster(source):
             areas = self.layer(source, grid, "map of roughness", columns)
 
         def read(piece: Grid) -> tuple[NDArray[np.float32], list[Notice]]:
-            """Roughness lengths of a piece, and what is to be told of it."""
+            """Roughness lengths of a piece, and notices about it."""
             if areas is not None:
                 lengths = roughness.from_areas(areas, piece, table, where)
             else:
                 codes = read_codes(source, piece, "map of roughness", part=part)
                 lengths = roughness.from_codes(codes, table, where)
             return roughness.completed(
-                lengths, asked.roughness_m, belts, piece, height_m=height_m, where=where
+                lengths, params.roughness_m, belts, piece, height_m=height_m, where=where
             )
 
         return read
 
     def ground(
         self,
-        asked: RoughGround,
+        params: RoughGround,
         elevation: Callable[[Grid], NDArray[np.float32]],
         grid: Grid,
         height_m: float,
         belts: gpd.GeoDataFrame | None,
         columns: dict[str, str],
     ) -> Ground:
-        """The whole map, to be read piece by piece; arguments as for `roughness`."""
-        from shelterscape.science.terrain.ground import Ground
-
-        if not asked.roughness:
-            return Ground(grid, elevation, asked.roughness_m)
-        read = self._roughness_reader(asked, grid, height_m, belts, columns, part=True)
+        """The whole map, to be read piece by piece; parameters as for `roughness`."""
+        if not params.roughness:
+            return Ground(grid, elevation, params.roughness_m)
+        read = self._roughness_reader(params, grid, height_m, belts, columns, part=True)
         return Ground(grid, elevation, lambda piece: read(piece)[0])
 
     def layer(
@@ -210,7 +253,7 @@ class Files:
             keep_outside=keep_outside,
             part=not self.whole,
         )
-        self._pass_on(notices)
+        self.notices(notices)
         return frame
 
     def layer_alone(
@@ -218,7 +261,7 @@ class Files:
     ) -> tuple[gpd.GeoDataFrame, Grid]:
         """The features of a layer that others are brought onto, and a grid round them."""
         frame, grid, notices = read_layer_alone(source, what, columns=columns, to_crs=to_crs)
-        self._pass_on(notices)
+        self.notices(notices)
         return frame, grid
 
     def toml(self, source: str, what: str) -> dict[str, Any]:
@@ -243,57 +286,32 @@ class Files:
         if not source:
             return None
         frame = self.layer(source, grid, what, columns)
-        if self._area is not None:
-            frame = frame[self._area.holds(frame.geometry.to_numpy())]
+        if self.area is not None:
+            frame = frame[self.area.holds(frame.geometry.to_numpy())]
         return frame if len(frame) else None
 
-    def open_winds(
+    def terrain_wind(
         self,
-        asked: RoughGround,
+        params: RoughGround,
         elevation: NDArray[np.float32],
         grid: Grid,
         directions: Sequence[float],
         *,
         height_m: float,
         roughness_m: float | NDArray[np.float32],
-    ) -> Iterator[OpenWind]:
-        """Wind over hills, direction by direction: see `science.terrain.speed_ups`.
+    ) -> TerrainWinds:
+        """Terrain wind, direction by direction (from grid north).
 
-        On a part of the map it is that of the whole, worked out beforehand.
+        On a part of the map it is read from what was calculated over the whole.
         """
-        from shelterscape.science.terrain import speed_ups
-        from shelterscape.science.terrain.ground import held
-
-        if self._shared is None:
-            return speed_ups(
-                elevation, grid, directions, height_m=height_m, roughness_m=roughness_m
+        shared = self._shared
+        if shared is None:
+            return TerrainWinds(
+                directions,
+                lambda: speed_ups(
+                    elevation, grid, directions, height_m=height_m, roughness_m=roughness_m
+                ),
             )
-        if self.whole:
-            self.keep_open_winds(asked, held(elevation, grid, roughness_m), directions, height_m)
-        return self._shared.open_wind(asked, height_m, directions, grid)
-
-    def keep_open_winds(
-        self, asked: RoughGround, ground: Ground, directions: Sequence[float], height_m: float
-    ) -> None:
-        """Work out and keep what parts of the map will ask `open_winds` for."""
-        from shelterscape.science.terrain.open_wind import speed_ups_in_strips
-
-        if self._shared is None:
-            raise InternalError("internal", "There is no place to keep open wind in.")
-        wanted = self._shared.missing(asked, height_m, directions)
-        winds = speed_ups_in_strips(ground, wanted, height_m=height_m)
-        for done, (direction, strips) in enumerate(zip(wanted, winds, strict=True)):
-            text = f"open wind over the whole map, {done + 1} of {len(wanted)} directions"
-            self._run.progress(done / len(wanted), text)
-            asking = self._asking(strips)
-            self._shared.keep_open_wind(asked, height_m, direction, asking, ground.grid)
-
-    def _asking(self, strips: Iterator[tuple[int, OpenWind]]) -> Iterator[tuple[int, OpenWind]]:
-        """The strips, asking before each whether to stop."""
-        for strip in strips:
-            self._run.stop_if_asked()
-            yield strip
-
-    def _pass_on(self, notices: list[Notice]) -> None:
-        for notice in notices:
-            self._run.notice(notice)
+        return TerrainWinds(
+            directions, lambda: shared.open_wind(params, height_m, directions, grid)
+        )

@@ -69,13 +69,15 @@ class Run:
         cancelled: Callable[[], int] = never,
         part: tuple[float, float] = (0.0, 1.0),
         area: Area | None = None,
+        pictures: bool = True,
     ) -> None:
         self._outputs, self._folder, self._tell = outputs, folder, tell
         self._cancelled, self._part = cancelled, part
-        self._area = area
+        self._area, self._draws = area, pictures
         self._inside: Inside | None = None
         self.notices: list[Notice] = []
         self.findings: list[str] = []
+        self.figures: dict[str, float | str | None] = {}
         self.bands: dict[str, list[str]] = {}
         self.features: dict[str, int] = {}
         self._written: set[tuple[type, str]] = set()
@@ -150,7 +152,7 @@ class Run:
         output = self._declared(Raster, name)
         self.bands[name] = bands
         path, style = (self._path(file) for file in output.files)
-        term = output.other_quantity if other else output.quantity
+        term = output.relative_quantity if other else output.quantity
         cut = None
         if self._area is not None:
             inside = self.inside(grid)
@@ -219,10 +221,6 @@ class Run:
             raise InternalError(
                 "internal", "A process did not write what it declared.", value=", ".join(missing)
             )
-
-    @property
-    def _draws(self) -> bool:
-        return self._area is None or self._area.pictures
 
     def _declared(self, kind: type[Declared], name: str) -> Declared:
         self.stop_if_asked()

@@ -10,9 +10,9 @@ import hashlib
 import json
 import math
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,9 +21,9 @@ from shelterscape.errors import InternalError
 from shelterscape.files.planes import PlanesWriter, read_planes, write_planes
 from shelterscape.grid import Grid
 from shelterscape.process.inputs import RoughGround
-
-if TYPE_CHECKING:
-    from shelterscape.science.terrain import OpenWind
+from shelterscape.process.stages import WindWork
+from shelterscape.science.terrain import OpenWind
+from shelterscape.science.terrain.open_wind import speed_ups_in_strips
 
 Field = NDArray[np.float32]
 
@@ -66,28 +66,41 @@ class Shared:
         part.write_text(json.dumps({"margin_m": finite}), encoding="utf-8")
         os.replace(part, self._note(step))
 
-    def missing(
-        self, asked: RoughGround, height_m: float, directions: Sequence[float]
-    ) -> list[float]:
-        """Directions whose open wind was not kept yet."""
-        return [d for d in directions if not self._open_wind(asked, height_m, d).is_file()]
-
-    def keep_open_wind(
+    def keep_terrain_wind(
         self,
-        asked: RoughGround,
-        height_m: float,
-        direction_deg: float,
-        strips: Iterable[tuple[int, OpenWind]],
-        grid: Grid,
+        work: WindWork,
+        check_stop: Callable[[], None],
+        progress: Callable[[float, str], None] = lambda share, text: None,
     ) -> None:
-        """Keep the open wind of one direction, which comes strip by strip; not its turning."""
-        path = self._open_wind(asked, height_m, direction_deg)
-        with PlanesWriter(path, grid, count=2) as writer:
-            for row, wind in strips:
-                writer.write(row, [wind.speed_up, wind.valid.astype(np.float32)])
+        """Calculate and keep the terrain wind that parts of the map need, not its turning.
+
+        Directions kept already are not calculated again.
+
+        Parameters
+        ----------
+        work : WindWork
+        check_stop : callable
+            Called before each strip; may raise.
+        progress : callable
+            Takes the share done and what comes next.
+        """
+        wanted = [
+            d
+            for d in work.directions
+            if not self._open_wind(work.params, work.height_m, d).is_file()
+        ]
+        winds = speed_ups_in_strips(work.ground, wanted, height_m=work.height_m)
+        for done, (direction, strips) in enumerate(zip(wanted, winds, strict=True)):
+            text = f"terrain wind over the whole map, {done + 1} of {len(wanted)} directions"
+            progress(done / len(wanted), text)
+            path = self._open_wind(work.params, work.height_m, direction)
+            with PlanesWriter(path, work.ground.grid, count=2) as writer:
+                for row, wind in strips:
+                    check_stop()
+                    writer.write(row, [wind.speed_up, wind.valid.astype(np.float32)])
 
     def open_wind(
-        self, asked: RoughGround, height_m: float, directions: Sequence[float], grid: Grid
+        self, params: RoughGround, height_m: float, directions: Sequence[float], grid: Grid
     ) -> Iterator[OpenWind]:
         """The open wind of each direction on a part of the map.
 
@@ -96,10 +109,8 @@ class Shared:
         InternalError
             ``shared-missing``.
         """
-        from shelterscape.science.terrain import OpenWind
-
         for direction in directions:
-            path = self._open_wind(asked, height_m, direction)
+            path = self._open_wind(params, height_m, direction)
             if not path.is_file():
                 raise InternalError(
                     "shared-missing",
@@ -113,10 +124,10 @@ class Shared:
     def _note(self, step: str) -> Path:
         return self.folder / f"{_short(step)}.json"
 
-    def _open_wind(self, asked: RoughGround, height_m: float, direction_deg: float) -> Path:
-        rough: dict[str, Any] = {name: getattr(asked, name) for name in RoughGround.model_fields}
-        if asked.roughness:  # belts are taken out of it
-            rough |= {name: getattr(asked, name, None) for name in ("belts", "fields")}
+    def _open_wind(self, params: RoughGround, height_m: float, direction_deg: float) -> Path:
+        rough: dict[str, Any] = {name: getattr(params, name) for name in RoughGround.model_fields}
+        if params.roughness:  # belts are taken out of it
+            rough |= {name: getattr(params, name, None) for name in ("belts", "fields")}
         name = _short(json.dumps([rough, height_m], sort_keys=True))
         return self.folder / f"open_wind_{name}" / f"{direction_deg:.9f}.tif"
 

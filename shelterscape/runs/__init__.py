@@ -23,18 +23,9 @@ from shelterscape.files.record import (
     listed,
     write_json,
 )
-from shelterscape.process import (
-    Files,
-    Inputs,
-    Layer,
-    Output,
-    Picture,
-    Process,
-    Raster,
-    Run,
-    Table,
-)
+from shelterscape.process import Inputs, Layer, Output, Picture, Process, Raster, Table
 from shelterscape.process.area import Area
+from shelterscape.process.files import Files
 from shelterscape.process.inputs import (
     Source,
     each_changed,
@@ -43,17 +34,19 @@ from shelterscape.process.inputs import (
     sources,
 )
 from shelterscape.process.memory import MIB
-from shelterscape.process.run import Tell, never, tell_nobody
+from shelterscape.process.run import Run
 from shelterscape.process.shared import Shared
-from shelterscape.runs.needs import Needs
+from shelterscape.runs.events import Monitor, Tell, never, tell_nobody
+from shelterscape.runs.memory import MemoryEstimate
 from shelterscape.runs.staging import Staging, unwritable
+from shelterscape.runs.step import StepResult, run_step
 from shelterscape.runs.steps import (
     STEP_PREFIX,
     FilesRead,
     Step,
+    fed_inputs,
     files_read,
     given,
-    is_fed,
     key_of,
     program,
 )
@@ -99,7 +92,7 @@ def run(
     area: Area | None = None,
     read: FilesRead | None = None,
     memory_limit_gib: float | None = None,
-    disk_limit_gib: float | None = None,
+    pictures: bool = True,
 ) -> Result:
     """Run steps one after the other into one folder.
 
@@ -120,8 +113,8 @@ def run(
         What `files_read` tells of the steps, where it is known already.
     memory_limit_gib : float, optional
         Refuse work estimated to need more than this, GiB; 80 % of the machine's by default.
-    disk_limit_gib : float, optional
-        Refuse work estimated to take more on the disk than this, GiB; what is free by default.
+    pictures : bool
+        Whether pictures are drawn.
 
     Returns
     -------
@@ -137,30 +130,34 @@ def run(
     started = time.time()
     with Staging(Path(out), overwrite) as stage:
         try:
-            needs = Needs(stage.target, memory_limit_gib, disk_limit_gib)
-            runs, seconds = _compute_all(steps, stage.folder, progress, cancelled, needs, area)
-            _check_files(runs, stage.folder)
-            _finish_layers(runs, stage.folder)
-            record = _record(steps, runs, read, stage.folder)
+            memory = MemoryEstimate(memory_limit_gib)
+            # A batch has judged the part before it began.
+            judge = memory if area is None else None
+            done = _run_steps(steps, stage.folder, progress, cancelled, judge, area, pictures)
+            _check_files(done, stage.folder)
+            _finish_layers(done, stage.folder)
+            record = _record(steps, done, read, stage.folder)
             if area is not None:
-                record |= {"area": area.fields(), "key": key_of(steps, read, area)}
+                record |= {"area": area.fields(), "key": key_of(steps, read, area, pictures)}
             write_json(stage.folder / RECORD, record)
-            timings = _timings(steps, seconds, started, stage) | needs.fields
+            timings = _timings(steps, done, started, stage)
+            if judge is not None:
+                timings["estimated_memory_mib"] = memory.mib
             write_json(stage.folder / TIMINGS, timings)
             stage.commit()
         except BrokenPipeError:  # of whoever listened to the progress, not of a file
             raise
         except OSError as error:
             raise unwritable(stage.target, error) from error
-    return _result(stage.target, runs, record)
+    return _result(stage.target, done, record)
 
 
 def _check_names(steps: list[Step]) -> None:
     """Every step and every output has a name of its own, and references lead backwards."""
     known: dict[str, Process] = {}
     for step in steps:
-        for field, source in sources(type(step.asked)).items():
-            for text in named_in(getattr(step.asked, field)):
+        for field, source in sources(type(step.params)).items():
+            for text in named_in(getattr(step.params, field)):
                 if text.startswith(STEP_PREFIX):
                     _check_reference(text, source, known, step)
         if step.name in known:
@@ -230,44 +227,82 @@ def _resolved(step: Step, steps: list[Step], folder: Path) -> Inputs:
         return f"{path}:{output}" if isinstance(found, Layer) else path
 
     changes = {
-        field: each_changed(getattr(step.asked, field), functools.partial(_as_path, source=source))
-        for field, source in sources(type(step.asked)).items()
-        if getattr(step.asked, field)
+        field: each_changed(getattr(step.params, field), functools.partial(_as_path, source=source))
+        for field, source in sources(type(step.params)).items()
+        if getattr(step.params, field)
     }
-    return step.asked.model_copy(update=changes)
+    return step.params.model_copy(update=changes)
 
 
-def _compute_all(
+def _run_steps(
     steps: list[Step],
     folder: Path,
     progress: Tell,
     cancelled: Callable[[], int],
-    needs: Needs,
+    memory: MemoryEstimate | None,
     area: Area | None,
-) -> tuple[list[Run], list[float]]:
-    # Of a part no more is read than lies near; how many fit is for its front door to say.
-    if area is None:
-        needs.judge(steps)
-    runs, seconds = [], []
-    shared = Shared(Path(area.shared)) if area is not None else None
+    pictures: bool,
+) -> list[StepResult]:
+    if memory is not None:
+        memory.check_all(steps)
+    done: list[StepResult] = []
     for i, step in enumerate(steps):
-        part = (i / len(steps), (i + 1) / len(steps))
-        current = Run(step.process.outputs, folder, progress, cancelled, part, area)
-        begun = time.perf_counter()
-        asked = _resolved(step, steps, folder)
-        if is_fed(step) and area is None:
-            needs.judge_in_turn(step, asked)
-        step.process.compute(asked, Files(current, shared), current)
-        current.finish()
-        current.stop_if_asked()
-        seconds.append(time.perf_counter() - begun)
-        runs.append(current)
-    return runs, seconds
+        monitor = Monitor(progress, cancelled, (i / len(steps), (i + 1) / len(steps)))
+        params = _resolved(step, steps, folder)
+        fed = fed_inputs(step)
+        if fed and memory is not None:
+            memory.check(step, params)
+        if step.process.compute is not None:
+            done.append(
+                _run_older(step, params, folder, monitor, progress, cancelled, area, pictures)
+            )
+            continue
+        done.append(
+            run_step(
+                step.process,
+                params,
+                folder,
+                monitor,
+                area=area,
+                from_steps=fed,
+                pictures=pictures,
+            )
+        )
+    return done
 
 
-def _check_files(runs: list[Run], folder: Path) -> None:
+def _run_older(
+    step: Step,
+    params: Inputs,
+    folder: Path,
+    monitor: Monitor,
+    progress: Tell,
+    cancelled: Callable[[], int],
+    area: Area | None,
+    pictures: bool,
+) -> StepResult:
+    """Run a process that still writes for itself."""
+    begun = time.perf_counter()
+    shared = Shared(Path(area.shared)) if area is not None else None
+    current = Run(step.process.outputs, folder, progress, cancelled, monitor.part, area, pictures)
+    assert step.process.compute is not None
+    step.process.compute(params, Files(current, shared), current)
+    current.finish()
+    current.stop_if_asked()
+    return StepResult(
+        current.written,
+        current.notices,
+        current.findings,
+        current.bands,
+        current.features,
+        current.figures,
+        seconds=time.perf_counter() - begun,
+    )
+
+
+def _check_files(done: list[StepResult], folder: Path) -> None:
     """Hold the folder to what was written: a raster left open, or a scrap, is found here."""
-    written = {path for one in runs for output in one.written for path in output.files}
+    written = {path for one in done for output in one.written for path in output.files}
     if different := written ^ set(listed(folder)):
         raise InternalError(
             "internal",
@@ -276,17 +311,17 @@ def _check_files(runs: list[Run], folder: Path) -> None:
         )
 
 
-def _finish_layers(runs: list[Run], folder: Path) -> None:
-    counts = {name: n for one in runs for name, n in one.features.items()}
+def _finish_layers(done: list[StepResult], folder: Path) -> None:
+    counts = {name: n for one in done for name, n in one.features.items()}
     if not counts:
         return
-    columns = {o.name: o.columns for one in runs for o in one.written if isinstance(o, Layer)}
+    columns = {o.name: o.columns for one in done for o in one.written if isinstance(o, Layer)}
     describe_columns(folder / GEOPACKAGE, columns)
     verify_layers(folder / GEOPACKAGE, counts)
 
 
 def _record(
-    steps: list[Step], runs: list[Run], read: list[dict[str, Any]], folder: Path
+    steps: list[Step], done: list[StepResult], read: list[dict[str, Any]], folder: Path
 ) -> dict[str, Any]:
     """All that the results follow from and all they are; no path, date or machine."""
     return program() | {
@@ -295,30 +330,31 @@ def _record(
             | {
                 "notices": [n.fields() for n in one.notices],
                 "findings": one.findings,
+                "figures": one.figures,
                 "bands": one.bands,
                 "features": one.features,
                 "cautions": list(step.process.all_cautions),
             }
-            for step, one, files in zip(steps, runs, read, strict=True)
+            for step, one, files in zip(steps, done, read, strict=True)
         ],
         "outputs": described(folder, listed(folder)),
     }
 
 
 def _timings(
-    steps: list[Step], seconds: list[float], started: float, stage: Staging
+    steps: list[Step], done: list[StepResult], started: float, stage: Staging
 ) -> dict[str, Any]:
     written = sum((stage.folder / path).stat().st_size for path in listed(stage.folder))
     return {
         "started": time.strftime("%Y-%m-%dT%H:%M:%S%z", time.localtime(started)),
         "seconds": round(time.time() - started, 3),
-        "steps": {s.name: round(t, 3) for s, t in zip(steps, seconds, strict=True)},
+        "steps": {s.name: round(d.seconds, 3) for s, d in zip(steps, done, strict=True)},
         "peak_memory_mib": _peak_memory_mib(),
         "written_mib": round(written / MIB, 1),
         "host": platform.node(),
         "system": platform.platform(),
         "folder": str(stage.target),
-        "inputs": {s.name: s.asked.model_dump(mode="json") for s in steps},
+        "inputs": {s.name: s.params.model_dump(mode="json") for s in steps},
     }
 
 
@@ -337,8 +373,8 @@ def _peak_memory_mib() -> int | None:
     return round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
 
 
-def _result(folder: Path, runs: list[Run], record: dict[str, Any]) -> Result:
-    outputs = [o for one in runs for o in one.written]
+def _result(folder: Path, done: list[StepResult], record: dict[str, Any]) -> Result:
+    outputs = [o for one in done for o in one.written]
 
     def paths(kind: type) -> dict[str, Path]:
         return {o.name: folder / o.files[0] for o in outputs if isinstance(o, kind)}
@@ -349,8 +385,8 @@ def _result(folder: Path, runs: list[Run], record: dict[str, Any]) -> Result:
         layers={name: f"{path}:{name}" for name, path in paths(Layer).items()},
         tables=paths(Table),
         pictures=paths(Picture),
-        findings=tuple(text for one in runs for text in one.findings),
-        notices=tuple(notice for one in runs for notice in one.notices),
+        findings=tuple(text for one in done for text in one.findings),
+        notices=tuple(notice for one in done for notice in one.notices),
         record=record,
     )
 

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 import os
+from collections.abc import Sequence
 from pathlib import Path
 
 from shelterscape.errors import InputError, UsageError
 from shelterscape.process import Inputs, Process
-from shelterscape.process.memory import LIBRARIES_BYTES, MIB, Sizes, sizes_of
+from shelterscape.process.memory import LIBRARIES_BYTES, MIB, Sizes, sizes_of, usual_bytes
+from shelterscape.process.stages import stages_of
+from shelterscape.runs.steps import Step, is_fed
 
 GIB = 2**30
 MACHINE_SHARE = 0.8
@@ -33,7 +36,7 @@ def machine_bytes(groups: Path = Path("/sys/fs/cgroup")) -> int | None:
     return found
 
 
-def estimated_bytes(process: Process, asked: Inputs) -> int:
+def estimated_bytes(process: Process, params: Inputs) -> int:
     """Most memory a step is expected to hold, libraries included.
 
     Raises
@@ -41,12 +44,18 @@ def estimated_bytes(process: Process, asked: Inputs) -> int:
     InputError
         As the readers of its files.
     """
-    return _estimate(process, asked, sizes_of(asked))
+    return _estimate(process, params, sizes_of(params))
 
 
-def _estimate(process: Process, asked: Inputs, sizes: Sizes) -> int:
-    work = max(sizes.reading_bytes, process.memory(asked, sizes))
-    return LIBRARIES_BYTES + round(work)
+def work_bytes(process: Process, params: Inputs, sizes: Sizes) -> float:
+    """Memory a step holds while it works, by what its process declares, bytes."""
+    older = process.compute is not None
+    declared = process.memory if older else stages_of(process).work_bytes
+    return max(sizes.reading_bytes, (declared or usual_bytes)(params, sizes))
+
+
+def _estimate(process: Process, params: Inputs, sizes: Sizes) -> int:
+    return LIBRARIES_BYTES + round(work_bytes(process, params, sizes))
 
 
 class MemoryEstimate:
@@ -72,24 +81,37 @@ class MemoryEstimate:
         """The largest so far, MiB."""
         return round(self._most / MIB)
 
-    def take(self, process: Process, asked: Inputs, sizes: Sizes, step: str) -> None:
-        """Judge one step.
+    def check_all(self, steps: Sequence[Step]) -> None:
+        """Check every step that reads nothing from an earlier one, before the first begins."""
+        for step in steps:
+            if not is_fed(step):
+                self.check(step, step.params)
+
+    def check(self, step: Step, params: Inputs) -> None:
+        """Check one step.
+
+        Parameters
+        ----------
+        step : Step
+        params : Inputs
+            With references to earlier steps turned into paths.
 
         Raises
         ------
         InputError
-            ``memory-short``.
+            ``memory-short``; and as the readers of its files.
         """
-        needed = _estimate(process, asked, sizes)
+        sizes = sizes_of(params)
+        needed = _estimate(step.process, params, sizes)
         self._most = max(self._most, needed)
         if needed > self._allowed:
             raise InputError(
                 "memory-short",
                 "This work needs more memory than it may use.",
-                where=step,
+                where=step.name,
                 value=f"about {needed / GIB:.1f} GiB needed for {sizes.in_words()}; "
                 f"{self._allowed / GIB:.1f} GiB may be used ({self._why})",
-                mend="Cut the terrain model to the area looked at, use coarser cells, ask for "
+                mend="Cut the terrain model to the area of interest, use coarser cells, choose "
                 "fewer seasons and years at a time, or run a plan in tiles (shelterscape batch "
                 "--tiles); or set --memory-limit if you know better.",
             )

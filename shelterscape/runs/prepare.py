@@ -1,7 +1,4 @@
-"""Work over the whole map, done once before its parts are run.
-
-Only this calls ``prepare`` of a process.
-"""
+"""Work over the whole map, done once before its parts are run."""
 
 from __future__ import annotations
 
@@ -9,10 +6,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 from shelterscape.files.terrain_models import can_be_cut
-from shelterscape.process import USUAL_MARGIN_M, Files, Run
+from shelterscape.process.files import Files
 from shelterscape.process.inputs import TerrainInputs
-from shelterscape.process.run import Tell, never, tell_nobody
+from shelterscape.process.reading import Reader
+from shelterscape.process.run import Run
 from shelterscape.process.shared import Shared
+from shelterscape.process.stages import USUAL_MARGIN_M, stages_of
+from shelterscape.runs.events import Monitor, Tell, never, tell_nobody
 from shelterscape.runs.staging import unwritable
 from shelterscape.runs.steps import Step, without_references
 
@@ -36,7 +36,7 @@ def prepare(
     Returns
     -------
     float
-        Width of the ground around a part that results in it depend on, m.
+        Width of the ground around a part that its results depend on, m.
 
     Raises
     ------
@@ -46,24 +46,37 @@ def prepare(
     known = shared.margin_m(step.name)
     if known is not None:
         return known
+    monitor = Monitor(progress, cancelled)
     try:
-        run = Run(step.process.outputs, folder, progress, cancelled)
-        files = Files(run, shared)
-        if is_laid_out_anew(step) and not shared.terrain.is_file():
-            elevation, grid, _ = files.terrain(step.asked)  # type: ignore[arg-type]
+        if is_resampled(step) and not shared.terrain.is_file():
+            reader = Reader(monitor.notice, monitor.check_stop)
+            elevation, grid, _ = reader.terrain(step.params)  # type: ignore[arg-type]
             shared.keep_terrain(elevation, grid)
-        margin_m = USUAL_MARGIN_M
-        if step.process.prepare is not None:
-            margin_m = step.process.prepare(without_references(step).asked, files, run)
+        margin_m = _whole_map(without_references(step), shared, monitor, folder)
         shared.keep_margin(step.name, margin_m)
     except OSError as error:
         raise unwritable(folder, error) from error
     return margin_m
 
 
-def is_laid_out_anew(step: Step) -> bool:
+def _whole_map(step: Step, shared: Shared, monitor: Monitor, folder: Path) -> float:
+    if step.process.compute is not None:
+        run = Run(step.process.outputs, folder)
+        if step.process.prepare is None:
+            return USUAL_MARGIN_M
+        return step.process.prepare(step.params, Files(run, shared), run)
+    whole_map = stages_of(step.process).whole_map
+    if whole_map is None:
+        return USUAL_MARGIN_M
+    found = whole_map(step.params, Reader(monitor.notice, monitor.check_stop, shared=shared))
+    if found.terrain_wind is not None:
+        shared.keep_terrain_wind(found.terrain_wind, monitor.check_stop, monitor.progress)
+    return found.margin_m
+
+
+def is_resampled(step: Step) -> bool:
     """Whether the terrain model of a step cannot be cut as it is, and is kept whole for parts."""
-    asked = step.asked
-    if not isinstance(asked, TerrainInputs):
+    params = step.params
+    if not isinstance(params, TerrainInputs):
         return False
-    return not can_be_cut(asked.dem, crs=asked.crs, to_crs=asked.to_crs)
+    return not can_be_cut(params.dem, crs=params.crs, to_crs=params.to_crs)

@@ -32,13 +32,13 @@ class Step:
     Parameters
     ----------
     process : Process
-    asked : Inputs
+    params : Inputs
     id : str
         How later steps name it; the id of the process by default.
     """
 
     process: Process
-    asked: Inputs
+    params: Inputs
     id: str = ""
 
     @property
@@ -47,21 +47,29 @@ class Step:
         return self.id or self.process.id
 
 
+def fed_inputs(step: Step) -> frozenset[str]:
+    """Inputs that an earlier step of the same run writes."""
+    return frozenset(
+        field
+        for field in sources(type(step.params))
+        if any(t.startswith(STEP_PREFIX) for t in named_in(getattr(step.params, field)))
+    )
+
+
 def is_fed(step: Step) -> bool:
     """Whether a step reads what an earlier step of the same run writes."""
-    named = (named_in(getattr(step.asked, field)) for field in sources(type(step.asked)))
-    return any(text.startswith(STEP_PREFIX) for texts in named for text in texts)
+    return bool(fed_inputs(step))
 
 
 def without_references(step: Step) -> Step:
     """The step without what it takes from earlier ones, which is not there yet."""
     changes: dict[str, object] = {}
-    for field in sources(type(step.asked)):
-        value = getattr(step.asked, field)
+    for field in sources(type(step.params)):
+        value = getattr(step.params, field)
         kept = tuple(text for text in named_in(value) if not text.startswith(STEP_PREFIX))
         if len(kept) < len(named_in(value)):
             changes[field] = kept if isinstance(value, tuple) else None
-    return Step(step.process, step.asked.model_copy(update=changes), step.id)
+    return Step(step.process, step.params.model_copy(update=changes), step.id)
 
 
 FilesRead = list[dict[str, Any]]
@@ -78,12 +86,12 @@ def files_read(steps: Sequence[Step]) -> FilesRead:
     return [_files_read(step) for step in steps]
 
 
-def key_of(steps: Sequence[Step], read: FilesRead, area: Area) -> str:
+def key_of(steps: Sequence[Step], read: FilesRead, area: Area, pictures: bool = False) -> str:
     """Checksum of all that the results on an area follow from: equal keys, equal results."""
     told = program() | {
         "steps": [given(step, files) for step, files in zip(steps, read, strict=True)],
         "area": area.fields(),
-        "pictures": area.pictures,
+        "pictures": pictures,
     }
     text = json.dumps(told, sort_keys=True, ensure_ascii=False)
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
@@ -110,8 +118,8 @@ def given(step: Step, files: dict[str, Any]) -> dict[str, Any]:
 def _files_read(step: Step) -> dict[str, Any]:
     """Name and checksums of every data set a step reads, by input."""
     found: dict[str, Any] = {}
-    for field, source in sources(type(step.asked)).items():
-        value = getattr(step.asked, field)
+    for field, source in sources(type(step.params)).items():
+        value = getattr(step.params, field)
         if isinstance(value, tuple):
             found[field] = [_file_read(text, source) for text in value]
         elif value is not None and (entry := _file_read(value, source)):
@@ -142,7 +150,7 @@ def _file_read(text: str, source: Source) -> dict[str, Any] | None:
 
 def _plain_inputs(step: Step, files: dict[str, Any]) -> dict[str, Any]:
     """Inputs as JSON, files by their name alone so that a moved project gives the same record."""
-    plain = step.asked.model_dump(mode="json")
+    plain = step.params.model_dump(mode="json")
     for field, found in files.items():
         if isinstance(found, list):
             pairs = zip(found, plain[field], strict=True)

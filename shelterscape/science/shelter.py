@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from typing import NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -12,6 +13,7 @@ from scipy.stats import norm
 from shelterscape.grid import Grid, grid_direction
 from shelterscape.science.belts import seasonal
 from shelterscape.science.scene import SPREAD_DEG, How, Scene, lay, rays_of, scene_of
+from shelterscape.science.terrain.open_wind import OpenWind
 from shelterscape.science.wind import WindSet, directions_of
 
 Array = NDArray[np.float64]
@@ -135,7 +137,107 @@ def relative_wind(
     return one_direction(scene, grid, direction_deg, sector_deg)[0]
 
 
-Each = Callable[[float, list[float], Field], None]
+class WindField(NamedTuple):
+    """The shelter field of one wind direction.
+
+    Parameters
+    ----------
+    direction_deg : float
+        Where the wind comes from, degrees clockwise from true north.
+    grid_deg : float
+        The same from grid north.
+    weights : list of float
+        Weight of the direction in each wind set; they sum to 1 over its directions.
+    relative_wind : (cases, rows, cols) float32
+    terrain : OpenWind or None
+        What the terrain does to this wind; None where it is not wanted.
+    """
+
+    direction_deg: float
+    grid_deg: float
+    weights: list[float]
+    relative_wind: Field
+    terrain: OpenWind | None
+
+
+def wind_fields(
+    scene: Scene,
+    grid: Grid,
+    winds: Sequence[WindSet],
+    *,
+    power: float = 1.0,
+    convergence_deg: float = 0.0,
+    terrain_wind: Iterable[tuple[float, OpenWind]] | None = None,
+    stop_if_asked: Callable[[], None] = never_stop,
+) -> Iterator[WindField]:
+    """The shelter field of every direction of some wind sets.
+
+    Parameters
+    ----------
+    scene : Scene
+    grid : Grid
+    winds : sequence of WindSet
+        For each state of the scene; directions from true north.
+    power : float
+        Wind-speed exponent: 1 weighs by wind run, 2 by force, 3 by erosion.
+    convergence_deg : float
+        From true to grid north, see `Grid.convergence_deg`.
+    terrain_wind : iterable, optional
+        Direction (degrees from grid north) and terrain wind, in the order of `directions_of`.
+    stop_if_asked : callable
+        Called every second or so; may raise to end the work.
+
+    Yields
+    ------
+    WindField
+
+    Raises
+    ------
+    ValueError
+        When the terrain wind is of other directions than the wind sets.
+    """
+    hills = None if terrain_wind is None else iter(terrain_wind)
+    for true_deg, sector, weights in directions_of(winds, power):
+        stop_if_asked()
+        direction = grid_direction(true_deg, convergence_deg)
+        field = one_direction(scene, grid, direction, sector, stop_if_asked)
+        terrain = None
+        if hills is not None:
+            terrain_deg, terrain = next(hills)
+            if terrain_deg != direction:
+                raise ValueError(f"terrain wind from {terrain_deg}°, belts from {direction}°")
+        yield WindField(true_deg, direction, weights, field, terrain)
+
+
+class RelativeWindMean:
+    """Mean relative wind over wind sets, gathered one direction at a time.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Cases, rows and columns.
+    power : float
+        Wind-speed exponent.
+
+    Notes
+    -----
+    R with R^p = Σ w r^p, w the weights of `WindSet.weights`.
+    """
+
+    def __init__(self, shape: tuple[int, ...], power: float = 1.0) -> None:
+        self._power = power
+        # Summed as wind reduction, so that ground no belt shelters stays exactly 1.
+        self._reduction = np.zeros(shape, np.float32)
+
+    def add(self, weights: Sequence[float], field: Field) -> None:
+        """Add the relative wind of one direction, (cases, rows, cols), by its weights."""
+        for case, weight in enumerate(weights):
+            there = field[case] if self._power == 1.0 else field[case] ** np.float32(self._power)
+            self._reduction[case] += np.float32(weight) * (1 - there)
+
+    def relative_wind(self) -> Field:
+        """The mean, (cases, rows, cols) float32."""
+        return taken_to_relative(self._reduction, self._power)
 
 
 def over_winds(
@@ -145,43 +247,17 @@ def over_winds(
     *,
     power: float = 1.0,
     convergence_deg: float = 0.0,
-    each: Each = lambda direction_deg, weights, field: None,
-    stop_if_asked: Callable[[], None] = never_stop,
 ) -> Field:
-    """Mean relative wind over wind sets, each direction counting by the wind it brings.
-
-    Parameters
-    ----------
-    scene : Scene
-    grid : Grid
-    winds : sequence of WindSet
-        For each state of the scene; directions from true north.
-    power : float
-        1 weighs by wind run, 2 by force, 3 by erosion.
-    convergence_deg : float
-        From true to grid north, see `Grid.convergence_deg`.
-    each : callable
-        Given every direction (from true north), its weight in each state and the relative wind
-        (cases, rows, cols), which it must not change.
-    stop_if_asked : callable
-        Called every second or so; may raise to end the work.
+    """Mean relative wind over wind sets; parameters as for `wind_fields`.
 
     Returns
     -------
     (cases, rows, cols) float32
-        R with R^p = Σ w r^p, w the weights of `WindSet.weights`.
     """
-    # Summed as what is taken off, so that ground no belt reaches stays exactly 1.
-    taken = np.zeros((len(winds), *grid.shape), np.float32)
-    for true_deg, sector, weights in directions_of(winds, power):
-        stop_if_asked()
-        direction = grid_direction(true_deg, convergence_deg)
-        field = one_direction(scene, grid, direction, sector, stop_if_asked)
-        for case, weight in enumerate(weights):
-            left = field[case] if power == 1.0 else field[case] ** np.float32(power)
-            taken[case] += np.float32(weight) * (1 - left)
-        each(true_deg, weights, field)
-    return taken_to_relative(taken, power)
+    mean = RelativeWindMean((len(winds), *grid.shape), power)
+    for field in wind_fields(scene, grid, winds, power=power, convergence_deg=convergence_deg):
+        mean.add(field.weights, field.relative_wind)
+    return mean.relative_wind()
 
 
 def taken_to_relative(taken: Field, power: float) -> Field:

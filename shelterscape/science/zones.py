@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
@@ -13,51 +11,11 @@ from numpy.typing import NDArray
 from rasterio.features import shapes, sieve
 
 from shelterscape.grid import Grid
+from shelterscape.terms import ALL_WINDS, Zone
 
 NO_DATA = 255
 SMALLEST_ZONE_M2 = 500.0
 """Patches smaller than this join their surroundings (engineering choice)."""
-
-
-@dataclass(frozen=True)
-class Zone:
-    """One class of relative wind: `low` <= r < `high`, with the cut in wind said in words."""
-
-    code: int
-    label: str
-    low: float
-    high: float
-    is_open: bool = False
-
-
-def zones_between(bounds: tuple[float, ...]) -> tuple[Zone, ...]:
-    """Zones between rising bounds of relative wind, most sheltered first, and one for windier.
-
-    Parameters
-    ----------
-    bounds : tuple of float
-        Rising bounds below 1; ground above the last is open, above 1.05 windier.
-
-    Examples
-    --------
-    >>> [zone.label for zone in zones_between((0.6, 0.95))]
-    ['wind cut 40 % or more', 'wind cut 5–40 %', 'open, wind cut less than 5 %', 'windier']
-    """
-    cuts = [round(100 * (1 - b)) for b in bounds]
-    zones = [Zone(1, f"wind cut {cuts[0]} % or more", 0.0, bounds[0])]
-    for i, (low, high) in enumerate(itertools.pairwise(bounds)):
-        zones.append(Zone(i + 2, f"wind cut {cuts[i + 1]}–{cuts[i]} %", low, high))
-    open_label = f"open, wind cut less than {cuts[-1]} %"
-    zones.append(Zone(len(zones) + 1, open_label, bounds[-1], 1.05, is_open=True))
-    zones.append(Zone(len(zones) + 1, "windier", 1.05, np.inf))
-    return tuple(zones)
-
-
-ALL_WINDS = zones_between((0.6, 0.75, 0.85, 0.95))
-"""Zones of a whole wind set (engineering choice: winds from all round share the shelter out)."""
-
-ONE_WIND = zones_between((0.4, 0.6, 0.8, 0.95))
-"""Zones of a single wind direction (engineering choice)."""
 
 
 def classify(

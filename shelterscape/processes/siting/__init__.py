@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from shelterscape.process import USUAL_MARGIN_M, Files, Process, Run
-from shelterscape.process.disk import Space, rows_bytes, space
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from shelterscape.process import Figure, Process
+from shelterscape.process.files import Files
 from shelterscape.process.memory import Sizes, usual_bytes
-from shelterscape.processes.shelter.inputs import seasons_of
-from shelterscape.processes.siting.decide import decide, tell
+from shelterscape.process.run import Run
+from shelterscape.process.stages import USUAL_MARGIN_M
+from shelterscape.processes.siting.decide import Decision, decide, tell
 from shelterscape.processes.siting.inputs import SitingInputs
-from shelterscape.processes.siting.lines import lines_of
+from shelterscape.processes.siting.lines import Lines, lines_of
 from shelterscape.processes.siting.outputs import OUTPUTS
 from shelterscape.processes.siting.pictures import draw
 from shelterscape.processes.siting.read import read
@@ -26,9 +31,34 @@ def compute(asked: SitingInputs, files: Files, run: Run) -> None:
     run.progress(0.9, "layers and tables")
     chosen = write(given, lines, found, run)
     tell(given, lines, found, run)
+    run.figures = figures_of(lines, found, chosen)
     run.progress(0.96, "previews")
     draw(given, found, chosen, run, PROCESS.all_cautions)
     run.progress(1.0, "siting done")
+
+
+BEST = 3
+"""How many candidates are named as the best."""
+
+
+def figures_of(
+    lines: Lines, found: Decision, chosen: gpd.GeoDataFrame
+) -> dict[str, float | str | None]:
+    """Figures for the table of holdings."""
+    best = pd.DataFrame({"candidate": lines.candidates["candidate"], "ha": found.own.total})
+    best = best[best["ha"] > 0].sort_values(
+        ["ha", "candidate"], ascending=[False, True], kind="stable"
+    )
+    # A cost nobody gave is not nothing.
+    known = chosen["cost_minor"].notna().all()
+    return {
+        "best_candidates": ", ".join(
+            f"{row.candidate} ({row.ha:.2f} ha)" for row in best.head(BEST).itertuples()
+        ),
+        "chosen_m": float(chosen["length_m"].sum()),
+        "cost_minor": float(chosen["cost_minor"].sum()) if known else None,
+        "need_met_ha": float(np.mean([exact.own_ha for exact in found.exact.values()])),
+    }
 
 
 def prepare(asked: SitingInputs, files: Files, run: Run) -> float:
@@ -46,19 +76,6 @@ def memory(asked: SitingInputs, sizes: Sizes) -> float:
     if asked.terrain:
         hills = 4.0 * sizes.directions * sizes.cells + work_bytes(sizes.grid)
     return usual_bytes(asked, sizes) + hills
-
-
-def disk(asked: SitingInputs, sizes: Sizes) -> Space:
-    """Bytes left on the disk at most: two rasters of a band a case, lines and places."""
-    cases = len(seasons_of(asked)) * len(asked.years)
-    lines = rows_bytes(sizes, *sizes.layers)
-    return space(
-        sizes,
-        [cases, cases],
-        other=lines + cases * rows_bytes(sizes, "places"),
-        planes=2 * sizes.directions * asked.terrain,
-        panels=cases,
-    )
 
 
 PROCESS = Process(
@@ -96,8 +113,13 @@ PROCESS = Process(
         "Distances, clearances, mending and what it does to a belt: engineering choices, said "
         "where they stand.",
     ),
+    figures=(
+        Figure("best_candidates", "best_candidates"),
+        Figure("chosen_m", "chosen_length"),
+        Figure("cost_minor", "chosen_cost", role="cost"),
+        Figure("need_met_ha", "need_met", role="benefit"),
+    ),
     compute=compute,
     prepare=prepare,
     memory=memory,
-    disk=disk,
 )

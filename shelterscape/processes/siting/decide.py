@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from shelterscape.errors import Notice
-from shelterscape.process import Run
+from shelterscape.process.run import Run
 from shelterscape.processes.siting.inputs import minor_units
 from shelterscape.processes.siting.lines import Lines
 from shelterscape.processes.siting.net import net_cost_of

@@ -7,9 +7,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from shelterscape.process.cases import CaseInputs
+from shelterscape.process.grant_inputs import GrantMaps
 from shelterscape.process.inputs import Places, RoughGround, Several, Source, quantity
-from shelterscape.processes.grant_overlay.inputs import GrantMaps
-from shelterscape.processes.shelter.inputs import CaseInputs
 from shelterscape.science.siting.across_wind import LONGEST_M, SPACING_H
 from shelterscape.science.siting.cutting import STEEPEST_DEG
 from shelterscape.science.siting.designs import MINOR_UNITS

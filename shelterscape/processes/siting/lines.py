@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from shelterscape.errors import InputError, Notice
-from shelterscape.process import Run
+from shelterscape.process.run import Run
 from shelterscape.processes.siting.read import Given
 from shelterscape.science.places import purpose_of
 from shelterscape.science.siting import across_wind, candidates, constraints, corners, mending

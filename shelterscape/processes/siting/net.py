@@ -10,8 +10,9 @@ import numpy as np
 import shapely
 
 from shelterscape.grid import Grid
-from shelterscape.process import Files, Run
-from shelterscape.processes.grant_overlay.inputs import area_layers, check_categories, schemes_of
+from shelterscape.process.files import Files
+from shelterscape.process.grant_files import area_layers, check_categories, schemes_of
+from shelterscape.process.run import Run
 from shelterscape.processes.siting.inputs import SitingInputs
 from shelterscape.science import grants
 from shelterscape.science.grants.scheme import Scheme

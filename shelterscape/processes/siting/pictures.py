@@ -6,8 +6,8 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from shelterscape.files.draw import ChartSheet, MapSheet
-from shelterscape.process import Run
+from shelterscape.files.sheets import ChartSheet, MapSheet
+from shelterscape.process.run import Run
 from shelterscape.processes.siting.decide import Decision
 from shelterscape.processes.siting.read import Given
 from shelterscape.science.siting.designs import MINOR_UNITS

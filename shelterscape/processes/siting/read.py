@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid, grid_direction
-from shelterscape.process import Files, Run
+from shelterscape.process.choices import Choices, choices
+from shelterscape.process.files import Files
 from shelterscape.process.inputs import columns_by_layer
-from shelterscape.processes.shelter.inputs import Choices, choices
+from shelterscape.process.run import Run
 from shelterscape.processes.siting.inputs import SitingInputs
 from shelterscape.processes.siting.net import Grants, read_grants
 from shelterscape.science import belts as belt_layers

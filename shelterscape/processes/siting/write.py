@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from shelterscape.process import Layer, Run
+from shelterscape.process import Layer
+from shelterscape.process.run import Run
 from shelterscape.processes.siting.decide import Decision, slight_lines
 from shelterscape.processes.siting.lines import Lines
 from shelterscape.processes.siting.outputs import LAND, OUTPUTS

@@ -1,0 +1,200 @@
+"""What `grant-overlay` reads, checked and put together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from shelterscape import data as packaged
+from shelterscape.errors import InputError, Notice
+from shelterscape.grid import Grid
+from shelterscape.process.grant_files import (
+    GROUND,
+    area_layers,
+    check_categories,
+    schemes_of,
+    thresholds_from,
+)
+from shelterscape.process.inputs import columns_by_layer
+from shelterscape.process.reading import Reader
+from shelterscape.process.stages import Bands
+from shelterscape.processes.grant_overlay.spec import GrantOverlayInputs
+from shelterscape.science import grants
+from shelterscape.science.grants.belts import READ_COLUMNS
+from shelterscape.science.grants.maps import AGREEMENT_COLUMNS, AREA_COLUMNS, Agreement
+from shelterscape.science.grants.scheme import Scheme
+from shelterscape.science.grants.thresholds import Threshold
+from shelterscape.science.holdings import READ_COLUMNS as HOLDING_COLUMNS
+
+DEFAULT_THRESHOLDS = "assessment_thresholds.toml"
+
+COLUMNS = {
+    "belts": READ_COLUMNS,
+    "grant_areas": AREA_COLUMNS,
+    "agreements": AGREEMENT_COLUMNS,
+    "holdings": HOLDING_COLUMNS,
+    "neighbours": READ_COLUMNS,
+}
+"""Columns that are read, by layer."""
+
+
+@dataclass(frozen=True)
+class GrantData:
+    """What `compute` works from.
+
+    Parameters
+    ----------
+    start_year : int
+    grid : Grid
+        Round the belts.
+    belts : GeoDataFrame
+        As `science.grants.complete` gives them.
+    schemes : list of Scheme
+    areas : dict
+        Ground of each category, near the belts.
+    agreements : list of Agreement
+    thresholds : list of Threshold
+    new_planting : GeoDataFrame
+        The belts, and neighbouring ones with a year of planting.
+    own : (n,) bool
+        Which of those are the belts in question.
+    holding_names : dict
+        Name by holding.
+    holding_id : str
+        Of the holding a batch works on.
+    chosen_here : bool
+        Whether an earlier step chose the belts on that holding.
+    rasters : dict of Bands
+        None are written.
+    """
+
+    start_year: int
+    grid: Grid
+    belts: gpd.GeoDataFrame
+    schemes: list[Scheme]
+    areas: dict[str, shapely.Geometry]
+    agreements: list[Agreement]
+    thresholds: list[Threshold]
+    new_planting: gpd.GeoDataFrame
+    own: NDArray[np.bool_]
+    holding_names: dict[str, str]
+    holding_id: str = ""
+    chosen_here: bool = False
+    rasters: dict[str, Bands] = field(default_factory=dict)
+
+
+def load(params: GrantOverlayInputs, reader: Reader) -> GrantData:
+    """Read and check all inputs."""
+    columns = columns_by_layer(params.fields, COLUMNS)
+    schemes = schemes_of(params.schemes, reader)
+    thresholds = _thresholds(params, reader)
+    frame, grid = reader.layer_alone(params.belts, "belt layer", columns["belts"], params.to_crs)
+    belts, notices = grants.complete(frame, "belts", params.plants_per_ha)
+    names: dict[str, str] = {}
+    if params.holdings:
+        there = reader.layer(
+            params.holdings, grid, "layer of holdings", columns["holdings"], GROUND
+        )
+        names = _fill_holdings(belts, there, reader)
+    planting, own = _new_planting(params, reader, grid, belts, columns["neighbours"])
+    areas, more = grants.areas_by_category(
+        area_layers(params.grant_areas, reader, grid, columns["grant_areas"]),
+        shapely.union_all(belts["outline"].to_numpy()),
+        shapely.union_all(planting["outline"].to_numpy()),
+    )
+    check_categories(schemes, thresholds, areas)
+    existing = None
+    if params.agreements:
+        existing = reader.layer(
+            params.agreements, grid, "layer of agreements", columns["agreements"], GROUND
+        )
+    agreements, over = grants.agreements_in_force(existing, params.start_year, "agreements")
+    reader.notices([*notices, *more, *over, *_no_parcels(belts, schemes)])
+    return GrantData(
+        params.start_year,
+        grid,
+        belts,
+        schemes,
+        areas,
+        agreements,
+        thresholds,
+        planting,
+        own,
+        names,
+        holding_id=reader.area.holding_id if reader.area else "",
+        chosen_here="belts" in reader.from_steps,
+    )
+
+
+def _thresholds(params: GrantOverlayInputs, reader: Reader) -> list[Threshold]:
+    if params.thresholds:
+        content, where = (
+            reader.toml(params.thresholds, "threshold file"),
+            Path(params.thresholds).name,
+        )
+    else:
+        content, where = packaged.toml(DEFAULT_THRESHOLDS), DEFAULT_THRESHOLDS
+    return thresholds_from(content, params.country, where)
+
+
+def _fill_holdings(
+    belts: gpd.GeoDataFrame, holdings: gpd.GeoDataFrame, reader: Reader
+) -> dict[str, str]:
+    """Give belts without a holding the one that most of their line lies in, in place."""
+    for column in HOLDING_COLUMNS:
+        if column not in holdings:
+            raise InputError(
+                "column-missing",
+                f"The layer has no column {column}.",
+                where="holdings",
+                mend=f"Add it, or name another with --field holdings.{column}=COLUMN.",
+            )
+    ids = holdings["holding_id"].astype("string").fillna("").str.strip()
+    missing = np.flatnonzero(belts["holding_id"] == "")
+    shapes = belts["outline"].to_numpy()[missing]
+    belt, holding = shapely.STRtree(holdings.geometry.to_numpy()).query(shapes, "intersects")
+    shared = shapely.area(shapely.intersection(shapes[belt], holdings.geometry.to_numpy()[holding]))
+    pairs = pd.DataFrame({"belt": belt, "id": ids.to_numpy()[holding], "shared": shared})
+    # A holding in several parts counts as one; of equal shares the first by name.
+    sums = pairs.groupby(["belt", "id"])["shared"].sum().reset_index()
+    best = sums.sort_values("shared", ascending=False, kind="stable").drop_duplicates("belt")
+    place = belts.columns.get_loc("holding_id")
+    belts.iloc[missing[best["belt"].to_numpy(dtype=int)], place] = best["id"].to_numpy(dtype=object)
+    if len(best):
+        reader.notice(
+            Notice("holding-found", "belts: holding taken from the layer of holdings", len(best))
+        )
+    return dict(zip(ids, holdings["name"].astype("string").fillna(""), strict=True))
+
+
+def _new_planting(
+    params: GrantOverlayInputs,
+    reader: Reader,
+    grid: Grid,
+    belts: gpd.GeoDataFrame,
+    columns: dict[str, str],
+) -> tuple[gpd.GeoDataFrame, NDArray[np.bool_]]:
+    """The belts, planted in the start year or their own, and neighbouring new planting."""
+    year = belts["planted_year"].fillna(params.start_year).clip(lower=params.start_year)
+    mine = belts.assign(planted_year=year)
+    if not params.neighbours:
+        return mine, np.ones(len(mine), dtype=bool)
+    frame = reader.layer(params.neighbours, grid, "layer of neighbouring belts", columns, GROUND)
+    beside, _ = grants.complete(frame, "neighbours", params.plants_per_ha)
+    beside = beside[beside["planted_year"].notna()]
+    both = pd.concat([mine, beside], ignore_index=True)
+    return both, np.arange(len(both)) < len(mine)
+
+
+def _no_parcels(belts: gpd.GeoDataFrame, schemes: list[Scheme]) -> list[Notice]:
+    unnamed = int((belts["parcel_id"] == "").sum())
+    if not unnamed or all(scheme.parcel_cap is None for scheme in schemes):
+        return []
+    text = "belts: parcel_id not given, each counts as a parcel of its own for caps"
+    return [Notice("value-assumed", text, unnamed)]

@@ -1,0 +1,19 @@
+"""The stages of `grant-overlay`: what each scheme pays for each belt, and why not for the rest."""
+
+from __future__ import annotations
+
+from shelterscape.process.stages import Progress, Work
+from shelterscape.processes.grant_overlay.layers import GrantResults, results_of
+from shelterscape.processes.grant_overlay.loading import GrantData, load
+from shelterscape.processes.grant_overlay.summary import summarise
+from shelterscape.science import grants
+
+__all__ = ["compute", "load", "summarise"]
+
+
+def compute(data: GrantData) -> Work[GrantResults]:
+    """Payments, reasons, widening and thresholds."""
+    yield Progress(0.0, "placing belts over grant areas")
+    ground = grants.lay_out(data.belts, data.areas, data.agreements, data.schemes)
+    yield Progress(0.4, "payments")
+    return results_of(grants.payments(ground, data.start_year), data)

@@ -1,0 +1,236 @@
+"""Layers and tables of `shelter`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from rasterio.features import shapes
+
+from shelterscape.errors import Notice
+from shelterscape.grid import Grid
+from shelterscape.process.stages import Results
+from shelterscape.processes.shelter.loading import ShelterData
+from shelterscape.processes.shelter.spec import ZONE_COLUMNS
+from shelterscape.processes.shelter.year_sums import CaseShelter
+from shelterscape.science import zones
+from shelterscape.science.belts import Case
+from shelterscape.science.places import purpose_of, zone_hectares
+from shelterscape.science.terrain.validity import NOT_MODELLED
+
+UPPER = 1.24
+"""Upper divided by expected sheltered distance: one standard deviation of measured belts more
+(Bird and others 2007, Australian Journal of Experimental Agriculture 47:727-737, abstract, seen:
+4.1 H on some 17 H)."""
+
+TERRAIN = f"terrain wind is not modelled: {NOT_MODELLED}"
+STEEP = "ground steeper than 17° along the wind is between the belt and here"
+
+Cases = Mapping[Case, CaseShelter]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ShelterResults(Results):
+    """What `summarise` needs besides layers and tables.
+
+    Parameters
+    ----------
+    data : ShelterData
+    cases : mapping
+        What was found for each case.
+    """
+
+    data: ShelterData
+    cases: Cases
+
+
+def results_of(cases: Cases, data: ShelterData, notices: Sequence[Notice]) -> ShelterResults:
+    """Zones, ground not modelled, belts and places of all cases."""
+    outlines, areas, hectares, patches = [], [], [], []
+    for case, found in cases.items():
+        data.check_stop()
+        codes = zones.classify(found.relative_wind)
+        drawn = zones.outlines(codes, data.grid, stop_if_asked=data.check_stop)
+        outlines.append(drawn.assign(**_stamp(case)))
+        by_zone = zones.areas_ha(codes, data.grid)
+        areas += [{**_stamp(case), "zone": z, "area_ha": ha} for z, ha in by_zone.items()]
+        patches.append(_patches(found.not_modelled, data.grid, case, STEEP))
+        if found.terrain_not_modelled is not None:
+            patches.append(_patches(found.terrain_not_modelled, data.grid, case, TERRAIN))
+        hectares.append(_hectares(case, found, by_zone, data.grid))
+    table = _whole_years(pd.DataFrame(hectares))
+    layers = {
+        "shelter_zones": _joined(outlines),
+        "not_modelled": _joined(patches),
+        "belts": _belts(cases),
+    }
+    if data.params.by_direction:
+        layers["shelter_zones_by_direction"] = _joined(
+            [part for found in cases.values() for part in found.zones_by_direction]
+        )
+    if data.places is not None:
+        layers["places"] = _places(cases, data)
+        layers["sheltered_corners"] = _corners(cases, data.places)
+    return ShelterResults(
+        layers=layers,
+        tables={
+            "shelter_areas": _whole_years(pd.DataFrame(areas)),
+            "sheltered_hectares": table,
+        },
+        notices=[*notices, *_not_modelled(cases, table)],
+        data=data,
+        cases=cases,
+    )
+
+
+def _stamp(case: Case) -> dict[str, object]:
+    return {"season": case.season_label, "year": pd.NA if case.year is None else case.year}
+
+
+def _whole_years(frame: pd.DataFrame) -> pd.DataFrame:
+    """Years as whole numbers, empty as surveyed."""
+    return frame.assign(year=frame["year"].astype("Int64"))
+
+
+def _joined(parts: list[gpd.GeoDataFrame]) -> gpd.GeoDataFrame:
+    return _whole_years(pd.concat(parts, ignore_index=True))
+
+
+def _hectares(
+    case: Case, found: CaseShelter, by_zone: dict[str, float], grid: Grid
+) -> dict[str, object]:
+    reduced = sum(by_zone[z.label] for z in zones.ALL_WINDS if not z.is_open and z.high <= 1)
+    lost = found.terrain_not_modelled
+    return {
+        **_stamp(case),
+        "sheltered_ha": float(
+            np.nansum(1.0 - found.relative_wind.astype(float)) * grid.cell_area_ha
+        ),
+        "cut_ha": reduced,
+        "not_modelled_ha": float(found.not_modelled.sum() * grid.cell_area_ha),
+        "hills_not_modelled_ha": np.nan if lost is None else float(lost.sum() * grid.cell_area_ha),
+    }
+
+
+def _not_modelled(cases: Cases, table: pd.DataFrame) -> list[Notice]:
+    found = []
+    for case, steep, terrain in zip(
+        cases, table["not_modelled_ha"], table["hills_not_modelled_ha"], strict=True
+    ):
+        if steep:
+            text = f"{case.label}: {steep:,.1f} ha of sheltered ground not modelled; {STEEP}"
+            found.append(Notice("not-modelled", text))
+        if terrain > 0:
+            text = f"{case.season_label}: site wind not modelled on {terrain:,.1f} ha, for half of "
+            found.append(Notice("not-modelled", f"{text}the wind or more: {NOT_MODELLED}"))
+    return found
+
+
+def _patches(flagged: NDArray[np.bool_], grid: Grid, case: Case, reason: str) -> gpd.GeoDataFrame:
+    """Ground not modelled as one feature; none where there is none."""
+    parts = [
+        shapely.geometry.shape(outline)
+        for outline, _ in shapes(
+            flagged.astype(np.uint8), mask=flagged, transform=grid.affine, connectivity=4
+        )
+    ]
+    geometry = [shapely.MultiPolygon(parts)] if parts else []
+    frame = gpd.GeoDataFrame({"reason": [reason] * len(geometry)}, geometry=geometry, crs=grid.crs)
+    return frame.assign(**_stamp(case), area_ha=frame.geometry.area / 1e4)
+
+
+def _belts(cases: Cases) -> gpd.GeoDataFrame:
+    """Belts of each case; those not planted yet are left out."""
+    frames = []
+    for case, found in cases.items():
+        there = found.belts[found.belts["height_m"] > 0].drop(columns="bare_porosity")
+        frames.append(
+            there.assign(
+                **_stamp(case),
+                length_m=there.geometry.length,
+                reach_possible_m=UPPER * there["reach_likely_m"],
+            )
+        )
+    return _joined(frames)
+
+
+def _places(cases: Cases, data: ShelterData) -> gpd.GeoDataFrame:
+    """Places with the wind they get."""
+    frame = pd.concat([_places_of(case, cases[case], data) for case in cases], ignore_index=True)
+    frame["target_reached"] = _target_reached(frame)
+    head = frame["head"].astype("Int64")
+    return _whole_years(frame.drop(columns="place").assign(head=head))
+
+
+def _places_of(case: Case, found: CaseShelter, data: ShelterData) -> gpd.GeoDataFrame:
+    places = data.places
+    assert places is not None and data.covered is not None and found.corners is not None
+    codes = zones.classify(found.relative_wind)
+    hectares = zone_hectares(codes, data.covered, data.grid, zones.ALL_WINDS)
+    known = hectares.sum(axis=1)
+    reduced = hectares[:, [not z.is_open and z.high <= 1 for z in zones.ALL_WINDS]].sum(axis=1)
+    targets = [purpose_of(name) for name in places["purpose"]]
+    corners = found.corners.share
+    return places.assign(
+        place=range(len(places)),
+        **_stamp(case),
+        relative_wind=found.place_wind,
+        site_wind=found.place_site_wind
+        if data.speeds_known and found.place_site_wind is not None
+        else np.nan,
+        target=[p.target if p else np.nan for p in targets],
+        covered_share=np.divide(reduced, known, out=np.full(len(known), np.nan), where=known > 0),
+        corner_share=[
+            corners[n][found.number] if n in corners else np.nan for n in range(len(places))
+        ],
+        **dict(zip(ZONE_COLUMNS, hectares.T, strict=True)),
+    )
+
+
+def _target_reached(frame: pd.DataFrame) -> list[str]:
+    """When each place first comes down to its target, in the season of its purpose."""
+    words: dict[int, str] = {}
+    for place in frame["place"].unique():
+        rows = frame[frame["place"] == place]
+        purpose = purpose_of(rows["purpose"].iloc[0])
+        if purpose is None:
+            words[place] = ""
+            continue
+        season = Case(purpose.season).season_label
+        fitting = rows[rows["season"] == season] if (rows["season"] == season).any() else rows
+        # The worst season counts; as surveyed comes before any year.
+        worst = fitting.fillna({"year": 0}).groupby("year")["relative_wind"].max()
+        good = worst.index[worst <= purpose.target]
+        last = int(worst.index[-1])
+        if len(good):
+            words[place] = str(int(good[0])) if good[0] else "as surveyed"
+        else:
+            words[place] = f"not by {last}" if last else "not as surveyed"
+    return [words[place] for place in frame["place"]]
+
+
+def _corners(cases: Cases, places: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    rows: list[dict[str, Any]] = []
+    for case, found in cases.items():
+        corners = found.corners
+        assert corners is not None
+        rows += [
+            {
+                **places.loc[n, ["name", "purpose", "head"]].to_dict(),
+                **_stamp(case),
+                "corner_share": float(share[found.number]),
+                "geometry": corners.outlines(n, found.number),
+            }
+            for n, share in corners.share.items()
+            if share[found.number] > 0
+        ]
+    columns = ["name", "purpose", "head", "season", "year", "corner_share", "geometry"]
+    frame = gpd.GeoDataFrame(pd.DataFrame(rows, columns=columns), crs=places.crs)
+    frame["head"] = frame["head"].astype("Int64")
+    return _whole_years(frame.assign(area_ha=frame.geometry.area / 1e4))

@@ -1,0 +1,216 @@
+"""What `shelter` reads, checked and put together."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
+
+import geopandas as gpd
+import numpy as np
+from numpy.typing import NDArray
+
+from shelterscape.files.rasters import CACHE_BYTES
+from shelterscape.grid import Grid, grid_direction
+from shelterscape.process.cases import DEFAULT_SEASONS
+from shelterscape.process.choices import Choices, choices
+from shelterscape.process.inputs import columns_by_layer
+from shelterscape.process.memory import Sizes
+from shelterscape.process.reading import Reader, never_stop
+from shelterscape.process.stages import Bands, WholeMap, WindWork
+from shelterscape.processes.shelter.spec import ShelterInputs
+from shelterscape.science import belts as belt_layers
+from shelterscape.science import places as place_layers
+from shelterscape.science.bare_ground import refuse_surface
+from shelterscape.science.belts import Case
+from shelterscape.science.growth import belts_at
+from shelterscape.science.terrain import OpenWind
+from shelterscape.science.terrain.ground import Ground, held
+from shelterscape.science.terrain.open_wind import work_bytes as terrain_wind_bytes
+from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
+
+Field = NDArray[np.float32]
+
+COLUMNS = {
+    "belts": belt_layers.READ_COLUMNS,
+    "places": place_layers.READ_COLUMNS,
+    "roughness": ROUGHNESS_COLUMNS,
+}
+"""Columns that are read, by layer."""
+
+SHELTER_DISTANCE_H = 50.0
+"""Margin around a part of the map, in heights of the tallest belt: no shelter extends further."""
+
+
+@dataclass(frozen=True)
+class ShelterData:
+    """What `compute` works from.
+
+    Parameters
+    ----------
+    params : ShelterInputs
+    choices : Choices
+        Purpose and defaults worked in.
+    elevation : (rows, cols) float32
+        m; NaN where missing.
+    grid : Grid
+    convergence_deg : float
+        From true to grid north.
+    known : (rows, cols) bool
+        Cells with ground on which results are wanted.
+    belts : GeoDataFrame
+        As `science.belts.complete` gives them.
+    places : GeoDataFrame or None
+        As `science.places.complete` gives them.
+    covered : Coverage or None
+        Cells of each place.
+    terrain_wind : iterable or None
+        Direction (degrees from grid north) and what the terrain does to its wind; None when it is
+        not wanted.
+    rasters : dict of Bands
+    check_stop : callable
+        Called during long work; may raise.
+    """
+
+    params: ShelterInputs
+    choices: Choices
+    elevation: Field
+    grid: Grid
+    convergence_deg: float
+    known: NDArray[np.bool_]
+    belts: gpd.GeoDataFrame
+    places: gpd.GeoDataFrame | None = None
+    covered: place_layers.Coverage | None = None
+    terrain_wind: Iterable[tuple[float, OpenWind]] | None = None
+    rasters: dict[str, Bands] = field(default_factory=dict)
+    check_stop: Callable[[], None] = never_stop
+
+    @property
+    def cases(self) -> list[Case]:
+        """All cases, year by year."""
+        return [case for year in self.choices.years for case in self.choices.cases(year)]
+
+    @property
+    def speeds_known(self) -> bool:
+        """Whether every wind of every season has a speed."""
+        return all(winds.speeds_known for winds in self.choices.winds.values())
+
+    def speed_ms(self, case: Case) -> float:
+        """Wind over flat, open terrain over the wind set of a case, m/s; NaN where unknown."""
+        height_m, winds = self.choices.how.at_height_m, self.choices.winds[case.season]
+        return winds.power_mean_ms(self.choices.power, height_m, self.params.roughness_m)
+
+
+def load(params: ShelterInputs, reader: Reader) -> ShelterData:
+    """Read and check all inputs."""
+    elevation, grid, convergence = reader.terrain(params)
+    settled = choices(params, reader.winds(params.winds), reader.notice)
+    belts, places = _features(params, reader, grid)
+    if reader.whole:  # for a part of the map it was checked over all of it
+        refuse_surface(belts, held(elevation, grid), params.dem)
+    terrain_wind = None
+    if params.terrain:
+        height_m = settled.how.at_height_m
+        columns = columns_by_layer(params.fields, COLUMNS)["roughness"]
+        terrain_wind = reader.terrain_wind(
+            params,
+            elevation,
+            grid,
+            _grid_directions(settled, convergence),
+            height_m=height_m,
+            roughness_m=reader.roughness(params, grid, height_m, belts, columns),
+        )
+    data = ShelterData(
+        params,
+        settled,
+        elevation,
+        grid,
+        convergence,
+        reader.wanted(elevation, grid),
+        belts,
+        places,
+        None if places is None else place_layers.coverage(places, grid),
+        terrain_wind,
+        check_stop=reader.check_stop,
+    )
+    return replace(data, rasters=_rasters(data))
+
+
+def whole_map(params: ShelterInputs, reader: Reader) -> WholeMap:
+    """Terrain wind of the whole map; the margin is the distance to which shelter extends."""
+    grid, convergence = reader.grid(params)
+    settled = choices(params, reader.winds(params.winds), reader.notice)
+    belts, _ = _features(params, reader, grid)
+    elevation = reader.elevation(params)
+    refuse_surface(belts, Ground(grid, elevation, params.roughness_m), params.dem)
+    work = None
+    if params.terrain:
+        height_m = settled.how.at_height_m
+        columns = columns_by_layer(params.fields, COLUMNS)["roughness"]
+        ground = reader.ground(params, elevation, grid, height_m, belts, columns)
+        work = WindWork(params, ground, _grid_directions(settled, convergence), height_m)
+    tallest = max(
+        belts_at(belts, case, local_heights=settled.local_heights)["height_m"].max()
+        for year in settled.years
+        for case in settled.cases(year)
+    )
+    return WholeMap(SHELTER_DISTANCE_H * float(tallest) + 2 * grid.cell_m, work)
+
+
+def work_bytes(params: ShelterInputs, sizes: Sizes) -> float:
+    """Memory held at most, bytes: fields by season and case, and belts along fifteen rays."""
+    # A purpose has one season; that both are counted errs on the safe side.
+    seasons = len(params.seasons or DEFAULT_SEASONS)
+    cases = seasons * len(params.years)
+    a_cell = 24.0 + 14.0 * seasons + 6.0 * cases
+    if params.places:
+        a_cell += 24.0 + 8.0 * seasons
+    a_vertex = 20_000.0
+    if params.by_direction:
+        a_vertex += 2_500.0 * sizes.directions * cases
+    cache = min(CACHE_BYTES, 4.0 * cases * sizes.cells)
+    terrain = 0.0
+    if params.terrain and sizes.grid is not None:
+        terrain = (12.0 * seasons + 5.0 * cases) * sizes.cells + terrain_wind_bytes(sizes.grid)
+    return a_cell * sizes.cells + a_vertex * sizes.vertices + cache + terrain
+
+
+def _grid_directions(settled: Choices, convergence_deg: float) -> list[float]:
+    return [grid_direction(d, convergence_deg) for d, _, _ in settled.directions()]
+
+
+def _features(
+    params: ShelterInputs, reader: Reader, grid: Grid
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame | None]:
+    """Belts and places."""
+    columns = columns_by_layer(params.fields, COLUMNS)
+    frame = reader.layer(params.belts, grid, "belt layer", columns["belts"])
+    belts, notices = belt_layers.complete(frame, "belts")
+    reader.notices(notices)
+    frame = reader.places(params.places, grid, columns["places"])
+    if frame is None:
+        return belts, None
+    places, notices = place_layers.complete(frame, "places")
+    reader.notices(notices)
+    return belts, places
+
+
+def _rasters(data: ShelterData) -> dict[str, Bands]:
+    """Bands of every raster that is written."""
+    labels = [case.label for case in data.cases]
+    found = {"relative_wind": Bands(labels)}
+    if data.params.terrain:
+        found["site_wind"] = Bands(labels, relative=not data.speeds_known)
+    if data.params.by_direction:
+        found["relative_wind_by_direction"] = Bands(
+            [
+                band_label(case, float(direction))
+                for case in data.cases
+                for direction in data.choices.winds[case.season].direction_deg
+            ]
+        )
+    return found
+
+
+def band_label(case: Case, direction_deg: float) -> str:
+    """Label of the band of a case and direction."""
+    return f"{case.label} {direction_deg:g}°"

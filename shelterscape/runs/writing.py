@@ -1,0 +1,195 @@
+"""Writes what a step yields and returns, and holds it to what its description declares."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+from collections.abc import Callable
+from pathlib import Path
+from types import TracebackType
+from typing import Any, TypeVar
+
+import geopandas as gpd
+import pandas as pd
+
+from shelterscape.errors import InternalError
+from shelterscape.files import styles
+from shelterscape.files.geopackages import write_layer
+from shelterscape.files.rasters import RasterWriter
+from shelterscape.files.sheets import ChartSheet, FeatureSheet, MapSheet
+from shelterscape.files.tables import write_table
+from shelterscape.grid import Grid
+from shelterscape.process import Layer, Output, Picture, Process, Raster, Table
+from shelterscape.process.area import Area, Inside
+from shelterscape.process.stages import Block, Data
+
+Declared = TypeVar("Declared", Raster, Layer, Table, Picture)
+
+
+class OutputWriter:
+    """Writes the outputs of one step into a folder; use it in a ``with`` block.
+
+    Parameters
+    ----------
+    process : Process
+    data : Data
+        Tells the grid and the bands of every raster.
+    folder : Path
+    check_stop : callable
+        Called between pieces of work; raises when somebody asked for a stop.
+    area : Area, optional
+        The part of the map on which results are wanted.
+    """
+
+    def __init__(
+        self,
+        process: Process,
+        data: Data,
+        folder: Path,
+        check_stop: Callable[[], None],
+        area: Area | None = None,
+    ) -> None:
+        self._process, self._bands, self._grid = process, data.rasters, data.grid
+        self._folder, self._check_stop = folder, check_stop
+        self._inside = None if area is None or not self._bands else Inside(area, data.grid)
+        self._rasters: dict[str, RasterWriter] = {}
+        self._open = contextlib.ExitStack()
+        self._written: set[tuple[type, str]] = set()
+        self.features: dict[str, int] = {}
+
+    @property
+    def grid(self) -> Grid:
+        """Grid of the rasters as they are written."""
+        return self._grid if self._inside is None else self._inside.grid
+
+    @property
+    def uncompressed_bytes(self) -> int:
+        """Size of all rasters of this run as plain numbers."""
+        rows, cols = self.grid.shape
+        cell_bytes = (len(b.labels) * (1 if b.classes else 4) for b in self._bands.values())
+        return rows * cols * sum(cell_bytes)
+
+    @property
+    def written(self) -> list[Output]:
+        """Outputs written so far, in the order they were declared."""
+        return [o for o in self._process.outputs if (type(o), o.name) in self._written]
+
+    @property
+    def bands(self) -> dict[str, list[str]]:
+        """Labels of the bands of every raster written."""
+        return {name: list(self._bands[name].labels) for name in self._rasters}
+
+    def block(self, block: Block) -> None:
+        """Write a block; the first of a raster opens its file."""
+        if block.name not in self._rasters:
+            self._rasters[block.name] = self._open.enter_context(self._raster(block.name))
+        self._rasters[block.name].write(block.band + 1, block.values, block.row)
+
+    def _raster(self, name: str) -> RasterWriter:
+        output, bands = self._declared(Raster, name), self._bands[name]
+        path, style = (self._path(file) for file in output.files)
+        term = output.relative_quantity if bands.relative else output.quantity
+        how: dict[str, Any] = {
+            "stop_if_asked": self._check_stop,
+            "cut": None if self._inside is None else self._inside.cut,
+        }
+        if bands.classes is None:
+            style.write_text(styles.raster_sld(name, term), encoding="utf-8")
+        else:
+            text = styles.class_raster_sld(name, term, bands.classes)
+            style.write_text(text, encoding="utf-8")
+            how["classes"] = dict(enumerate(bands.classes))
+            how["colours"] = styles.colour_table(bands.classes)
+        return RasterWriter(path, self.grid, list(bands.labels), term, **how)
+
+    def close_rasters(self) -> None:
+        """Finish every raster."""
+        self._open.close()
+
+    def layer(self, name: str, frame: gpd.GeoDataFrame) -> None:
+        """Write a declared layer."""
+        output = self._declared(Layer, name)
+        ordered = frame[[*_exactly(output, frame.columns.drop("geometry")), "geometry"]]
+        write_layer(self._path(output.files[0]), name, ordered, output.kind, output.title)
+        self.features[name] = len(frame)
+        if output.colour_by:
+            style = styles.classes_sld(name, output.title, output.colour_by, output.colours)
+        else:
+            style = styles.line_sld(name, output.title)
+        self._path(output.files[1]).write_text(style, encoding="utf-8")
+
+    def table(self, name: str, frame: pd.DataFrame) -> None:
+        """Write a declared table."""
+        output = self._declared(Table, name)
+        write_table(self._path(output.files[0]), frame[_exactly(output, frame.columns)])
+
+    def picture(self, name: str, sheet: MapSheet | ChartSheet | FeatureSheet) -> None:
+        """Draw a declared picture, with the cautions of the process below it."""
+        path = self._path(self._declared(Picture, name).files[0])
+        notes = (*sheet.notes, *self._process.all_cautions)
+        draw(path, dataclasses.replace(sheet, notes=notes))
+
+    def finish(self, *, pictures: bool) -> None:
+        """Check that all that was declared was written, optional outputs apart.
+
+        Raises
+        ------
+        InternalError
+        """
+        missing = [
+            o.name
+            for o in self._process.outputs
+            if o not in self.written and not o.optional and (pictures or not isinstance(o, Picture))
+        ]
+        if missing:
+            raise InternalError(
+                "internal", "A process did not write what it declared.", value=", ".join(missing)
+            )
+
+    def _declared(self, kind: type[Declared], name: str) -> Declared:
+        self._check_stop()
+        for output in self._process.outputs:
+            if isinstance(output, kind) and output.name == name:
+                self._written.add((kind, name))
+                return output
+        raise InternalError(
+            "internal", f"A process wrote an undeclared {kind.__name__}.", value=name
+        )
+
+    def _path(self, relative: str) -> Path:
+        path = self._folder / relative
+        path.parent.mkdir(parents=True, exist_ok=True)
+        return path
+
+    def __enter__(self) -> OutputWriter:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._open.__exit__(kind, error, trace)
+
+
+def draw(path: Path, sheet: MapSheet | ChartSheet | FeatureSheet) -> None:
+    """Draw a picture from its description."""
+    from shelterscape.files.draw import draw_chart, draw_features, draw_maps
+
+    if isinstance(sheet, ChartSheet):
+        draw_chart(path, sheet)
+    elif isinstance(sheet, FeatureSheet):
+        draw_features(path, sheet)
+    else:
+        draw_maps(path, sheet)
+
+
+def _exactly(output: Layer | Table, columns: pd.Index) -> list[str]:
+    if set(columns) != set(output.columns):
+        raise InternalError(
+            "internal",
+            f"The columns of {output.name} are not those declared.",
+            value=", ".join(sorted(set(map(str, columns)) ^ set(output.columns))),
+        )
+    return list(output.columns)
