@@ -15,6 +15,7 @@ sys.path[:0] = [str(DOCS), str(DOCS.parent / "tests")]
 import accuracy  # noqa: E402 - lies beside the tests it serves
 import askervein_masts  # noqa: E402
 import published_checks  # noqa: E402
+from api_pages import api_pages  # noqa: E402
 from curve_drawing import drawing, panel_points  # noqa: E402
 
 from shelterscape import registry  # noqa: E402
@@ -38,6 +39,7 @@ def pages() -> dict[str, str]:
     if askervein_masts.FOLDER.is_dir():  # the page stays as it is where the data are not
         made["askervein.md"] = askervein_page()
     made["shelter_curves.md"] = shelter_curves()
+    made |= api_pages()
     return {
         **{name: f"{NOTE}\n{text.rstrip()}\n" for name, text in made.items()},
         "images/shelter_curves.svg": drawing(),
@@ -78,8 +80,9 @@ def process_page(process: Process) -> str:
         process.summary,
         "## Inputs",
         rows(["input", "option", "meaning", "default", "unit"], inputs),
-        "Every process also takes `out` (the folder for the results), `overwrite`, and limits of "
-        "memory and of disk (`--memory-limit`, `--disk-limit`, GiB) beyond which work is refused.",
+        "Every process also takes `out` (the folder for the results), `overwrite`, `pictures` "
+        "(`--no-pictures` draws none), and a limit of memory (`--memory-limit`, GiB) beyond which "
+        "work is refused.",
         "## Outputs",
         *(output_section(o) for o in process.outputs),
         "## Cautions",

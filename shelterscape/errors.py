@@ -16,6 +16,7 @@ CODES: dict[str, str] = {
     "belts-no-length": "a belt has no length to shelter with",
     "belts-points": "belts are given as points, which have no length to shelter with",
     "cluster-missing": "no cluster of workers can be reached",
+    "cluster-threads": "a worker of a cluster would run several holdings at once",
     "column-bad": "a column holds values outside its range or of the wrong kind",
     "column-missing": "a layer or table lacks a column the work needs",
     "crs-geographic": "a terrain model is in degrees",

@@ -115,6 +115,24 @@ def test_science_and_kernels_open_nothing(path):
     assert "open" not in calls
 
 
+SPEC_MAY_IMPORT = ("shelterscape.process", "shelterscape.terms", "shelterscape.files.styles")
+SPEC_LIBRARIES = {"__future__", "collections", "dataclasses", "decimal", "pydantic", "typing"}
+
+
+@pytest.mark.parametrize("path", [p for p in MODULES if p.name == "spec.py"], ids=_relative)
+def test_descriptions_need_no_science(path):
+    for name in _imports(path):
+        ours = name == "shelterscape" or name.startswith(SPEC_MAY_IMPORT)
+        assert ours or name.split(".")[0] in SPEC_LIBRARIES, name
+
+
+@pytest.mark.parametrize("path", [p for p in MODULES if _part(p) == "processes"], ids=_relative)
+def test_no_process_imports_another(path):
+    mine = ".".join(["shelterscape", *path.relative_to(PACKAGE).parts[:2]])
+    others = {n for n in _imports(path) if n.startswith("shelterscape.processes.")}
+    assert all(name.startswith(mine) for name in others), others
+
+
 def test_no_cycles():
     """Modules inside one part import each other in one direction only."""
     graph = {}

@@ -24,7 +24,6 @@ pytestmark = [
 ]
 
 PATIENCE_S = 240
-THREADS = "1"
 
 
 @pytest.fixture(autouse=True)
@@ -51,8 +50,14 @@ def start(*words):
 
 
 @pytest.fixture
-def cluster(tmp_path):
-    """A scheduler and two workers of one thread each; its address and the workers."""
+def threads():
+    """Threads of each worker."""
+    return 1
+
+
+@pytest.fixture
+def cluster(tmp_path, threads):
+    """A scheduler and two workers; its address and the workers."""
     told = tmp_path / "scheduler.json"
     here = ("--host", "127.0.0.1", "--no-dashboard")
     started = [
@@ -62,7 +67,7 @@ def cluster(tmp_path):
         until(lambda: told.exists() and told.read_text().endswith("}"), "the scheduler")
         address = json.loads(told.read_text())["address"]
         for _ in range(2):
-            words = (address, *here, "--nthreads", THREADS, "--no-nanny")
+            words = (address, *here, "--nthreads", threads, "--no-nanny")
             place = ("--local-directory", tmp_path / "dask")
             started.append(start("distributed.cli.dask_worker", *words, *place))
         until(lambda: _count(address) == 2, "two workers")
@@ -99,6 +104,17 @@ def test_on_a_cluster_with_a_worker_killed_in_the_middle_the_bytes_are_the_same(
     assert sorted(worker.poll() is None for worker in workers) == [False, True]
     assert results(tmp_path / "there") == expected
     assert not leftovers(tmp_path / "there" / "holdings")
+
+
+@pytest.mark.parametrize("threads", [2])
+def test_workers_of_several_threads_are_refused(cluster, tmp_path, capsys):
+    address, _ = cluster
+    plan, traps = toy_catchment(tmp_path / "in")
+    words = ["batch", plan, "--holdings", tmp_path / "in" / "holdings.gpkg"]
+    assert call([*words, "--out", tmp_path / "out", "--cluster", address]) == 3
+    told = capsys.readouterr().err
+    assert "cluster-threads" in told and "2 threads; 2 of 2 workers" in told
+    assert not list(traps.iterdir()), "no holding was begun"
 
 
 def test_no_cluster_there(tmp_path, capsys):

@@ -76,3 +76,12 @@ def test_the_python_in_the_readme_runs(tmp_path, monkeypatch):
 
 def test_version_is_stated_once():
     assert re.fullmatch(r"\d+\.\d+\.\d+", shelterscape.__version__)
+
+
+def test_the_example_of_the_python_interface_runs(capsys):
+    page = (ROOT / "docs" / "api" / "index.md").read_text(encoding="utf-8")
+    code = re.search(r"```python\n(.*?)```", page, re.DOTALL)[1]
+    exec(compile(code, "docs/api/index.md", "exec"), {})
+    shown = [float(word) for word in re.findall(r"[\d.]+", capsys.readouterr().out)]
+    # Ground to the north of the belt lies behind it in a south wind.
+    assert len(shown) == 3 and 0 < min(shown) < 0.7

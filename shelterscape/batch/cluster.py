@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from concurrent.futures import Executor
+from typing import Any
 
 from shelterscape.errors import InputError, UsageError
 
@@ -22,7 +24,8 @@ class ClusterPool:
     UsageError
         When Dask is not installed.
     InputError
-        ``cluster-missing`` when the scheduler cannot be reached or has no workers.
+        ``cluster-missing`` when the scheduler cannot be reached or has no workers,
+        ``cluster-threads`` when a worker would run several holdings at once.
     """
 
     def __init__(self, address: str) -> None:
@@ -40,10 +43,13 @@ class ClusterPool:
         except (OSError, TimeoutError, ValueError) as error:
             raise _missing(address, error) from error
         # Each worker is one process and takes one holding at a time.
-        self.at_once = len(self._client.scheduler_info(n_workers=-1)["workers"])
-        if not self.at_once:
+        workers = self._client.scheduler_info(n_workers=-1)["workers"]
+        self.at_once = len(workers)
+        try:
+            _check_workers(workers, address)
+        except InputError:
             self._client.close()
-            raise _missing(address, "no workers")
+            raise
         self._executor = self._client.get_executor(pure=False)
 
     def executor(self) -> Executor:
@@ -64,6 +70,28 @@ class ClusterPool:
     def __exit__(self, *_: object) -> None:
         self._executor.shutdown(wait=False)
         self._client.close()
+
+
+def _check_workers(workers: Mapping[str, Mapping[str, Any]], address: str) -> None:
+    """Refuse a cluster without workers, or with workers of several threads.
+
+    GDAL settings and the threads of kernels belong to a whole process: two holdings at once in
+    one process would disturb each other.
+    """
+    if not workers:
+        raise _missing(address, "no workers")
+    threads = {name: int(one["nthreads"]) for name, one in workers.items()}
+    many = {name: count for name, count in threads.items() if count > 1}
+    if many:
+        name, count = next(iter(sorted(many.items())))
+        raise InputError(
+            "cluster-threads",
+            "A worker of the cluster has more than one thread.",
+            where=name,
+            value=f"{count} threads; {len(many)} of {len(workers)} workers have more than one",
+            mend="Start workers with --nthreads 1, and one process for each core; docs/cluster.md "
+            "says how.",
+        )
 
 
 def _missing(address: str, found: object) -> InputError:

@@ -30,7 +30,7 @@ from shelterscape.files.styles import (
     HATCHED_ABOVE,
     MARKED_COLOUR,
     OUTLINE_COLOUR,
-    RAMPS,
+    ramp_of,
 )
 from shelterscape.grid import Grid, toward
 from shelterscape.terms import Term
@@ -185,7 +185,7 @@ def _drawable(text: str) -> str:
 
 
 def _ramp(term: Term) -> tuple[Colormap, Normalize]:
-    stops = RAMPS[term.name]
+    stops = ramp_of(term)
     low, high = stops[0][0], stops[-1][0]
     places = [((value - low) / (high - low), colour) for value, colour in stops]
     ramp = LinearSegmentedColormap.from_list(term.name, places).with_extremes(bad="#d9d9d9")

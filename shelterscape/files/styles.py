@@ -6,6 +6,7 @@ grey print: shelter in violet, exposure in amber, "windier" in rust with a hatch
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from xml.sax.saxutils import escape
 
@@ -116,12 +117,19 @@ _HEAD = (
 _FOOT = "</FeatureTypeStyle></UserStyle></NamedLayer></StyledLayerDescriptor>\n"
 
 
+def ramp_of(term: Term) -> Stops:
+    """Colours of a quantity: its own ramp, or plain greys over its range where it has none."""
+    low = term.low if math.isfinite(term.low) else 0.0
+    high = term.high if math.isfinite(term.high) else low + 1.0
+    return RAMPS.get(term.name, ((low, "#f4f4f4"), (high, "#3a3a3a")))
+
+
 def raster_sld(name: str, term: Term) -> str:
     """Style of a raster: the ramp of its term as a colour map."""
     entries = "".join(
         f'<ColorMapEntry color="{colour}" quantity="{value:g}" '
         f'label="{escape(f"{value:g} {term.symbol}".strip())}"/>\n'
-        for value, colour in RAMPS[term.name]
+        for value, colour in ramp_of(term)
     )
     rule = f'<Rule><RasterSymbolizer><ColorMap type="ramp">\n{entries}'
     return _head(name, term.label) + rule + "</ColorMap></RasterSymbolizer></Rule>\n" + _FOOT
