@@ -130,7 +130,7 @@ WORDS = (
     "--belts", "--places", "--season", "--year", "--out", "--overwrite", "--json", "--field",
     "--memory-limit", "--at-height-m", "--power", "--curve", "--combine", "--ends", "--no-ends",
     "--purpose", "--subset", "--local-height", "--limit-m", "--crs", "--to-crs", "--z-unit",
-    "--by-direction", "--help", "--version", "dem.tif", "belts.gpkg", "belts.gpkg:belts", "210,240",
+    "--by-direction", "--no-pictures", "--help", "--version", "dem.tif", "belts.gpkg", "belts.gpkg:belts", "210,240",
     "in-leaf", "bare", "2040", "surveyed", "out", "lambing", "mid", "EPSG:25832", "EPSG:4326",
     "belts.height_m=HGT", "ash 9 m at 25", "16", "0", "-1", "nan", "1e999", "plan.toml", "--", "=",
 )  # fmt: skip
@@ -159,13 +159,13 @@ def _as_it_is(error: Exception) -> None:
 @contextlib.contextmanager
 def _inside(folder: Path) -> Iterator[None]:
     """Work in a folder, without computing, and with unexpected errors let through."""
-    here, unexpected, work = Path.cwd(), cli._unexpected, runs.Run
+    here, unexpected, work = Path.cwd(), cli._unexpected, runs._run_steps
     os.chdir(folder)
-    cli._unexpected, runs.Run = _as_it_is, _not_computed  # type: ignore[assignment,misc]
+    cli._unexpected, runs._run_steps = _as_it_is, _not_computed
     try:
         yield
     finally:
-        cli._unexpected, runs.Run = unexpected, work  # type: ignore[misc]
+        cli._unexpected, runs._run_steps = unexpected, work
         os.chdir(here)
 
 

@@ -344,10 +344,10 @@ def stop_when(words, text, number):
 @pytest.mark.parametrize(
     ("number", "exit_code", "when"),
     [
-        (signal.SIGINT, 130, "reading the terrain"),
+        (signal.SIGINT, 130, "reading inputs"),
         (signal.SIGTERM, 143, "wind 3 of"),
         pytest.param(signal.SIGINT, 130, "wind 9 of", marks=pytest.mark.slow),
-        pytest.param(signal.SIGTERM, 143, "reading the terrain", marks=pytest.mark.slow),
+        pytest.param(signal.SIGTERM, 143, "reading inputs", marks=pytest.mark.slow),
     ],
 )
 def test_a_signal_stops_the_run(long_work, tmp_path, number, exit_code, when):
@@ -376,7 +376,7 @@ def test_a_person_stops_the_run(long_work, tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("when", ["upwind slope", "open wind from 1°", "open wind from 4°"])
+@pytest.mark.parametrize("when", ["upwind slope", "terrain wind from 1°", "terrain wind from 4°"])
 def test_a_signal_stops_exposure_with_its_raster_open(long_work, tmp_path, when):
     (dem, _), _ = long_work
     winds = ",".join(str(degrees) for degrees in range(60))
