@@ -9,7 +9,6 @@ import signal
 import subprocess
 import sys
 import tempfile
-import time
 from importlib.metadata import EntryPoint
 from pathlib import Path
 
@@ -25,6 +24,7 @@ from run_helpers import (
     project,
     run_toy,
 )
+from signal_helpers import stop_when
 
 import shelterscape
 from shelterscape import registry
@@ -319,28 +319,6 @@ def long_work():
     ], f"--belts={sample}/ostrel.gpkg:belts"
 
 
-def stop_when(words, text, number):
-    """Send a signal once a line told holds a text: exit code, all lines, errors, seconds."""
-    errors = subprocess.PIPE if "--json" in words else subprocess.STDOUT
-    with subprocess.Popen(
-        words, stdout=subprocess.PIPE, stderr=errors, env=environment(), text=True
-    ) as process:
-        try:
-            lines = []
-            for line in process.stdout:
-                lines.append(line)
-                if text in line:
-                    break
-            else:
-                pytest.fail(f"ended before it said {text!r}: {process.communicate()}")
-            sent = time.monotonic()
-            process.send_signal(number)
-            rest, told = process.communicate(timeout=30)
-            return process.returncode, "".join(lines) + rest, told, time.monotonic() - sent
-        finally:
-            process.kill()
-
-
 @pytest.mark.parametrize(
     ("number", "exit_code", "when"),
     [
@@ -354,24 +332,24 @@ def test_a_signal_stops_the_run(long_work, tmp_path, number, exit_code, when):
     ground, belts = long_work
     out = tmp_path / "out"
     words = command("shelter", *ground, belts, "--out", out, "--json")
-    code, lines, told, seconds = stop_when(words, when, number)
-    found = events(lines)
-    assert code == exit_code, told
-    assert seconds < 3.0
+    stopped = stop_when(words, when, number)
+    found = events(stopped.lines)
+    assert stopped.code == exit_code, stopped
+    assert stopped.seconds < 3.0
     assert set(found[-1]) == ERROR_FIELDS
     assert (found[-1]["event"], found[-1]["code"]) == ("error", "stopped")
-    assert told == ""
+    assert stopped.errors == ""
     assert list(tmp_path.iterdir()) == []
 
 
 def test_a_person_stops_the_run(long_work, tmp_path):
     ground, belts = long_work
     words = command("shelter", *ground, belts, "--out", tmp_path / "out")
-    code, told, _, seconds = stop_when(words, "Note: ", signal.SIGINT)
-    assert code == 130, told
-    assert seconds < 3.0
-    assert "Stopped as asked; nothing was changed." in told
-    assert "Traceback" not in told
+    stopped = stop_when(words, "Note: ", signal.SIGINT)
+    assert stopped.code == 130, stopped
+    assert stopped.seconds < 3.0
+    assert "Stopped as asked; nothing was changed." in stopped.lines
+    assert "Traceback" not in stopped.lines
     assert list(tmp_path.iterdir()) == []
 
 
@@ -383,9 +361,9 @@ def test_a_signal_stops_exposure_with_its_raster_open(long_work, tmp_path, when)
     words = command(
         "exposure", dem, "--winds", winds, "--limit-m", 5000, "--out", tmp_path / "out", "--json"
     )
-    code, _, told, seconds = stop_when(words, when, signal.SIGTERM)
-    assert code == 143, told
-    assert seconds < 3.0
+    stopped = stop_when(words, when, signal.SIGTERM)
+    assert stopped.code == 143, stopped
+    assert stopped.seconds < 3.0
     assert list(tmp_path.iterdir()) == []
 
 

@@ -2,57 +2,15 @@
 
 from __future__ import annotations
 
-import os
 import signal
-import subprocess
-import time
-from pathlib import Path
+import sys
 
 import pytest
-from run_helpers import command, environment
+from run_helpers import command
+from signal_helpers import stop_when
 from test_memory import belts, ground
 
 SIDE = 2500
-
-
-def own_seconds(process):
-    """Processor time a process has used; None where the system does not tell."""
-    path = Path(f"/proc/{process.pid}/stat")
-    if not path.exists():
-        return None
-    words = path.read_text("ascii", "replace").rpartition(")")[2].split()
-    return (int(words[11]) + int(words[12])) / os.sysconf("SC_CLK_TCK")
-
-
-def stop_when(words, text, number):
-    """Send a signal once a line told holds a text: exit code, lines told, seconds it then took.
-
-    Seconds are those on the clock or those of its own work, whichever is less: others at work on
-    the same machine must not count.
-    """
-    with subprocess.Popen(
-        words, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, env=environment(), text=True
-    ) as process:
-        try:
-            lines = []
-            for line in process.stdout:
-                lines.append(line)
-                if text in line:
-                    break
-            worked, begun = own_seconds(process), time.monotonic()
-            process.send_signal(number)
-            used = worked
-            while process.poll() is None:
-                used = own_seconds(process) or used
-                time.sleep(0.01)
-                assert time.monotonic() - begun < 120
-            seconds = time.monotonic() - begun
-            lines += process.stdout.readlines()
-            if worked is not None:
-                seconds = min(seconds, used - worked)
-            return process.returncode, "".join(lines), seconds
-        finally:
-            process.kill()
 
 
 @pytest.fixture(scope="module")
@@ -80,7 +38,22 @@ def test_a_run_over_large_ground_stops_in_time(large, tmp_path, process, when, n
     words = ["--dem", dem, "--winds", "30,120,240", "--out", tmp_path / "out", "--json"]
     if process == "shelter":
         words += ["--belts", lines]
-    code, told, seconds = stop_when(command(process, *words), when, number)
-    assert code == 128 + number, told
-    assert seconds < 3.0
+    stopped = stop_when(command(process, *words), when, number)
+    assert stopped.code == 128 + number, stopped
+    assert stopped.seconds < 3.0
     assert list(tmp_path.iterdir()) == []
+
+
+SLEEPER = """
+import signal, sys, time
+signal.signal(signal.SIGTERM, lambda *_: (time.sleep(0.5), sys.exit(7)))
+print("ready", flush=True)
+time.sleep(60)
+"""
+
+
+def test_a_command_that_sleeps_before_it_ends_is_not_quick():
+    """The clock of the tests above must not leave out more than the wait for a processor."""
+    stopped = stop_when([sys.executable, "-c", SLEEPER], "ready", signal.SIGTERM)
+    assert stopped.code == 7
+    assert 0.5 <= stopped.seconds < 3.0

@@ -1,0 +1,102 @@
+"""Send a signal to a command while it runs, and measure how long it takes to end."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import threading
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from run_helpers import environment
+
+TIMEOUT_S = 120.0
+
+
+@dataclass(frozen=True)
+class StoppedCommand:
+    """A command that ended after a signal.
+
+    Parameters
+    ----------
+    code : int
+        Its exit code.
+    lines : str
+        What it wrote to standard output; its errors too unless its events are JSON.
+    errors : str or None
+        What it wrote to standard error where the two are separate.
+    seconds : float
+        From the signal to its end, on its own clock: see `_Clock`.
+    """
+
+    code: int
+    lines: str
+    errors: str | None
+    seconds: float
+
+
+class _Clock:
+    """The time a process takes, without the time in which others keep it from a processor.
+
+    Time in which it works, sleeps or waits for a disk counts; time in which it is ready to work
+    and no processor is free does not, as far as the system reports it.
+    """
+
+    def __init__(self, process: subprocess.Popen[str]) -> None:
+        self._process = process
+        self._before = _seconds_ready(process.pid)
+        self._after = dict(self._before)
+        self._started = time.monotonic()
+
+    def wait(self) -> float:
+        """Wait for the end of the process; the seconds it took."""
+        while self._process.poll() is None:
+            # A thread that has ended keeps the last time that was read.
+            self._after |= _seconds_ready(self._process.pid)
+            time.sleep(0.01)
+            assert time.monotonic() - self._started < TIMEOUT_S, "it does not end"
+        elapsed = time.monotonic() - self._started
+        ready = [seconds - self._before.get(n, 0.0) for n, seconds in self._after.items()]
+        # Threads wait at the same time; the sum would subtract the same second twice.
+        return elapsed - max(ready, default=0.0)
+
+
+def _seconds_ready(pid: int) -> dict[str, float]:
+    """How long each thread of a process was ready without a processor; empty if not reported."""
+    try:
+        return {
+            path.parent.name: int(path.read_text("ascii").split()[1]) / 1e9
+            for path in Path(f"/proc/{pid}/task").glob("*/schedstat")
+        }
+    except OSError:  # a thread has just ended, or another system
+        return {}
+
+
+def stop_when(words: list[str], text: str, number: signal.Signals) -> StoppedCommand:
+    """Run a command and send it a signal once a line of its output holds a text."""
+    errors = subprocess.PIPE if "--json" in words else subprocess.STDOUT
+    with subprocess.Popen(
+        words, stdout=subprocess.PIPE, stderr=errors, env=environment(), text=True
+    ) as process:
+        try:
+            lines = []
+            for line in process.stdout:
+                lines.append(line)
+                if text in line:
+                    break
+            else:
+                pytest.fail(f"ended before it wrote {text!r}: {process.communicate()}")
+            rest: list[tuple[str, str | None]] = []
+            # Read all the while: a full pipe would hold the command up.
+            reader = threading.Thread(target=lambda: rest.append(process.communicate()))
+            clock = _Clock(process)
+            process.send_signal(number)
+            reader.start()
+            seconds = clock.wait()
+            reader.join(TIMEOUT_S)
+            ((more, told),) = rest
+            return StoppedCommand(process.returncode, "".join(lines) + more, told, seconds)
+        finally:
+            process.kill()
