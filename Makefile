@@ -4,16 +4,24 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 
-.PHONY: demo test test-all lint types docs docs-check bench faults fuzz clean
+# Tests run on all cores, with one thread for kernels each. WORKERS=0 runs them in one process,
+# where a debugger works and kernels use all cores.
+WORKERS ?= logical
+PYTEST := OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 \
+	$(BIN)/python -m pytest -q --numprocesses $(WORKERS) --maxprocesses 8 --dist worksteal
+
+.PHONY: demo test test-slow test-all lint types docs docs-check bench faults fuzz clean
 
 demo: $(READY)  ## run the main job on sample_gis/
 	$(BIN)/shelterscape demo --out demo-output
 
-test: $(READY)  ## the fast tests, under 5 minutes
-	$(BIN)/python -m pytest -q -m "not slow and not realdata"
+test: $(READY)  ## the fast tests, under 3 minutes
+	$(PYTEST) -m "not slow and not realdata"
 
-test-all: $(READY)  ## all tests, slow and real-data ones too
-	$(BIN)/python -m pytest -q
+test-slow: $(READY)  ## the slow tests and those on real data
+	$(PYTEST) -m "slow or realdata"
+
+test-all: test test-slow  ## all tests
 
 lint: $(READY)
 	$(BIN)/ruff check .

@@ -105,6 +105,7 @@ def test_columns_are_mapped(tmp_path, capsys):
 
 
 @pytest.mark.slow
+@pytest.mark.pictures
 def test_the_demo(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     assert call(["demo"]) == 0

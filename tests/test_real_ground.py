@@ -227,7 +227,7 @@ def forest_edges(path: Path) -> gpd.GeoDataFrame:
 
 
 @pytest.fixture(scope="module")
-def ebergotzen(tmp_path_factory):
+def ebergotzen(tmp_path_factory, drawn):
     if not DATA.is_dir():
         pytest.skip("the open data folder ../shared/data is not here")
     folder, out = DATA / "ebergotzen_25m", tmp_path_factory.mktemp("ebergotzen")
@@ -235,7 +235,10 @@ def ebergotzen(tmp_path_factory):
     edges.to_file(out / "belts.gpkg", layer="edges")
     how = {"dem": folder / "dem_25m.tif", "winds": "210,240,270"}
     ground = shelterscape.exposure(**how, out=out / "exposure")
-    belts = shelterscape.shelter(**how, belts=f"{out / 'belts.gpkg'}:edges", out=out / "shelter")
+    with drawn():
+        belts = shelterscape.shelter(
+            **how, belts=f"{out / 'belts.gpkg'}:edges", out=out / "shelter"
+        )
     return edges, ground, belts
 
 
@@ -387,14 +390,15 @@ def beside(belts, field, affine, wind_to, heights):
 
 
 @pytest.fixture(scope="module")
-def brittany(tmp_path_factory):
+def brittany(tmp_path_factory, drawn):
     if not DATA.is_dir():
         pytest.skip("the open data folder ../shared/data is not here")
     folder, out = DATA / "bretagne_lidar_2m5", tmp_path_factory.mktemp("brittany")
     belts = belts_from_canopy(folder / "chm_veg.tif")
     belts.to_file(out / "belts.gpkg", layer="canopy lines")
     how = {"dem": folder / "dtm.tif", "belts": f"{out / 'belts.gpkg'}:canopy lines"}
-    from_west = shelterscape.shelter(**how, winds="210,240,270", out=out / "west")
+    with drawn():
+        from_west = shelterscape.shelter(**how, winds="210,240,270", out=out / "west")
     from_east = shelterscape.shelter(
         **how, winds="30,60,90", seasons=("in-leaf",), out=out / "east"
     )

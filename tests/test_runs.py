@@ -49,10 +49,11 @@ from shelterscape.runs.staging import refuse_protected
 
 
 @pytest.fixture(scope="module")
-def first(tmp_path_factory):
-    """`shelter` on the tiny ground, run once: project folder and result."""
+def first(tmp_path_factory, drawn):
+    """`shelter` on the tiny ground, run once, pictures too: project folder and result."""
     folder = tmp_path_factory.mktemp("first")
-    return folder, calls.find("shelter")(**project(folder), out=folder / "out")
+    with drawn():
+        return folder, calls.find("shelter")(**project(folder), out=folder / "out")
 
 
 def word_in(folder):

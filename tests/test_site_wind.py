@@ -147,6 +147,7 @@ def test_on_level_ground_hills_change_nothing(inputs, tmp_path):
     assert plain.mean() == pytest.approx(np.sqrt(squares) * lift, rel=1e-4)
 
 
+@pytest.mark.pictures
 def test_ground_not_modelled_is_told_counted_and_drawn(inputs, tmp_path):
     result = shelterscape.shelter(**inputs, out=tmp_path / "a")
     lost = layer(result, "not_modelled")

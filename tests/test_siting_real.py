@@ -70,7 +70,7 @@ def fields_between(path: Path) -> gpd.GeoDataFrame:
 
 
 @pytest.fixture(scope="module")
-def brittany(tmp_path_factory):
+def brittany(tmp_path_factory, drawn):
     """Layers made from the tile, and siting for stock on five of the fields."""
     if not FOLDER.is_dir():
         pytest.skip("the open data folder ../shared/data is not here")
@@ -91,17 +91,18 @@ def brittany(tmp_path_factory):
     ):
         frame.to_file(out / "made.gpkg", layer=name)
     given = {name: f"{out / 'made.gpkg'}:{name}" for name in ("belts", "woods", "places")}
-    result = shelterscape.siting(
-        dem=FOLDER / "dtm.tif",
-        winds="210,240,270,300",
-        purpose="outwintering stock",
-        parcels=f"{out / 'made.gpkg'}:fields",
-        planting_year=2027,
-        budget_m=BUDGET_M,
-        reruns=5,
-        out=out / "sited",
-        **given,
-    )
+    with drawn():
+        result = shelterscape.siting(
+            dem=FOLDER / "dtm.tif",
+            winds="210,240,270,300",
+            purpose="outwintering stock",
+            parcels=f"{out / 'made.gpkg'}:fields",
+            planting_year=2027,
+            budget_m=BUDGET_M,
+            reruns=5,
+            out=out / "sited",
+            **given,
+        )
     return result, fields, places
 
 
