@@ -16,10 +16,15 @@ from shelterscape.cli import OTHER_COMMANDS
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGES = runpy.run_path(str(ROOT / "docs" / "generate.py"))["pages"]()
+SLOW_PAGES = {"askervein.md", "validation.md"}
+"""Pages that hold the wind over a measured hill, some 10 s of work."""
+
 MODULES = sorted((ROOT / "shelterscape").rglob("*.py"))
 
 
-@pytest.mark.parametrize("name", PAGES)
+@pytest.mark.parametrize(
+    "name", [pytest.param(n, marks=[pytest.mark.slow] * (n in SLOW_PAGES)) for n in PAGES]
+)
 def test_generated_pages_are_fresh(name):
     path = ROOT / "docs" / name
     assert path.exists()
@@ -64,6 +69,7 @@ def test_readme_and_developers_name_every_command():
         assert target in text
 
 
+@pytest.mark.slow
 def test_the_python_in_the_readme_runs(tmp_path, monkeypatch):
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     (code,) = re.findall(r"```python\n(.*?)```", text, re.DOTALL)
