@@ -54,14 +54,10 @@ def test_tiles_equal_the_whole_bit_for_bit(row, col, direction, is_far):
 
 @pytest.mark.parametrize("direction", [90.0, 233.0])
 @pytest.mark.parametrize("limit_m", [500.0, FAR_M, None])
-def test_any_number_of_threads_gives_the_same_bits(direction, limit_m):
-    before = numba.get_num_threads()
+def test_any_number_of_threads_gives_the_same_bits(direction, limit_m, all_threads):
     many = horizon_angle(GROUND, GRID, direction, limit_m=limit_m)
-    try:
-        numba.set_num_threads(1)
-        one = horizon_angle(GROUND, GRID, direction, limit_m=limit_m)
-    finally:
-        numba.set_num_threads(before)
+    numba.set_num_threads(1)
+    one = horizon_angle(GROUND, GRID, direction, limit_m=limit_m)
     assert many.tobytes() == one.tobytes()
 
 
