@@ -22,6 +22,7 @@ from affine import Affine
 from shelterscape.batch import picture as batch_picture
 from shelterscape.grid import Grid
 from shelterscape.process import run as process_run
+from shelterscape.runs import writing
 
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLE = ROOT / "sample_gis"
@@ -88,13 +89,16 @@ def _unless_drawn(draw: Callable[..., None]) -> Callable[..., None]:
     return drawn_or_not
 
 
-for _module in (process_run, batch_picture):
-    for _name in ("draw_maps", "draw_chart", "draw_features"):
-        if hasattr(_module, _name):
-            setattr(_module, _name, _unless_drawn(getattr(_module, _name)))
+for _module, _names in (
+    (writing, ("draw",)),
+    (process_run, ("draw_maps", "draw_chart", "draw_features")),
+    (batch_picture, ("draw_maps",)),
+):
+    for _name in _names:
+        setattr(_module, _name, _unless_drawn(getattr(_module, _name)))
 
-if hasattr(process_run, "gc"):  # what follows each picture, two thirds of the time of a small run
-    process_run.gc = SimpleNamespace(collect=lambda: gc.collect() if _drawn else 0)
+# What follows each picture is two thirds of the time of a small run.
+process_run.gc = SimpleNamespace(collect=lambda: gc.collect() if _drawn else 0)
 
 
 @contextlib.contextmanager
