@@ -130,9 +130,10 @@ WORDS = (
     "--belts", "--places", "--season", "--year", "--out", "--overwrite", "--json", "--field",
     "--memory-limit", "--at-height-m", "--power", "--curve", "--combine", "--ends", "--no-ends",
     "--purpose", "--subset", "--local-height", "--limit-m", "--crs", "--to-crs", "--z-unit",
-    "--by-direction", "--no-pictures", "--help", "--version", "dem.tif", "belts.gpkg", "belts.gpkg:belts", "210,240",
+    "--by-direction", "--help", "--version", "dem.tif", "belts.gpkg", "belts.gpkg:belts", "210,240",
     "in-leaf", "bare", "2040", "surveyed", "out", "lambing", "mid", "EPSG:25832", "EPSG:4326",
     "belts.height_m=HGT", "ash 9 m at 25", "16", "0", "-1", "nan", "1e999", "plan.toml", "--", "=",
+    "--no-pictures",
 )  # fmt: skip
 """Words a byte below 128 stands for in `command_line`."""
 
