@@ -32,7 +32,7 @@ FENCES = {
     "skimage": {"science/canopy.py"},
     "dask": {"batch/cluster.py"},
     "distributed": {"batch/cluster.py"},
-    "matplotlib": {"files/draw.py"},
+    "matplotlib": {"files/draw"},
     "jinja2": {"files/html.py"},
     "click": {"cli/"},
     "rich": {"cli/"},

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import gc
 import itertools
+import tracemalloc
 
 import geopandas as gpd
 import numpy as np
@@ -12,7 +14,7 @@ from file_helpers import CRS
 from PIL import Image
 from shapely import LineString, MultiLineString, Point, box
 
-from shelterscape.files.draw import MapSheet, draw_maps
+from shelterscape.files.draw import MapSheet, averaged, draw_maps
 from shelterscape.files.styles import BELT_COLOUR, RAMPS, ZONE_COLOURS, raster_sld
 from shelterscape.grid import Grid
 from shelterscape.terms import TERMS
@@ -101,8 +103,48 @@ def test_a_map_where_all_is_missing_is_drawn(tmp_path):
     assert drawn(tmp_path, empty).size
 
 
-def test_a_large_raster_is_thinned(tmp_path):
+def test_a_large_raster_is_drawn_at_the_size_of_its_panel(tmp_path):
     assert drawn(tmp_path, sheet(shape=(2500, 3000))).shape[1] < 1000
+
+
+def test_blocks_are_averaged_without_missing_cells():
+    values = np.arange(35, dtype=np.float32).reshape(5, 7)
+    values[0, :2] = values[2:, 5:] = np.nan
+    rows, cols = [(0, 2), (2, 5)], [(0, 2), (2, 4), (4, 7)]  # sides of 5 in 2 and of 7 in 3
+    blocks = [[values[a:b, c:d] for c, d in cols] for a, b in rows]
+    expected = [[np.nanmean(block) for block in row] for row in blocks]
+    assert averaged(values, (2, 3)) == pytest.approx(np.array(expected))
+    assert np.isnan(averaged(np.full((4, 4), np.nan, np.float32), (2, 2))).all()
+    assert averaged(values > 20, (1, 1)).item() == pytest.approx((values > 20).mean())
+    assert np.array_equal(averaged(values, (5, 7)), values, equal_nan=True)
+
+
+def test_narrow_features_show_as_their_share_of_a_pixel():
+    # One row in three, as many thin belts would be: every third cell alone would miss it.
+    values = np.ones((1800, 1800), np.float32)
+    values[1::3] = 0.4
+    assert averaged(values, (600, 600)) == pytest.approx(0.8)
+
+
+def test_pictures_do_not_stay_in_memory(tmp_path):
+    """Each picture releases its rasters without help from the collector of circular references."""
+    large = sheet(2, (700, 700))
+    draw_maps(tmp_path / "a.png", large)
+    gc.collect()
+    gc.disable()
+    try:
+        tracemalloc.start()
+        draw_maps(tmp_path / "a.png", large)
+        before = tracemalloc.get_traced_memory()[0]
+        for _ in range(3):
+            draw_maps(tmp_path / "a.png", large)
+        grown = (tracemalloc.get_traced_memory()[0] - before) / 3
+    finally:
+        tracemalloc.stop()
+        gc.enable()
+    # One panel in four bytes a pixel would be 1.5 MB, its colours as much again; a figure that
+    # stays takes 47 MB. What remains are axes and texts.
+    assert grown < 4e6
 
 
 # --- colours ----------------------------------------------------------------------------------

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from rasterio.features import rasterize
 
 from shelterscape.files.draw import MOST_CELLS, draw_maps
-from shelterscape.files.sheets import MapSheet
+from shelterscape.files.draw_sheets import MapSheet
 from shelterscape.grid import Grid
 from shelterscape.process import Figure
 from shelterscape.terms import TERMS

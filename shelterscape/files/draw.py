@@ -22,8 +22,9 @@ from matplotlib.patheffects import withStroke
 from matplotlib.text import Text
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
+from PIL import Image
 
-from shelterscape.files.sheets import ChartSheet, FeatureSheet, MapSheet, Shown
+from shelterscape.files.draw_sheets import ChartSheet, FeatureSheet, MapSheet, Shown
 from shelterscape.files.styles import (
     BELT_COLOUR,
     CHART_COLOURS,
@@ -35,10 +36,24 @@ from shelterscape.files.styles import (
 from shelterscape.grid import Grid, toward
 from shelterscape.terms import Term
 
-MOST_CELLS = 800
-"""Longest side of a drawn raster in cells; larger ones are thinned for drawing only."""
+__all__ = [
+    "ChartSheet",
+    "FeatureSheet",
+    "MapSheet",
+    "Shown",
+    "averaged",
+    "draw_chart",
+    "draw_features",
+    "draw_maps",
+]
 
-PANEL_INCHES = 5.6
+PANEL_INCHES, DOTS_PER_INCH = 5.6, 110
+MOST_CELLS = int(PANEL_INCHES * DOTS_PER_INCH)
+"""Width of a panel in pixels; finer rasters are averaged down to the pixels they are drawn with."""
+
+PNG_EFFORT = 4
+"""Deflate level of pictures: level 6 takes twice the time for files 2 to 6 % smaller."""
+
 MOST_ACROSS = 3
 LINE_INCHES = 0.128
 """Height of a line of notes."""
@@ -58,7 +73,8 @@ def draw_features(path: Path, sheet: FeatureSheet) -> None:
     width, height = wide + legend_inches + 0.2, high + foot + 0.6
     figure = _figure(width, height, sheet.title)
     axes = figure.add_axes((0.1 / width, foot / height, wide / width, high / height))
-    handles = [_draw_shown(axes, one) for one in sheet.shown]
+    detail_m = _detail_m(sheet.grid, 1.35)
+    handles = [_draw_shown(axes, one, detail_m) for one in sheet.shown]
     west, south, east, north = sheet.grid.bounds
     axes.set(xlim=(west, east), ylim=(south, north), xticks=[], yticks=[], aspect="equal")
     _draw_scale_and_north(axes, sheet.grid)
@@ -67,7 +83,7 @@ def draw_features(path: Path, sheet: FeatureSheet) -> None:
     _save(figure, path, text)
 
 
-def _draw_shown(axes: Axes, shown: Shown) -> Patch:
+def _draw_shown(axes: Axes, shown: Shown, detail_m: float) -> Patch:
     """Draw features and return what stands for them in the legend."""
     how: dict[str, Any] = {"edgecolor": shown.colour, "linewidth": 0.8}
     if shown.hatch:
@@ -76,7 +92,7 @@ def _draw_shown(axes: Axes, shown: Shown) -> Patch:
         how |= {"facecolor": shown.colour, "linewidth": 2.2}
     if shown.dashed:
         how |= {"facecolor": "none", "linestyle": (0, (2, 1.2)), "linewidth": 1.3}
-    parts = shapely.get_parts(shown.shapes)
+    parts = shapely.get_parts(shapely.simplify(shown.shapes, detail_m))
     patches = [PathPatch(_outline(p)) for p in parts if p.geom_type == "Polygon" and not p.is_empty]
     axes.add_collection(PatchCollection(patches, **how))
     return Patch(label=textwrap.fill(shown.label, 34), **how)
@@ -105,11 +121,16 @@ def draw_maps(path: Path, sheet: MapSheet) -> None:
     height = (panel[1] + 0.35) * down + foot + 0.5
     figure = _figure(width, height, sheet.title)
     ramp, norm = _ramp(sheet.term)
+    shape = _pixels(sheet.grid)
+    relief = None if sheet.ground is None else _relief(averaged(sheet.ground, shape), sheet.grid)
     for i, (heading, values) in enumerate(sheet.panels.items()):
         left = 0.1 + (panel[0] + 0.2) * (i % across)
         bottom = foot + (panel[1] + 0.35) * (down - 1 - i // across)
         axes = figure.add_axes((left / width, bottom / height, panel[0] / width, panel[1] / height))
-        _draw_panel(axes, sheet, values, ramp, norm, sheet.doubtful.get(heading))
+        _draw_raster(axes, averaged(values, shape), relief, ramp, norm, sheet)
+        if (doubtful := sheet.doubtful.get(heading)) is not None:
+            _hatch(axes, averaged(doubtful, shape) >= 0.5, "....", sheet.grid)
+        _draw_overlays(axes, sheet)
         axes.set_title(heading, fontsize=10, family=FONT)
     legend_height = 0.7 * (height - foot - 0.85)
     legend_bottom = foot + 0.12 * (height - foot - 0.85)
@@ -158,8 +179,7 @@ def _panel_size(rows: int, cols: int) -> tuple[float, float]:
 
 
 def _figure(width: float, height: float, title: str) -> Figure:
-    figure = Figure(figsize=(width, height), dpi=110, facecolor="white")
-    FigureCanvasAgg(figure)
+    figure = Figure(figsize=(width, height), dpi=DOTS_PER_INCH, facecolor="white")
     place = (0.1 / width, 1 - 0.3 / height)
     figure.text(*place, title, fontsize=13, weight="bold", family=FONT)
     return figure
@@ -174,8 +194,15 @@ def _save(figure: Figure, path: Path, text: list[str]) -> None:
         words.set_parse_math(False)
         if (drawn := _drawable(words.get_text())) != words.get_text():
             words.set_text(drawn)
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    image = Image.fromarray(np.asarray(canvas.buffer_rgba())).convert("RGB")
     # No software name or date, so that the same maps give the same bytes.
-    figure.savefig(path, metadata={"Software": None})
+    image.save(path, "PNG", compress_level=PNG_EFFORT, dpi=(DOTS_PER_INCH, DOTS_PER_INCH))
+    # A figure, its canvas and its parts refer to each other: their arrays would stay in memory
+    # until Python next searches for such circles.
+    figure.clear()
+    del canvas.renderer
 
 
 def _drawable(text: str) -> str:
@@ -192,55 +219,91 @@ def _ramp(term: Term) -> tuple[Colormap, Normalize]:
     return ramp, Normalize(low, high)
 
 
-def _draw_panel(
+def _pixels(grid: Grid) -> tuple[int, int]:
+    """Rows and columns of pixels that a map of a grid takes; never more than it has cells."""
+    rows, cols = grid.shape
+    wide, high = (inches * DOTS_PER_INCH for inches in _panel_size(rows, cols))
+    scale = min(wide / cols, high / rows, 1.0)
+    return max(int(rows * scale), 1), max(int(cols * scale), 1)
+
+
+def _detail_m(grid: Grid, larger: float = 1.0) -> float:
+    """Bends of features smaller than this do not show, m: a third of a pixel."""
+    return grid.shape[1] * grid.cell_m / (3.0 * larger * _pixels(grid)[1])
+
+
+def averaged(
+    values: NDArray[np.floating] | NDArray[np.bool_], shape: tuple[int, int]
+) -> NDArray[np.float32]:
+    """Means over blocks of cells, missing cells left out.
+
+    Parameters
+    ----------
+    values : (rows, cols) float or bool
+    shape : tuple of int
+        Rows and columns wanted, at most as many as there are. Blocks differ by one cell in size
+        where the sides do not divide evenly.
+
+    Returns
+    -------
+    (shape) float32
+        NaN where all cells of a block are missing.
+    """
+    rows, cols = (np.arange(n + 1) * side // n for n, side in zip(shape, values.shape, strict=True))
+    found = np.full(shape, np.nan, np.float32)
+    for i in range(shape[0]):  # row by row: no copy of a large raster
+        part = values[rows[i] : rows[i + 1]]
+        known = np.isfinite(part)
+        total = np.add.reduceat(np.where(known, part, 0).sum(axis=0), cols[:-1])
+        count = np.add.reduceat(known.sum(axis=0), cols[:-1])
+        np.divide(total, count, out=found[i], where=count > 0, casting="same_kind")
+    return found
+
+
+def _extent(grid: Grid) -> tuple[float, float, float, float]:
+    west, south, east, north = grid.bounds
+    return west, east, south, north
+
+
+def _draw_raster(
     axes: Axes,
-    sheet: MapSheet,
-    values: NDArray[np.floating],
+    values: NDArray[np.float32],
+    relief: NDArray[np.floating] | None,
     ramp: Colormap,
     norm: Normalize,
-    doubtful: NDArray[np.bool_] | None,
+    sheet: MapSheet,
 ) -> None:
-    west, south, east, north = sheet.grid.bounds
-    extent = (west, east, south, north)
-    stride = max(1, math.ceil(max(values.shape) / MOST_CELLS))
-    shown = np.ma.masked_invalid(values[::stride, ::stride])
-    if sheet.ground is not None:
-        relief = _relief(sheet.ground[::stride, ::stride], sheet.grid.cell_m * stride)
-        axes.imshow(relief, cmap="gray", vmin=-0.4, vmax=1, extent=extent, interpolation="nearest")
-    axes.imshow(
-        shown,
-        cmap=ramp,
-        norm=norm,
-        extent=extent,
-        interpolation="nearest",
-        alpha=None if sheet.ground is None else 0.75,
-    )
+    """Draw values over relief, hatched where a colour-blind reader could mistake them."""
+    how: dict[str, Any] = {"extent": _extent(sheet.grid), "interpolation": "nearest"}
+    if relief is not None:
+        axes.imshow(relief, cmap="gray", vmin=-0.4, vmax=1, **how)
+    shown = np.ma.masked_invalid(values)
+    axes.imshow(shown, cmap=ramp, norm=norm, alpha=None if relief is None else 0.75, **how)
     above = HATCHED_ABOVE.get(sheet.term.name)
     if above is not None:
         # A colour-blind reader could take values above a bound for those below it.
-        _hatch(axes, shown.filled(0.0) > above, "////", extent)
-    if doubtful is not None:
-        _hatch(axes, doubtful[::stride, ::stride], "....", extent)
+        _hatch(axes, shown.filled(0.0) > above, "////", sheet.grid)
+
+
+def _draw_overlays(axes: Axes, sheet: MapSheet) -> None:
+    """Draw features, labels, scale and north arrow over a raster."""
+    detail_m = _detail_m(sheet.grid)
     if sheet.belts is not None:
-        _draw_belts(axes, sheet.belts, BELT_COLOUR, 0.7)
+        _draw_lines(axes, sheet.belts, BELT_COLOUR, 0.7, detail_m)
     if sheet.outlined is not None:
-        _draw_belts(axes, sheet.outlined, OUTLINE_COLOUR, 0.9)
+        _draw_lines(axes, sheet.outlined, OUTLINE_COLOUR, 0.9, detail_m)
     if sheet.marked is not None:
-        _draw_belts(axes, sheet.marked, MARKED_COLOUR, 2.4)
+        _draw_lines(axes, sheet.marked, MARKED_COLOUR, 2.4, detail_m)
         _draw_numbers(axes, sheet.marked)
     for place, label in sheet.labels.items():
         how: dict[str, Any] = {"fontsize": 7, "family": FONT, "path_effects": _HALO}
         axes.text(*place, label, ha="center", va="center", clip_on=True, **how)
+    west, south, east, north = sheet.grid.bounds
     axes.set(xlim=(west, east), ylim=(south, north), xticks=[], yticks=[])
     _draw_scale_and_north(axes, sheet.grid)
 
 
-def _hatch(
-    axes: Axes,
-    cells: NDArray[np.bool_],
-    hatch: str,
-    extent: tuple[float, float, float, float],
-) -> None:
+def _hatch(axes: Axes, cells: NDArray[np.bool_], hatch: str, grid: Grid) -> None:
     """Hatch over some cells."""
     if min(cells.shape) < 2 or not cells.any():
         return
@@ -249,21 +312,29 @@ def _hatch(
         levels=[0.5, 2.0],
         hatches=[hatch],
         colors="none",
-        extent=extent,
+        extent=_extent(grid),
         origin="upper",
     )
 
 
-def _relief(ground: NDArray[np.floating], cell_m: float) -> NDArray[np.floating]:
+def _relief(ground: NDArray[np.floating], grid: Grid) -> NDArray[np.floating]:
+    """Hillshade of ground averaged over a grid."""
     filled = np.where(np.isfinite(ground), ground, np.nanmin(ground))
+    pixel_m = grid.cell_m * grid.shape[1] / ground.shape[1]
     # Light from the north-west, as map readers expect.
-    return LightSource(315, 45).hillshade(filled, vert_exag=3, dx=cell_m, dy=cell_m)
+    return LightSource(315, 45).hillshade(filled, vert_exag=3, dx=pixel_m, dy=pixel_m)
 
 
-def _draw_belts(axes: Axes, belts: gpd.GeoDataFrame, colour: str, width: float) -> None:
-    lines = belts.geometry.boundary.where(belts.geom_type.str.endswith("Polygon"), belts.geometry)
-    parts = lines.explode(index_parts=False).dropna()
-    paths = [np.asarray(line.coords) for line in parts if not line.is_empty]
+def _draw_lines(
+    axes: Axes, features: gpd.GeoDataFrame, colour: str, width: float, detail_m: float
+) -> None:
+    """Draw lines, and areas by their outlines."""
+    shapes = features.geometry.to_numpy()
+    shapes = np.where(shapely.get_dimensions(shapes) == 2, shapely.boundary(shapes), shapes)
+    parts = shapely.get_parts(shapely.simplify(shapes, detail_m))
+    parts = parts[(shapely.get_dimensions(parts) == 1) & ~shapely.is_empty(parts)]
+    xy, owner = shapely.get_coordinates(parts, return_index=True)
+    paths = np.split(xy, np.flatnonzero(np.diff(owner)) + 1) if len(xy) else []
     axes.add_collection(LineCollection(paths, colors=colour, linewidths=width))
 
 

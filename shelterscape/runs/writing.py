@@ -14,9 +14,9 @@ import pandas as pd
 
 from shelterscape.errors import InternalError
 from shelterscape.files import styles
+from shelterscape.files.draw_sheets import ChartSheet, FeatureSheet, MapSheet
 from shelterscape.files.geopackages import write_layer
 from shelterscape.files.rasters import RasterWriter
-from shelterscape.files.sheets import ChartSheet, FeatureSheet, MapSheet
 from shelterscape.files.tables import write_table
 from shelterscape.grid import Grid
 from shelterscape.process import Layer, Output, Picture, Process, Raster, Table

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from shelterscape.files.sheets import MapSheet
+from shelterscape.files.draw_sheets import MapSheet
 from shelterscape.process.stages import Results, Summary
 from shelterscape.processes.exposure.loading import ALL_WINDS, ExposureData, topex_form
 from shelterscape.processes.exposure.spec import ExposureInputs

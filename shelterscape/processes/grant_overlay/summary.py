@@ -8,7 +8,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from shelterscape.files.sheets import FeatureSheet, Shown
+from shelterscape.files.draw_sheets import FeatureSheet, Shown
 from shelterscape.process.stages import Summary
 from shelterscape.processes.grant_overlay.layers import GrantResults, caution
 from shelterscape.processes.grant_overlay.loading import GrantData

@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from shelterscape.files.sheets import ChartSheet, MapSheet
+from shelterscape.files.draw_sheets import ChartSheet, MapSheet
 from shelterscape.kernels.shelter_curves import CURVES
 from shelterscape.process.stages import Summary
 from shelterscape.processes.shelter.layers import ShelterResults

@@ -6,7 +6,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from shelterscape.files.sheets import ChartSheet, MapSheet
+from shelterscape.files.draw_sheets import ChartSheet, MapSheet
 from shelterscape.process.run import Run
 from shelterscape.processes.siting.decide import Decision
 from shelterscape.processes.siting.read import Given

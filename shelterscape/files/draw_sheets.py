@@ -1,16 +1,19 @@
-"""Descriptions of pictures: what is to be drawn, without any drawing library."""
+"""Descriptions of pictures: what goes on them, without any drawing library."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
-import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.grid import Grid
 from shelterscape.terms import Term
+
+if TYPE_CHECKING:
+    import geopandas as gpd
 
 
 @dataclass(frozen=True)
