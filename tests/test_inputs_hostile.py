@@ -163,6 +163,17 @@ def sparse_tiff(folder, side):
     return folder / "dem.tif"
 
 
+def hfa_raster(folder):
+    """A sound raster, but its format (HFA) can keep cells in any other file."""
+    import rasterio
+
+    profile = {"driver": "HFA", "count": 1, "dtype": "float32", "crs": "EPSG:25832"}
+    profile |= {"transform": GRID.affine, "height": ground().shape[0], "width": ground().shape[1]}
+    with rasterio.open(folder / "dem.img", "w", **profile) as data:
+        data.write(ground().astype("float32"), 1)
+    return folder / "dem.img"
+
+
 def text_grid(folder, cols, rows):
     head = f"ncols {cols}\nnrows {rows}\nxllcorner 0\nyllcorner 0\ncellsize 10\n1 2 3\n"
     (folder / "dem.asc").write_text(head)
@@ -243,6 +254,7 @@ TERRAIN = {
     "a picture": (
         lambda f: written(f, "dem.tif", b"\x89PNG\r\n\x1a\n" + bytes(100)), "file-unreadable",
     ),
+    "a raster of a kind that can refer to others": (hfa_raster, "file-unreadable"),
     "an empty file": (lambda f: written(f, "dem.tif", b""), "file-unreadable"),
     "noise": (
         lambda f: written(f, "dem.tif", np.random.default_rng(5).bytes(5000)), "file-unreadable",

@@ -70,8 +70,6 @@ def refuse_pointers(path: Path) -> None:
     if b"<VRTDataset" in head:
         for _ in _vrt_sources(path):
             pass
-    if head.startswith(b"EHFA_HEADER_TAG") and _holds(path, re.compile(b"ExternalRasterDMS")):
-        raise _pointing(str(path), "a file of cells of its own", "Export it as one GeoTIFF.")
     _refuse_pointing(head, str(path))
 
 

@@ -31,9 +31,9 @@ NO_DATA = -9999.0
 CLASS_NO_DATA = 255
 BLOCK = 512
 
-READ_DRIVERS = ["GTiff", "COG", "AAIGrid", "VRT", "SRTMHGT", "HFA", "ENVI"]
-"""Kinds of raster that are read. netCDF is not, for it can draw on any other file; nor are
-databases, which can hold things to be worked out."""
+READ_DRIVERS = ["GTiff", "COG", "AAIGrid", "VRT", "SRTMHGT", "ENVI"]
+"""Kinds of raster that are read. HFA and netCDF are not, because they can refer to any other file;
+nor are databases, which can hold queries that run when they are read."""
 
 CACHE_BYTES = 128 * 2**20
 
