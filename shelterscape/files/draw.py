@@ -23,6 +23,7 @@ from matplotlib.text import Text
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 from PIL import Image
+from scipy.sparse import csr_array
 
 from shelterscape.files.draw_sheets import ChartSheet, FeatureSheet, MapSheet, Shown
 from shelterscape.files.styles import (
@@ -51,6 +52,7 @@ PANEL_INCHES, DOTS_PER_INCH = 5.6, 110
 MOST_CELLS = int(PANEL_INCHES * DOTS_PER_INCH)
 """Width of a panel in pixels; finer rasters are averaged down to the pixels they are drawn with."""
 
+ROWS_AT_ONCE = 64
 PNG_EFFORT = 4
 """Deflate level of pictures: level 6 takes twice the time for files 2 to 6 % smaller."""
 
@@ -235,29 +237,42 @@ def _detail_m(grid: Grid, larger: float = 1.0) -> float:
 def averaged(
     values: NDArray[np.floating] | NDArray[np.bool_], shape: tuple[int, int]
 ) -> NDArray[np.float32]:
-    """Means over blocks of cells, missing cells left out.
+    """Means over the ground of larger cells, missing cells left out.
 
     Parameters
     ----------
     values : (rows, cols) float or bool
     shape : tuple of int
-        Rows and columns wanted, at most as many as there are. Blocks differ by one cell in size
-        where the sides do not divide evenly.
+        Rows and columns wanted, at most as many as there are. Cells that two of them share count
+        to each by the share inside it.
 
     Returns
     -------
     (shape) float32
-        NaN where all cells of a block are missing.
+        NaN where all cells are missing.
     """
-    rows, cols = (np.arange(n + 1) * side // n for n, side in zip(shape, values.shape, strict=True))
+    if values.shape == shape:
+        return values.astype(np.float32)
+    down, across = _overlaps(values.shape[0], shape[0]), _overlaps(values.shape[1], shape[1]).T
     found = np.full(shape, np.nan, np.float32)
-    for i in range(shape[0]):  # row by row: no copy of a large raster
-        part = values[rows[i] : rows[i + 1]]
+    for first in range(0, shape[0], ROWS_AT_ONCE):  # no copy of a whole large raster
+        last = min(first + ROWS_AT_ONCE, shape[0])
+        rows = slice(first * values.shape[0] // shape[0], -(-last * values.shape[0] // shape[0]))
+        part, weights = values[rows], down[first:last, rows]
         known = np.isfinite(part)
-        total = np.add.reduceat(np.where(known, part, 0).sum(axis=0), cols[:-1])
-        count = np.add.reduceat(known.sum(axis=0), cols[:-1])
-        np.divide(total, count, out=found[i], where=count > 0, casting="same_kind")
+        total = weights @ np.where(known, part, 0) @ across
+        weight = weights @ known.astype(np.float32) @ across
+        # Less than a thousandth of a cell is a rounded overlap.
+        np.divide(total, weight, out=found[first:last], where=weight > 1e-3, casting="same_kind")
     return found
+
+
+def _overlaps(cells: int, pixels: int) -> csr_array:
+    """Length of each cell inside each of fewer pixels of the same line, (pixels, cells)."""
+    cuts = np.unique(np.concatenate([np.arange(cells + 1), np.linspace(0, cells, pixels + 1)]))
+    middles = (cuts[1:] + cuts[:-1]) / 2
+    at = (middles * pixels / cells).astype(int), middles.astype(int)
+    return csr_array((np.diff(cuts).astype(np.float32), at), shape=(pixels, cells))
 
 
 def _extent(grid: Grid) -> tuple[float, float, float, float]:
