@@ -12,13 +12,12 @@ import shapely
 from exactextract import exact_extract
 from exactextract.raster import NumPyRasterSource
 from numpy.typing import NDArray
-from rasterio.features import shapes
 from scipy import ndimage
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid
-from shelterscape.kernels.zonal import weighted_sums
 from shelterscape.science.columns import numbers, words
+from shelterscape.science.polygons import polygons_of
 from shelterscape.science.purposes import Purpose, purposes
 from shelterscape.science.zones import NO_DATA, Zone
 from shelterscape.terms import TERMS
@@ -121,6 +120,11 @@ class Coverage:
     cell: NDArray[np.int64]
     share: NDArray[np.float32]
 
+    @property
+    def owner(self) -> NDArray[np.int64]:
+        """(k,) number of the place that each cell belongs to."""
+        return np.repeat(np.arange(len(self.first) - 1), np.diff(self.first))
+
 
 def coverage(places: gpd.GeoDataFrame, grid: Grid) -> Coverage:
     """Exact cover of areas over the cells of a grid; a point covers the cell it lies in.
@@ -187,10 +191,26 @@ def _points(geometry: shapely.Geometry, grid: Grid) -> NDArray[np.int64]:
 
 
 def means(field: NDArray[np.float32], covered: Coverage) -> NDArray[np.float64]:
-    """Mean of a raster over each place; NaN where none of it is known."""
-    sums = weighted_sums(field.ravel(), covered.first, covered.cell, covered.share)
+    """Mean of a raster over each place, cells weighted by the share of them that it covers.
+
+    Parameters
+    ----------
+    field : (rows, cols) float32
+        NaN where missing; missing cells do not count.
+    covered : Coverage
+
+    Returns
+    -------
+    (places,) float64
+        NaN where no cell of a place is known.
+    """
+    values = field.ravel()[covered.cell]
+    known = ~np.isnan(values)
+    owner, share, count = covered.owner[known], covered.share[known], len(covered.first) - 1
+    weight = np.bincount(owner, share, count)
+    total = np.bincount(owner, share * values[known], count)
     found: NDArray[np.float64] = np.divide(
-        sums[:, 1], sums[:, 0], out=np.full(len(sums), np.nan), where=sums[:, 0] > 0
+        total, weight, out=np.full(count, np.nan), where=weight > 0
     )
     return found
 
@@ -198,11 +218,25 @@ def means(field: NDArray[np.float32], covered: Coverage) -> NDArray[np.float64]:
 def zone_hectares(
     codes: NDArray[np.uint8], covered: Coverage, grid: Grid, zones: tuple[Zone, ...]
 ) -> NDArray[np.float64]:
-    """Hectares of each place in each zone, (places, zones)."""
-    owner = np.repeat(np.arange(len(covered.first) - 1), np.diff(covered.first))
-    inside = codes.ravel()[covered.cell]
-    table = np.zeros((len(covered.first) - 1, NO_DATA + 1))
-    np.add.at(table, (owner, inside), covered.share.astype(float))
+    """Area of each place in each zone.
+
+    Parameters
+    ----------
+    codes : (rows, cols) uint8
+        As `zones.classify` returns them.
+    covered : Coverage
+    grid : Grid
+    zones : tuple of Zone
+
+    Returns
+    -------
+    (places, zones) float64
+        Hectares.
+    """
+    count = len(covered.first) - 1
+    pair = covered.owner * (NO_DATA + 1) + codes.ravel()[covered.cell]
+    shares = np.bincount(pair, covered.share, count * (NO_DATA + 1)).astype(float)
+    table = shares.reshape(count, NO_DATA + 1)
     found: NDArray[np.float64] = table[:, [z.code for z in zones]] * grid.cell_area_ha
     return found
 
@@ -263,13 +297,9 @@ class Corners:
         rows, cols, _ = self._masks[i]
         time = self._time[i][case]
         least = min(0.5 * self.share[i][case], time.max())
-        good = (time >= least - 1e-9).astype(np.uint8)
+        good = time >= least - 1e-9
         window = self._grid.window(rows.start, cols.start, good.shape)
-        found = [
-            shapely.geometry.shape(outline)
-            for outline, _ in shapes(good, mask=good > 0, transform=window.affine)
-        ]
-        return shapely.union_all(found)
+        return shapely.union_all(polygons_of(good, window)[0])
 
 
 def _mask(cells: NDArray[np.int64], width: int) -> tuple[slice, slice, NDArray[np.bool_]]:

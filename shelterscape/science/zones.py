@@ -8,9 +8,10 @@ import geopandas as gpd
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from rasterio.features import shapes, sieve
+from rasterio.features import sieve
 
 from shelterscape.grid import Grid
+from shelterscape.science.polygons import polygons_of
 from shelterscape.terms import ALL_WINDS, Zone
 
 NO_DATA = 255
@@ -60,15 +61,12 @@ def outlines(
     # sieve wants patches of at least two cells to have anything to do.
     smallest = max(int(np.ceil(SMALLEST_ZONE_M2 / grid.cell_m**2)), 1)
     clean = sieve(codes, smallest) if smallest > 1 and codes.size > 1 else codes
-    by_code: dict[int, list[shapely.Geometry]] = {}
     drawn = [z for z in zones if not z.is_open]
     wanted = np.isin(clean, [z.code for z in drawn])
     stop_if_asked()
-    for outline, code in shapes(clean, mask=wanted, transform=grid.affine):
-        stop_if_asked()
-        by_code.setdefault(int(code), []).append(shapely.geometry.shape(outline))
-    zones_found = [z for z in drawn if z.code in by_code]
-    geometry = [shapely.MultiPolygon(by_code[z.code]) for z in zones_found]
+    polygons, code = polygons_of(clean, grid, wanted=wanted, stop_if_asked=stop_if_asked)
+    zones_found = [z for z in drawn if (code == z.code).any()]
+    geometry = [shapely.MultiPolygon(list(polygons[code == z.code])) for z in zones_found]
     frame = gpd.GeoDataFrame(
         {"zone": [z.label for z in zones_found]}, geometry=geometry, crs=grid.crs
     )

@@ -11,7 +11,6 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
-from rasterio.features import shapes
 
 from shelterscape.errors import Notice
 from shelterscape.grid import Grid
@@ -22,6 +21,7 @@ from shelterscape.processes.shelter.year_sums import CaseShelter
 from shelterscape.science import zones
 from shelterscape.science.belts import Case
 from shelterscape.science.places import purpose_of, zone_hectares
+from shelterscape.science.polygons import polygons_of
 from shelterscape.science.terrain.validity import NOT_MODELLED
 
 UPPER = 1.24
@@ -134,13 +134,8 @@ def _not_modelled(cases: Cases, table: pd.DataFrame) -> list[Notice]:
 
 def _patches(flagged: NDArray[np.bool_], grid: Grid, case: Case, reason: str) -> gpd.GeoDataFrame:
     """Ground not modelled as one feature; none where there is none."""
-    parts = [
-        shapely.geometry.shape(outline)
-        for outline, _ in shapes(
-            flagged.astype(np.uint8), mask=flagged, transform=grid.affine, connectivity=4
-        )
-    ]
-    geometry = [shapely.MultiPolygon(parts)] if parts else []
+    parts, _ = polygons_of(flagged, grid)
+    geometry = [shapely.MultiPolygon(list(parts))] if len(parts) else []
     frame = gpd.GeoDataFrame({"reason": [reason] * len(geometry)}, geometry=geometry, crs=grid.crs)
     return frame.assign(**_stamp(case), area_ha=frame.geometry.area / 1e4)
 

@@ -11,12 +11,12 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import ArrayLike, NDArray
-from rasterio.features import shapes
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from shelterscape.grid import Grid
 from shelterscape.science.not_modelled import gradient
+from shelterscape.science.polygons import polygons_of
 from shelterscape.science.siting.across_wind import SHORTEST_M, as_array
 
 Array = NDArray[np.float64]
@@ -82,8 +82,7 @@ def steep_ground(
     """Ground steeper than a bound as areas; missing ground is not steep."""
     slopes = gradient(elevation, grid)
     steep = np.hypot(*slopes) > np.tan(np.radians(steepest_deg))
-    found = shapes(steep.astype(np.uint8), mask=steep, transform=grid.affine)
-    return as_array([shapely.geometry.shape(outline) for outline, _ in found])
+    return polygons_of(steep, grid)[0]
 
 
 def cut(
