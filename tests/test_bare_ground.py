@@ -66,8 +66,12 @@ def test_the_bound_is_a_metre(height, is_refused):
 
 
 def test_a_few_belts_on_banks_do_not_make_a_surface():
+    """Fails when the model is refused, as it is with that belt alone."""
     others = [LineString([(100, y), (500, y)]) for y in (100, 200, 400, 500)]
-    refuse_surface(belts(LINE, *others), held(50 + canopy(LINE, 5.0), GRID), "dem.tif")
+    model = held(50 + canopy(LINE, 5.0), GRID)
+    refuse_surface(belts(LINE, *others), model, "dem.tif")
+    with pytest.raises(InputError):
+        refuse_surface(belts(LINE), model, "dem.tif")
 
 
 def test_belts_that_say_they_stand_on_banks_are_left_out():

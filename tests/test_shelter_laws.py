@@ -87,10 +87,13 @@ def test_belts_far_apart_or_unlike_in_height_do_not_act_as_one():
     near = rows_of(across(650.0, porosity=0.6), across(630.0, porosity=0.6))
     far = rows_of(across(650.0, porosity=0.6), across(615.0, porosity=0.6))
     low = rows_of(across(650.0, porosity=0.6), belts_of([(-3e3, 630.0), (3300, 630.0)], height=4.0))
-    at = [lee(one_ray(belts, FINE, 0.0), 615.0, 4.0) for belts in (near, far, low)]
+    at = [lee(one_ray(belts, FINE, 0.0), 615.0, 4.0) for belts in (near, far)]
     assert at[0] < at[1] - 0.05
-    alone = lee(one_ray(across(650.0, porosity=0.6), FINE, 0.0), 615.0, 4.0)
-    assert at[2] == pytest.approx(min(alone, at[2]), abs=1e-6)
+    # Taken by themselves: the calmer of the two, which a belt joined from both would undercut.
+    alone = [one_ray(low.iloc[[i]], FINE, 0.0) for i in (0, 1)]
+    np.testing.assert_array_equal(one_ray(low, FINE, 0.0), np.minimum(*alone))
+    joined = low.assign(height_m=H)
+    assert (one_ray(joined, FINE, 0.0) < np.minimum(*alone) - 0.05).any()
 
 
 # --- length, ends and gaps ---
@@ -157,10 +160,13 @@ def test_a_deep_wood_is_calm_within_and_throws_a_short_lee():
     assert (np.diff(inside) <= 1e-6).all()
     assert inside[0] - inside[-1] > 0.05
 
-    def length(field):
-        return (field[252:, 150] < 0.7).sum()
+    def length(field, face):
+        return np.flatnonzero(field[:, 150] < 0.7).max() + 1 - face
 
-    assert length(wood) == pytest.approx(length(belt) / 2, rel=0.15)
+    # Half, in cells of 1 m: one for the wood, half of one for the belt, and the .025 H by which
+    # the turn of the lee may be late in its table.
+    lengths = length(wood, 250.0), length(belt, 251.5)
+    assert lengths[0] == pytest.approx(lengths[1] / 2, abs=1.0 + 0.5 + 0.025 * H)
     assert lee(wood, 450.0, 25.0) < 1
 
 

@@ -450,6 +450,7 @@ def test_same_layers_give_the_same_bytes(tmp_path):
 
 
 def test_a_sound_file_passes(written):
+    """Fails when `verify_layers` raises, as it does in the tests below."""
     verify_layers(written, {"belts": 2, "fields": 1, "nothing": 0})
 
 
