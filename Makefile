@@ -39,8 +39,12 @@ docs-check: $(READY)  ## fail when a generated page is stale
 bench: $(READY)  ## measure speed and write docs/benchmarks.md
 	$(BIN)/python benchmarks/run.py
 
-faults: $(READY)  ## break ten lines of a copy one by one; the tests must notice each
+faults: $(VENV)/.faults-ready  ## break copies at random places, up to an hour; run again to go on
 	$(BIN)/python tests/faults.py --write
+
+$(VENV)/.faults-ready: $(READY)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev,faults]'
+	touch $(VENV)/.faults-ready
 
 MINUTES ?= 10
 fuzz: $(VENV)/.fuzz-ready  ## feed all doors with rubbish for 10 minutes, guided by coverage

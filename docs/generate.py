@@ -52,18 +52,6 @@ def pages() -> Pages:
     processes = [registry.find(name) for name in registry.BUILT_IN]
     makers: dict[str, Callable[[], str]] = {
         f"processes/{p.id}.md": partial(process_page, p) for p in processes
-    made = {f"processes/{p.id}.md": process_page(p) for p in processes}
-    made["processes/index.md"] = process_index(processes)
-    made["glossary.md"] = glossary()
-    made["errors.md"] = errors()
-    made["validation.md"] = validation()
-    if askervein_masts.FOLDER.is_dir():  # the page stays as it is where the data are not
-        made["askervein.md"] = askervein_page()
-    made["shelter_curves.md"] = shelter_curves()
-    made |= api_pages()
-    return {
-        **{name: f"{NOTE}\n{text.rstrip()}\n" for name, text in made.items()},
-        "images/shelter_curves.svg": drawing(),
     }
     makers |= {
         "processes/index.md": partial(process_index, processes),
@@ -75,7 +63,7 @@ def pages() -> Pages:
     }
     if askervein_masts.FOLDER.is_dir():  # the page stays as it is where the data are not
         makers["askervein.md"] = askervein_page
-    return Pages(makers)
+    return Pages(makers | {n: partial(str, text) for n, text in api_pages().items()})
 
 
 def rows(head: list[str], body: list[list[str]]) -> str:

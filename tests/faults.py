@@ -1,217 +1,332 @@
-"""Break the product on purpose, one line at a time, and see that the tests notice.
+"""Break the science at random places, one at a time, and see whether the tests notice.
 
-python tests/faults.py           print the table of faults and the tests that caught them
-python tests/faults.py --write   and put it into docs/reliability.md
+python tests/faults.py                  go on with the sample for up to an hour and print the table
+python tests/faults.py --write          and put it into docs/reliability.md
+python tests/faults.py --minutes 20     stop starting new ones after 20 minutes
+python tests/faults.py --first 8        only the first 8 of the sample
 
-A copy of the package is broken, never the checkout. Each fault runs a handful of test files, laws
-and published figures among them and no snapshots; the same tests must pass on the whole copy, or
-else a failure would show nothing. Exit code 1 when a fault survives.
+A sample with a fixed seed is drawn from all changes that tests/mutations.py finds in science/ and
+kernels/. Copies of the package are broken, never the checkout. First all fast tests run on whole
+copies, traced line by line; each fault then runs the tests that reach its line, the quickest
+first, until one fails. Numba's code is never traced, and without compiling the tests would take
+days: a fault in it runs the tests that reach a caller of its function, with compiled code of its
+own. Tests that compare pages or text with the code are left out, as they would notice any change.
+
+All that was found is kept in .faults/ by a checksum of the package, so that a run can be stopped
+and goes on where it was. Exit code 1 when a fault survives unexplained.
 """
 
 from __future__ import annotations
 
+import argparse
+import hashlib
+import json
 import os
+import random
 import re
 import shutil
+import signal
 import subprocess
 import sys
-import tempfile
-from dataclasses import dataclass
+import time
+import tomllib
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from queue import SimpleQueue
 
-ROOT = Path(__file__).resolve().parents[1]
+from faults_reach import ROOT, Reach, sources
+from mutations import Mutation, mutations
+
+STATE = ROOT / ".faults"
 PAGE = ROOT / "docs" / "reliability.md"
+EXPLAINED = ROOT / "tests" / "faults_explained.toml"
 BEGIN, END = "<!-- faults: begin -->", "<!-- faults: end -->"
-COPIED = ("shelterscape", "tests", "sample_gis", "pyproject.toml")
+COPIED = ("shelterscape", "tests", "sample_gis", "pyproject.toml", "README.md")
+BROKEN = ("science", "kernels")
+SEED, SAMPLE = 14, 64
+WORKERS = 2
 
-
-@dataclass(frozen=True)
-class Fault:
-    """One line of the product and what is made of it.
-
-    Parameters
-    ----------
-    name : str
-        What goes wrong, in words.
-    module : str
-        File below ``shelterscape/``.
-    right, wrong : str
-        The line as it stands, found exactly once or the first of several, and as it is broken.
-    tests : tuple of str
-        Test files that should notice.
-    """
-
-    name: str
-    module: str
-    right: str
-    wrong: str
-    tests: tuple[str, ...]
-
-
-FAULTS = (
-    Fault(
-        "a sign: the wind blows to where it comes from",
-        "grid.py",
-        "return toward(direction_deg + 180.0)",
-        "return toward(direction_deg)",
-        ("test_grid.py", "test_shelter.py"),
-    ),
-    Fault(
-        "off by one: the horizon ends a step before its limit",
-        "science/terrain/horizon.py",
-        "march(ground, *march_steps(*step, cell_m, limit), tangent)",
-        "march(ground, *march_steps(*step, cell_m, limit - 1), tangent)",
-        ("test_terrain.py",),
-    ),
-    Fault(
-        "true and grid north: the convergence is turned the wrong way",
-        "grid.py",
-        "return wrapped(true_deg - convergence_deg)",
-        "return wrapped(true_deg + convergence_deg)",
-        ("test_grid.py", "test_shelter.py"),
-    ),
-    Fault(
-        "seasons swapped: bare belts are taken as in leaf",
-        "science/belts.py",
-        'column = "bare_porosity" if season == "bare" else "porosity"',
-        'column = "porosity" if season == "bare" else "bare_porosity"',
-        ("test_belts.py", "test_growth.py", "test_shelter.py"),
-    ),
-    Fault(
-        "smallest and largest: the weakest of several belts rules",
-        "kernels/downwind.py",
-        "field[c, i, left + j] = r if r < here else here",
-        "field[c, i, left + j] = r if r > here else here",
-        ("test_shelter.py",),
-    ),
-    Fault(
-        "metres and cells: heights of belts in metres among lengths in cells",
-        "science/scene.py",
-        "height=height_m[outlines.kind] / grid.cell_m,",
-        "height=height_m[outlines.kind],",
-        ("test_shelter.py", "test_shelter_laws.py"),
-    ),
-    Fault(
-        "missing as zero: cells without ground lie at sea level",
-        "files/terrain_models.py",
-        "values = band.astype(np.float64).filled(np.nan)",
-        "values = band.astype(np.float64).filled(0.0)",
-        ("test_terrain_models.py",),
-    ),
-    Fault(
-        "weights not brought to sum to 1",
-        "science/wind.py",
-        "return raw / raw.sum()",
-        "return raw",
-        ("test_wind.py", "test_shelter.py"),
-    ),
-    Fault(
-        "side of the curve: the lee to windward",
-        "kernels/shelter_curves.py",
-        "return _opened(np.where(x < 0.0, _windward(x, face), lee), theta, 0.8)",
-        "return _opened(np.where(x > 0.0, _windward(x, face), lee), theta, 0.8)",
-        ("test_shelter_curves.py", "test_published.py"),
-    ),
-    Fault(
-        "overwrite guard: strangers in the folder are replaced with it",
-        "runs/staging.py",
-        "if strangers and (overwrite or record is None):",
-        "if strangers and record is None:",
-        ("test_runs.py",),
-    ),
+UNUSED_FILES = ("test_architecture.py", "test_docs.py", "test_fuzz.py", "test_mutations.py")
+UNUSED_TESTS = (
+    "test_accuracy.py::test_the_first_line_of_the_page_is_the_default_curve_on_evidence",
+    "test_accuracy.py::test_each_exclusion_is_listed_on_the_page_with_its_reason",
 )
+TESTS_SECONDS = 90.0
+"""Tests of one fault, by the time they took on the whole copy: more are not started."""
+LONGEST_S = 420.0
+MOST_BYTES = 8 * 2**30
+"""Address space of one run, so that a fault that asks for too much does not take the machine."""
 
 
-def copy_of_all(folder: Path) -> None:
-    """The package and its tests, apart from the checkout."""
+# --- what is drawn ------------------------------------------------------------------------------
+
+
+def sample() -> list[Mutation]:
+    """The faults, the same for the same package."""
+    every = [
+        mutation
+        for module, text in sources().items()
+        if module.startswith(tuple(f"{part}/" for part in BROKEN))
+        for mutation in mutations(module, text)
+    ]
+    return random.Random(SEED).sample(every, SAMPLE)
+
+
+def checksum(*names: str) -> str:
+    """Of files and folders of the checkout, without the files of this script."""
+    found = hashlib.sha256()
+    for name in names:
+        top = ROOT / name
+        for path in sorted(p for p in (top.rglob("*") if top.is_dir() else [top]) if p.is_file()):
+            if "__pycache__" not in path.parts and not path.name.startswith("faults"):
+                found.update(f"{path.relative_to(ROOT)}\0".encode() + path.read_bytes())
+    return found.hexdigest()[:16]
+
+
+# --- running ------------------------------------------------------------------------------------
+
+
+def copied(number: int) -> Path:
+    """A whole copy of the package and its tests, made anew."""
+    folder = STATE / f"copy-{number}"
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
     for name in COPIED:
         if (ROOT / name).is_dir():
             unwanted = shutil.ignore_patterns("__pycache__")
             shutil.copytree(ROOT / name, folder / name, ignore=unwanted)
         else:
             shutil.copy2(ROOT / name, folder / name)
+    return folder
 
 
-def failing(folder: Path, tests: tuple[str, ...], cache: Path) -> list[str]:
-    """Names of the tests that fail in a copy.
-
-    Raises
-    ------
-    RuntimeError
-        When the tests could not be run at all.
-    """
-    words = ["-q", "-rf", "--tb=no", "--no-header", "-p", "no:cacheprovider"]
-    words += ["-m", "not slow and not realdata"]
-    places = {"PYTHONPATH": str(folder), "XDG_CACHE_HOME": str(cache), "LOCALAPPDATA": str(cache)}
-    done = subprocess.run(
-        [sys.executable, "-m", "pytest", *words, *(f"tests/{name}" for name in tests)],
+def run_tests(
+    folder: Path, cache: Path, words: list[str], limit_s: float | None = None, **places: str
+) -> tuple[int | None, str]:
+    """Exit code of the tests in a copy, None when they took too long, and what they said."""
+    options = ["-q", "-rfE", "--tb=no", "--no-header", "-p", "no:cacheprovider"]
+    options += ["-o", "addopts=--strict-markers", "-m", "not slow and not realdata"]
+    python_path = os.pathsep.join([str(folder), str(folder / "tests")])
+    # Compiled code of the checkout would stand in for that of the copy.
+    places |= {"PYTHONPATH": python_path, "PYTHONDONTWRITEBYTECODE": "1", "NUMBA_NUM_THREADS": "1"}
+    places |= {"XDG_CACHE_HOME": str(cache), "LOCALAPPDATA": str(cache), "NUMBA_CACHE_DIR": ""}
+    started = subprocess.Popen(
+        [sys.executable, "-m", "pytest", *options, *words],
         cwd=folder,
-        # Compiled code of the checkout would stand in for that of the copy.
-        env=os.environ | places | {"PYTHONDONTWRITEBYTECODE": "1", "NUMBA_CACHE_DIR": ""},
-        capture_output=True,
+        env=os.environ | places,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
         text=True,
-        check=False,
+        start_new_session=True,
     )
-    if done.returncode not in (0, 1):
-        raise RuntimeError(f"the tests could not be run:\n{done.stdout}\n{done.stderr}")
-    found = re.findall(r"^FAILED tests/(\S+?)\.py::(\w+)", done.stdout, re.MULTILINE)
-    if bool(found) != bool(done.returncode):
-        raise RuntimeError(f"the tests could not be understood:\n{done.stdout}")
-    return list(dict.fromkeys(f"{file}.{test}" for file, test in found))
+    try:
+        said, _ = started.communicate(timeout=limit_s)
+    except subprocess.TimeoutExpired:
+        return None, ""
+    else:
+        return started.returncode, said
+    finally:
+        if started.poll() is None:
+            os.killpg(started.pid, signal.SIGKILL)
+            started.wait()
 
 
-def caught_by(fault: Fault, folder: Path, cache: Path) -> list[str]:
-    """Tests that fail once a line of a copy is broken; the copy is mended again."""
+def kernels_cache(number: int) -> Path:
+    """Compiled code of a whole copy, kept as long as no kernel changes."""
+    text = "".join(t for module, t in sources().items() if module.startswith("kernels/"))
+    return STATE / f"cache-{hashlib.sha256(text.encode()).hexdigest()[:16]}-{number}"
+
+
+def traced(number: int, folder: Path) -> dict:
+    """What the plugin found in one share of the test files, all of which must pass."""
+    files = sorted((folder / "tests").glob("test_*.py"), key=lambda p: p.stat().st_size)
+    chosen = [f"tests/{p.name}" for p in files if p.name not in UNUSED_FILES][number::WORKERS]
+    words = [*chosen, "-p", "faults_plugin", *(f"--deselect=tests/{t}" for t in UNUSED_TESTS)]
+    out = STATE / f"reach-{number}.json"
+    places = {"FAULTS_PACKAGE": str(folder / "shelterscape"), "FAULTS_OUT": str(out)}
+    code, said = run_tests(folder, kernels_cache(number), words, **places)
+    if code != 0:
+        raise RuntimeError(f"tests fail without any fault:\n{said[-4000:]}")
+    return json.loads(out.read_text(encoding="utf-8"))
+
+
+def tried(fault: Mutation, reach: Reach, number: int, folder: Path) -> dict:
+    """What became of one fault."""
+    every, chosen, seconds = reach.tests(fault), [], 0.0
+    for test in every:
+        if chosen and seconds + reach.seconds[test] > TESTS_SECONDS:
+            continue
+        chosen.append(test)
+        seconds += reach.seconds[test]
+    found = {"reached_by": len(every), "run": len(chosen), "noticed_by": "", "seconds": 0.0}
+    found |= {"file": "", "file_checksum": ""}
+    if not chosen:
+        return found
     path = folder / "shelterscape" / fault.module
     whole, stamp = path.read_text(encoding="utf-8"), path.stat()
-    if fault.right not in whole:
-        raise RuntimeError(f"{fault.module} no longer holds the line: {fault.right}")
-    path.write_text(whole.replace(fault.right, fault.wrong, 1), encoding="utf-8")
+    path.write_text(fault.applied(whole), encoding="utf-8")
+    kernel = fault.module.startswith("kernels/")
+    own = STATE / f"cache-own-{number}"
+    begun = time.monotonic()
     try:
-        return failing(folder, fault.tests, cache)
+        cache = own if kernel else kernels_cache(number)
+        limit = min(LONGEST_S, 120 + 60 * kernel + 4 * seconds)
+        words = ["-x", *(f"tests/{test}" for test in chosen)]
+        code, said = run_tests(folder, cache, words, limit)
     finally:
         path.write_text(whole, encoding="utf-8")
         os.utime(path, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
+        shutil.rmtree(own, ignore_errors=True)
+    found["seconds"] = round(time.monotonic() - begun, 1)
+    found["noticed_by"] = _noticed(code, said)
+    if (ROOT / "tests" / found["noticed_by"].partition("::")[0]).is_file():
+        found["file"] = f"tests/{found['noticed_by'].partition('::')[0]}"
+        found["file_checksum"] = checksum(found["file"])
+    return found
 
 
-def measure() -> list[tuple[Fault, list[str]]]:
-    """Every fault with the tests that caught it."""
-    with tempfile.TemporaryDirectory(prefix="shelterscape-faults-") as text:
-        folder, cache = Path(text) / "copy", Path(text) / "cache"
-        folder.mkdir()
-        copy_of_all(folder)
-        every = tuple(dict.fromkeys(name for fault in FAULTS for name in fault.tests))
-        if wrong := failing(folder, every, cache):
-            raise RuntimeError(f"tests fail without any fault: {', '.join(wrong)}")
-        found = []
-        for i, fault in enumerate(FAULTS):
-            # Compiled callers in other files do not notice a broken kernel: it gets a cache apart.
-            own = cache if not fault.module.startswith("kernels/") else cache.with_name(f"apart{i}")
-            tests = caught_by(fault, folder, own)
-            sys.stderr.write(f"{'caught' if tests else 'SURVIVED'}: {fault.name}\n")
-            found.append((fault, tests))
-        return found
+def _noticed(code: int | None, said: str) -> str:
+    """The test that noticed a fault, or how else it showed; empty when nothing did."""
+    if code in (3, 4, 5):
+        raise RuntimeError(f"the tests could not be run:\n{said[-4000:]}")
+    if code == 0:
+        return ""
+    if code is None:
+        return "the time limit"
+    failed = re.search(r"^(?:FAILED|ERROR) tests/(\S+?\.py)(?:::(\w+))?", said, re.MULTILINE)
+    if failed:
+        return "::".join(filter(None, failed.groups()))
+    if code < 0 or code > 128:
+        return "the end of the process"
+    raise RuntimeError(f"the tests could not be understood:\n{said[-4000:]}")
 
 
-def table(found: list[tuple[Fault, list[str]]]) -> str:
-    """The table of faults in Markdown."""
-    lines = ["| fault | line broken in | caught by | tests |", "| --- | --- | --- | --- |"]
-    for fault, tests in found:
-        named = ", ".join(f"`{test}`" for test in tests[:3]) or "**nothing**"
-        lines.append(f"| {fault.name} | `{fault.module}` | {named} | {len(tests)} |")
-    return "\n".join(lines)
+# --- the whole of it ----------------------------------------------------------------------------
+
+
+class State:
+    """What was found so far for this very package.
+
+    When tests have changed since, lines are traced again, and what is kept is that a fault was
+    noticed by a test whose file is still the same.
+    """
+
+    def __init__(self) -> None:
+        self.path = STATE / f"{checksum('shelterscape', 'sample_gis')}.json"
+        tests = checksum("tests")
+        found = json.loads(self.path.read_text()) if self.path.exists() else {}
+        if found.get("tests") != tests:
+            kept = {
+                name: result
+                for name, result in found.get("faults", {}).items()
+                if result["file"] and checksum(result["file"]) == result["file_checksum"]
+            }
+            found = {"tests": tests, "faults": kept}
+        self.found = found
+
+    def keep(self, name: str, value: object) -> None:
+        self.found[name] = value
+        new = self.path.with_suffix(".new")
+        self.path.parent.mkdir(exist_ok=True)
+        new.write_text(json.dumps(self.found, indent=1), encoding="utf-8")
+        new.replace(self.path)
+
+
+def key(fault: Mutation, texts: dict[str, str]) -> str:
+    """What names a fault in the state, on the page and among those explained."""
+    return f"{fault.module}:{fault.line} {fault.told(texts[fault.module])}"
+
+
+def measure(state: State, faults: list[Mutation], minutes: float) -> None:
+    """Try every fault that was not tried yet, as long as there is time to begin it."""
+    end, texts = time.monotonic() + 60 * minutes, sources()
+    todo = [fault for fault in faults if key(fault, texts) not in state.found["faults"]]
+    if not todo:
+        return
+    STATE.mkdir(exist_ok=True)
+    copies: SimpleQueue[tuple[int, Path]] = SimpleQueue()
+    for number in range(WORKERS):
+        copies.put((number, copied(number)))
+    with ThreadPoolExecutor(WORKERS) as threads:
+        if "reach" not in state.found:
+            begun = time.monotonic()
+            parts = [copies.get() for _ in range(WORKERS)]
+            state.keep("reach", list(threads.map(lambda part: traced(*part), parts)))
+            state.keep("traced_s", round(time.monotonic() - begun))
+            for part in parts:
+                copies.put(part)
+        reach = Reach(state.found["reach"])
+
+        def one(fault: Mutation) -> None:
+            copy = copies.get()
+            try:
+                if time.monotonic() < end:
+                    results[key(fault, texts)] = result = tried(fault, reach, *copy)
+                    state.keep("faults", dict(results))
+                    sys.stderr.write(
+                        f"{result['seconds']:6.1f} s  {result['noticed_by'] or 'SURVIVED'}  "
+                        f"{key(fault, texts)}\n"
+                    )
+            finally:
+                copies.put(copy)
+
+        results = state.found["faults"]
+        list(threads.map(one, todo))
+
+
+def report(state: State, faults: list[Mutation]) -> tuple[str, bool]:
+    """The text for the page, and whether every survivor is explained."""
+    texts = sources()
+    explained = tomllib.loads(EXPLAINED.read_text(encoding="utf-8"))
+    done = {key(f, texts): (f, state.found["faults"].get(key(f, texts))) for f in faults}
+    tried_ones = {name: (f, r) for name, (f, r) in done.items() if r}
+    left = {name: r for name, (_, r) in tried_ones.items() if not r["noticed_by"]}
+    limit = sum(r["noticed_by"] == "the time limit" for _, r in tried_ones.values())
+    share = f"{len(left) / len(tried_ones):.0%}" if tried_ones else "not known"
+    lines = [
+        f"Sample: {len(faults)} faults, seed {SEED}, drawn from every change found in "
+        f"{' and '.join(f'`{p}/`' for p in BROKEN)}. Tried so far: {len(tried_ones)}. Noticed: "
+        f"{len(tried_ones) - len(left)}, of which {limit} by running past the time limit. "
+        f"**Survived: {len(left)} ({share}).**",
+        "",
+        "| kind of fault | tried | survived |",
+        "| --- | --- | --- |",
+    ]
+    for kind in sorted({f.kind for f, _ in tried_ones.values()}):
+        of_kind = [r for f, r in tried_ones.values() if f.kind == kind]
+        lines.append(f"| {kind} | {len(of_kind)} | {sum(not r['noticed_by'] for r in of_kind)} |")
+    if left:
+        lines += [
+            "",
+            "| survivor | tests run, of those that reach it | why |",
+            "| --- | --- | --- |",
+        ]
+    for name, result in left.items():
+        why = explained.get(name.partition(" ")[2], "**not explained yet**")
+        text = name.replace("|", "\\|").replace("`", "'")
+        lines.append(f"| `{text}` | {result['run']} of {result['reached_by']} | {why} |")
+    return "\n".join(lines), all(name.partition(" ")[2] in explained for name in left)
 
 
 def main() -> int:
-    found = measure()
-    text = table(found)
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    parser.add_argument("--write", action="store_true")
+    parser.add_argument("--minutes", type=float, default=50.0)
+    parser.add_argument("--first", type=int, default=SAMPLE)
+    words = parser.parse_args()
+    import resource  # not on every system
+
+    resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES, MOST_BYTES))  # children take it over
+    faults, state = sample(), State()
+    measure(state, faults[: words.first], words.minutes)
+    text, fine = report(state, faults)
     sys.stdout.write(text + "\n")
-    if "--write" in sys.argv:
+    if words.write:
         page = PAGE.read_text(encoding="utf-8")
         before, _, rest = page.partition(BEGIN)
         after = rest.partition(END)[2]
         PAGE.write_text(f"{before}{BEGIN}\n{text}\n{END}{after}", encoding="utf-8")
-    return int(any(not tests for _, tests in found))
+    return int(not fine)
 
 
 if __name__ == "__main__":

@@ -1,0 +1,81 @@
+"""Faults made on purpose: each is another program, and the sample is the same each time."""
+
+from __future__ import annotations
+
+import ast
+
+import faults
+import pytest
+from mutations import mutations
+
+SOURCE = '''
+STEP = 0.5
+
+
+@njit(cache=True)
+def far(x: "x < 1", y):
+    """Not 1 < 2."""
+    if not x and y >= 3:  # a < b
+        raise ValueError(f"{x + 1}" + "a")
+    total = -x * (
+        y  # + in a comment
+        + 2
+    )
+    total += max(x, y) if True else 0.0
+    return total
+'''
+
+
+def test_what_is_changed_and_what_is_left_alone():
+    told = {(m.kind, m.told(SOURCE).partition("  →  ")[2]) for m in mutations("a.py", SOURCE)}
+    assert told == {
+        ("constant", "STEP = 0.625"),
+        ("negation", "if  x and y >= 3:  # a < b"),
+        ("and, or", "if not x or y >= 3:  # a < b"),
+        ("comparison", "if not x and y > 3:  # a < b"),
+        ("off by one", "if not x and y >= 4:  # a < b"),
+        ("condition", "if (not (not x and y >= 3)):  # a < b"),
+        ("negation", "total = x * ("),
+        ("arithmetic", "total = -x / ("),
+        ("arithmetic", "- 2"),
+        ("off by one", "+ 3"),
+        ("arithmetic", "total -= max(x, y) if True else 0.0"),
+        ("opposite", "total += min(x, y) if True else 0.0"),
+        ("condition", "total += max(x, y) if (not (True)) else 0.0"),
+        ("constant", "total += max(x, y) if False else 0.0"),
+        ("constant", "total += max(x, y) if True else 1.0"),
+    }
+    assert {m.scope for m in mutations("a.py", SOURCE)} == {"STEP", "far"}
+    assert [m.compiled for m in mutations("a.py", SOURCE)] == [False] + [True] * 14
+
+
+def test_every_fault_of_the_sample_is_another_program():
+    texts = faults.sources()
+    drawn = faults.sample()
+    assert len({faults.key(fault, texts) for fault in drawn}) == faults.SAMPLE >= 60
+    assert drawn == faults.sample()
+    for fault in drawn:
+        text = texts[fault.module]
+        assert ast.dump(ast.parse(fault.applied(text))) != ast.dump(ast.parse(text))
+        assert fault.applied(text).count("\n") == text.count("\n")
+
+
+@pytest.mark.parametrize(
+    ("code", "said", "noticed"),
+    [
+        (0, "", ""),
+        (None, "", "the time limit"),
+        (1, "x\nFAILED tests/test_a.py::test_b[c/d-1] - E\n", "test_a.py::test_b"),
+        (2, "ERROR tests/test_a.py - ImportError", "test_a.py"),
+        (-11, "", "the end of the process"),
+    ],
+)
+def test_how_a_fault_shows(code, said, noticed):
+    assert faults._noticed(code, said) == noticed
+
+
+def test_tests_that_could_not_be_run_show_nothing():
+    with pytest.raises(RuntimeError):
+        faults._noticed(4, "no tests")
+    with pytest.raises(RuntimeError):
+        faults._noticed(1, "")
