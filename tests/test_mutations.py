@@ -64,7 +64,8 @@ def test_every_fault_of_the_sample_is_another_program():
     ("code", "said", "noticed"),
     [
         (0, "", ""),
-        (None, "", "the time limit"),
+        (-24, "", "the time limit"),
+        (4, "ImportError while loading conftest 'x'", "conftest.py"),
         (1, "x\nFAILED tests/test_a.py::test_b[c/d-1] - E\n", "test_a.py::test_b"),
         (2, "ERROR tests/test_a.py - ImportError", "test_a.py"),
         (-11, "", "the end of the process"),
@@ -79,3 +80,32 @@ def test_tests_that_could_not_be_run_show_nothing():
         faults._noticed(4, "no tests")
     with pytest.raises(RuntimeError):
         faults._noticed(1, "")
+
+
+def test_a_fault_in_compiled_code_runs_the_tests_of_its_callers():
+    """`_slope` is compiled into `_cut`, that into `strips_of`, which science calls."""
+    texts = faults.sources()
+    caller, other = "science/scene.py", "science/zones.py"
+    line = 1 + next(
+        n for n, text in enumerate(texts[caller].splitlines()) if "= strips_of(" in text
+    )
+    found = {
+        "lines": {caller: {str(line): ["test_a.py::test_near"]}, other: {"1": ["test_b.py::test"]}},
+        "seconds": {"test_a.py::test_near": 1.0, "test_b.py::test": 1.0},
+        "failed": [],
+    }
+    inner = [m for m in mutations("kernels/strips.py", texts["kernels/strips.py"])
+             if m.scope == "_slope"]  # fmt: skip
+    assert inner
+    assert all(m.compiled for m in inner)
+    reach = faults.Reach([found])
+    assert all(reach.tests(fault) == ["test_a.py::test_near"] for fault in inner)
+
+
+def test_a_traced_fault_runs_the_tests_of_its_line_the_quickest_first():
+    source = faults.sources()["science/zones.py"]
+    fault = next(m for m in mutations("science/zones.py", source) if m.scope == "classify")
+    tests = {"test_a.py::slow": 3.0, "test_b.py::quick": 1.0, "test_a.py::quick": 1.0}
+    lines = {str(fault.line): ["test_a.py::slow", "test_b.py"], "1": ["test_a.py::quick"]}
+    found = {"lines": {"science/zones.py": lines}, "seconds": tests, "failed": []}
+    assert faults.Reach([found]).tests(fault) == ["test_b.py::quick", "test_a.py::slow"]
