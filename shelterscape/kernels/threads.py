@@ -15,14 +15,14 @@ from typing import Any, TypeVar
 
 import numba
 
-Item = TypeVar("Item")
-Result = TypeVar("Result")
+_Item = TypeVar("_Item")
+_Result = TypeVar("_Result")
 
 STRIP_ROWS = 64
 """Rows in a strip unless a kernel needs another size."""
 
 
-def map_threads(work: Callable[[Item], Result], items: Iterable[Item]) -> list[Result]:
+def map_threads(work: Callable[[_Item], _Result], items: Iterable[_Item]) -> list[_Result]:
     """Results of `work` for each item, in the order of the items.
 
     Parameters
@@ -48,7 +48,7 @@ def map_threads(work: Callable[[Item], Result], items: Iterable[Item]) -> list[R
     # Threads share one iterator: a queued task for each item costs more than a short kernel.
     waiting = enumerate(list(results))
 
-    def run() -> None:
+    def _run() -> None:
         try:
             for place, item in waiting:
                 results[place] = work(item)
@@ -57,7 +57,7 @@ def map_threads(work: Callable[[Item], Result], items: Iterable[Item]) -> list[R
 
     with ThreadPoolExecutor(threads) as pool:
         try:
-            for done in [pool.submit(run) for _ in range(threads)]:
+            for done in [pool.submit(_run) for _ in range(threads)]:
                 done.result()
         finally:
             deque(waiting, maxlen=0)
@@ -65,8 +65,8 @@ def map_threads(work: Callable[[Item], Result], items: Iterable[Item]) -> list[R
 
 
 def over_strips(
-    kernel: Callable[..., Result], rows: int, *args: Any, strip_rows: int = STRIP_ROWS
-) -> list[Result]:
+    kernel: Callable[..., _Result], rows: int, *args: Any, strip_rows: int = STRIP_ROWS
+) -> list[_Result]:
     """Call ``kernel(first, last, *args)`` for every strip of rows.
 
     Parameters
