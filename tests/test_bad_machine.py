@@ -16,6 +16,7 @@ from test_crashes import disk  # noqa: F401 - a fixture
 from shelterscape import kernels
 from shelterscape.errors import SetupError
 from shelterscape.files.libraries import coordinate_fault, refuse_lost_coordinates
+from shelterscape.kernels import cache_folder as folders
 
 pytestmark = pytest.mark.slow
 
@@ -109,7 +110,7 @@ def test_a_user_without_a_home(tmp_path):
 def test_a_run_without_a_home(tmp_path):
     project(tmp_path / "project")
     words = ["exposure", "--dem", "project/dem.tif", "--winds", "210", "--out", "out"]
-    settings = environment(XDG_CACHE_HOME=str(kernels.cache_folder().parents[1]))
+    settings = environment(XDG_CACHE_HOME=str(folders.cache_folder().parents[1]))
     done = child(HOMELESS, *words, cwd=tmp_path, env=settings)
     assert done.returncode == 0, done.stderr
     assert sorted(path.name for path in tmp_path.iterdir()) == ["out", "project"]
@@ -131,23 +132,23 @@ def roots(monkeypatch, tmp_path, **settings):
         monkeypatch.delenv(name, raising=False)
     for name, value in settings.items():
         monkeypatch.setenv(name, str(value))
-    monkeypatch.setattr(kernels.tempfile, "tempdir", str(tmp_path / "temporary"))
+    monkeypatch.setattr(folders.tempfile, "tempdir", str(tmp_path / "temporary"))
     (tmp_path / "temporary").mkdir(exist_ok=True)
 
 
 def test_the_cache_goes_where_it_can(monkeypatch, tmp_path):
     (tmp_path / "file").write_text("in the way")
     roots(monkeypatch, tmp_path, HOME=tmp_path / "home")
-    assert kernels.cache_folder().is_relative_to(tmp_path / "home" / ".cache")
+    assert folders.cache_folder().is_relative_to(tmp_path / "home" / ".cache")
     roots(monkeypatch, tmp_path, HOME=tmp_path / "home", XDG_CACHE_HOME=tmp_path / "own")
-    assert kernels.cache_folder().is_relative_to(tmp_path / "own")
+    assert folders.cache_folder().is_relative_to(tmp_path / "own")
     roots(monkeypatch, tmp_path, XDG_CACHE_HOME=tmp_path / "file")
-    assert kernels.cache_folder().is_relative_to(tmp_path / "temporary")
+    assert folders.cache_folder().is_relative_to(tmp_path / "temporary")
     # Neither: the machine is to blame, with a way out.
     shutil.rmtree(tmp_path / "temporary")
     (tmp_path / "temporary").write_text("in the way")
     with pytest.raises(SetupError) as caught:
-        kernels.cache_folder()
+        folders.cache_folder()
     assert caught.value.code == "setup-cache"
     assert str(tmp_path / "file") in caught.value.where
     assert "XDG_CACHE_HOME" in caught.value.mend
@@ -155,7 +156,7 @@ def test_the_cache_goes_where_it_can(monkeypatch, tmp_path):
 
 def test_a_full_disk_is_no_place_for_the_cache(disk, monkeypatch, tmp_path):  # noqa: F811
     roots(monkeypatch, tmp_path, XDG_CACHE_HOME=disk("8m"))
-    assert kernels.cache_folder().is_relative_to(tmp_path / "temporary")
+    assert folders.cache_folder().is_relative_to(tmp_path / "temporary")
 
 
 def test_no_place_for_the_cache_is_told_by_the_command(tmp_path):

@@ -115,7 +115,8 @@ def _write_access() -> Iterator[Finding]:
                 # A full disk takes names but no content.
                 stream.write(bytes(TRIED_BYTES))
                 stream.flush()
-            yield Finding(name, True, f"{folder} can be written to")
+            notice = _NOTICES.get(name, str)()
+            yield Finding(name, not notice, notice or f"{folder} can be written to")
         except ShelterscapeError as error:
             yield Finding(name, False, str(error))
         except OSError as error:
@@ -138,9 +139,15 @@ def _passed_over() -> Iterator[Finding]:
 
 
 def _kernel_folder() -> Path:
-    from shelterscape.kernels import cache_folder
+    from shelterscape.kernels.cache_folder import cache_folder
 
     return cache_folder()
+
+
+def _kernel_notice() -> str:
+    from shelterscape.kernels.cache_folder import cache_notice
+
+    return cache_notice()
 
 
 TRIED_BYTES = 2**20
@@ -149,6 +156,7 @@ _PLACES: dict[str, Callable[[], str | Path]] = {
     "temporary folder": tempfile.gettempdir,
     "compiled kernels": _kernel_folder,
 }
+_NOTICES: dict[str, Callable[[], str]] = {"compiled kernels": _kernel_notice}
 _NAMED_BY = {"temporary folder": "TMPDIR", "compiled kernels": "XDG_CACHE_HOME"}
 
 

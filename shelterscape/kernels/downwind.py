@@ -9,8 +9,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 
+from shelterscape.kernels.cache import kernel
 from shelterscape.kernels.paints import (
     END,
     FAR,
@@ -33,7 +34,7 @@ from shelterscape.kernels.paints import (
 from shelterscape.kernels.strips import LEFT, RIGHT
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _slant(paint, at, col_step, row_step):  # type: ignore[no-untyped-def]
     """How distance along the wind from a line of a paint grows with the column."""
     rise = col_step + paint[at + 1] * row_step
@@ -42,7 +43,7 @@ def _slant(paint, at, col_step, row_step):  # type: ignore[no-untyped-def]
     return rise if abs(rise) > FLAT else FLAT
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _spans(paint, col_step, row_step):  # type: ignore[no-untyped-def]
     """What the spans of all rows of a paint have in common."""
     across = -row_step if abs(row_step) > FLAT else -FLAT
@@ -52,7 +53,7 @@ def _spans(paint, col_step, row_step):  # type: ignore[no-untyped-def]
     return 1.0 / across, 1.0 / low, 1.0 / high, origin
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _row_span(row, p, spans, col_step, row_step):  # type: ignore[no-untyped-def]
     """Columns [first, last) of a row that a paint covers, and along = rise * (col + .5) + start
     counted from its origin."""
@@ -77,7 +78,7 @@ def _row_span(row, p, spans, col_step, row_step):  # type: ignore[no-untyped-def
     return math.ceil(first - 0.5), math.ceil(last - 0.5), rise, start
 
 
-@njit(cache=True, parallel=True)
+@kernel(parallel=True)
 def add_rays(  # type: ignore[no-untyped-def]
     paints, rows, ray, sorted_paints, jets, strength, jet_ray, sorted_jets, tables, zero_entry,
     steps, corner, product, out,
@@ -130,7 +131,7 @@ def add_rays(  # type: ignore[no-untyped-def]
                     _add_taken(out[c, row], field[c, row - begin], np.float32(1 / steps.shape[0]))
 
 
-@njit(cache=True)
+@kernel
 def lower_window(paints, rows, tables, zero_entry, step, corner, product, field):  # type: ignore[no-untyped-def]
     """Lower the wind in a cut-out to what the paints of one ray leave of it.
 
@@ -154,7 +155,7 @@ def lower_window(paints, rows, tables, zero_entry, step, corner, product, field)
             )
 
 
-@njit(cache=True)
+@kernel
 def raise_window(jets, strength, step, corner, field):  # type: ignore[no-untyped-def]
     """Raise the wind in a cut-out outside the ends of belts, after `lower_window`."""
     for s in range(jets.shape[0]):
@@ -164,7 +165,7 @@ def raise_window(jets, strength, step, corner, field):  # type: ignore[no-untype
             _paint_jet(jets[s], spans, strength[:, s], step, corner, row, field, 0)
 
 
-@njit(cache=True)
+@kernel
 def _paint_band(  # type: ignore[no-untyped-def]
     paints, rows, ray, sorted_paints, tables, zero_entry, step, corner, product, field, band, k, now
 ):
@@ -184,7 +185,7 @@ def _paint_band(  # type: ignore[no-untyped-def]
     return k
 
 
-@njit(cache=True)
+@kernel
 def _jet_band(jets, strength, jet_ray, sorted_jets, step, corner, field, band, j, now):  # type: ignore[no-untyped-def]
     """The same for the ground outside ends."""
     ranges, first, listed = sorted_jets
@@ -199,13 +200,13 @@ def _jet_band(jets, strength, jet_ray, sorted_jets, step, corner, field, band, j
     return j
 
 
-@njit(cache=True)
+@kernel
 def _add_taken(total, ray, weight):  # type: ignore[no-untyped-def]
     for col in range(total.size):
         total[col] += weight * (np.float32(1) - ray[col])
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _paint_row(p, spans, rows, tables, zero_entry, step, corner, product, row, field, begin):  # type: ignore[no-untyped-def]
     first, last, rise, start = _row_span(row + corner[0], p, spans, step[0], step[1])
     left, right = max(first, corner[1]), min(last, corner[1] + field.shape[2])
@@ -233,7 +234,7 @@ def _paint_row(p, spans, rows, tables, zero_entry, step, corner, product, row, f
             _lower(field, c, row - begin, tables, rows[0], place)
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _entry(tables, c, row, place):  # type: ignore[no-untyped-def]
     # The last entry is 1 like the one before it, so stopping there costs nothing.
     top = np.float32(tables.shape[2] - 2)
@@ -244,14 +245,14 @@ def _entry(tables, c, row, place):  # type: ignore[no-untyped-def]
     return low + (place - np.float32(k)) * (tables[c, row, k + 1] - low)
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _share(share, j):  # type: ignore[no-untyped-def]
     wood = share[0] + share[1] * np.float32(j)
     wood = wood if wood > np.float32(0) else np.float32(0)
     return wood if wood < np.float32(1) else np.float32(1)
 
 
-@njit(cache=True)
+@kernel
 def _lower(field, c, i, tables, row, place):  # type: ignore[no-untyped-def]
     left, count, skip, entry0, per_col = place
     for j in range(np.int32(count)):
@@ -260,7 +261,7 @@ def _lower(field, c, i, tables, row, place):  # type: ignore[no-untyped-def]
         field[c, i, left + j] = r if r < here else here
 
 
-@njit(cache=True)
+@kernel
 def _lower_two(field, i, tables, row, place):  # type: ignore[no-untyped-def]
     """Both seasons at once, since finding the place in the table is half of the work."""
     left, count, skip, entry0, per_col = place
@@ -278,7 +279,7 @@ def _lower_two(field, i, tables, row, place):  # type: ignore[no-untyped-def]
             field[c, i, left + j] = r if r < here else here
 
 
-@njit(cache=True)
+@kernel
 def _lower_mixed(field, c, i, tables, rows, share, place):  # type: ignore[no-untyped-def]
     left, count, skip, entry0, per_col = place
     for j in range(np.int32(count)):
@@ -289,7 +290,7 @@ def _lower_mixed(field, c, i, tables, rows, share, place):  # type: ignore[no-un
         field[c, i, left + j] = r if r < here else here
 
 
-@njit(cache=True)
+@kernel
 def _multiply(field, c, i, tables, rows, share, place):  # type: ignore[no-untyped-def]
     left, count, skip, entry0, per_col = place
     for j in range(np.int32(count)):
@@ -298,7 +299,7 @@ def _multiply(field, c, i, tables, rows, share, place):  # type: ignore[no-untyp
         field[c, i, left + j] *= one + _share(share, j + skip) * (two - one)
 
 
-@njit(cache=True)
+@kernel
 def _paint_jet(jet, spans, strength, step, corner, row, field, begin):  # type: ignore[no-untyped-def]
     """Raise the wind outside an end in one row, where nothing shelters."""
     first, last, rise, start = _row_span(row + corner[0], jet, spans, step[0], step[1])

@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
 from scipy import ndimage
+
+from shelterscape.kernels.cache import kernel
 
 RIM = 4
 """Cells by which the coarse map is carried on, level, past its edges."""
@@ -53,7 +55,7 @@ class Surface:
         return begin - 1, (np.concatenate(shares, axis=1) / 6).astype(np.float32)
 
 
-@njit(cache=True, parallel=True)
+@kernel(parallel=True)
 def _look_up(weights, down, by_row, along, by_col, out):  # type: ignore[no-untyped-def]
     """Sum four bells down the rows once for every coarse column, then four along the row."""
     rows, cols = out.shape

@@ -20,9 +20,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit, parallel_chunksize, prange, types
+from numba import parallel_chunksize, prange, types
 from numba.extending import intrinsic
 from numpy.typing import NDArray
+
+from shelterscape.kernels.cache import kernel
 
 MISSING_GROUND = np.float32(-1e30)
 """Elevation that stands in for a missing cell.
@@ -57,7 +59,7 @@ def multiply_add(typing_context: Any, a: Any, b: Any, c: Any) -> Any:
     return types.float32(types.float32, types.float32, types.float32), _code
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _tangent(near, far, weight, here, per_metre):  # type: ignore[no-untyped-def]
     """Tangent up to a sample between two cells.
 
@@ -66,7 +68,7 @@ def _tangent(near, far, weight, here, per_metre):  # type: ignore[no-untyped-def
     return multiply_add(weight, far - near, near - here) * per_metre
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def larger(a, b):  # type: ignore[no-untyped-def]
     """The larger of two; not max(), whose care for NaN keeps a loop from many cells at a time."""
     return a if a > b else b
@@ -111,7 +113,7 @@ def march_steps(
     return near, far, (drift - low).astype(np.float32), (1.0 / (steps * stride_m)).astype("f4")
 
 
-@njit(cache=True, parallel=True)
+@kernel(parallel=True)
 def known_ground(elevation, out):  # type: ignore[no-untyped-def]
     """Elevation as float32 with `MISSING_GROUND` where it is NaN or infinite."""
     for row in prange(elevation.shape[0]):
@@ -121,7 +123,7 @@ def known_ground(elevation, out):  # type: ignore[no-untyped-def]
             filled[col] = z if abs(z) < np.float32(1e29) else MISSING_GROUND
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _single_step(ground, row, first, last, near, far, weight, per_metre, best):  # type: ignore[no-untyped-def]
     """One step for the columns from `first` to `last` whose sample lies on the map."""
     rows, cols = ground.shape
@@ -139,7 +141,7 @@ def _single_step(ground, row, first, last, near, far, weight, per_metre, best): 
         found[j] = larger(_tangent(a[j], b[j], weight, here[j], per_metre), found[j])
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _four_steps(ground, row, first, last, k, near, far, weight, per_metre, best):  # type: ignore[no-untyped-def]
     """Four steps at once, all on the map: the cells' own values are read and written once."""
     n = last - first
@@ -161,7 +163,7 @@ def _four_steps(ground, row, first, last, k, near, far, weight, per_metre, best)
         best[j] = larger(larger(nearer, farther), best[j])
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _all_on_map(shape, row, first, last, k, near, far):  # type: ignore[no-untyped-def]
     """Whether steps k to k+3 stay on the map; they lie between the first and the last of them."""
     for step in (k, k + 3):
@@ -174,7 +176,7 @@ def _all_on_map(shape, row, first, last, k, near, far):  # type: ignore[no-untyp
     return True
 
 
-@njit(cache=True, parallel=True)
+@kernel(parallel=True)
 def _march(ground, near, far, weight, per_metre, out):  # type: ignore[no-untyped-def]
     rows, cols = ground.shape
     strips = (cols + COLUMNS_PER_TASK - 1) // COLUMNS_PER_TASK
@@ -217,7 +219,7 @@ def march(ground, near, far, weight, per_metre, out):  # type: ignore[no-untyped
         _march(ground, near, far, weight, per_metre, out)
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _arctangent(t):  # type: ignore[no-untyped-def]
     """Degrees, within 5e-6; odd polynomial of least error on [0, 1], the rest by reflection."""
     size = abs(t)
@@ -230,7 +232,7 @@ def _arctangent(t):  # type: ignore[no-untyped-def]
     return -angle if t < np.float32(0) else angle
 
 
-@njit(cache=True, parallel=True)
+@kernel(parallel=True)
 def to_angles(ground, tangent):  # type: ignore[no-untyped-def]
     """Turn tangents into degrees in place; NaN where ground is missing or nothing was seen."""
     for row in prange(tangent.shape[0]):

@@ -28,9 +28,10 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit, parallel_chunksize, prange
+from numba import parallel_chunksize, prange
 from numpy.typing import NDArray
 
+from shelterscape.kernels.cache import kernel
 from shelterscape.kernels.horizon import larger, multiply_add
 
 UNITS_PER_CELL = 4096
@@ -116,7 +117,7 @@ def line_steps(
     )
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _size_before(rope_z, rope_t, size, z, t):  # type: ignore[no-untyped-def]
     """Corners left on a rope when the sample (t, z) is laid at its end; straight ones go too."""
     if size > 1:
@@ -130,7 +131,7 @@ def _size_before(rope_z, rope_t, size, z, t):  # type: ignore[no-untyped-def]
     return size
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _steepest(rope_z, rope_t, size, at, nearer, z, t):  # type: ignore[no-untyped-def]
     """The corner seen steepest from (t, z), the nearer one of two equals, looked for from `at`."""
     at = min(at, size - 1)
@@ -153,7 +154,7 @@ def _steepest(rope_z, rope_t, size, at, nearer, z, t):  # type: ignore[no-untype
     return at, rise, run
 
 
-@njit(cache=True)
+@kernel
 def _lay_block(z, t, start, stop, rope_z, rope_t, undo, highest):  # type: ignore[no-untyped-def]
     """Lay the rope over tops `start` to `stop`, from the near end outward; return its size."""
     size = 0
@@ -170,7 +171,7 @@ def _lay_block(z, t, start, stop, rope_z, rope_t, undo, highest):  # type: ignor
     return size
 
 
-@njit(cache=True)
+@kernel
 def _tops(z, phase, top_z, top_t):  # type: ignore[no-untyped-def]
     """Highest sample of each group of `GROUP`; groups begin where (t + phase) divides evenly."""
     count = (z.size + phase + GROUP - 1) // GROUP
@@ -184,7 +185,7 @@ def _tops(z, phase, top_z, top_t):  # type: ignore[no-untyped-def]
     return count
 
 
-@njit(cache=True)
+@kernel
 def _far_horizon(z, t, window, ropes, undo, highest, far_z, far_t):  # type: ignore[no-untyped-def]
     """Height and place of each top's horizon among the tops `GAP` to `window` before it.
 
@@ -223,7 +224,7 @@ def _far_horizon(z, t, window, ropes, undo, highest, far_z, far_t):  # type: ign
             far_z[u + GAP], far_t[u + GAP] = corner_z, corner_t
 
 
-@njit(cache=True)
+@kernel
 def _line(z, phase, window, work, far_z, far_run):  # type: ignore[no-untyped-def]
     """Height and distance of each sample's horizon, distance 0 where there is none."""
     tops, ropes, undo, highest = work
@@ -237,7 +238,7 @@ def _line(z, phase, window, work, far_z, far_run):  # type: ignore[no-untyped-de
             far_run[t] = t - horizon_t[g] if seen else 0
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _sample(near, far, weight, units):  # type: ignore[no-untyped-def]
     """Height between two cells, in units; `UNKNOWN` where one that counts is missing."""
     height = multiply_add(weight, far - near, near) * units
@@ -245,7 +246,7 @@ def _sample(near, far, weight, units):  # type: ignore[no-untyped-def]
     return np.int32(np.floor(bounded + np.float32(0.5))) if height > -1e20 else UNKNOWN
 
 
-@njit(cache=True)
+@kernel
 def _reach(low, line, across):  # type: ignore[no-untyped-def]
     """First and last sample of a line with a cell on the map on one side of it at least."""
     start, stop = 0, low.size
@@ -256,7 +257,7 @@ def _reach(low, line, across):  # type: ignore[no-untyped-def]
     return start, stop
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _gather(lines, z, first_line, spans, low, weight, units):  # type: ignore[no-untyped-def]
     """Heights along lines over a map turned so that its columns are crossed far end first."""
     across = lines.shape[0]
@@ -272,12 +273,12 @@ def _gather(lines, z, first_line, spans, low, weight, units):  # type: ignore[no
                 z[b, t] = UNKNOWN
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _seen(here, far_z, far_run, per_unit, per_step):  # type: ignore[no-untyped-def]
     return (np.float32(far_z) * per_unit - here) * (per_step / np.float32(far_run))
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _scatter(lines, out, far_z, far_run, first_line, spans, low, weight, scale):  # type: ignore[no-untyped-def]
     """Tangents of cells from the horizons of the two lines that pass beside them."""
     per_unit, per_step = scale[1], scale[2]
@@ -299,7 +300,7 @@ def _scatter(lines, out, far_z, far_run, first_line, spans, low, weight, scale):
                 out[i, t] = larger(_seen(here, far_z[b - 1, t], two, per_unit, per_step), out[i, t])
 
 
-@njit(cache=True, parallel=True)
+@kernel(parallel=True)
 def _sweep(lines, low, weight, phase, window, scale, out):  # type: ignore[no-untyped-def]
     across, count = lines.shape
     first = -low.max() - 1

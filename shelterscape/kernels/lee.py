@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
+
+from shelterscape.kernels.cache import kernel
 
 
 def lee_of_crests(
@@ -59,7 +61,7 @@ def lee_of_crests(
     return np.ascontiguousarray(found.T if across else found)
 
 
-@njit(cache=True, parallel=True)
+@kernel(parallel=True)
 def _walk(ground, drift, falls, found):  # type: ignore[no-untyped-def]
     """Walk down the rows along every line, `drift` columns aside by each row."""
     rows, cols = ground.shape

@@ -19,8 +19,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 
+from shelterscape.kernels.cache import kernel
 from shelterscape.kernels.strips import IN_AT, IN_SLOPE, LEFT, OUT_AT, OUT_SLOPE, RIGHT
 
 ROWS_PER_BAND = 16
@@ -48,7 +49,7 @@ WOOD_FROM_H, WOOD_FULL_H = 2.0, 5.0
 JET_WIDTH_H, JET_LENGTH_H, JET_FULL_H = 2.0, 5.0, 3.0
 
 
-@njit(cache=True, nogil=True)
+@kernel(nogil=True)
 def paints_of(strips, look, height, leeward_h, windward_h, step_h, joined):  # type: ignore[no-untyped-def]
     """What each strip paints: the ground behind it, before it, and inside it.
 
@@ -108,14 +109,14 @@ def paints_of(strips, look, height, leeward_h, windward_h, step_h, joined):  # t
     return paints[:count].copy(), rows[:count].copy()
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _reach(paint, at, slope, low, high):  # type: ignore[no-untyped-def]
     """From `low` to `high` along the wind from an edge."""
     paint[ORIGIN_AT], paint[LOW_AT], paint[HIGH_AT] = at, at + low, at + high
     paint[ORIGIN_SLOPE] = paint[LOW_SLOPE] = paint[HIGH_SLOPE] = slope
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _set_wood_share(paint, strip, height):  # type: ignore[no-untyped-def]
     """How much a strip acts as a wood, by its depth along the wind from its left to its right."""
     per_depth = 1.0 / (height * (WOOD_FULL_H - WOOD_FROM_H))
@@ -125,7 +126,7 @@ def _set_wood_share(paint, strip, height):  # type: ignore[no-untyped-def]
         paint[SHARE_AT], paint[SHARE_SLOPE] = at, slope
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _goes_on(before, paint, rows, count):  # type: ignore[no-untyped-def]
     """Whether a paint is the next piece of the one before it, off the same edge."""
     meets = before[LOW_AT] + before[LOW_SLOPE] * (before[RIGHT] - before[LEFT])
@@ -139,7 +140,7 @@ def _goes_on(before, paint, rows, count):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True)
+@kernel
 def _corner_rows(p, low, col_step, row_step):  # type: ignore[no-untyped-def]
     """Rows of the two corners of a paint on one of its bounding lines."""
     along_left, width = p[low], p[RIGHT] - p[LEFT]
@@ -150,7 +151,7 @@ def _corner_rows(p, low, col_step, row_step):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True)
+@kernel
 def row_range(paint, col_step, row_step):  # type: ignore[no-untyped-def]
     """First row, and the one after the last, in the whole raster, that a paint can reach."""
     a, b = _corner_rows(paint, LOW_AT, col_step, row_step)
@@ -161,13 +162,13 @@ def row_range(paint, col_step, row_step):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def col_range(paint, col_step, row_step):  # type: ignore[no-untyped-def]
     """The same for columns: what lies across the wind on a row lies down it on a column."""
     return row_range(paint, -row_step, col_step)
 
 
-@njit(cache=True, parallel=True)
+@kernel(parallel=True)
 def _row_ranges(paints, ray, steps):  # type: ignore[no-untyped-def]
     """First and last row, in the whole raster, that each paint can reach."""
     ranges = np.empty((paints.shape[0], 2), np.int64)
@@ -176,7 +177,7 @@ def _row_ranges(paints, ray, steps):  # type: ignore[no-untyped-def]
     return ranges
 
 
-@njit(cache=True)
+@kernel
 def by_band(paints, ray, steps, begin, rows):  # type: ignore[no-untyped-def]
     """Sort paints into bands of rows.
 
@@ -220,7 +221,7 @@ def by_band(paints, ray, steps, begin, rows):  # type: ignore[no-untyped-def]
     return ranges, first, listed
 
 
-@njit(cache=True, nogil=True)
+@kernel(nogil=True)
 def jets_of(edges, first_edge, height, step):  # type: ignore[no-untyped-def]
     """The ground outside both ends of each outline, where the wind is squeezed aside.
 

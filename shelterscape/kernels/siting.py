@@ -8,8 +8,9 @@ Windows are worked out line by line and ray by ray, so that nothing depends on t
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 
+from shelterscape.kernels.cache import kernel
 from shelterscape.kernels.downwind import lower_window, raise_window
 from shelterscape.kernels.paints import FAR, col_range, paints_of, row_range
 from shelterscape.kernels.strips import strips_of
@@ -19,7 +20,7 @@ LOTS = 64
 should lie near each other, so that the ground they share stays close to the processor."""
 
 
-@njit(cache=True, parallel=True)
+@kernel(parallel=True)
 def ray_by_ray(paints, rows, first, jets, strength, first_jet, tables, zero_entry, rays, wind):  # type: ignore[no-untyped-def]
     """Relative wind beside belts along each ray alone.
 
@@ -46,7 +47,7 @@ def ray_by_ray(paints, rows, first, jets, strength, first_jet, tables, zero_entr
         raise_window(jets[mine], strength[:, mine], steps[ray], corner, here)
 
 
-@njit(cache=True)
+@kernel
 def _paints_along(lines, one, step):  # type: ignore[no-untyped-def]
     """Paints of one line along one ray."""
     first_outline, first_edge, edges, height, look, reach_h, windward_h, step_h, _, _ = lines
@@ -60,7 +61,7 @@ def _paints_along(lines, one, step):  # type: ignore[no-untyped-def]
     return paints_of(strips, looks, heights, reach_h[looks], windward_h, step_h, False)
 
 
-@njit(cache=True)
+@kernel
 def _window(paints, step, corner, shape):  # type: ignore[no-untyped-def]
     """First and last row and column of the map that some paints of one ray can reach."""
     top, bottom, left, right = FAR, -FAR, FAR, -FAR
@@ -75,7 +76,7 @@ def _window(paints, step, corner, shape):  # type: ignore[no-untyped-def]
 
 
 # Sums may be taken in any order, so that they run on vector instructions; missing values stay.
-@njit(cache=True, fastmath={"reassoc", "nsz"})
+@kernel(fastmath={"reassoc", "nsz"})
 def _lost(before, after, weight):  # type: ignore[no-untyped-def]
     """Weighted sum of what a row loses."""
     total = np.float32(0)
@@ -84,7 +85,7 @@ def _lost(before, after, weight):  # type: ignore[no-untyped-def]
     return total
 
 
-@njit(cache=True, fastmath={"reassoc", "nsz"})
+@kernel(fastmath={"reassoc", "nsz"})
 def _lost_where_windy(before, after, weight, windy):  # type: ignore[no-untyped-def]
     """The same with a second weight."""
     total = np.float32(0)
@@ -93,7 +94,7 @@ def _lost_where_windy(before, after, weight, windy):  # type: ignore[no-untyped-
     return total
 
 
-@njit(cache=True)
+@kernel
 def _laid(lines, one, wind, step, corner, room):  # type: ignore[no-untyped-def]
     """The window one line reaches along one ray, as it would stand with the line; and the room."""
     paints, rows = _paints_along(lines, one, step)
@@ -146,12 +147,12 @@ def _gains(lines, which, wind, rays, need, windy, out):  # type: ignore[no-untyp
                 )
 
 
-gains = njit(cache=True, parallel=True)(_gains)
-gains_alone = njit(cache=True)(_gains)
+gains = kernel(parallel=True)(_gains)
+gains_alone = kernel(_gains)
 """The same on one thread, quicker for a line or two."""
 
 
-@njit(cache=True)
+@kernel
 def _one_gain(  # type: ignore[no-untyped-def]
     lines, one, wind, rays, ray, need, windy, room, out, box, seen
 ):
@@ -174,7 +175,7 @@ def _one_gain(  # type: ignore[no-untyped-def]
     return room
 
 
-@njit(cache=True)
+@kernel
 def _row_lost(before, after, row, left, toward, need, windy):  # type: ignore[no-untyped-def]
     """Weighted sum of what a stretch of a row of the map loses."""
     right = left + before.size
@@ -184,19 +185,19 @@ def _row_lost(before, after, row, left, toward, need, windy):  # type: ignore[no
     return _lost(before, after, weight)
 
 
-@njit(cache=True)
+@kernel
 def _add(before, after, part, spot):  # type: ignore[no-untyped-def]
     for j in range(before.size):
         spot[j] += part * (before[j] - after[j])
 
 
-@njit(cache=True)
+@kernel
 def _add_windy(before, after, part, more, spot):  # type: ignore[no-untyped-def]
     for j in range(before.size):
         spot[j] += part * more[j] * (before[j] - after[j])
 
 
-@njit(cache=True, parallel=True)
+@kernel(parallel=True)
 def served(lines, which, wind, rays, total, windy, ground, out, parts, by_place):  # type: ignore[no-untyped-def]
     """What some lines would add, each alone, and for what and for whom.
 
@@ -232,7 +233,7 @@ def served(lines, which, wind, rays, total, windy, ground, out, parts, by_place)
             _share_out(seen, box, ground, ground[2][which[i]], parts[i], by_place[i])
 
 
-@njit(cache=True)
+@kernel
 def _box(lines, one, corner, shape):  # type: ignore[no-untyped-def]
     """A window of the map that holds all one line can reach along any ray."""
     first_outline, first_edge, edges, height, look, reach_h, windward_h, _, _, _ = lines
@@ -251,7 +252,7 @@ def _box(lines, one, corner, shape):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True)
+@kernel
 def _share_out(seen, box, ground, mine, parts, by_place):  # type: ignore[no-untyped-def]
     """Add the loss on each cell to whom and what it serves."""
     need, owner, _, first, place, weight = ground
@@ -270,7 +271,7 @@ def _share_out(seen, box, ground, mine, parts, by_place):  # type: ignore[no-unt
                 by_place[place[k]] += weight[k] * loss
 
 
-@njit(cache=True)
+@kernel
 def plant(lines, one, wind, rays, need, windy, out):  # type: ignore[no-untyped-def]
     """Lay one line on what stands, keeping what was there.
 
@@ -316,7 +317,7 @@ def plant(lines, one, wind, rays, need, windy, out):  # type: ignore[no-untyped-
     return found, saved[:place].copy()
 
 
-@njit(cache=True)
+@kernel
 def put_back(wind, found, saved):  # type: ignore[no-untyped-def]
     """Undo `plant`; lines come off in the reverse of the order they went on."""
     place = 0

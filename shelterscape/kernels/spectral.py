@@ -16,10 +16,12 @@ from dataclasses import dataclass
 
 import numba
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import ArrayLike, NDArray
 from scipy import fft
 from scipy.special import kve
+
+from shelterscape.kernels.cache import kernel
 
 KARMAN = 0.4
 """Von Kármán's constant as the theory's authors took it."""
@@ -304,7 +306,7 @@ def _with_steps(table: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.ascontiguousarray(np.hstack([table[:-1], np.diff(table, axis=0)]))
 
 
-@njit(inline="always")
+@kernel(inline="always")
 def _look_up(table, start, argument):  # type: ignore[no-untyped-def]
     """Both columns of a table at an argument; the ends hold beyond the ends."""
     # Kept in 32 bits throughout: numba would widen, and lose the vector instructions.
@@ -317,7 +319,7 @@ def _look_up(table, start, argument):  # type: ignore[no-untyped-def]
     return table[at, 0] + share * table[at, 2], table[at, 1] + share * table[at, 3]
 
 
-@njit(cache=True, parallel=True)
+@kernel(parallel=True)
 def _pack_wind(waves, down, along, wind, starts, wave, share, packed):  # type: ignore[no-untyped-def]
     """Full spectrum of the complex map whose parts are the wind's change along and to the right.
 
@@ -378,7 +380,7 @@ _ARCTAN = tuple(
 )
 
 
-@njit(inline="always")
+@kernel(inline="always")
 def _double_arctan_deg(r):  # type: ignore[no-untyped-def]
     """Twice the arctangent of -1 to 1, degrees; the library's own costs more than the theory."""
     q = r * r
@@ -392,7 +394,7 @@ def _double_arctan_deg(r):  # type: ignore[no-untyped-def]
     return np.float32(360.0 / np.pi) * r * p
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
+@kernel(parallel=True, error_model="numpy")
 def speed_and_turning(along, right, known, speed_up, turning_deg, valid):  # type: ignore[no-untyped-def]
     """Speed-up and turning from the wind's change along its direction and to the right.
 

@@ -17,7 +17,8 @@ Rows of a strip array: left, right, in_at, in_slope, out_at, out_slope; all in c
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from shelterscape.kernels.cache import kernel
 
 LEFT, RIGHT, IN_AT, IN_SLOPE, OUT_AT, OUT_SLOPE = range(6)
 
@@ -28,7 +29,7 @@ LONGEST_CHAIN = 4
 """Most belts that are taken together as one."""
 
 
-@njit(cache=True, nogil=True)
+@kernel(nogil=True)
 def strips_of(edges, first_edge, step):  # type: ignore[no-untyped-def]
     """Cut outlines into strips along one wind.
 
@@ -67,7 +68,7 @@ def strips_of(edges, first_edge, step):  # type: ignore[no-untyped-def]
     return strips[:count].copy(), first_strip
 
 
-@njit(cache=True)
+@kernel
 def _turned(edges, step):  # type: ignore[no-untyped-def]
     """Edges as (across, along) from left to right, in order of their left end."""
     n = edges.shape[0]
@@ -84,7 +85,7 @@ def _turned(edges, step):  # type: ignore[no-untyped-def]
     return turned[np.argsort(turned[:, 0])]
 
 
-@njit(cache=True)
+@kernel
 def _cut(turned, strips, count):  # type: ignore[no-untyped-def]
     """Write the strips of one outline after the first `count`; returns the new count."""
     n = turned.shape[0]
@@ -122,17 +123,17 @@ def _cut(turned, strips, count):  # type: ignore[no-untyped-def]
     return count
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _slope(edge):  # type: ignore[no-untyped-def]
     return (edge[3] - edge[1]) / (edge[2] - edge[0])
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _along(edge, across):  # type: ignore[no-untyped-def]
     return edge[1] + _slope(edge) * (across - edge[0])
 
 
-@njit(cache=True, nogil=True)
+@kernel(nogil=True)
 def close_chains(strips, first_strip, neighbours, first_neighbour, height, gap_h, depth_h):  # type: ignore[no-untyped-def]
     """Strips of belts that stand so close behind each other that they act as one.
 
@@ -176,7 +177,7 @@ def close_chains(strips, first_strip, neighbours, first_neighbour, height, gap_h
     return joined[:count].copy(), members[:count].copy()
 
 
-@njit(cache=True)
+@kernel
 def _grow(strip, chain, near, joined, members, count):  # type: ignore[no-untyped-def]
     """Add every chain that is this one and one more belt to windward."""
     strips, first_strip, neighbours, first_neighbour, height, gap_h, depth_h = near
@@ -199,7 +200,7 @@ def _grow(strip, chain, near, joined, members, count):  # type: ignore[no-untype
     return joined, members, count
 
 
-@njit(cache=True)
+@kernel
 def _with_room(joined, members):  # type: ignore[no-untyped-def]
     more, others = np.empty((2 * len(joined), 6)), np.full((2 * len(joined), LONGEST_CHAIN), -1)
     more[: len(joined)] = joined
@@ -207,14 +208,14 @@ def _with_room(joined, members):  # type: ignore[no-untyped-def]
     return more, others
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def depth_of(strip):  # type: ignore[no-untyped-def]
     """Depth of a strip along the wind, at its middle."""
     half = 0.5 * (strip[RIGHT] - strip[LEFT])
     return strip[OUT_AT] - strip[IN_AT] + (strip[OUT_SLOPE] - strip[IN_SLOPE]) * half
 
 
-@njit(cache=True)
+@kernel
 def _join(windward, leeward, widest, deepest, out):  # type: ignore[no-untyped-def]
     """Whether two strips overlap across the wind with a small gap; fills `out` when they do."""
     left, right = max(windward[LEFT], leeward[LEFT]), min(windward[RIGHT], leeward[RIGHT])

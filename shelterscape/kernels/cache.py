@@ -1,0 +1,204 @@
+"""Compile kernels once for each state of their source, and keep the machine code between sessions.
+
+Machine code goes to a folder of the user, since the package folder may be read-only::
+
+    CACHE/shelterscape/kernels/downwind-9f2c41d07a35be18/add_rays-0c5e….code
+                               module   key              function, signature
+
+The key is a hash of the module's source, of all kernel modules it imports, directly or not, and of
+what compiles it. numba's own cache looks at the function's file alone: it would go on using code
+into which the old value of an imported constant is compiled.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import pickle
+import time
+import uuid
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numba
+from numba.core.compiler import CompileResult
+from numba.core.serialize import dumps
+
+from shelterscape.kernels.cache_folder import cache_folder
+from shelterscape.kernels.cache_key import module_key
+
+MARK = "shelterscape-kernels"
+"""Name of the empty file in each folder of a module; its time is that of the last use."""
+
+SUFFIX = ".code"
+KEPT = 6
+"""Folders kept for a module: other versions and checkouts may share the cache."""
+
+KEPT_SECONDS = 86_400.0
+"""A folder used more recently than this is never removed."""
+
+
+def kernel(function: Callable[..., Any] | None = None, **options: Any) -> Any:
+    """Compile a function with numba, without Python objects, and keep the machine code.
+
+    Parameters
+    ----------
+    function : callable
+        A function of a module in this package, without a closure.
+    **options
+        Passed on to `numba.njit`, for instance ``nogil=True``.
+
+    Returns
+    -------
+    numba dispatcher
+
+    Raises
+    ------
+    SetupError
+        ``setup-cache`` when there is no folder for machine code.
+    """
+    if function is None:
+        return lambda given: kernel(given, **options)
+    compiled = numba.njit(function, **options)
+    if not numba.config.DISABLE_JIT and function.__closure__ is None:
+        folder = _module_folder(function.__module__)
+        if folder is not None:
+            compiled._cache = _KernelCache(folder, function.__qualname__, options)
+    return compiled
+
+
+@cache
+def _module_folder(module: str) -> Path | None:
+    key = module_key(module)
+    return cache_folder() / f"{module.rpartition('.')[2]}-{key}" if key else None
+
+
+class _KernelCache:
+    """Machine code of one kernel, as numba's dispatcher expects a cache to be.
+
+    Each signature has a file of its own, so that processes that compile at once never share one.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the module in its present state.
+    name : str
+        Of the function.
+    options : dict
+        Of the compiler; one function may be compiled in two ways.
+    """
+
+    def __init__(self, folder: Path, name: str, options: dict[str, Any]) -> None:
+        self._folder, self._name = folder, name
+        # The order of a set changes from session to session.
+        self._options = repr(
+            sorted((k, sorted(v) if isinstance(v, set) else v) for k, v in options.items())
+        )
+
+    @property
+    def cache_path(self) -> str:
+        """The folder, which numba shows among the statistics of a kernel."""
+        return str(self._folder)
+
+    def load_overload(self, sig: Any, target_context: Any) -> Any:
+        """The compiled function; None when there is none, or a damaged one, which is removed."""
+        target_context.refresh()
+        key = self._key(sig, target_context.codegen())
+        try:
+            content = self._path(key).read_bytes()
+        except OSError:
+            return None
+        try:
+            compiled = _rebuilt(content, key, target_context)
+        except Exception:  # whatever the damage, compiling again mends it
+            with contextlib.suppress(OSError):
+                self._path(key).unlink()
+            return None
+        self._note_use()
+        return compiled
+
+    def save_overload(self, sig: Any, data: Any) -> None:
+        """Keep a compiled function; a full disk costs the next session time and nothing else."""
+        if data.library.has_dynamic_globals or data.lifted:
+            return
+        key = self._key(sig, data.codegen)
+        content = dumps((key, data._reduce()))
+        with contextlib.suppress(OSError):
+            self._make_folder()
+            _write_whole(self._path(key), hashlib.sha256(content).digest() + content)
+
+    def enable(self) -> None:
+        """Required by numba."""
+
+    def disable(self) -> None:
+        """Required by numba."""
+
+    def flush(self) -> None:
+        """Required by numba."""
+
+    def _key(self, sig: Any, codegen: Any) -> tuple[Any, ...]:
+        return self._folder.name, self._name, sig, codegen.magic_tuple(), self._options
+
+    def _path(self, key: Any) -> Path:
+        signature = hashlib.sha256(repr(key).encode()).hexdigest()[:16]
+        return self._folder / f"{self._name}-{signature}{SUFFIX}"
+
+    def _make_folder(self) -> None:
+        if not self._folder.is_dir():
+            self._folder.mkdir(mode=0o700, exist_ok=True)
+            (self._folder / MARK).touch()
+            remove_unused(self._folder)
+
+    def _note_use(self) -> None:
+        mark = self._folder / MARK
+        with contextlib.suppress(OSError):
+            if time.time() - mark.stat().st_mtime > KEPT_SECONDS / 24:
+                mark.touch()
+
+
+def _rebuilt(content: bytes, key: Any, target_context: Any) -> Any:
+    digest, data = content[:32], content[32:]
+    if hashlib.sha256(data).digest() != digest:
+        raise ValueError("the file is damaged")
+    saved, reduced = pickle.loads(data)
+    if saved != key:
+        raise ValueError("the file belongs to another function")
+    return CompileResult._rebuild(target_context, *reduced)
+
+
+def _write_whole(path: Path, content: bytes) -> None:
+    """Write beside and rename, so that nobody reads half a file."""
+    beside = path.with_name(f"{path.name}.{uuid.uuid4().hex[:8]}")
+    try:
+        beside.write_bytes(content)
+        beside.replace(path)
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def remove_unused(folder: Path, kept: int = KEPT) -> None:
+    """Remove the folders of other states of a module that have not been used for long.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the module in its present state; its siblings are looked at.
+    kept : int
+        The most recently used ones to keep; those used within a day stay too. Only folders that
+        carry our mark count, and only files that we write are removed from them.
+    """
+    module = folder.name.rpartition("-")[0]
+    used = []
+    for path in folder.parent.glob(f"{module}-{'[0-9a-f]' * 16}"):
+        with contextlib.suppress(OSError):
+            if not path.is_symlink():
+                used.append(((path / MARK).lstat().st_mtime, path))
+    for last_use, path in sorted(used, reverse=True)[kept:]:
+        if time.time() - last_use > KEPT_SECONDS:
+            with contextlib.suppress(OSError):
+                for file in path.glob(f"*{SUFFIX}*"):
+                    file.unlink()
+                (path / MARK).unlink()
+                path.rmdir()  # fails where there is anything else, which then stays

@@ -1,0 +1,118 @@
+"""The folder of this user for machine code.
+
+Whoever can write to it can run code as the user. So a folder counts only if it belongs to the
+user, is closed to all others and is no link.
+"""
+
+from __future__ import annotations
+
+import atexit
+import contextlib
+import os
+import shutil
+import stat
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+from shelterscape.errors import SetupError
+
+FREE_BYTES = 32 * 2**20
+"""Free disk space required; all kernels of `shelter` once compiled take 4 MB (measured)."""
+
+_REFUSED: dict[str, str] = {}
+_PRIVATE: list[Path] = []
+
+
+def cache_folder() -> Path:
+    """The folder for machine code: in the user's cache, or in the temporary folder failing that.
+
+    Failing both it is a private folder that is removed when the process ends.
+
+    Raises
+    ------
+    SetupError
+        ``setup-cache`` when there is none that can be written to and has enough free space.
+    """
+    _REFUSED.clear()
+    tried = []
+    for folder in _places():
+        tried.append(str(folder))
+        with contextlib.suppress(OSError):
+            if fault := _fault(folder):
+                _REFUSED[str(folder)] = fault
+            elif _usable(folder):
+                return folder
+    with contextlib.suppress(OSError):
+        if _usable(folder := _private_folder()):
+            return folder
+    raise SetupError(
+        "setup-cache",
+        "There is no folder with room for compiled kernels.",
+        where=", ".join(tried),
+        mend=f"Set XDG_CACHE_HOME to a folder you may write to, with {FREE_BYTES // 2**20} MB "
+        "of room.",
+    )
+
+
+def cache_notice() -> str:
+    """What the user should know about the folder that `cache_folder` last returned.
+
+    Returns
+    -------
+    str
+        Why the usual folder is not used, and what to do; empty when there is nothing to say.
+    """
+    return " ".join(
+        f"Compiled kernels are not kept in {folder}, because it {fault}. Remove it, or set "
+        "XDG_CACHE_HOME to a folder of your own."
+        for folder, fault in _REFUSED.items()
+    )
+
+
+def _places() -> Iterator[Path]:
+    base = os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA")
+    home = os.path.expanduser("~")
+    if base:
+        yield Path(base) / "shelterscape" / "kernels"
+    elif os.path.isabs(home):  # a user without a home keeps the tilde
+        yield Path(home) / ".cache" / "shelterscape" / "kernels"
+    with contextlib.suppress(OSError):
+        # Anyone can guess the name; what protects the folder is the check of its owner and mode.
+        yield Path(tempfile.gettempdir()) / f"shelterscape-kernels-{_user()}"
+
+
+def _user() -> int:
+    return os.geteuid() if hasattr(os, "geteuid") else 0
+
+
+def _usable(folder: Path) -> bool:
+    return os.access(folder, os.W_OK) and shutil.disk_usage(folder).free >= FREE_BYTES
+
+
+def _fault(folder: Path) -> str:
+    """Create a folder if it is not there; why it must not be used, empty for nothing."""
+    if not folder.parent.is_dir():
+        folder.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    with contextlib.suppress(FileExistsError):
+        folder.mkdir(mode=0o700)
+    if os.name == "nt":  # the profile of a user is closed to others, and modes mean nothing
+        return ""
+    around, found = folder.parent.stat(), folder.lstat()
+    if not stat.S_ISDIR(found.st_mode):
+        return "is not a folder but a link or a file"
+    if found.st_uid != _user():
+        return "belongs to another user"
+    if stat.S_IMODE(found.st_mode) & 0o077:
+        return "is open to other users"
+    # Who may rename the folder may put another in its place.
+    if around.st_uid not in (0, _user()) or around.st_mode & 0o1002 == 0o002:
+        return "is in a folder that another user may change"
+    return ""
+
+
+def _private_folder() -> Path:
+    if not _PRIVATE:
+        _PRIVATE.append(Path(tempfile.mkdtemp(prefix="shelterscape-kernels-")))
+        atexit.register(shutil.rmtree, _PRIVATE[0], ignore_errors=True)
+    return _PRIVATE[0]
