@@ -1,318 +1,375 @@
 """From belts to cells: relative wind behind, before, inside and beside every belt.
 
-The work follows the ground that belts reach and not the whole map: each paint (see
-`kernels.paints`) is laid on one span of columns in closed form, row by row.
+The work follows the ground that belts reach and not the whole map: each influence band (see
+`kernels.influence`) covers one span of columns in each row, found in closed form. Spans are
+worked out for many rows at once, on vector instructions, in the rows and columns of the whole
+raster: a tile gets the very values of the whole.
 """
 
 from __future__ import annotations
 
-import math
+from typing import NamedTuple
 
 import numpy as np
-from numba import prange
+from numpy.typing import NDArray
 
 from shelterscape.kernels.cache import kernel
-from shelterscape.kernels.paints import (
+from shelterscape.kernels.influence import (
     END,
+    END_FULL_H,
+    END_LENGTH_H,
+    END_WIDTH_H,
     FAR,
-    FLAT,
     HIGH_AT,
     HIGH_SLOPE,
-    JET_FULL_H,
-    JET_LENGTH_H,
-    JET_WIDTH_H,
     LOW_AT,
     LOW_SLOPE,
     ORIGIN_AT,
     ORIGIN_SLOPE,
     PER_CELL,
-    ROWS_PER_BAND,
-    SHARE_AT,
-    SHARE_SLOPE,
+    ROWS_PER_BLOCK,
+    WEIGHT_AT,
+    WEIGHT_SLOPE,
+    RowBlocks,
     row_range,
 )
 from shelterscape.kernels.strips import LEFT, RIGHT
 
-
-@kernel(inline="always")
-def _slant(paint, at, col_step, row_step):  # type: ignore[no-untyped-def]
-    """How distance along the wind from a line of a paint grows with the column."""
-    rise = col_step + paint[at + 1] * row_step
-    # A row that runs along the line lies wholly to one side of it; dividing by next to nothing
-    # puts the crossing far off, on the right side.
-    return rise if abs(rise) > FLAT else FLAT
+FLAT = 1e-12
+"""Slope below which a line counts as running along a row of cells."""
 
 
-@kernel(inline="always")
-def _spans(paint, col_step, row_step):  # type: ignore[no-untyped-def]
-    """What the spans of all rows of a paint have in common."""
-    across = -row_step if abs(row_step) > FLAT else -FLAT
-    low = _slant(paint, LOW_AT, col_step, row_step)
-    high = _slant(paint, HIGH_AT, col_step, row_step)
-    origin = col_step + paint[ORIGIN_SLOPE] * row_step
-    return 1.0 / across, 1.0 / low, 1.0 / high, origin
-
-
-@kernel(inline="always")
-def _row_span(row, p, spans, col_step, row_step):  # type: ignore[no-untyped-def]
-    """Columns [first, last) of a row that a paint covers, and along = rise * (col + .5) + start
-    counted from its origin."""
-    by_across, by_low, by_high, rise = spans
-    y = row + 0.5
-    shift = y * col_step - p[LEFT]  # across from the left end, at column 0
-    one, other = -shift * by_across, (p[RIGHT] - y * col_step) * by_across
-    first, last = min(one, other), max(one, other)
-    along = y * row_step
-    low = (p[LOW_AT] + p[LOW_SLOPE] * shift - along) * by_low
-    high = (p[HIGH_AT] + p[HIGH_SLOPE] * shift - along) * by_high
-    if by_low > 0:
-        first = max(first, low)
-    else:
-        last = min(last, low)
-    if by_high > 0:
-        last = min(last, high)
-    else:
-        first = max(first, high)
-    first, last = min(max(first, -FAR), FAR), min(max(last, -FAR), FAR)
-    start = along - p[ORIGIN_AT] - p[ORIGIN_SLOPE] * shift
-    return math.ceil(first - 0.5), math.ceil(last - 0.5), rise, start
-
-
-@kernel(parallel=True)
-def add_rays(  # type: ignore[no-untyped-def]
-    paints, rows, ray, sorted_paints, jets, strength, jet_ray, sorted_jets, tables, zero_entry,
-    steps, corner, product, out,
-):  # fmt: skip
-    """Add the mean of what belts take off the wind over some rays to `out`.
-
-    Where several belts act on a cell the smallest relative wind rules, so their order never
-    matters; ends make it windier only where no belt shelters. Spans are worked out in the rows and
-    columns of the whole raster: a tile gets the very values of the whole.
+class Bands(NamedTuple):
+    """Influence bands of some rays, ray after ray.
 
     Parameters
     ----------
-    paints, rows : arrays
-        As `paints_of` gives them, ray after ray.
-    ray : (n,) int64
-        The ray each paint belongs to.
-    sorted_paints : tuple
-        As `by_band` gives it for `out`.
-    jets, strength, jet_ray, sorted_jets
-        The same for `jets_of`, with the largest rise of wind by case and jet.
+    geometry : (n, 11) float64
+    rows : (n, 2) int64
+        As `kernels.influence.influence_bands` returns them.
+    blocks : RowBlocks
+    """
+
+    geometry: NDArray[np.float64]
+    rows: NDArray[np.int64]
+    blocks: RowBlocks
+
+
+class EndZones(NamedTuple):
+    """End-effect zones of some rays, ray after ray.
+
+    Parameters
+    ----------
+    geometry : (n, 11) float64
+        As `kernels.influence.end_effect_zones` returns them.
+    rise : (cases, n) float32
+        Largest rise of relative wind in each.
+    blocks : RowBlocks
+    """
+
+    geometry: NDArray[np.float64]
+    rise: NDArray[np.float32]
+    blocks: RowBlocks
+
+
+class Profiles(NamedTuple):
+    """Tables of relative wind, and how several belts act on one cell.
+
+    Parameters
+    ----------
     tables : (cases, k, entries) float32
         Relative wind by table row and distance.
     zero_entry : float
         Entry of a table at its origin.
+    product : bool
+        Whether relative winds of several belts are multiplied; otherwise the smallest applies.
+    """
+
+    tables: NDArray[np.float32]
+    zero_entry: float
+    product: bool
+
+
+class View(NamedTuple):
+    """One ray over a cut-out of the raster.
+
+    Parameters
+    ----------
+    col_step, row_step : float
+        Unit step down the wind.
+    row0, col0 : int
+        Row and column of the first cell of the cut-out within the whole raster.
+    """
+
+    col_step: float
+    row_step: float
+    row0: int
+    col0: int
+
+
+class Spans(NamedTuple):
+    """Columns that a band covers in some rows of the whole raster, row by row.
+
+    Parameters
+    ----------
+    first, last : (rows,) int32
+        First column, and the one after the last.
+    start : (rows,) float64
+        With `rise`: distance along the wind from the origin is rise * (col + .5) + start, cells.
+    entry : (rows,) float32
+        Table entry at the first column.
+    """
+
+    first: NDArray[np.int32]
+    last: NDArray[np.int32]
+    start: NDArray[np.float64]
+    entry: NDArray[np.float32]
+
+
+@kernel
+def empty_spans():  # type: ignore[no-untyped-def]
+    """Working memory for one thread."""
+    n = ROWS_PER_BLOCK
+    return Spans(np.empty(n, np.int32), np.empty(n, np.int32), np.empty(n), np.empty(n, np.float32))
+
+
+@kernel(inline="always")
+def _not_flat(rise):  # type: ignore[no-untyped-def]
+    # A row that runs along a line lies wholly to one side of it; dividing by next to nothing puts
+    # the crossing far off, on the right side.
+    return rise if abs(rise) > FLAT else FLAT
+
+
+@kernel(error_model="numpy")
+def _find_spans(geometry, s, view, zero_entry, top, count, spans):  # type: ignore[no-untyped-def]
+    """Fill the spans of `count` rows from `top` on; returns the rise along the wind by column."""
+    # Taken out of their arrays, and without a branch, for the sake of vector instructions.
+    left, right = geometry[s, LEFT], geometry[s, RIGHT]
+    low_at, low_slope = geometry[s, LOW_AT], geometry[s, LOW_SLOPE]
+    high_at, high_slope = geometry[s, HIGH_AT], geometry[s, HIGH_SLOPE]
+    origin_at, origin_slope = geometry[s, ORIGIN_AT], geometry[s, ORIGIN_SLOPE]
+    per_cell, col_step, row_step = geometry[s, PER_CELL], view.col_step, view.row_step
+    by_across = 1.0 / (-row_step if abs(row_step) > FLAT else -FLAT)
+    by_low = 1.0 / _not_flat(col_step + low_slope * row_step)
+    by_high = 1.0 / _not_flat(col_step + high_slope * row_step)
+    rise = col_step + origin_slope * row_step
+    first_is_low, last_is_high = by_low > 0, by_high > 0
+    firsts, lasts, starts, entries = spans.first, spans.last, spans.start, spans.entry
+    for i in range(count):
+        y = (top + i) + 0.5
+        shift = y * col_step - left  # across from the left end, at column 0
+        along = y * row_step
+        one, other = -shift * by_across, (right - y * col_step) * by_across
+        low = (low_at + low_slope * shift - along) * by_low
+        high = (high_at + high_slope * shift - along) * by_high
+        first, last = (one, other) if one < other else (other, one)
+        later, sooner = (low if low > first else first), (low if low < last else last)
+        first, last = (later if first_is_low else first), (last if first_is_low else sooner)
+        later, sooner = (high if high > first else first), (high if high < last else last)
+        first, last = (first if last_is_high else later), (sooner if last_is_high else last)
+        first = -FAR if first < -FAR else (FAR if first > FAR else first)
+        last = -FAR if last < -FAR else (FAR if last > FAR else last)
+        begin = np.ceil(first - 0.5)
+        starts[i] = along - origin_at - origin_slope * shift
+        firsts[i], lasts[i] = np.int32(begin), np.int32(np.ceil(last - 0.5))
+        # Counted from the span's own first column, never the tile's, so that rounding is the same
+        # in every tile.
+        entries[i] = np.float32((rise * (begin + 0.5) + starts[i]) * per_cell + zero_entry)
+    return rise
+
+
+@kernel
+def lower_by_band(geometry, rows, s, view, profiles, top, bottom, spans, field):  # type: ignore[no-untyped-def]
+    """Reduce the wind in a cut-out to what one influence band lets through.
+
+    Parameters
+    ----------
+    geometry, rows
+        As in `Bands`.
+    s : int
+        Number of the band.
+    view : View
+        Of `field`.
+    profiles : Profiles
+    top, bottom : int
+        First row, and the one after the last, of the whole raster to work on, within `field`.
+    spans : Spans
+        Working memory.
+    field : (cases, rows, cols) float32
+        Changed in place.
+    """
+    tables = profiles.tables
+    weight_at, weight_slope = geometry[s, WEIGHT_AT], geometry[s, WEIGHT_SLOPE]
+    simple = weight_at == 0 and weight_slope == 0 and not profiles.product
+    for begin in range(top, bottom, ROWS_PER_BLOCK):
+        count = min(ROWS_PER_BLOCK, bottom - begin)
+        rise = _find_spans(geometry, s, view, profiles.zero_entry, begin, count, spans)
+        per_col = np.float32(rise * geometry[s, PER_CELL])
+        for i in range(count):
+            first, row = np.int64(spans.first[i]), begin + i
+            left = max(first, view.col0)
+            right = min(np.int64(spans.last[i]), view.col0 + field.shape[2])
+            if left >= right:
+                continue
+            skip = np.int32(left - first)
+            for c in range(field.shape[0]):
+                cells = field[c, row - view.row0, left - view.col0 : right - view.col0]
+                table = tables[c, rows[s, 0]]
+                if simple:
+                    _lower(cells, table, spans.entry[i], per_col, skip)
+                    continue
+                across = (row + 0.5) * view.col_step - (first + 0.5) * view.row_step
+                weight = np.float32(weight_at + weight_slope * (across - geometry[s, LEFT]))
+                slope = np.float32(-weight_slope * view.row_step)
+                other = tables[c, rows[s, 1]]
+                mix = (weight, slope, profiles.product)
+                _lower_mixed(cells, table, other, spans.entry[i], per_col, skip, mix)
+
+
+@kernel(inline="always")
+def _in_table(entry, table):  # type: ignore[no-untyped-def]
+    # The last entry is 1 like the one before it, so stopping there costs nothing.
+    top = np.float32(table.size - 2)
+    entry = entry if entry > np.float32(0) else np.float32(0)
+    return entry if entry < top else top
+
+
+@kernel(inline="always")
+def _at(table, entry):  # type: ignore[no-untyped-def]
+    # An index without a sign spares the test for one counted from the end.
+    whole = np.int32(entry)
+    k = np.uint64(np.uint32(whole))
+    low = table[k]
+    return low + (entry - np.float32(whole)) * (table[k + np.uint64(1)] - low)
+
+
+@kernel
+def _lower(cells, table, entry, per_col, skip):  # type: ignore[no-untyped-def]
+    """Reduce the wind in some cells of a row to a profile."""
+    for j in range(cells.size):
+        r = _at(table, _in_table(entry + per_col * np.float32(np.int32(j) + skip), table))
+        here = cells[j]
+        cells[j] = r if r < here else here
+
+
+@kernel
+def _lower_mixed(cells, one, other, entry, per_col, skip, mix):  # type: ignore[no-untyped-def]
+    """The same for a mixture of two profiles, whose weight changes along the row, or by product."""
+    weight, slope, product = mix
+    for j in range(cells.size):
+        place = np.float32(np.int32(j) + skip)
+        at = _in_table(entry + per_col * place, one)
+        share = weight + slope * place
+        share = share if share > np.float32(0) else np.float32(0)
+        share = share if share < np.float32(1) else np.float32(1)
+        low = _at(one, at)
+        r = low + share * (_at(other, at) - low)
+        here = cells[j]
+        lower = r if r < here else here
+        cells[j] = here * r if product else lower
+
+
+@kernel
+def raise_by_zone(geometry, rise_by_case, s, view, top, bottom, spans, field):  # type: ignore[no-untyped-def]
+    """Raise the wind in a cut-out outside one end of a belt, where no belt shelters.
+
+    Parameters
+    ----------
+    geometry, rise_by_case
+        As in `EndZones`.
+    s : int
+        Number of the zone.
+    view, top, bottom, spans, field
+        As for `lower_by_band`.
+    """
+    per_cell, end = geometry[s, PER_CELL], geometry[s, END]
+    for begin in range(top, bottom, ROWS_PER_BLOCK):
+        count = min(ROWS_PER_BLOCK, bottom - begin)
+        rise = _find_spans(geometry, s, view, 0.0, begin, count, spans)
+        for i in range(count):
+            row, start = begin + i, spans.start[i]
+            left = max(np.int64(spans.first[i]), view.col0)
+            right = min(np.int64(spans.last[i]), view.col0 + field.shape[2])
+            y = row + 0.5
+            for col in range(left, right):
+                x = col + 0.5
+                along = (rise * x + start) * per_cell
+                aside = abs(y * view.col_step - x * view.row_step - end) * per_cell
+                fade = min((END_LENGTH_H - along) / (END_LENGTH_H - END_FULL_H), 1.0)
+                share = max(1.0 - aside / END_WIDTH_H, 0.0) * max(fade, 0.0)
+                for c in range(field.shape[0]):
+                    r = np.float32(1.0 + rise_by_case[c, s] * share)
+                    here = field[c, row - view.row0, col - view.col0]
+                    if here >= 1 and r > here:
+                        field[c, row - view.row0, col - view.col0] = r
+
+
+@kernel(nogil=True)
+def add_wind_reduction(first, last, bands, zones, profiles, steps, corner, out):  # type: ignore[no-untyped-def]
+    """Add the mean wind reduction over some rays to rows `first` to `last` − 1 of `out`.
+
+    Where several belts act on a cell the smallest relative wind applies, so their order never
+    matters; ends make it windier only where no belt shelters.
+
+    Parameters
+    ----------
+    first, last : int
+        Rows of `out`; `first` is a multiple of `ROWS_PER_BLOCK`.
+    bands : Bands
+    zones : EndZones
+    profiles : Profiles
     steps : (rays, 2) float64
         Unit step down the wind of each ray, columns and rows.
     corner : (2,) int64
         Row and column of the first cell of `out` within the whole raster.
-    product : bool
-        Whether belts multiply instead, the hopeful alternative.
     out : (cases, rows, cols) float32
         Changed in place.
     """
-    for band in prange(sorted_paints[1].size - 1):
-        begin = band * ROWS_PER_BAND
-        end = min(out.shape[1], begin + ROWS_PER_BAND)
-        field = np.empty((out.shape[0], end - begin, out.shape[2]), np.float32)
-        k, j = sorted_paints[1][band], sorted_jets[1][band]
-        for now in range(steps.shape[0]):
+    spans = empty_spans()
+    cases, cols = out.shape[0], out.shape[2]
+    field = np.empty((cases, ROWS_PER_BLOCK, cols), np.float32)
+    share = np.float32(1 / steps.shape[0])
+    for begin in range(first, last, ROWS_PER_BLOCK):
+        count = min(ROWS_PER_BLOCK, last - begin)
+        for ray in range(steps.shape[0]):
             field[:] = np.float32(1)
-            k = _paint_band(
-                paints, rows, ray, sorted_paints, tables, zero_entry, steps[now], corner, product,
-                field, band, k, now,
-            )  # fmt: skip
-            j = _jet_band(
-                jets, strength, jet_ray, sorted_jets, steps[now], corner, field, band, j, now
-            )
-            for c in range(out.shape[0]):
-                for row in range(begin, end):
-                    _add_taken(out[c, row], field[c, row - begin], np.float32(1 / steps.shape[0]))
+            view = View(steps[ray, 0], steps[ray, 1], corner[0] + begin, corner[1])
+            _change_block(bands, zones, profiles, view, ray, begin, count, spans, field)
+            for c in range(cases):
+                for i in range(count):
+                    for j in range(cols):
+                        out[c, begin + i, j] += share * (np.float32(1) - field[c, i, j])
 
 
 @kernel
-def lower_window(paints, rows, tables, zero_entry, step, corner, product, field):  # type: ignore[no-untyped-def]
-    """Lower the wind in a cut-out to what the paints of one ray leave of it.
-
-    Parameters
-    ----------
-    paints, rows : arrays
-        Of one ray, as `paints_of` gives them.
-    tables, zero_entry, corner, product
-        As for `add_rays`.
-    step : (2,) float64
-        Unit step down the wind, columns and rows.
-    field : (cases, rows, cols) float32
-        Changed in place.
-    """
-    for s in range(paints.shape[0]):
-        spans = _spans(paints[s], step[0], step[1])
-        top, last = row_range(paints[s], step[0], step[1])
-        for row in range(max(0, top - corner[0]), min(field.shape[1], last - corner[0])):
-            _paint_row(
-                paints[s], spans, rows[s], tables, zero_entry, step, corner, product, row, field, 0
-            )
+def _change_block(bands, zones, profiles, view, ray, begin, count, spans, field):  # type: ignore[no-untyped-def]
+    """What one ray does in a block of rows."""
+    block = begin // ROWS_PER_BLOCK
+    blocks, end = bands.blocks, view.row0 + count
+    for k in range(blocks.first[ray, block], blocks.first[ray, block + 1]):
+        s = blocks.listed[k]
+        top, bottom = max(view.row0, blocks.ranges[s, 0]), min(end, blocks.ranges[s, 1])
+        lower_by_band(bands.geometry, bands.rows, s, view, profiles, top, bottom, spans, field)
+    blocks = zones.blocks
+    for k in range(blocks.first[ray, block], blocks.first[ray, block + 1]):
+        s = blocks.listed[k]
+        top, bottom = max(view.row0, blocks.ranges[s, 0]), min(end, blocks.ranges[s, 1])
+        raise_by_zone(zones.geometry, zones.rise, s, view, top, bottom, spans, field)
 
 
 @kernel
-def raise_window(jets, strength, step, corner, field):  # type: ignore[no-untyped-def]
+def lower_window(geometry, rows, begin, end, view, profiles, spans, field):  # type: ignore[no-untyped-def]
+    """Reduce the wind in a cut-out to what bands `begin` to `end` − 1, of one ray, let through."""
+    for s in range(begin, end):
+        top, bottom = row_range(geometry, s, view.col_step, view.row_step)
+        top, bottom = max(top, view.row0), min(bottom, view.row0 + field.shape[1])
+        lower_by_band(geometry, rows, s, view, profiles, top, bottom, spans, field)
+
+
+@kernel
+def raise_window(geometry, rise_by_case, begin, end, view, spans, field):  # type: ignore[no-untyped-def]
     """Raise the wind in a cut-out outside the ends of belts, after `lower_window`."""
-    for s in range(jets.shape[0]):
-        spans = _spans(jets[s], step[0], step[1])
-        top, last = row_range(jets[s], step[0], step[1])
-        for row in range(max(0, top - corner[0]), min(field.shape[1], last - corner[0])):
-            _paint_jet(jets[s], spans, strength[:, s], step, corner, row, field, 0)
-
-
-@kernel
-def _paint_band(  # type: ignore[no-untyped-def]
-    paints, rows, ray, sorted_paints, tables, zero_entry, step, corner, product, field, band, k, now
-):
-    """Paint what one ray does in a band of rows; returns where the next ray's paints begin."""
-    ranges, first, listed = sorted_paints
-    begin = band * ROWS_PER_BAND
-    while k < first[band + 1] and ray[listed[k]] == now:
-        s = listed[k]
-        k += 1
-        spans = _spans(paints[s], step[0], step[1])
-        top, last = ranges[s, 0] - corner[0], ranges[s, 1] - corner[0]
-        for row in range(max(begin, top), min(begin + field.shape[1], last)):
-            _paint_row(
-                paints[s], spans, rows[s], tables, zero_entry, step, corner, product, row, field,
-                begin,
-            )  # fmt: skip
-    return k
-
-
-@kernel
-def _jet_band(jets, strength, jet_ray, sorted_jets, step, corner, field, band, j, now):  # type: ignore[no-untyped-def]
-    """The same for the ground outside ends."""
-    ranges, first, listed = sorted_jets
-    begin = band * ROWS_PER_BAND
-    while j < first[band + 1] and jet_ray[listed[j]] == now:
-        s = listed[j]
-        j += 1
-        spans = _spans(jets[s], step[0], step[1])
-        top, last = ranges[s, 0] - corner[0], ranges[s, 1] - corner[0]
-        for row in range(max(begin, top), min(begin + field.shape[1], last)):
-            _paint_jet(jets[s], spans, strength[:, s], step, corner, row, field, begin)
-    return j
-
-
-@kernel
-def _add_taken(total, ray, weight):  # type: ignore[no-untyped-def]
-    for col in range(total.size):
-        total[col] += weight * (np.float32(1) - ray[col])
-
-
-@kernel(inline="always")
-def _paint_row(p, spans, rows, tables, zero_entry, step, corner, product, row, field, begin):  # type: ignore[no-untyped-def]
-    first, last, rise, start = _row_span(row + corner[0], p, spans, step[0], step[1])
-    left, right = max(first, corner[1]), min(last, corner[1] + field.shape[2])
-    if left >= right:
-        return
-    # Counted from the span's own first column, never the tile's, so that rounding is the same in
-    # every tile.
-    entry0 = np.float32((rise * (first + 0.5) + start) * p[PER_CELL] + zero_entry)
-    per_col = np.float32(rise * p[PER_CELL])
-    place = (left - corner[1], right - left, np.int32(left - first), entry0, per_col)
-    across = (row + corner[0] + 0.5) * step[0] - (first + 0.5) * step[1] - p[LEFT]
-    share = (
-        np.float32(p[SHARE_AT] + p[SHARE_SLOPE] * across),
-        np.float32(-p[SHARE_SLOPE] * step[1]),
-    )
-    if field.shape[0] == 2 and not product and share[0] == 0 and share[1] == 0:
-        _lower_two(field, row - begin, tables, rows[0], place)
-        return
-    for c in range(field.shape[0]):
-        if product:
-            _multiply(field, c, row - begin, tables, rows, share, place)
-        elif share[0] != 0 or share[1] != 0:
-            _lower_mixed(field, c, row - begin, tables, rows, share, place)
-        else:
-            _lower(field, c, row - begin, tables, rows[0], place)
-
-
-@kernel(inline="always")
-def _entry(tables, c, row, place):  # type: ignore[no-untyped-def]
-    # The last entry is 1 like the one before it, so stopping there costs nothing.
-    top = np.float32(tables.shape[2] - 2)
-    place = place if place > np.float32(0) else np.float32(0)
-    place = place if place < top else top
-    k = np.int32(place)
-    low = tables[c, row, k]
-    return low + (place - np.float32(k)) * (tables[c, row, k + 1] - low)
-
-
-@kernel(inline="always")
-def _share(share, j):  # type: ignore[no-untyped-def]
-    wood = share[0] + share[1] * np.float32(j)
-    wood = wood if wood > np.float32(0) else np.float32(0)
-    return wood if wood < np.float32(1) else np.float32(1)
-
-
-@kernel
-def _lower(field, c, i, tables, row, place):  # type: ignore[no-untyped-def]
-    left, count, skip, entry0, per_col = place
-    for j in range(np.int32(count)):
-        r = _entry(tables, c, row, entry0 + per_col * np.float32(j + skip))
-        here = field[c, i, left + j]
-        field[c, i, left + j] = r if r < here else here
-
-
-@kernel
-def _lower_two(field, i, tables, row, place):  # type: ignore[no-untyped-def]
-    """Both seasons at once, since finding the place in the table is half of the work."""
-    left, count, skip, entry0, per_col = place
-    top = np.float32(tables.shape[2] - 2)
-    for j in range(np.int32(count)):
-        at = entry0 + per_col * np.float32(j + skip)
-        at = at if at > np.float32(0) else np.float32(0)
-        at = at if at < top else top
-        k = np.int32(at)
-        w = at - np.float32(k)
-        for c in range(2):
-            low = tables[c, row, k]
-            r = low + w * (tables[c, row, k + 1] - low)
-            here = field[c, i, left + j]
-            field[c, i, left + j] = r if r < here else here
-
-
-@kernel
-def _lower_mixed(field, c, i, tables, rows, share, place):  # type: ignore[no-untyped-def]
-    left, count, skip, entry0, per_col = place
-    for j in range(np.int32(count)):
-        at = entry0 + per_col * np.float32(j + skip)
-        one, two = _entry(tables, c, rows[0], at), _entry(tables, c, rows[1], at)
-        r = one + _share(share, j + skip) * (two - one)
-        here = field[c, i, left + j]
-        field[c, i, left + j] = r if r < here else here
-
-
-@kernel
-def _multiply(field, c, i, tables, rows, share, place):  # type: ignore[no-untyped-def]
-    left, count, skip, entry0, per_col = place
-    for j in range(np.int32(count)):
-        at = entry0 + per_col * np.float32(j + skip)
-        one, two = _entry(tables, c, rows[0], at), _entry(tables, c, rows[1], at)
-        field[c, i, left + j] *= one + _share(share, j + skip) * (two - one)
-
-
-@kernel
-def _paint_jet(jet, spans, strength, step, corner, row, field, begin):  # type: ignore[no-untyped-def]
-    """Raise the wind outside an end in one row, where nothing shelters."""
-    first, last, rise, start = _row_span(row + corner[0], jet, spans, step[0], step[1])
-    left, right = max(first, corner[1]), min(last, corner[1] + field.shape[2])
-    y = row + corner[0] + 0.5
-    for col in range(left, right):
-        x = col + 0.5
-        along = (rise * x + start) * jet[PER_CELL]
-        aside = abs(y * step[0] - x * step[1] - jet[END]) * jet[PER_CELL]
-        fade = min((JET_LENGTH_H - along) / (JET_LENGTH_H - JET_FULL_H), 1.0)
-        gust = max(1.0 - aside / JET_WIDTH_H, 0.0) * max(fade, 0.0)
-        for c in range(field.shape[0]):
-            r = np.float32(1.0 + strength[c] * gust)
-            here = field[c, row - begin, col - corner[1]]
-            if here >= 1 and r > here:
-                field[c, row - begin, col - corner[1]] = r
+    for s in range(begin, end):
+        top, bottom = row_range(geometry, s, view.col_step, view.row_step)
+        top, bottom = max(top, view.row0), min(bottom, view.row0 + field.shape[1])
+        raise_by_zone(geometry, rise_by_case, s, view, top, bottom, spans, field)

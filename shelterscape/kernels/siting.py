@@ -1,74 +1,179 @@
-"""What lines would add to the shelter that stands, ray by ray.
+"""What lines would add to the existing shelter, ray by ray.
 
-The wind over the ground is kept for every ray apart. A line is laid, by the very spans that lay
-belts, on a copy of the small window it reaches; what the window loses there is what it adds.
+The wind over the ground is kept for every ray separately. A line is evaluated, by the very spans
+of belts, on a copy of the small window it reaches; what the window loses there is what it adds.
 Windows are worked out line by line and ray by ray, so that nothing depends on threads.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
 import numpy as np
-from numba import prange
+from numpy.typing import NDArray
 
 from shelterscape.kernels.cache import kernel
-from shelterscape.kernels.downwind import lower_window, raise_window
-from shelterscape.kernels.paints import FAR, col_range, paints_of, row_range
-from shelterscape.kernels.strips import strips_of
+from shelterscape.kernels.downwind import (
+    Profiles,
+    View,
+    empty_spans,
+    lower_window,
+    raise_window,
+)
+from shelterscape.kernels.influence import (
+    FAR,
+    BandSettings,
+    col_range,
+    influence_bands,
+    row_range,
+)
+from shelterscape.kernels.strips import belt_strips
+from shelterscape.kernels.threads import map_threads
 
 LOTS = 64
-"""Lots into which lines are dealt, each with a window of its own to work in. Lines of one lot
-should lie near each other, so that the ground they share stays close to the processor."""
+"""Lots into which lines are divided, each with a window of its own to work in. Lines of one lot
+should be near each other, so that the ground they share stays close to the processor."""
+
+FEW = 2
+"""Up to this many lines are quicker on one thread."""
 
 
-@kernel(parallel=True)
-def ray_by_ray(paints, rows, first, jets, strength, first_jet, tables, zero_entry, rays, wind):  # type: ignore[no-untyped-def]
-    """Relative wind beside belts along each ray alone.
+class CandidateLines(NamedTuple):
+    """Lines, each of some outlines, ready for the kernels.
 
     Parameters
     ----------
-    paints, rows, jets, strength, tables, zero_entry
-        As for `kernels.downwind.add_rays`, of one case.
-    first, first_jet : (rays + 1,) int64
-        Where those of each ray begin.
-    rays : tuple
-        ``steps`` (rays, 2), ``corner`` (2,) and whether belts multiply, as there.
-    wind : (rays, rows, cols) float32
-        Filled.
+    first_outline : (n + 1,) int64
+        Where the outlines of each line begin.
+    first_edge : (m + 1,) int64
+        Where the edges of each outline begin.
+    edges : (k, 4) float64
+        Column and row of both ends of each edge.
+    height : (m,) float64
+        Belt height, cells.
+    profile : (m,) int64
+        Profile of each outline.
+    reach_h : (profiles,) float64
+        Distance leeward to which each profile acts, belt heights.
+    windward_h, step_h : float
+        How far the bands before belts reach, and the spacing of the tables, belt heights.
+    tables : (1, rows, entries) float32
+        Relative wind by table row and distance.
+    zero_entry : float
+        Entry of a table at its origin.
     """
-    steps, corner, product = rays
-    for ray in prange(steps.shape[0]):
-        here = wind[ray : ray + 1]
-        here[:] = np.float32(1)
-        mine = slice(first[ray], first[ray + 1])
-        lower_window(
-            paints[mine], rows[mine], tables, zero_entry, steps[ray], corner, product, here
-        )
-        mine = slice(first_jet[ray], first_jet[ray + 1])
-        raise_window(jets[mine], strength[:, mine], steps[ray], corner, here)
+
+    first_outline: NDArray[np.int64]
+    first_edge: NDArray[np.int64]
+    edges: NDArray[np.float64]
+    height: NDArray[np.float64]
+    profile: NDArray[np.int64]
+    reach_h: NDArray[np.float64]
+    windward_h: float
+    step_h: float
+    tables: NDArray[np.float32]
+    zero_entry: float
+
+
+class SitingRays(NamedTuple):
+    """Rays of all wind directions.
+
+    Parameters
+    ----------
+    steps : (rays, 2) float64
+        Unit step down the wind, columns and rows.
+    direction : (rays,) int64
+        The direction each represents.
+    share : (rays,) float64
+        How much each counts.
+    corner : (2,) int64
+        Row and column of the map's first cell in the whole raster.
+    """
+
+    steps: NDArray[np.float64]
+    direction: NDArray[np.int64]
+    share: NDArray[np.float64]
+    corner: NDArray[np.int64]
+
+
+class LandUse(NamedTuple):
+    """Who and what is on the ground.
+
+    Parameters
+    ----------
+    need : (purposes, rows, cols) float32
+        What a full loss of wind counts for each purpose.
+    owner : (rows, cols) int32
+        The holding of each cell, -1 where public.
+    holding : (lines,) int32
+        The holding of each line.
+    first : (cells + 1,) int64
+        Where the places on each cell begin.
+    place : (k,) int32
+        Those places.
+    weight : (k,) float32
+        What a full loss of wind counts there.
+    """
+
+    need: NDArray[np.float32]
+    owner: NDArray[np.int32]
+    holding: NDArray[np.int32]
+    first: NDArray[np.int64]
+    place: NDArray[np.int32]
+    weight: NDArray[np.float32]
+
+
+@kernel(nogil=True)
+def wind_along_ray(bands, first, zones, first_zone, profiles, step, corner, ray, wind):  # type: ignore[no-untyped-def]
+    """Relative wind beside belts along one ray alone.
+
+    Parameters
+    ----------
+    bands, zones, profiles
+        As for `kernels.downwind.add_wind_reduction`, of one case.
+    first, first_zone : (rays + 1,) int64
+        Where those of each ray begin.
+    step : (2,) float64
+    corner : (2,) int64
+    ray : int
+    wind : (rays, rows, cols) float32
+        Filled for this ray.
+    """
+    here = wind[ray : ray + 1]
+    here[:] = np.float32(1)
+    spans, view = empty_spans(), View(step[0], step[1], corner[0], corner[1])
+    begin, end = first[ray], first[ray + 1]
+    lower_window(bands.geometry, bands.rows, begin, end, view, profiles, spans, here)
+    begin, end = first_zone[ray], first_zone[ray + 1]
+    raise_window(zones.geometry, zones.rise, begin, end, view, spans, here)
 
 
 @kernel
-def _paints_along(lines, one, step):  # type: ignore[no-untyped-def]
-    """Paints of one line along one ray."""
-    first_outline, first_edge, edges, height, look, reach_h, windward_h, step_h, _, _ = lines
-    begin, end = first_outline[one], first_outline[one + 1]
-    first = first_edge[begin : end + 1]
-    strips, first_strip = strips_of(edges[first[0] : first[-1]], first - first[0], step)
-    heights, looks = np.empty(len(strips)), np.empty(len(strips), np.int64)
+def _bands_along(lines, one, col_step, row_step):  # type: ignore[no-untyped-def]
+    """Influence bands of one line along one ray."""
+    begin, end = lines.first_outline[one], lines.first_outline[one + 1]
+    first = lines.first_edge[begin : end + 1] - lines.first_edge[begin]
+    edges = lines.edges[lines.first_edge[begin] : lines.first_edge[end]]
+    strips, first_strip = belt_strips(edges, first, col_step, row_step)
+    n = strips.shape[0]
+    height, profile, reach_h = np.empty(n), np.empty(n, np.int64), np.empty(n)
     for i in range(end - begin):
-        heights[first_strip[i] : first_strip[i + 1]] = height[begin + i]
-        looks[first_strip[i] : first_strip[i + 1]] = look[begin + i]
-    return paints_of(strips, looks, heights, reach_h[looks], windward_h, step_h, False)
+        for s in range(first_strip[i], first_strip[i + 1]):
+            height[s], profile[s] = lines.height[begin + i], lines.profile[begin + i]
+            reach_h[s] = lines.reach_h[profile[s]]
+    settings = BandSettings(lines.windward_h, lines.step_h, False)
+    return influence_bands(strips, profile, height, reach_h, settings)
 
 
 @kernel
-def _window(paints, step, corner, shape):  # type: ignore[no-untyped-def]
-    """First and last row and column of the map that some paints of one ray can reach."""
+def _window(geometry, col_step, row_step, corner, shape):  # type: ignore[no-untyped-def]
+    """First and last row and column of the map that some bands of one ray can reach."""
     top, bottom, left, right = FAR, -FAR, FAR, -FAR
-    for s in range(paints.shape[0]):
-        one, other = row_range(paints[s], step[0], step[1])
+    for s in range(geometry.shape[0]):
+        one, other = row_range(geometry, s, col_step, row_step)
         top, bottom = min(top, one), max(bottom, other)
-        one, other = col_range(paints[s], step[0], step[1])
+        one, other = col_range(geometry, s, col_step, row_step)
         left, right = min(left, one), max(right, other)
     rows = max(int(top) - corner[0], 0), min(int(bottom) - corner[0], shape[0])
     cols = max(int(left) - corner[1], 0), min(int(right) - corner[1], shape[1])
@@ -95,40 +200,44 @@ def _lost_where_windy(before, after, weight, windy):  # type: ignore[no-untyped-
 
 
 @kernel
-def _laid(lines, one, wind, step, corner, room):  # type: ignore[no-untyped-def]
-    """The window one line reaches along one ray, as it would stand with the line; and the room."""
-    paints, rows = _paints_along(lines, one, step)
-    top, bottom, left, right = _window(paints, step, corner, wind.shape)
+def _with_line(lines, one, wind, rays, ray, memory, spans):  # type: ignore[no-untyped-def]
+    """The window one line reaches along one ray, as it would be with the line; and the memory."""
+    col_step, row_step, corner = rays.steps[ray, 0], rays.steps[ray, 1], rays.corner
+    geometry, rows = _bands_along(lines, one, col_step, row_step)
+    shape = (wind.shape[1], wind.shape[2])
+    top, bottom, left, right = _window(geometry, col_step, row_step, corner, shape)
     high, wide = bottom - top, right - left
-    if room.size < high * wide:
-        room = np.empty(2 * high * wide, np.float32)
-    field = room[: high * wide].reshape((1, high, wide))
-    for row in range(high):
-        field[0, row] = wind[top + row, left:right]
-    at = np.array((corner[0] + top, corner[1] + left))
-    lower_window(paints, rows, lines[8], lines[9], step, at, False, field)
-    return field[0], top, left, room
+    if memory.size < high * wide:
+        memory = np.empty(2 * high * wide, np.float32)
+    field = memory[: high * wide].reshape((1, high, wide))
+    for i in range(high):
+        for j in range(wide):
+            field[0, i, j] = wind[ray, top + i, left + j]
+    view = View(col_step, row_step, corner[0] + top, corner[1] + left)
+    profiles = Profiles(lines.tables, lines.zero_entry, False)
+    lower_window(geometry, rows, 0, geometry.shape[0], view, profiles, spans, field)
+    return field[0], top, left, memory
 
 
-def _gains(lines, which, wind, rays, need, windy, out):  # type: ignore[no-untyped-def]
-    """What each of some lines alone would add to what stands.
+def gains(
+    lines: CandidateLines,
+    which: NDArray[np.int64],
+    wind: NDArray[np.float32],
+    rays: SitingRays,
+    need: NDArray[np.float32],
+    windy: NDArray[np.float32],
+    out: NDArray[np.float64],
+) -> None:
+    """What each of some lines alone would add to the existing shelter.
 
     Parameters
     ----------
-    lines : tuple
-        ``first_outline`` (n + 1,) and ``first_edge`` (m + 1,) int64, where the outlines of each
-        line and the edges of each outline begin; ``edges`` (k, 4) float64, ends in cells;
-        ``height`` (m,) float64, cells, and ``look`` (m,) int64; ``reach_h`` by look; how far to
-        windward to paint and the spacing of the tables, belt heights; ``tables`` (1, rows,
-        entries) float32 and the entry at the origin.
+    lines : CandidateLines
     which : (w,) int64
-        Lines to work out.
+        Lines to evaluate.
     wind : (rays, rows, cols) float32
-        Relative wind as it stands.
-    rays : tuple
-        ``steps`` (rays, 2) float64, unit step down the wind; ``direction`` (rays,) int64, the
-        direction each stands for; ``share`` (rays,) float64, how much each counts; ``corner``
-        (2,) int64, row and column of the map's first cell in the whole raster.
+        Relative wind without them.
+    rays : SitingRays
     need : (rows, cols) float32
         What a full loss of wind counts on each cell.
     windy : (0 or directions, rows, cols) float32
@@ -136,34 +245,40 @@ def _gains(lines, which, wind, rays, need, windy, out):  # type: ignore[no-untyp
     out : (w, directions) float64
         Filled with Σ share × need × loss.
     """
-    for lot in prange(LOTS):
-        room, none, no_box = np.empty(1, np.float32), np.empty((0, 0), np.float32), (0, 0, 0, 0)
-        begin, end = lot * which.size // LOTS, (lot + 1) * which.size // LOTS
-        out[begin:end] = 0.0
-        for ray in range(rays[0].shape[0]):
-            for i in range(begin, end):
-                room = _one_gain(
-                    lines, which[i], wind[ray], rays, ray, need, windy, room, out[i], no_box, none
-                )
+    given = (CandidateLines(*lines), which, wind, SitingRays(*rays), need, windy, out)
+    _by_lots(lambda begin, end: _gains(begin, end, *given), which.size)
 
 
-gains = kernel(parallel=True)(_gains)
-gains_alone = kernel(_gains)
-"""The same on one thread, quicker for a line or two."""
+def _by_lots(work: Callable[[int, int], Any], count: int) -> None:
+    """Call for the first and the one-after-last line of every lot."""
+    lots = 1 if count <= FEW else min(count, LOTS)
+    bounds = [lot * count // lots for lot in range(lots + 1)]
+    map_threads(lambda lot: work(bounds[lot], bounds[lot + 1]), range(lots))
+
+
+@kernel(nogil=True)
+def _gains(begin, end, lines, which, wind, rays, need, windy, out):  # type: ignore[no-untyped-def]
+    memory, none, no_box = np.empty(1, np.float32), np.empty((0, 0), np.float32), (0, 0, 0, 0)
+    spans = empty_spans()
+    out[begin:end] = 0.0
+    for ray in range(rays.steps.shape[0]):
+        for i in range(begin, end):
+            memory = _one_gain(
+                lines, which[i], wind, rays, ray, need, windy, memory, spans, out, i, no_box, none
+            )
 
 
 @kernel
 def _one_gain(  # type: ignore[no-untyped-def]
-    lines, one, wind, rays, ray, need, windy, room, out, box, seen
+    lines, one, wind, rays, ray, need, windy, memory, spans, out, place, box, seen
 ):
     """Add the gain along one ray to `out`, and the loss of each cell of a box to `seen` if any."""
-    steps, direction, share, corner = rays
-    field, top, left, room = _laid(lines, one, wind, steps[ray], corner, room)
-    toward, right = direction[ray], left + field.shape[1]
-    total, part = 0.0, np.float32(share[ray])
+    field, top, left, memory = _with_line(lines, one, wind, rays, ray, memory, spans)
+    toward, right = rays.direction[ray], left + field.shape[1]
+    total, part = 0.0, np.float32(rays.share[ray])
     for i in range(field.shape[0]):
         row = top + i
-        before = wind[row, left:right]
+        before = wind[ray, row, left:right]
         total += _row_lost(before, field[i], row, left, toward, need, windy)
         if seen.size:
             spot = seen[row - box[0], left - box[2] : right - box[2]]
@@ -171,8 +286,8 @@ def _one_gain(  # type: ignore[no-untyped-def]
                 _add_windy(before, field[i], part, windy[toward, row, left:right], spot)
             else:
                 _add(before, field[i], part, spot)
-    out[toward] += share[ray] * total
-    return room
+    out[place, toward] += rays.share[ray] * total
+    return memory
 
 
 @kernel
@@ -197,49 +312,63 @@ def _add_windy(before, after, part, more, spot):  # type: ignore[no-untyped-def]
         spot[j] += part * more[j] * (before[j] - after[j])
 
 
-@kernel(parallel=True)
-def served(lines, which, wind, rays, total, windy, ground, out, parts, by_place):  # type: ignore[no-untyped-def]
+def served(
+    lines: CandidateLines,
+    which: NDArray[np.int64],
+    wind: NDArray[np.float32],
+    rays: SitingRays,
+    total: NDArray[np.float32],
+    windy: NDArray[np.float32],
+    ground: LandUse,
+    out: NDArray[np.float64],
+    parts: NDArray[np.float64],
+    by_place: NDArray[np.float64],
+) -> None:
     """What some lines would add, each alone, and for what and for whom.
 
     Parameters
     ----------
     lines, which, wind, rays, windy, out
         As for `gains`, with `total` for its need.
-    ground : tuple
-        ``need`` (purposes, rows, cols) float32; ``owner`` (rows, cols) int32, the holding of each
-        cell, -1 where public; ``mine`` (n,) int32, the holding of each line; ``first`` (cells + 1,)
-        int64, ``place`` (k,) int32 and ``weight`` (k,) float32, places on each cell and what a full
-        loss of wind counts there.
+    ground : LandUse
     parts : (w, purposes, 3) float64
         Filled with the loss on the own holding, on neighbours' and on public ground.
     by_place : (w, places) float64
         Filled with the loss on each place.
     """
-    for lot in prange(LOTS):
-        room = np.empty(1, np.float32)
-        loss = np.empty(1, np.float32)
-        for i in range(lot * which.size // LOTS, (lot + 1) * which.size // LOTS):
-            out[i], parts[i], by_place[i] = 0.0, 0.0, 0.0
-            box = _box(lines, which[i], rays[3], wind.shape[1:])
-            high, wide = box[1] - box[0], box[3] - box[2]
-            if loss.size < high * wide:
-                loss = np.empty(2 * high * wide, np.float32)
-            seen = loss[: high * wide].reshape((high, wide))
-            seen[:] = np.float32(0)
-            for ray in range(rays[0].shape[0]):
-                room = _one_gain(
-                    lines, which[i], wind[ray], rays, ray, total, windy, room, out[i], box, seen
-                )  # fmt: skip
-            _share_out(seen, box, ground, ground[2][which[i]], parts[i], by_place[i])
+    given = (CandidateLines(*lines), which, wind, SitingRays(*rays), total, windy)
+    filled = (LandUse(*ground), out, parts, by_place)
+    _by_lots(lambda begin, end: _served(begin, end, *given, *filled), which.size)
+
+
+@kernel(nogil=True)
+def _served(  # type: ignore[no-untyped-def]
+    begin, end, lines, which, wind, rays, total, windy, ground, out, parts, by_place
+):
+    memory, loss, spans = np.empty(1, np.float32), np.empty(1, np.float32), empty_spans()
+    out[begin:end], parts[begin:end], by_place[begin:end] = 0.0, 0.0, 0.0
+    shape = (wind.shape[1], wind.shape[2])
+    for i in range(begin, end):
+        box = _box(lines, which[i], rays.corner, shape)
+        high, wide = box[1] - box[0], box[3] - box[2]
+        if loss.size < high * wide:
+            loss = np.empty(2 * high * wide, np.float32)
+        seen = loss[: high * wide].reshape((high, wide))
+        seen[:] = np.float32(0)
+        for ray in range(rays.steps.shape[0]):
+            memory = _one_gain(
+                lines, which[i], wind, rays, ray, total, windy, memory, spans, out, i, box, seen
+            )
+        _share_out(seen, box, ground, ground.holding[which[i]], parts[i], by_place[i])
 
 
 @kernel
 def _box(lines, one, corner, shape):  # type: ignore[no-untyped-def]
     """A window of the map that holds all one line can reach along any ray."""
-    first_outline, first_edge, edges, height, look, reach_h, windward_h, _, _, _ = lines
+    edges, first_edge = lines.edges, lines.first_edge
     top, bottom, left, right = FAR, -FAR, FAR, -FAR
-    for i in range(first_outline[one], first_outline[one + 1]):
-        far = height[i] * max(reach_h[look[i]], windward_h) + 1.0
+    for i in range(lines.first_outline[one], lines.first_outline[one + 1]):
+        far = lines.height[i] * max(lines.reach_h[lines.profile[i]], lines.windward_h) + 1.0
         for e in range(first_edge[i], first_edge[i + 1]):
             left, right = min(left, edges[e, 0] - far), max(right, edges[e, 0] + far)
             top, bottom = min(top, edges[e, 1] - far), max(bottom, edges[e, 1] + far)
@@ -255,7 +384,7 @@ def _box(lines, one, corner, shape):  # type: ignore[no-untyped-def]
 @kernel
 def _share_out(seen, box, ground, mine, parts, by_place):  # type: ignore[no-untyped-def]
     """Add the loss on each cell to whom and what it serves."""
-    need, owner, _, first, place, weight = ground
+    need, owner, first = ground.need, ground.owner, ground.first
     for i in range(seen.shape[0]):
         row = box[0] + i
         for j in range(seen.shape[1]):
@@ -268,12 +397,19 @@ def _share_out(seen, box, ground, mine, parts, by_place):  # type: ignore[no-unt
                 parts[p, whose] += need[p, row, col] * loss
             cell = row * owner.shape[1] + col
             for k in range(first[cell], first[cell + 1]):
-                by_place[place[k]] += weight[k] * loss
+                by_place[ground.place[k]] += ground.weight[k] * loss
 
 
-@kernel
-def plant(lines, one, wind, rays, need, windy, out):  # type: ignore[no-untyped-def]
-    """Lay one line on what stands, keeping what was there.
+def plant(
+    lines: CandidateLines,
+    one: int,
+    wind: NDArray[np.float32],
+    rays: SitingRays,
+    need: NDArray[np.float32],
+    windy: NDArray[np.float32],
+    out: NDArray[np.float64],
+) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+    """Add one line to the existing belts, keeping what was there.
 
     Parameters
     ----------
@@ -288,32 +424,40 @@ def plant(lines, one, wind, rays, need, windy, out):  # type: ignore[no-untyped-
     found : (rays, 4) int64
         First and last row and column of its window along each ray.
     saved : (k,) float32
-        What stood in the windows, ray after ray.
+        What was in the windows, ray after ray.
     """
-    steps, direction, share, corner = rays
-    found = np.empty((steps.shape[0], 4), np.int64)
-    saved, place = np.empty(1 << 16, np.float32), 0
+    found, saved = _plant(CandidateLines(*lines), one, wind, SitingRays(*rays), need, windy, out)
+    return found, saved
+
+
+@kernel
+def _plant(lines, one, wind, rays, need, windy, out):  # type: ignore[no-untyped-def]
+    found = np.empty((rays.steps.shape[0], 4), np.int64)
+    saved, place, memory = np.empty(1 << 16, np.float32), 0, np.empty(1, np.float32)
+    spans = empty_spans()
     out[:] = 0.0
-    for ray in range(steps.shape[0]):
-        paints, rows = _paints_along(lines, one, steps[ray])
-        top, bottom, left, right = _window(paints, steps[ray], corner, wind.shape[1:])
-        found[ray] = np.array((top, bottom, left, right))
-        wide = right - left
-        if place + (bottom - top) * wide > saved.size:
-            more = np.empty(2 * (place + (bottom - top) * wide), np.float32)
+    for ray in range(rays.steps.shape[0]):
+        field, top, left, memory = _with_line(lines, one, wind, rays, ray, memory, spans)
+        high, wide = field.shape
+        found[ray, 0], found[ray, 1], found[ray, 2], found[ray, 3] = (
+            top,
+            top + high,
+            left,
+            left + wide,
+        )
+        if place + high * wide > saved.size:
+            more = np.empty(2 * (place + high * wide), np.float32)
             more[:place] = saved[:place]
             saved = more
-        for row in range(top, bottom):
-            begin = place + (row - top) * wide
-            saved[begin : begin + wide] = wind[ray, row, left:right]
-        here = wind[ray : ray + 1]
-        lower_window(paints, rows, lines[8], lines[9], steps[ray], corner, False, here)
         total = 0.0
-        for row in range(top, bottom):
-            before, after = saved[place : place + wide], wind[ray, row, left:right]
-            total += _row_lost(before, after, row, left, direction[ray], need, windy)
+        for i in range(high):
+            before = saved[place : place + wide]
+            for j in range(wide):
+                before[j] = wind[ray, top + i, left + j]
+                wind[ray, top + i, left + j] = field[i, j]
+            total += _row_lost(before, field[i], top + i, left, rays.direction[ray], need, windy)
             place += wide
-        out[direction[ray]] += share[ray] * total
+        out[rays.direction[ray]] += rays.share[ray] * total
     return found, saved[:place].copy()
 
 
@@ -322,7 +466,7 @@ def put_back(wind, found, saved):  # type: ignore[no-untyped-def]
     """Undo `plant`; lines come off in the reverse of the order they went on."""
     place = 0
     for ray in range(found.shape[0]):
-        top, bottom, left, right = found[ray]
-        for row in range(top, bottom):
-            wind[ray, row, left:right] = saved[place : place + right - left]
-            place += right - left
+        for row in range(found[ray, 0], found[ray, 1]):
+            for col in range(found[ray, 2], found[ray, 3]):
+                wind[ray, row, col] = saved[place]
+                place += 1

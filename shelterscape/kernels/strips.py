@@ -1,7 +1,7 @@
-r"""Belts seen along the wind: where each ray goes in and comes out.
+r"""Belts seen along the wind: where each ray enters and leaves them.
 
 Turned so that the wind blows straight along one axis, every outline is cut at its corners into
-strips. In a strip the wind goes in over one straight edge and comes out over another, so depth and
+strips. In a strip the wind enters over one straight edge and leaves over another, so depth and
 distance are linear in the position across the wind::
 
       wind
@@ -16,21 +16,67 @@ Rows of a strip array: left, right, in_at, in_slope, out_at, out_slope; all in c
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
+from numpy.typing import NDArray
 
 from shelterscape.kernels.cache import kernel
 
 LEFT, RIGHT, IN_AT, IN_SLOPE, OUT_AT, OUT_SLOPE = range(6)
 
 NARROW = 1e-6
-"""A strip narrower than this, in cells, holds no cell centre worth the name."""
+"""A strip narrower than this, in cells, contains no cell centre."""
 
 LONGEST_CHAIN = 4
 """Most belts that are taken together as one."""
 
 
+class Neighbours(NamedTuple):
+    """Outlines that may act together with others, and what decides whether they do.
+
+    Parameters
+    ----------
+    neighbours : (k,) int64
+        For each outline the others near enough to be examined.
+    first : (m + 1,) int64
+        Where those of each outline begin.
+    height : (m,) float64
+        Belt height, cells.
+    gap_h : float
+        Widest gap along the wind, in heights of the lower belt.
+    depth_h : float
+        Greatest depth of each belt along the wind, in its own heights.
+    """
+
+    neighbours: NDArray[np.int64]
+    first: NDArray[np.int64]
+    height: NDArray[np.float64]
+    gap_h: float
+    depth_h: float
+
+
+# numba's sorts take seconds to compile.
+@kernel
+def _sort(keys, places):  # type: ignore[no-untyped-def]
+    """Bring places into the order of their keys, equal keys as they come (Shell's method)."""
+    n = places.size
+    gap = 1
+    while gap < n // 9:
+        gap = 3 * gap + 1
+    while gap > 0:
+        for i in range(gap, n):
+            place = places[i]
+            j = i
+            while j >= gap and keys[places[j - gap]] > keys[place]:
+                places[j] = places[j - gap]
+                j -= gap
+            places[j] = place
+        gap //= 3
+
+
 @kernel(nogil=True)
-def strips_of(edges, first_edge, step):  # type: ignore[no-untyped-def]
+def belt_strips(edges, first_edge, col_step, row_step):  # type: ignore[no-untyped-def]
     """Cut outlines into strips along one wind.
 
     Parameters
@@ -39,8 +85,8 @@ def strips_of(edges, first_edge, step):  # type: ignore[no-untyped-def]
         Column and row of both ends of each edge, outline after outline.
     first_edge : (m + 1,) int64
         Where the edges of each outline begin.
-    step : (2,) float64
-        Unit step down the wind, columns and rows.
+    col_step, row_step : float
+        Unit step down the wind.
 
     Returns
     -------
@@ -48,58 +94,53 @@ def strips_of(edges, first_edge, step):  # type: ignore[no-untyped-def]
     first_strip : (m + 1,) int64
         Where the strips of each outline begin.
     """
-    outlines = first_edge.size - 1
-    first_strip = np.zeros(outlines + 1, np.int64)
-    room = 4 * edges.shape[0] + 16
-    strips = np.empty((room, 6))
+    first_strip = np.zeros(first_edge.size, np.int64)
+    strips = np.empty((4 * edges.shape[0] + 16, 6))
     count = 0
-    for i in range(outlines):
-        turned = _turned(edges[first_edge[i] : first_edge[i + 1]], step)
-        # An outline of n edges has at most n strips in each of its n slabs.
-        n = turned.shape[0]
-        most = count + n * n // 2 + n
-        if most > room:
-            room = 2 * most
-            grown = np.empty((room, 6))
-            grown[:count] = strips[:count]
-            strips = grown
-        count = _cut(turned, strips, count)
-        first_strip[i + 1] = count
+    for outline in range(first_edge.size - 1):
+        begin, end = first_edge[outline], first_edge[outline + 1]
+        turned = np.empty((end - begin, 4))
+        for e in range(begin, end):
+            _turn(edges, e, col_step, row_step, turned, e - begin)
+        strips, count = _cut(turned, strips, count)
+        first_strip[outline + 1] = count
     return strips[:count].copy(), first_strip
 
 
 @kernel
-def _turned(edges, step):  # type: ignore[no-untyped-def]
-    """Edges as (across, along) from left to right, in order of their left end."""
-    n = edges.shape[0]
-    turned = np.empty((n, 4))
-    for e in range(n):
-        along_a = edges[e, 0] * step[0] + edges[e, 1] * step[1]
-        across_a = edges[e, 1] * step[0] - edges[e, 0] * step[1]
-        along_b = edges[e, 2] * step[0] + edges[e, 3] * step[1]
-        across_b = edges[e, 3] * step[0] - edges[e, 2] * step[1]
-        if across_a <= across_b:
-            turned[e] = np.array((across_a, along_a, across_b, along_b))
-        else:
-            turned[e] = np.array((across_b, along_b, across_a, along_a))
-    return turned[np.argsort(turned[:, 0])]
+def _turn(edges, e, col_step, row_step, turned, place):  # type: ignore[no-untyped-def]
+    """One edge as (across, along) of its left end, then of its right end."""
+    along_a = edges[e, 0] * col_step + edges[e, 1] * row_step
+    across_a = edges[e, 1] * col_step - edges[e, 0] * row_step
+    along_b = edges[e, 2] * col_step + edges[e, 3] * row_step
+    across_b = edges[e, 3] * col_step - edges[e, 2] * row_step
+    first = 0 if across_a <= across_b else 2
+    turned[place, first], turned[place, first + 1] = across_a, along_a
+    turned[place, 2 - first], turned[place, 3 - first] = across_b, along_b
 
 
 @kernel
 def _cut(turned, strips, count):  # type: ignore[no-untyped-def]
-    """Write the strips of one outline after the first `count`; returns the new count."""
+    """Add the strips of one outline after the first `count`; the array, if it grew, and the count.
+
+    A sweep across the wind: between two neighbouring corners the same edges are met, in the order
+    of their distance along the wind, and every second gap between them is inside.
+    """
     n = turned.shape[0]
-    knots = np.sort(np.concatenate((turned[:, 0], turned[:, 2])))
-    active = np.empty(n, np.int64)
-    places = np.empty(n)
+    knots, by_left, by_knot = np.empty(2 * n), np.arange(n), np.arange(2 * n)
+    for e in range(n):
+        knots[e], knots[n + e] = turned[e, 0], turned[e, 2]
+    _sort(knots, by_left)
+    _sort(knots, by_knot)
+    active, order, middles = np.empty(n, np.int64), np.empty(n, np.int64), np.empty(n)
     live, coming = 0, 0
-    for k in range(knots.size - 1):
-        left, right = knots[k], knots[k + 1]
+    for k in range(2 * n - 1):
+        left, right = knots[by_knot[k]], knots[by_knot[k + 1]]
         if right - left < NARROW:
             continue
         middle = 0.5 * (left + right)
-        while coming < n and turned[coming, 0] < middle:
-            active[live] = coming
+        while coming < n and turned[by_left[coming], 0] < middle:
+            active[live] = by_left[coming]
             live += 1
             coming += 1
         kept = 0
@@ -109,45 +150,47 @@ def _cut(turned, strips, count):  # type: ignore[no-untyped-def]
                 kept += 1
         live = kept
         for j in range(live):
-            places[j] = _along(turned[active[j]], middle)
-        order = np.argsort(places[:live])
+            order[j] = j
+            middles[j] = _along(turned, active[j], middle)
+        _sort(middles, order[:live])
+        if count + live > strips.shape[0]:
+            grown = np.empty((2 * (count + live), 6))
+            grown[:count] = strips[:count]
+            strips = grown
         for j in range(0, live - 1, 2):
-            inward, outward = turned[active[order[j]]], turned[active[order[j + 1]]]
+            one, other = active[order[j]], active[order[j + 1]]
             strips[count, LEFT], strips[count, RIGHT] = left, right
-            strips[count, IN_AT], strips[count, OUT_AT] = (
-                _along(inward, left),
-                _along(outward, left),
+            strips[count, IN_AT], strips[count, IN_SLOPE] = (
+                _along(turned, one, left),
+                _slope(turned, one),
             )
-            strips[count, IN_SLOPE], strips[count, OUT_SLOPE] = _slope(inward), _slope(outward)
+            strips[count, OUT_AT], strips[count, OUT_SLOPE] = (
+                _along(turned, other, left),
+                _slope(turned, other),
+            )
             count += 1
-    return count
+    return strips, count
 
 
 @kernel(inline="always")
-def _slope(edge):  # type: ignore[no-untyped-def]
-    return (edge[3] - edge[1]) / (edge[2] - edge[0])
+def _slope(turned, e):  # type: ignore[no-untyped-def]
+    return (turned[e, 3] - turned[e, 1]) / (turned[e, 2] - turned[e, 0])
 
 
 @kernel(inline="always")
-def _along(edge, across):  # type: ignore[no-untyped-def]
-    return edge[1] + _slope(edge) * (across - edge[0])
+def _along(turned, e, across):  # type: ignore[no-untyped-def]
+    return turned[e, 1] + _slope(turned, e) * (across - turned[e, 0])
 
 
 @kernel(nogil=True)
-def close_chains(strips, first_strip, neighbours, first_neighbour, height, gap_h, depth_h):  # type: ignore[no-untyped-def]
-    """Strips of belts that stand so close behind each other that they act as one.
+def joined_strips(strips, first_strip, near):  # type: ignore[no-untyped-def]
+    """Strips of belts so close behind each other that they act as one.
 
     Parameters
     ----------
     strips, first_strip
-        As `strips_of` gives them.
-    neighbours, first_neighbour
-        For each outline the others near enough to be looked at.
-    height : (m,) float64
-        Belt height, in cells.
-    gap_h, depth_h : float
-        Widest gap along the wind, in heights of the lower belt, and greatest depth of each, in its
-        own.
+        As `belt_strips` returns them.
+    near : Neighbours
 
     Returns
     -------
@@ -156,68 +199,75 @@ def close_chains(strips, first_strip, neighbours, first_neighbour, height, gap_h
     members : (k, 4) int64
         Outlines taken together, leeward first, -1 behind the last.
     """
-    joined, members = np.empty((64, 6)), np.full((64, LONGEST_CHAIN), -1, np.int64)
-    alone = np.full(LONGEST_CHAIN, -1, np.int64)
-    near = (strips, first_strip, neighbours, first_neighbour, height, gap_h, depth_h)
+    joined, members = np.empty((64, 6)), np.empty((64, LONGEST_CHAIN), np.int64)
+    strip, chain = np.empty(6), np.empty(LONGEST_CHAIN, np.int64)
     count = 0
     for lee in range(first_strip.size - 1):
-        if first_neighbour[lee] == first_neighbour[lee + 1]:
+        if near.first[lee] == near.first[lee + 1]:
             continue
-        alone[0] = lee
         for s in range(first_strip[lee], first_strip[lee + 1]):
-            if depth_of(strips[s]) > depth_h * height[lee]:
+            if depth_of(strips, s) > near.depth_h * near.height[lee]:
                 continue
             # Chains grow one belt at a time: first the pairs, then what joins a pair, and so on.
+            strip[:] = strips[s]
+            chain[0], chain[1:] = lee, -1
             todo = count
-            joined, members, count = _grow(strips[s], alone, near, joined, members, count)
+            joined, members, count = _grow(
+                strip, chain, strips, first_strip, near, joined, members, count
+            )
             while todo < count:
-                strip, chain = joined[todo].copy(), members[todo].copy()
-                joined, members, count = _grow(strip, chain, near, joined, members, count)
+                strip[:], chain[:] = joined[todo], members[todo]
+                joined, members, count = _grow(
+                    strip, chain, strips, first_strip, near, joined, members, count
+                )
                 todo += 1
     return joined[:count].copy(), members[:count].copy()
 
 
 @kernel
-def _grow(strip, chain, near, joined, members, count):  # type: ignore[no-untyped-def]
+def _grow(strip, chain, strips, first_strip, near, joined, members, count):  # type: ignore[no-untyped-def]
     """Add every chain that is this one and one more belt to windward."""
-    strips, first_strip, neighbours, first_neighbour, height, gap_h, depth_h = near
-    length = np.sum(chain >= 0)
+    length = 1
+    while length < LONGEST_CHAIN and chain[length] >= 0:
+        length += 1
     if length == LONGEST_CHAIN:
         return joined, members, count
     front = chain[length - 1]
-    for n in range(first_neighbour[front], first_neighbour[front + 1]):
-        other = neighbours[n]
-        if np.any(chain == other):
+    for n in range(near.first[front], near.first[front + 1]):
+        other = near.neighbours[n]
+        known = False
+        for m in range(length):
+            known = known or chain[m] == other
+        if known:
             continue
-        widest = gap_h * min(height[front], height[other])
+        widest = near.gap_h * min(near.height[front], near.height[other])
         for t in range(first_strip[other], first_strip[other + 1]):
             if count == joined.shape[0]:
-                joined, members = _with_room(joined, members)
-            if _join(strips[t], strip, widest, depth_h * height[other], joined[count]):
+                more, others = (
+                    np.empty((2 * count, 6)),
+                    np.empty((2 * count, LONGEST_CHAIN), np.int64),
+                )
+                more[:count], others[:count] = joined, members
+                joined, members = more, others
+            if _join(strips, t, strip, widest, near.depth_h * near.height[other], joined, count):
                 members[count] = chain
                 members[count, length] = other
                 count += 1
     return joined, members, count
 
 
-@kernel
-def _with_room(joined, members):  # type: ignore[no-untyped-def]
-    more, others = np.empty((2 * len(joined), 6)), np.full((2 * len(joined), LONGEST_CHAIN), -1)
-    more[: len(joined)] = joined
-    others[: len(joined)] = members
-    return more, others
-
-
 @kernel(inline="always")
-def depth_of(strip):  # type: ignore[no-untyped-def]
+def depth_of(strips, s):  # type: ignore[no-untyped-def]
     """Depth of a strip along the wind, at its middle."""
-    half = 0.5 * (strip[RIGHT] - strip[LEFT])
-    return strip[OUT_AT] - strip[IN_AT] + (strip[OUT_SLOPE] - strip[IN_SLOPE]) * half
+    half = 0.5 * (strips[s, RIGHT] - strips[s, LEFT])
+    slope = strips[s, OUT_SLOPE] - strips[s, IN_SLOPE]
+    return strips[s, OUT_AT] - strips[s, IN_AT] + slope * half
 
 
 @kernel
-def _join(windward, leeward, widest, deepest, out):  # type: ignore[no-untyped-def]
-    """Whether two strips overlap across the wind with a small gap; fills `out` when they do."""
+def _join(strips, t, leeward, widest, deepest, joined, place):  # type: ignore[no-untyped-def]
+    """Whether strip `t` is close to windward of another; fills a row of `joined` when it is."""
+    windward, out = strips[t], joined[place]
     left, right = max(windward[LEFT], leeward[LEFT]), min(windward[RIGHT], leeward[RIGHT])
     if right - left < NARROW:
         return False

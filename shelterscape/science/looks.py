@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from shelterscape.kernels.paints import INSIDE, ROWS_PER_LOOK
+from shelterscape.kernels.influence import INSIDE, ROWS_PER_PROFILE
 from shelterscape.kernels.shelter_curves import (
     CURVES,
     REACH_WINDWARD_H,
@@ -87,7 +87,7 @@ class LookTables:
         return self._index[look]
 
     def tables(self) -> NDArray[np.float32]:
-        """Relative wind, (cases, `ROWS_PER_LOOK` * looks, entries)."""
+        """Relative wind, (cases, `ROWS_PER_PROFILE` * looks, entries)."""
         self._fill()
         return self._tables
 
@@ -101,7 +101,7 @@ class LookTables:
             return
         fresh = np.stack([_rows(self._new, case) for case in range(self._cases)])
         self._tables = np.concatenate([self._tables, fresh], axis=1)
-        lowest = fresh.reshape(self._cases, len(self._new), ROWS_PER_LOOK, -1)[:, :, :INSIDE]
+        lowest = fresh.reshape(self._cases, len(self._new), ROWS_PER_PROFILE, -1)[:, :, :INSIDE]
         acts = lowest.min(axis=(0, 2)) < 1.0 - NOTHING
         last = acts.shape[1] - np.argmax(acts[:, ::-1], axis=1)
         reach = np.maximum(last * TABLE_STEP_H - REACH_WINDWARD_H, 0.0)
@@ -116,7 +116,7 @@ def _rows(looks: list[Look], case: int) -> NDArray[np.float32]:
     low = np.array([look.porosity_low[case] for look in looks])
     width = -2.0 * np.log(np.maximum(1.0 - np.array([look.width_share for look in looks]), 1e-9))
     shade = np.array([look.shade for look in looks])
-    out = np.empty((len(looks), ROWS_PER_LOOK, len(table_distances())), np.float32)
+    out = np.empty((len(looks), ROWS_PER_PROFILE, len(table_distances())), np.float32)
     for name in {look.curve for look in looks}:
         chosen = np.array([look.curve == name for look in looks])
         thin = thin_belt(name, porosity[chosen], low[chosen], width[chosen])

@@ -3,31 +3,34 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
 import geopandas as gpd
-import numba
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from shelterscape.errors import InputError
 from shelterscape.grid import Grid, downwind
-from shelterscape.kernels.downwind import add_rays
-from shelterscape.kernels.paints import (
-    PAINT_COLUMNS,
-    ROWS_PER_LOOK,
+from shelterscape.kernels.downwind import Bands, EndZones, Profiles, add_wind_reduction
+from shelterscape.kernels.influence import (
+    GEOMETRY_COLUMNS,
+    ROWS_PER_BLOCK,
+    ROWS_PER_PROFILE,
     WOOD_FROM_H,
-    by_band,
-    jets_of,
-    paints_of,
+    BandSettings,
+    RowBlocks,
+    end_effect_zones,
+    influence_bands,
+    list_by_rows,
 )
 from shelterscape.kernels.shelter_curves import CURVES, REACH_WINDWARD_H, TABLE_STEP_H
-from shelterscape.kernels.strips import close_chains, strips_of
+from shelterscape.kernels.siting import wind_along_ray
+from shelterscape.kernels.strips import Neighbours, belt_strips, joined_strips
+from shelterscape.kernels.threads import map_threads
 from shelterscape.science.belts import HARD_TYPES
 from shelterscape.science.looks import Look, LookTables, look_of, shade_at
 from shelterscape.science.outlines import CLOSE_H, Outlines, outlines_of
@@ -194,39 +197,65 @@ def _kinds(
 
 @dataclass(frozen=True)
 class Rays:
-    """All that belts do along some winds, ready to be laid on any cut-out of the map."""
+    """All that belts do along some winds, ready to be evaluated on any cut-out of the map.
+
+    Parameters
+    ----------
+    steps : (rays, 2) float64
+        Unit step down the wind of each ray, columns and rows.
+    geometry, rows : (n, 11) float64, (n, 2) int64
+        Influence bands, ray after ray.
+    first : (rays + 1,) int64
+        Where those of each ray begin.
+    zones, rise, first_zone : (k, 11) float64, (cases, k) float32, (rays + 1,) int64
+        The same for end-effect zones.
+    tables : (cases, profile rows, entries) float32
+    """
 
     steps: Array
-    paints: Array
+    geometry: Array
     rows: NDArray[np.int64]
-    ray: NDArray[np.int64]
-    jets: Array
-    strength: Field
-    jet_ray: NDArray[np.int64]
+    first: NDArray[np.int64]
+    zones: Array
+    rise: Field
+    first_zone: NDArray[np.int64]
     tables: Field
 
 
 def rays_of(scene: Scene, directions_deg: Array) -> Rays:
-    """What belts do along some winds (degrees from grid north) that count the same."""
+    """What belts do along some winds (degrees from grid north) that count the same.
+
+    Parameters
+    ----------
+    scene : Scene
+    directions_deg : (rays,) float64
+
+    Returns
+    -------
+    Rays
+    """
     steps = np.array([downwind(float(d)) for d in directions_deg])
-    with ThreadPoolExecutor(numba.get_num_threads()) as threads:
-        cut = list(threads.map(partial(_cut_along, scene), steps))
-        # Looks are numbered as they are met, so this must keep its order.
-        close = [_close(scene, joined, members) for _, _, joined, members in cut]
-        reach_h = scene.tables.reach_h()
-        each = list(threads.map(partial(_paint_along, scene, reach_h), steps, cut, close))
-    paints, rows, jets, strength = (list(part) for part in zip(*each, strict=True))
-    count = np.arange(len(steps))
+    cut = map_threads(partial(_cut_along, scene), steps)
+    # Profiles are numbered as they are met, so this must keep its order.
+    close = [_close(scene, joined, members) for _, _, joined, members in cut]
+    reach_h = scene.tables.reach_h()
+    given = list(zip(steps, cut, close, strict=True))
+    each = map_threads(lambda one: _act_along(scene, reach_h, *one), given)
+    geometry, rows, zones, rise = (list(part) for part in zip(*each, strict=True))
     return Rays(
         steps,
-        np.concatenate(paints),
+        np.concatenate(geometry),
         np.concatenate(rows),
-        np.repeat(count, [len(p) for p in paints]),
-        np.concatenate(jets),
-        np.concatenate(strength, axis=1).astype(np.float32),
-        np.repeat(count, [len(j) for j in jets]),
+        _starts(geometry),
+        np.concatenate(zones),
+        np.concatenate(rise, axis=1).astype(np.float32),
+        _starts(zones),
         scene.tables.tables(),
     )
+
+
+def _starts(parts: Sequence[Array]) -> NDArray[np.int64]:
+    return np.cumsum([0, *(len(part) for part in parts)], dtype=np.int64)
 
 
 Cut = tuple[Array, NDArray[np.int64], Array, NDArray[np.int64]]
@@ -235,9 +264,9 @@ Cut = tuple[Array, NDArray[np.int64], Array, NDArray[np.int64]]
 def _cut_along(scene: Scene, step: Array) -> Cut:
     """Strips of all outlines along one wind, where each begins, and chains of close ones."""
     lines = scene.outlines
-    strips, first_strip = strips_of(lines.edges, lines.first_edge, step)
-    near = (lines.neighbours, lines.first_neighbour, scene.height, CLOSE_H, WOOD_FROM_H)
-    joined, members = close_chains(strips, first_strip, *near)
+    strips, first_strip = belt_strips(lines.edges, lines.first_edge, *step)
+    near = Neighbours(lines.neighbours, lines.first_neighbour, scene.height, CLOSE_H, WOOD_FROM_H)
+    joined, members = joined_strips(strips, first_strip, near)
     return strips, first_strip, joined, members
 
 
@@ -253,27 +282,29 @@ def _close(
     return looks[which], heights[which]
 
 
-def _paint_along(
+def _act_along(
     scene: Scene,
     reach_h: Array,
     step: Array,
     cut: Cut,
     close: tuple[NDArray[np.int64], Array],
 ) -> tuple[Array, NDArray[np.int64], Array, Array]:
-    """Paints, their table rows, jets, and the strength of those, along one wind."""
+    """Influence bands, their table rows, end-effect zones and their rise, along one wind."""
     lines = scene.outlines
     strips, first_strip, joined, _ = cut
     owner = np.repeat(np.arange(len(lines.kind)), np.diff(first_strip))
     look = scene.look_index[lines.kind[owner]]
-    spacing = (REACH_WINDWARD_H, TABLE_STEP_H)
-    alone = paints_of(strips, look, scene.height[owner], reach_h[look], *spacing, False)
-    together = paints_of(joined, *close, reach_h[close[0]], *spacing, True)
-    paints, rows = (np.concatenate(pair) for pair in zip(alone, together, strict=True))
+    one, several = (
+        BandSettings(REACH_WINDWARD_H, TABLE_STEP_H, joined) for joined in (False, True)
+    )
+    alone = influence_bands(strips, look, scene.height[owner], reach_h[look], one)
+    together = influence_bands(joined, *close, reach_h[close[0]], several)
+    bands, rows = (np.concatenate(pair) for pair in zip(alone, together, strict=True))
     if not scene.how.ends:
-        return paints, rows, np.empty((0, PAINT_COLUMNS)), np.empty((len(scene.density), 0))
-    jets, extent_h = jets_of(lines.edges, lines.first_edge, scene.height, step)
+        return bands, rows, np.empty((0, GEOMETRY_COLUMNS)), np.empty((len(scene.density), 0))
+    zones, extent_h = end_effect_zones(lines.edges, lines.first_edge, scene.height, *step)
     rise = END_RISE * np.minimum(extent_h / END_FULL_EXTENT_H, 1.0) * scene.density
-    return paints, rows, jets, np.repeat(rise, 2, axis=1)
+    return bands, rows, zones, np.repeat(rise, 2, axis=1)
 
 
 def _chain_look(scene: Scene, group: tuple[int, ...]) -> int:
@@ -302,23 +333,85 @@ def _gap(outlines: Outlines, one: int, other: int) -> float:
     return float(outlines.gap_m[at])
 
 
-def lay(rays: Rays, grid: Grid, combine: str, taken: Field) -> None:
-    """Add the mean of what belts take off the wind over some rays to `taken`, by case."""
-    add_rays(
-        rays.paints,
-        rays.rows,
-        rays.ray,
-        by_band(rays.paints, rays.ray, rays.steps, grid.row0, grid.shape[0]),
-        rays.jets,
-        rays.strength,
-        rays.jet_ray,
-        by_band(rays.jets, rays.jet_ray, rays.steps, grid.row0, grid.shape[0]),
-        rays.tables,
-        REACH_WINDWARD_H / TABLE_STEP_H,
-        rays.steps,
-        np.array([grid.row0, grid.col0], dtype=np.int64),
-        combine == "product",
-        taken,
+STRIP_ROWS = 2 * ROWS_PER_BLOCK
+"""Rows that one thread works on at a time."""
+
+STOP_ROWS = 1024
+"""Rows evaluated between two chances to stop."""
+
+
+def lay(
+    rays: Rays,
+    grid: Grid,
+    combine: str,
+    taken: Field,
+    stop_if_asked: Callable[[], None] = lambda: None,
+) -> None:
+    """Add the mean wind reduction by belts over some rays.
+
+    Parameters
+    ----------
+    rays : Rays
+    grid : Grid
+        Of `taken`; may be a cut-out of that of the belts.
+    combine : {"smallest", "product"}
+    taken : (cases, rows, cols) float32
+        Changed in place.
+    stop_if_asked : callable
+        Called every second or so; may raise to end the work.
+    """
+    bands = Bands(rays.geometry, rays.rows, _blocks(rays.geometry, rays.first, rays.steps, grid))
+    zones = EndZones(rays.zones, rays.rise, _blocks(rays.zones, rays.first_zone, rays.steps, grid))
+    profiles = _profiles(rays, combine)
+    corner = np.array([grid.row0, grid.col0], dtype=np.int64)
+    given = (bands, zones, profiles, rays.steps, corner, taken)
+    for begin in range(0, grid.shape[0], STOP_ROWS):
+        stop_if_asked()
+        end = min(begin + STOP_ROWS, grid.shape[0])
+        strips = [(first, min(first + STRIP_ROWS, end)) for first in range(begin, end, STRIP_ROWS)]
+        map_threads(lambda strip: add_wind_reduction(*strip, *given), strips)
+
+
+def lay_apart(rays: Rays, grid: Grid, combine: str, wind: Field) -> None:
+    """Relative wind along each ray alone.
+
+    Parameters
+    ----------
+    rays : Rays
+        Of one case.
+    grid, combine
+        As for `lay`.
+    wind : (rays, rows, cols) float32
+        Filled.
+    """
+    none = RowBlocks(np.empty((0, 2), np.int64), np.empty((0, 0), np.int64), np.empty(0, np.int64))
+    bands = Bands(rays.geometry, rays.rows, none)
+    zones = EndZones(rays.zones, rays.rise, none)
+    corner = np.array([grid.row0, grid.col0], dtype=np.int64)
+    given = (bands, rays.first, zones, rays.first_zone, _profiles(rays, combine))
+    map_threads(
+        lambda ray: wind_along_ray(*given, rays.steps[ray], corner, ray, wind),
+        range(len(rays.steps)),
+    )
+
+
+def _profiles(rays: Rays, combine: str) -> Profiles:
+    return Profiles(rays.tables, REACH_WINDWARD_H / TABLE_STEP_H, combine == "product")
+
+
+def _blocks(geometry: Array, first: NDArray[np.int64], steps: Array, grid: Grid) -> RowBlocks:
+    """Bands or zones of all rays by the blocks of rows they reach."""
+    parts = map_threads(
+        lambda ray: list_by_rows(
+            geometry[first[ray] : first[ray + 1]], *steps[ray], grid.row0, grid.shape[0]
+        ),
+        range(len(steps)),
+    )
+    ranges, starts, listed = (list(part) for part in zip(*parts, strict=True))
+    return RowBlocks(
+        np.concatenate(ranges),
+        np.stack(starts) + _starts(listed)[:-1, None],
+        np.concatenate([part + begin for part, begin in zip(listed, first[:-1], strict=True)]),
     )
 
 
@@ -346,7 +439,7 @@ def reach_m(belts: gpd.GeoDataFrame, how: How) -> Array:
     ]
     tables = LookTables(1)
     index = np.array([tables.index(look) for look in looks], dtype=np.int64)
-    lee = tables.tables()[0, ::ROWS_PER_LOOK, round(REACH_WINDWARD_H / TABLE_STEP_H) :]
+    lee = tables.tables()[0, ::ROWS_PER_PROFILE, round(REACH_WINDWARD_H / TABLE_STEP_H) :]
     calm = lee < WIND_BACK
     last_h = np.where(
         calm.any(axis=1), TABLE_STEP_H * (calm.shape[1] - 1 - calm[:, ::-1].argmax(axis=1)), 0.0

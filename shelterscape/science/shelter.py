@@ -22,9 +22,6 @@ Field = NDArray[np.float32]
 RAYS = 15
 """Rays that stand for one wind direction."""
 
-STRIP_ROWS = 1024
-"""Rows laid at a time, so that a run on large ground can be stopped in between."""
-
 
 def never_stop() -> None:
     """Stands where nobody can ask the work to stop."""
@@ -72,13 +69,7 @@ def one_direction(
     if not len(scene.outlines.kind):
         return np.float32(1) - taken
     rays = rays_of(scene, direction_deg + ray_offsets(sector_deg, scene.how.spread_deg))
-    for row in range(0, rows, STRIP_ROWS):
-        stop_if_asked()
-        count = min(STRIP_ROWS, rows - row)
-        # The kernel wants cells that lie together in memory; a cut of several cases does not.
-        strip = np.zeros((len(taken), count, cols), np.float32)
-        lay(rays, grid.window(row, 0, (count, cols)), scene.how.combine, strip)
-        taken[:, row : row + count] = strip
+    lay(rays, grid, scene.how.combine, taken, stop_if_asked)
     return np.float32(1) - taken
 
 

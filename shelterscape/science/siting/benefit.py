@@ -17,7 +17,7 @@ import shapely
 from numpy.typing import NDArray
 
 from shelterscape.kernels.shelter_curves import REACH_LEEWARD_H
-from shelterscape.kernels.siting import gains, served
+from shelterscape.kernels.siting import LandUse, gains, served
 from shelterscape.science.outlines import CLOSE_HEIGHTS
 from shelterscape.science.places import Coverage
 from shelterscape.science.siting.ground import Ground, wind_by_ray
@@ -156,7 +156,7 @@ def _parts(ground: Ground, candidates: gpd.GeoDataFrame) -> tuple[Array, Array, 
     return by_direction, by_purpose, named.sort_values(**keys, ignore_index=True)  # type: ignore[call-overload]
 
 
-def _facts(setting: Setting, candidates: gpd.GeoDataFrame) -> tuple[NDArray, ...]:
+def _facts(setting: Setting, candidates: gpd.GeoDataFrame) -> LandUse:
     """Need, owners and places as `kernels.siting.served` wants them, in hectares."""
     number = {name: i for i, name in enumerate(setting.holdings)}
     names = candidates["holding_id"] if "holding_id" in candidates else [""] * len(candidates)
@@ -171,7 +171,7 @@ def _facts(setting: Setting, candidates: gpd.GeoDataFrame) -> tuple[NDArray, ...
     else:
         need = setting.places["need"].to_numpy(dtype=float)
         by_cell = _by_cell(setting.covered, need * float(area), cells)
-    return (setting.need * area, setting.owner, mine, *by_cell)
+    return LandUse(setting.need * area, setting.owner, mine, *by_cell)
 
 
 def _by_cell(covered: Coverage, need: Array, cells: int) -> tuple[NDArray, ...]:
@@ -236,7 +236,7 @@ def _loss_of(ground: Ground, belt: int, which: NDArray[np.int64]) -> Array:
     need = np.ascontiguousarray(ground.need[rows, cols])
     windy = np.ascontiguousarray(setting.open_wind[:, rows, cols])
     corner = np.array([window.row0, window.col0], np.int64)
-    rays = (*ground.rays[:3], corner)
+    rays = ground.rays._replace(corner=corner)
     kept, new = (np.zeros((len(which), len(setting.weights))) for _ in range(2))
     gains(ground.lines, which, standing, rays, need, windy, kept)
     gains(ground.lines, which, without, rays, need, windy, new)

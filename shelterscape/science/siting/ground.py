@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from shelterscape.grid import Grid, downwind
 from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
-from shelterscape.kernels.siting import gains, gains_alone, plant, put_back, ray_by_ray
+from shelterscape.kernels.siting import CandidateLines, SitingRays, gains, plant, put_back
 from shelterscape.science.growth import belts_at
-from shelterscape.science.scene import How, rays_of, scene_of
+from shelterscape.science.scene import How, lay_apart, rays_of, scene_of
 from shelterscape.science.shelter import ray_offsets
 from shelterscape.science.siting.setting import Setting
 
@@ -30,9 +30,6 @@ Numbers = NDArray[np.int64]
 SITING_RAYS = 5
 """Rays that stand for one direction while candidates are compared; `shelter` takes 15."""
 
-FEW = 2
-"""Up to so many lines are quicker on one thread than dealt to several."""
-
 RAYS_AT_ONCE = 20
 """Rays of standing belts worked out together, for the sake of memory."""
 
@@ -40,7 +37,7 @@ SQUARES = 12
 """Squares along each side of the ground by which lines are sorted."""
 
 
-def lines_of(frame: gpd.GeoDataFrame, grid: Grid, how: How) -> tuple[Any, ...]:
+def lines_of(frame: gpd.GeoDataFrame, grid: Grid, how: How) -> CandidateLines:
     """Candidates as the kernels want them (see `kernels.siting.gains`).
 
     Parameters
@@ -54,7 +51,7 @@ def lines_of(frame: gpd.GeoDataFrame, grid: Grid, how: How) -> tuple[Any, ...]:
     scene = scene_of([frame], grid, how, apart=True)
     outlines = scene.outlines
     owner = stands[outlines.kind] if len(outlines.kind) else np.empty(0, np.int64)
-    return (
+    return CandidateLines(
         np.searchsorted(owner, np.arange(len(frame) + 1)).astype(np.int64),
         outlines.first_edge,
         outlines.edges,
@@ -98,23 +95,9 @@ def wind_by_ray(belts: gpd.GeoDataFrame, grid: Grid, how: How, directions_deg: A
     if scene is None or not len(scene.outlines.kind):
         wind[:] = 1
         return wind
-    corner = np.array([grid.row0, grid.col0], np.int64)
     for begin in range(0, len(directions_deg), RAYS_AT_ONCE):
         lot = slice(begin, begin + RAYS_AT_ONCE)
-        rays = rays_of(scene, directions_deg[lot])
-        bounds = np.arange(len(rays.steps) + 1)
-        ray_by_ray(
-            rays.paints,
-            rays.rows,
-            np.searchsorted(rays.ray, bounds),
-            rays.jets,
-            rays.strength,
-            np.searchsorted(rays.jet_ray, bounds),
-            rays.tables,
-            REACH_WINDWARD_H / TABLE_STEP_H,
-            (rays.steps, corner, how.combine == "product"),
-            wind[lot],
-        )
+        lay_apart(rays_of(scene, directions_deg[lot]), grid, how.combine, wind[lot])
     return wind
 
 
@@ -172,9 +155,10 @@ class Ground:
         if wind is None:
             wind = wind_by_ray(setting.belts, grid, setting.how, self.directions_deg)
         self.wind = wind
-        self.lines = lines_of(self.frame, grid, setting.how) if len(candidates) else None
+        self.lines: Any = lines_of(self.frame, grid, setting.how) if len(candidates) else None
         steps = np.array([downwind(float(d)) for d in self.directions_deg])
-        self.rays = (steps, direction, share, np.array([grid.row0, grid.col0], np.int64))
+        corner = np.array([grid.row0, grid.col0], np.int64)
+        self.rays = SitingRays(steps, direction, share, corner)
         self.need = setting.need_ha()
         self.near_order = near_together(candidates)
         self._turn = np.argsort(self.near_order)
@@ -193,9 +177,6 @@ class Ground:
         out = np.zeros((len(numbers), len(self.setting.weights)))
         wanted = (self.need, self.setting.open_wind)
         if self.lines is None or not len(numbers):
-            return out
-        if len(numbers) <= FEW:
-            gains_alone(self.lines, numbers, self.wind, self.rays, *wanted, out)
             return out
         order = np.argsort(self._turn[numbers], kind="stable")
         in_turn = np.empty_like(out)

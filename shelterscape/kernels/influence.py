@@ -1,0 +1,284 @@
+r"""Where belts act: the ground behind, before, inside and beside them, as influence bands.
+
+A strip swept down the wind covers a slanted band, which in each row of cells is one span::
+
+            wind     left   right
+             |         |______|      edge of the belt
+             v         |     /|
+                   ====|====/=|====  one row of cells: across within [left, right),
+                       |   /  |      along within [low, high)
+                       |__/___|
+
+The geometry of each band, in float64: left, right, low_at, low_slope, high_at, high_slope,
+origin_at, origin_slope, per_cell (profile entries a cell), and the weight of the second profile at
+the left end with its slope across, to be kept within 0 and 1.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shelterscape.kernels.cache import kernel
+from shelterscape.kernels.strips import IN_AT, IN_SLOPE, LEFT, OUT_AT, OUT_SLOPE, RIGHT
+
+ROWS_PER_BLOCK = 32
+"""Rows worked together; their cells and the profiles met there stay in a core's second cache."""
+
+FAR = 1e8
+"""Represents no bound on a span, in cells."""
+
+LOW_AT, LOW_SLOPE, HIGH_AT, HIGH_SLOPE, ORIGIN_AT, ORIGIN_SLOPE, PER_CELL = range(2, 9)
+WEIGHT_AT, WEIGHT_SLOPE = 9, 10
+GEOMETRY_COLUMNS = 11
+END = WEIGHT_AT
+"""End-effect zones keep the position of the end they start from where bands keep a weight."""
+
+BELT, WOOD, INSIDE = range(3)
+ROWS_PER_PROFILE = 3
+"""Table rows of each belt profile: behind a thin belt, behind a deep wood, and inside."""
+
+WOOD_FROM_H, WOOD_FULL_H = 2.0, 5.0
+"""Depth along the wind at which a belt begins to act as a wood, and does so wholly."""
+
+END_WIDTH_H, END_LENGTH_H, END_FULL_H = 2.0, 5.0, 3.0
+"""Extent of an end-effect zone across and along the wind, and where its effect begins to fade."""
+
+
+class BandSettings(NamedTuple):
+    """What holds for all influence bands of a call.
+
+    Parameters
+    ----------
+    windward_h : float
+        How far the bands before belts reach, belt heights.
+    step_h : float
+        Spacing of the profiles, belt heights.
+    joined : bool
+        Whether the strips are of close belts taken together: then the open ground between them is
+        no inside, and their depth makes no wood.
+    """
+
+    windward_h: float
+    step_h: float
+    joined: bool
+
+
+class RowBlocks(NamedTuple):
+    """Bands or zones of one ray, or of all rays, listed by blocks of rows.
+
+    Parameters
+    ----------
+    ranges : (n, 2) int64
+        First row, and the one after the last, of the whole raster that each can reach.
+    first : (rays, blocks + 1) int64
+        Where the list of each block begins.
+    listed : (k,) int64
+        Numbers of bands by ray and block, in their order.
+    """
+
+    ranges: NDArray[np.int64]
+    first: NDArray[np.int64]
+    listed: NDArray[np.int64]
+
+
+@kernel(nogil=True)
+def influence_bands(strips, profile, height, leeward_h, settings):  # type: ignore[no-untyped-def]
+    """Influence bands of each strip: the ground behind it, before it, and inside it.
+
+    Neighbouring strips that share an edge of the belt have one band beyond it.
+
+    Parameters
+    ----------
+    strips : (n, 6) float64
+        As `kernels.strips.belt_strips` returns them.
+    profile : (n,) int64
+        Profile of the belt; its table rows begin at ``ROWS_PER_PROFILE * profile``.
+    height : (n,) float64
+        Belt height, cells.
+    leeward_h : (n,) float64
+        How far the band behind each reaches, belt heights.
+    settings : BandSettings
+
+    Returns
+    -------
+    geometry : (m, 11) float64
+    rows : (m, 2) int64
+        Two table rows to mix by the weight.
+    """
+    n = strips.shape[0]
+    geometry, rows = np.empty((3 * n, GEOMETRY_COLUMNS)), np.empty((3 * n, 2), np.int64)
+    count = 0
+    for s in range(n):
+        h = height[s]
+        _edge_band(strips, s, OUT_AT, 0.0, leeward_h[s] * h, geometry, count)
+        geometry[count, PER_CELL] = 1.0 / (h * settings.step_h)
+        if not settings.joined:
+            _set_wood_weight(strips, s, h, geometry, count)
+        rows[count, 0] = ROWS_PER_PROFILE * profile[s]
+        rows[count, 1] = rows[count, 0] + WOOD
+        count = _kept(geometry, rows, count)
+    for s in range(n):
+        h = height[s]
+        _edge_band(strips, s, IN_AT, -settings.windward_h * h, 0.0, geometry, count)
+        geometry[count, PER_CELL] = 1.0 / (h * settings.step_h)
+        rows[count, 0] = rows[count, 1] = ROWS_PER_PROFILE * profile[s]
+        count = _kept(geometry, rows, count)
+    if settings.joined:
+        n = 0
+    for s in range(n):
+        _edge_band(strips, s, IN_AT, 0.0, 0.0, geometry, count)
+        geometry[count, HIGH_AT], geometry[count, HIGH_SLOPE] = (
+            strips[s, OUT_AT],
+            strips[s, OUT_SLOPE],
+        )
+        geometry[count, PER_CELL] = 1.0 / (height[s] * settings.step_h)
+        rows[count, 0] = rows[count, 1] = ROWS_PER_PROFILE * profile[s] + INSIDE
+        count += 1
+    return geometry[:count].copy(), rows[:count].copy()
+
+
+@kernel
+def _edge_band(strips, s, edge, low, high, geometry, place):  # type: ignore[no-untyped-def]
+    """Fill a row of the geometry: from `low` to `high` along the wind from an edge of a strip."""
+    at, slope = strips[s, edge], strips[s, edge + 1]
+    geometry[place, LEFT], geometry[place, RIGHT] = strips[s, LEFT], strips[s, RIGHT]
+    geometry[place, ORIGIN_AT], geometry[place, ORIGIN_SLOPE] = at, slope
+    geometry[place, LOW_AT], geometry[place, LOW_SLOPE] = at + low, slope
+    geometry[place, HIGH_AT], geometry[place, HIGH_SLOPE] = at + high, slope
+    geometry[place, WEIGHT_AT] = geometry[place, WEIGHT_SLOPE] = 0.0
+
+
+@kernel
+def _set_wood_weight(strips, s, height, geometry, place):  # type: ignore[no-untyped-def]
+    """How much a strip acts as a wood, by its depth along the wind from its left to its right."""
+    per_depth = 1.0 / (height * (WOOD_FULL_H - WOOD_FROM_H))
+    at = (strips[s, OUT_AT] - strips[s, IN_AT] - WOOD_FROM_H * height) * per_depth
+    slope = (strips[s, OUT_SLOPE] - strips[s, IN_SLOPE]) * per_depth
+    if at > 0 or at + slope * (strips[s, RIGHT] - strips[s, LEFT]) > 0:
+        geometry[place, WEIGHT_AT], geometry[place, WEIGHT_SLOPE] = at, slope
+
+
+@kernel
+def _kept(geometry, rows, count):  # type: ignore[no-untyped-def]
+    """Join band `count` to the one before it if it continues it; returns the count of bands."""
+    if count == 0:
+        return 1
+    before, band = geometry[count - 1], geometry[count]
+    meets = before[LOW_AT] + before[LOW_SLOPE] * (before[RIGHT] - before[LEFT])
+    if (
+        before[RIGHT] == band[LEFT]
+        and before[LOW_SLOPE] == band[LOW_SLOPE]
+        and before[PER_CELL] == band[PER_CELL]
+        and before[WEIGHT_AT] == 0.0
+        and before[WEIGHT_SLOPE] == 0.0
+        and band[WEIGHT_AT] == 0.0
+        and band[WEIGHT_SLOPE] == 0.0
+        and rows[count - 1, 0] == rows[count, 0]
+        and abs(meets - band[LOW_AT]) < 1e-6
+    ):
+        before[RIGHT] = band[RIGHT]
+        return count
+    return count + 1
+
+
+@kernel
+def row_range(geometry, s, col_step, row_step):  # type: ignore[no-untyped-def]
+    """First row, and the one after the last, in the whole raster, that a band can reach."""
+    low, high = FAR, -FAR
+    for bound in (LOW_AT, HIGH_AT):
+        at, width = geometry[s, bound], geometry[s, RIGHT] - geometry[s, LEFT]
+        one = at * row_step + geometry[s, LEFT] * col_step
+        other = (at + geometry[s, bound + 1] * width) * row_step + geometry[s, RIGHT] * col_step
+        low, high = min(low, min(one, other)), max(high, max(one, other))
+    return math.floor(max(low, -FAR) - 0.5), math.ceil(min(high, FAR) + 0.5)
+
+
+@kernel(inline="always")
+def col_range(geometry, s, col_step, row_step):  # type: ignore[no-untyped-def]
+    """The same for columns: what lies across the wind on a row lies down it on a column."""
+    return row_range(geometry, s, -row_step, col_step)
+
+
+@kernel(nogil=True)
+def list_by_rows(geometry, col_step, row_step, begin, rows):  # type: ignore[no-untyped-def]
+    """List the bands of one ray by the blocks of rows they reach.
+
+    Parameters
+    ----------
+    geometry : (n, 11) float64
+    col_step, row_step : float
+        Unit step down the wind.
+    begin, rows : int
+        First row of a cut-out within the whole raster, and its number of rows.
+
+    Returns
+    -------
+    ranges, first, listed
+        As in `RowBlocks`, of one ray.
+    """
+    count = (rows + ROWS_PER_BLOCK - 1) // ROWS_PER_BLOCK
+    ranges, first = np.empty((geometry.shape[0], 2), np.int64), np.zeros(count + 1, np.int64)
+    for s in range(geometry.shape[0]):
+        ranges[s, 0], ranges[s, 1] = row_range(geometry, s, col_step, row_step)
+        low, high = max(ranges[s, 0] - begin, 0), min(ranges[s, 1] - begin, rows)
+        if low < high:
+            for block in range(low // ROWS_PER_BLOCK, (high - 1) // ROWS_PER_BLOCK + 1):
+                first[block + 1] += 1
+    for block in range(count):
+        first[block + 1] += first[block]
+    listed, place = np.empty(first[count], np.int64), first.copy()
+    for s in range(geometry.shape[0]):
+        low, high = max(ranges[s, 0] - begin, 0), min(ranges[s, 1] - begin, rows)
+        if low < high:
+            for block in range(low // ROWS_PER_BLOCK, (high - 1) // ROWS_PER_BLOCK + 1):
+                listed[place[block]] = s
+                place[block] += 1
+    return ranges, first, listed
+
+
+@kernel(nogil=True)
+def end_effect_zones(edges, first_edge, height, col_step, row_step):  # type: ignore[no-untyped-def]
+    """The ground outside both ends of each outline, where the wind is deflected round them.
+
+    Parameters
+    ----------
+    edges, first_edge, col_step, row_step
+        As for `kernels.strips.belt_strips`.
+    height : (m,) float64
+        Belt height, cells.
+
+    Returns
+    -------
+    geometry : (2 m, 11) float64
+        As of bands, with belt heights a cell for profile entries and the end itself for the weight.
+    extent_h : (m,) float64
+        Extent of each outline across the wind, belt heights.
+    """
+    m = first_edge.size - 1
+    geometry, extent_h = np.zeros((2 * m, GEOMETRY_COLUMNS)), np.empty(m)
+    for i in range(m):
+        left, left_along, right, right_along = FAR, 0.0, -FAR, 0.0
+        for e in range(first_edge[i], first_edge[i + 1]):
+            along = edges[e, 0] * col_step + edges[e, 1] * row_step
+            across = edges[e, 1] * col_step - edges[e, 0] * row_step
+            if across < left:
+                left, left_along = across, along
+            if across > right:
+                right, right_along = across, along
+        extent_h[i] = (right - left) / height[i]
+        width = END_WIDTH_H * height[i]
+        _end_zone(geometry, 2 * i, left, left_along, left - width, left, height[i])
+        _end_zone(geometry, 2 * i + 1, right, right_along, right, right + width, height[i])
+    return geometry, extent_h
+
+
+@kernel
+def _end_zone(geometry, place, end, along, left, right, height):  # type: ignore[no-untyped-def]
+    geometry[place, LEFT], geometry[place, RIGHT] = left, right
+    geometry[place, LOW_AT] = geometry[place, ORIGIN_AT] = along
+    geometry[place, HIGH_AT] = along + END_LENGTH_H * height
+    geometry[place, PER_CELL], geometry[place, END] = 1.0 / height, end
