@@ -65,7 +65,7 @@ def every_sample(
     stride_m = grid.cell_m / max(abs(s) for s in step)
     count = max(grid.shape) if limit_m is None else int(limit_m / stride_m + 1e-9)
     angle = np.empty_like(ground)
-    march(ground, *march_steps(*step, grid.cell_m, count), angle)
+    march(ground, march_steps(*step, grid.cell_m, count), angle)
     to_angles(ground, angle)
     return angle
 

@@ -17,14 +17,15 @@ wherever the map was cut: a tile gives the very bits of the whole.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
-from numba import parallel_chunksize, prange, types
+from numba import types
 from numba.extending import intrinsic
 from numpy.typing import NDArray
 
 from shelterscape.kernels.cache import kernel
+from shelterscape.kernels.threads import over_strips
 
 MISSING_GROUND = np.float32(-1e30)
 """Elevation that stands in for a missing cell.
@@ -36,9 +37,9 @@ and is never an obstacle; yet finite, since a NaN would need a test in the inner
 NOTHING_SEEN = np.float32(-1e9)
 """Tangents as low as this come from missing ground; no real slope comes near."""
 
-ROWS_PER_TASK = 64
-COLUMNS_PER_TASK = 512
-"""A task's ground, its own rows and those it looks at, should stay in a core's second cache."""
+STRIP_ROWS = 64
+BLOCK_COLUMNS = 512
+"""The ground that a block of cells sees should stay in a core's second cache."""
 
 DEGREES = np.float32(180.0 / np.pi)
 _A0, _A1, _A2, _A3 = (np.float32(a) for a in (0.99999934, -0.33329861, 0.19946565, -0.13908629))
@@ -74,10 +75,28 @@ def larger(a, b):  # type: ignore[no-untyped-def]
     return a if a > b else b
 
 
-def march_steps(
-    column_step: float, row_step: float, cell_m: float, count: int
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float32], NDArray[np.float32]]:
+class MarchSteps(NamedTuple):
     """Samples along a line of sight, one for each row or column it crosses.
+
+    Parameters
+    ----------
+    near, far : (n, 2) int64
+        Row and column offsets of the two cells each sample is between; the same cell twice where
+        the line passes through its centre.
+    weight : (n,) float32
+        Weight of the far one, 0 to 1.
+    per_metre : (n,) float32
+        1 divided by the distance of the sample, 1/m.
+    """
+
+    near: NDArray[np.int64]
+    far: NDArray[np.int64]
+    weight: NDArray[np.float32]
+    per_metre: NDArray[np.float32]
+
+
+def march_steps(column_step: float, row_step: float, cell_m: float, count: int) -> MarchSteps:
+    """Samples along a line of sight.
 
     Parameters
     ----------
@@ -90,19 +109,13 @@ def march_steps(
 
     Returns
     -------
-    near, far : (n, 2) int64
-        Row and column offsets of the two cells each sample lies between; the same cell twice where
-        the line meets its centre.
-    weight : (n,) float32
-        Weight of the far one.
-    per_metre : (n,) float32
-        One over the distance of the sample, 1/m.
+    MarchSteps
     """
     along_columns = abs(column_step) >= abs(row_step)
     major, minor = (column_step, row_step) if along_columns else (row_step, column_step)
     stride_m = cell_m / abs(major)
     steps = np.arange(1, count + 1)
-    # Rounded so that exact diagonals land on cells and not a hair beside them.
+    # Rounded so that exact diagonals pass through cell centres and not a fraction beside them.
     drift = np.round(steps * (minor / abs(major)), 9)
     low = np.floor(drift).astype(np.int64)
     high = np.ceil(drift).astype(np.int64)
@@ -110,113 +123,125 @@ def march_steps(
     near, far = (
         np.column_stack([side, ahead] if along_columns else [ahead, side]) for side in (low, high)
     )
-    return near, far, (drift - low).astype(np.float32), (1.0 / (steps * stride_m)).astype("f4")
+    weight = (drift - low).astype(np.float32)
+    return MarchSteps(near, far, weight, (1.0 / (steps * stride_m)).astype(np.float32))
 
 
-@kernel(parallel=True)
-def known_ground(elevation, out):  # type: ignore[no-untyped-def]
-    """Elevation as float32 with `MISSING_GROUND` where it is NaN or infinite."""
-    for row in prange(elevation.shape[0]):
-        source, filled = elevation[row], out[row]
+@kernel(nogil=True)
+def _known_strip(top, bottom, elevation, out):  # type: ignore[no-untyped-def]
+    for row in range(top, bottom):
         for col in range(elevation.shape[1]):
-            z = np.float32(source[col])
-            filled[col] = z if abs(z) < np.float32(1e29) else MISSING_GROUND
+            z = elevation[row, col]
+            out[row, col] = z if abs(z) < np.float32(1e29) else MISSING_GROUND
+
+
+def known_ground(elevation: NDArray[np.float32], out: NDArray[np.float32]) -> None:
+    """Elevation with `MISSING_GROUND` where it is NaN or infinite.
+
+    Parameters
+    ----------
+    elevation, out : (rows, cols) float32
+        In C order.
+    """
+    over_strips(_known_strip, elevation.shape[0], elevation, out)
 
 
 @kernel(inline="always")
-def _single_step(ground, row, first, last, near, far, weight, per_metre, best):  # type: ignore[no-untyped-def]
-    """One step for the columns from `first` to `last` whose sample lies on the map."""
-    rows, cols = ground.shape
+def _columns_on_map(step, shape, row, first, last):  # type: ignore[no-untyped-def]
+    """First and one-after-last column whose sample is on the map; none where it has no row."""
+    near, far = step
     row_a, row_b = row + near[0], row + far[0]
-    if min(row_a, row_b) < 0 or max(row_a, row_b) >= rows:
-        return
-    start = max(first, -min(near[1], far[1]))
-    count = min(last, cols - max(near[1], far[1])) - start
-    if count <= 0:
-        return
-    a = ground[row_a, start + near[1] : start + near[1] + count]
-    b = ground[row_b, start + far[1] : start + far[1] + count]
-    here, found = ground[row, start : start + count], best[start - first : start - first + count]
-    for j in range(count):
-        found[j] = larger(_tangent(a[j], b[j], weight, here[j], per_metre), found[j])
+    if min(row_a, row_b) < 0 or max(row_a, row_b) >= shape[0]:
+        return first, first
+    return max(first, -min(near[1], far[1])), min(last, shape[1] - max(near[1], far[1]))
 
 
 @kernel(inline="always")
-def _four_steps(ground, row, first, last, k, near, far, weight, per_metre, best):  # type: ignore[no-untyped-def]
+def _single_step(ground, row, first, last, k, steps, out):  # type: ignore[no-untyped-def]
+    """One step for columns whose sample is on the map."""
+    a_row, a_col = np.uint64(row + steps.near[k, 0]), np.uint64(first + steps.near[k, 1])
+    b_row, b_col = np.uint64(row + steps.far[k, 0]), np.uint64(first + steps.far[k, 1])
+    own_row, own_col = np.uint64(row), np.uint64(first)
+    weight, per_metre = steps.weight[k], steps.per_metre[k]
+    for n in range(last - first):
+        # Indices are unsigned: numba then has no negative ones to allow for in the loop.
+        j = np.uint64(n)
+        here, best = ground[own_row, own_col + j], out[own_row, own_col + j]
+        a, b = ground[a_row, a_col + j], ground[b_row, b_col + j]
+        out[own_row, own_col + j] = larger(_tangent(a, b, weight, here, per_metre), best)
+
+
+@kernel(inline="always")
+def _four_steps(ground, row, first, last, k, steps, out):  # type: ignore[no-untyped-def]
     """Four steps at once, all on the map: the cells' own values are read and written once."""
-    n = last - first
-    a0 = ground[row + near[k, 0], first + near[k, 1] : first + near[k, 1] + n]
-    b0 = ground[row + far[k, 0], first + far[k, 1] : first + far[k, 1] + n]
-    a1 = ground[row + near[k + 1, 0], first + near[k + 1, 1] : first + near[k + 1, 1] + n]
-    b1 = ground[row + far[k + 1, 0], first + far[k + 1, 1] : first + far[k + 1, 1] + n]
-    a2 = ground[row + near[k + 2, 0], first + near[k + 2, 1] : first + near[k + 2, 1] + n]
-    b2 = ground[row + far[k + 2, 0], first + far[k + 2, 1] : first + far[k + 2, 1] + n]
-    a3 = ground[row + near[k + 3, 0], first + near[k + 3, 1] : first + near[k + 3, 1] + n]
-    b3 = ground[row + far[k + 3, 0], first + far[k + 3, 1] : first + far[k + 3, 1] + n]
-    w0, w1, w2, w3 = weight[k], weight[k + 1], weight[k + 2], weight[k + 3]
-    i0, i1, i2, i3 = per_metre[k], per_metre[k + 1], per_metre[k + 2], per_metre[k + 3]
-    here = ground[row, first:last]
-    for j in range(n):
-        z = here[j]
-        nearer = larger(_tangent(a0[j], b0[j], w0, z, i0), _tangent(a1[j], b1[j], w1, z, i1))
-        farther = larger(_tangent(a2[j], b2[j], w2, z, i2), _tangent(a3[j], b3[j], w3, z, i3))
-        best[j] = larger(larger(nearer, farther), best[j])
+    near, far = steps.near, steps.far
+    a0, p0 = np.uint64(row + near[k, 0]), np.uint64(first + near[k, 1])
+    b0, q0 = np.uint64(row + far[k, 0]), np.uint64(first + far[k, 1])
+    a1, p1 = np.uint64(row + near[k + 1, 0]), np.uint64(first + near[k + 1, 1])
+    b1, q1 = np.uint64(row + far[k + 1, 0]), np.uint64(first + far[k + 1, 1])
+    a2, p2 = np.uint64(row + near[k + 2, 0]), np.uint64(first + near[k + 2, 1])
+    b2, q2 = np.uint64(row + far[k + 2, 0]), np.uint64(first + far[k + 2, 1])
+    a3, p3 = np.uint64(row + near[k + 3, 0]), np.uint64(first + near[k + 3, 1])
+    b3, q3 = np.uint64(row + far[k + 3, 0]), np.uint64(first + far[k + 3, 1])
+    w0, w1, w2, w3 = (
+        steps.weight[k],
+        steps.weight[k + 1],
+        steps.weight[k + 2],
+        steps.weight[k + 3],
+    )
+    i0, i1 = steps.per_metre[k], steps.per_metre[k + 1]
+    i2, i3 = steps.per_metre[k + 2], steps.per_metre[k + 3]
+    own, col = np.uint64(row), np.uint64(first)
+    for n in range(last - first):
+        j = np.uint64(n)
+        z = ground[own, col + j]
+        t0 = _tangent(ground[a0, p0 + j], ground[b0, q0 + j], w0, z, i0)
+        t1 = _tangent(ground[a1, p1 + j], ground[b1, q1 + j], w1, z, i1)
+        t2 = _tangent(ground[a2, p2 + j], ground[b2, q2 + j], w2, z, i2)
+        t3 = _tangent(ground[a3, p3 + j], ground[b3, q3 + j], w3, z, i3)
+        best = larger(larger(t0, t1), larger(t2, t3))
+        out[own, col + j] = larger(best, out[own, col + j])
 
 
-@kernel(inline="always")
-def _all_on_map(shape, row, first, last, k, near, far):  # type: ignore[no-untyped-def]
-    """Whether steps k to k+3 stay on the map; they lie between the first and the last of them."""
-    for step in (k, k + 3):
-        low_row = row + min(near[step, 0], far[step, 0])
-        high_row = row + max(near[step, 0], far[step, 0])
-        low_col = first + min(near[step, 1], far[step, 1])
-        high_col = last + max(near[step, 1], far[step, 1])
-        if low_row < 0 or high_row >= shape[0] or low_col < 0 or high_col > shape[1]:
-            return False
-    return True
-
-
-@kernel(parallel=True)
-def _march(ground, near, far, weight, per_metre, out):  # type: ignore[no-untyped-def]
-    rows, cols = ground.shape
-    strips = (cols + COLUMNS_PER_TASK - 1) // COLUMNS_PER_TASK
-    bands = (rows + ROWS_PER_TASK - 1) // ROWS_PER_TASK
-    for task in prange(bands * strips):
-        first = task % strips * COLUMNS_PER_TASK
-        last = min(cols, first + COLUMNS_PER_TASK)
-        top = task // strips * ROWS_PER_TASK
-        for row in range(top, min(rows, top + ROWS_PER_TASK)):
-            best = out[row, first:last]
-            best[:] = MISSING_GROUND
+@kernel(nogil=True)
+def _march_strip(top, bottom, ground, steps, out):  # type: ignore[no-untyped-def]
+    shape = ground.shape
+    count = steps.weight.size
+    for first in range(0, shape[1], BLOCK_COLUMNS):
+        last = min(shape[1], first + BLOCK_COLUMNS)
+        for row in range(top, bottom):
+            for col in range(first, last):
+                out[row, col] = MISSING_GROUND
             k = 0
-            while k < weight.size:
-                if k + 4 <= weight.size and _all_on_map(
-                    ground.shape, row, first, last, k, near, far
-                ):
-                    _four_steps(ground, row, first, last, k, near, far, weight, per_metre, best)
+            while k < count:
+                step = steps.near[k], steps.far[k]
+                start, stop = _columns_on_map(step, shape, row, first, last)
+                # Steps between the first and the last of four are on the map where those two are.
+                many = k + 4 <= count and start == first and stop == last
+                if many:
+                    step = steps.near[k + 3], steps.far[k + 3]
+                    many = _columns_on_map(step, shape, row, first, last) == (first, last)
+                if many:
+                    _four_steps(ground, row, first, last, k, steps, out)
                     k += 4
                 else:
-                    _single_step(
-                        ground, row, first, last, near[k], far[k], weight[k], per_metre[k], best
-                    )
+                    _single_step(ground, row, start, max(start, stop), k, steps, out)
                     k += 1
 
 
-def march(ground, near, far, weight, per_metre, out):  # type: ignore[no-untyped-def]
+def march(ground: NDArray[np.float32], steps: MarchSteps, out: NDArray[np.float32]) -> None:
     """Largest tangent of the elevation angle over all samples of each cell.
 
     Parameters
     ----------
     ground : (rows, cols) float32
-        As `known_ground` gives it.
-    near, far, weight, per_metre
-        As `march_steps` gives them.
+        As `known_ground` returns it; in C order.
+    steps : MarchSteps
     out : (rows, cols) float32
-        Filled with the tangent; below `NOTHING_SEEN` where no sample lies on known ground.
+        Filled with the tangent; below `NOTHING_SEEN` where no sample is on known ground. In C
+        order.
     """
-    # Small shares, handed out as threads come free: steps near an edge of the map cost less.
-    with parallel_chunksize(4):
-        _march(ground, near, far, weight, per_metre, out)
+    over_strips(_march_strip, ground.shape[0], ground, steps, out, strip_rows=STRIP_ROWS)
 
 
 @kernel(inline="always")
@@ -232,12 +257,24 @@ def _arctangent(t):  # type: ignore[no-untyped-def]
     return -angle if t < np.float32(0) else angle
 
 
-@kernel(parallel=True)
-def to_angles(ground, tangent):  # type: ignore[no-untyped-def]
-    """Turn tangents into degrees in place; NaN where ground is missing or nothing was seen."""
-    for row in prange(tangent.shape[0]):
+@kernel(nogil=True)
+def _angles_strip(top, bottom, ground, tangent):  # type: ignore[no-untyped-def]
+    for row in range(top, bottom):
         here, values = ground[row], tangent[row]
         for col in range(tangent.shape[1]):
             angle = _arctangent(values[col])
             known = (here[col] > MISSING_GROUND) & (values[col] > NOTHING_SEEN)
             values[col] = angle if known else np.float32(np.nan)
+
+
+def to_angles(ground: NDArray[np.float32], tangent: NDArray[np.float32]) -> None:
+    """Turn tangents into degrees in place; NaN where ground is missing or nothing was seen.
+
+    Parameters
+    ----------
+    ground : (rows, cols) float32
+        As `known_ground` returns it; in C order.
+    tangent : (rows, cols) float32
+        As `march` fills it.
+    """
+    over_strips(_angles_strip, ground.shape[0], ground, tangent)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
-from numba import prange
 from numpy.typing import NDArray
 
 from shelterscape.kernels.cache import kernel
+from shelterscape.kernels.threads import over_strips
 
 
 def lee_of_crests(
@@ -54,32 +56,52 @@ def lee_of_crests(
     drift = np.round(np.arange(ground.shape[0]) * (minor / abs(major)), 9)
     step_m = cell_m / abs(major)
     found = np.zeros(ground.shape, np.bool_)
-    falls = np.array([begins * step_m, ends * step_m], np.float32)
-    _walk(np.ascontiguousarray(ground), drift, falls, found)
+    nearest = np.floor(drift + 0.5).astype(np.int64)
+    walk = Walk(
+        -max(int(nearest[-1]), 0),
+        nearest,
+        drift - nearest,
+        np.float32(begins * step_m),
+        np.float32(ends * step_m),
+    )
+    lines = ground.shape[1] - min(int(nearest[-1]), 0) - walk.first
+    over_strips(_walk_lines, lines, walk, np.ascontiguousarray(ground), found)
     if major < 0:
         found = found[::-1]
     return np.ascontiguousarray(found.T if across else found)
 
 
-@kernel(parallel=True)
-def _walk(ground, drift, falls, found):  # type: ignore[no-untyped-def]
-    """Walk down the rows along every line, `drift` columns aside by each row."""
+class Walk(NamedTuple):
+    """Lines down the rows of a turned map.
+
+    ``first`` is the number of the first line, counted by its column in row 0; ``nearest`` and
+    ``off`` how far lines have drifted aside at each row, in whole columns and beyond them;
+    ``begins`` and ``ends`` how far the two lines fall in a row, m.
+    """
+
+    first: int
+    nearest: NDArray[np.int64]
+    off: NDArray[np.float64]
+    begins: np.float32
+    ends: np.float32
+
+
+@kernel(nogil=True)
+def _walk_lines(start, stop, walk, ground, found):  # type: ignore[no-untyped-def]
+    """Walk down the rows along lines `start` to `stop`, counted from the first one."""
     rows, cols = ground.shape
-    nearest = np.floor(drift + 0.5).astype(np.int64)
-    first = -max(nearest[rows - 1], 0)
-    last = cols - min(nearest[rows - 1], 0)
-    for line in prange(first, last):
+    for line in range(walk.first + start, walk.first + stop):
         steep = flat = np.float32(-1e9)
         hidden = False
         for row in range(rows):
-            col = line + nearest[row]
+            col = line + walk.nearest[row]
             if 0 <= col < cols:
-                off = drift[row] - nearest[row]
+                off = walk.off[row]
                 beside = min(max(col + (1 if off > 0 else -1), 0), cols - 1)
                 share = np.float32(abs(off))
                 here = (np.float32(1) - share) * ground[row, col] + share * ground[row, beside]
-                steep -= falls[0]
-                flat -= falls[1]
+                steep -= walk.begins
+                flat -= walk.ends
                 hidden = steep > here or (hidden and flat > here)
                 found[row, col] = hidden
                 steep = max(steep, here)

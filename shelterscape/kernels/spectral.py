@@ -13,15 +13,16 @@ one whole number, count equal steps within each octave.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numba
 import numpy as np
-from numba import prange
 from numpy.typing import ArrayLike, NDArray
 from scipy import fft
 from scipy.special import kve
 
 from shelterscape.kernels.cache import kernel
+from shelterscape.kernels.threads import map_threads, over_strips
 
 KARMAN = 0.4
 """Von Kármán's constant as the theory's authors took it."""
@@ -36,6 +37,12 @@ STEP_BITS = 7
 SHIFT = 23 - STEP_BITS
 _LOW_BITS = np.int32((1 << SHIFT) - 1)
 _TO_SHARE = np.float32(1.0 / (1 << SHIFT))
+
+BLOCK_COLUMNS = 32
+"""Columns of waves transformed at a time: with their mirrored ones they stay in a core's cache."""
+
+STRIP_ROWS = 64
+"""Rows of waves transformed at a time."""
 
 
 @dataclass(frozen=True)
@@ -222,8 +229,25 @@ def _lead_back(out: NDArray[np.float32], filled: int, sink: bool) -> None:
         out[filled:] = leaving[:, None] * out[filled - 1] + entering[:, None] * out[0]
 
 
-def spectrum_of(padded: NDArray[np.float32]) -> NDArray[np.complex64]:
-    """Waves of a padded map, one half of the plane; `padded` may be overwritten.
+@dataclass(frozen=True, eq=False)
+class Spectrum:
+    """Waves of a padded map, one half of the plane.
+
+    Parameters
+    ----------
+    blocks : list of (rows, n) complex64
+        Columns in rising order, `BLOCK_COLUMNS` to a block: reading a few columns out of whole rows
+        takes as long as all the arithmetic on them.
+    shape : tuple of int
+        Rows and columns of the padded map.
+    """
+
+    blocks: list[NDArray[np.complex64]]
+    shape: tuple[int, int]
+
+
+def spectrum_of(padded: NDArray[np.float32]) -> Spectrum:
+    """Waves of a padded map; `padded` may be overwritten.
 
     The shortest wave of an even side has no direction of its own, so it is left out: otherwise a
     turned map would not give the turned wind.
@@ -234,7 +258,8 @@ def spectrum_of(padded: NDArray[np.float32]) -> NDArray[np.complex64]:
         waves[rows // 2] = 0
     if cols % 2 == 0:
         waves[:, cols // 2] = 0
-    return waves
+    firsts = range(0, waves.shape[1], BLOCK_COLUMNS)
+    return Spectrum([waves[:, c : c + BLOCK_COLUMNS].copy() for c in firsts], (rows, cols))
 
 
 def wavenumbers(shape: tuple[int, int], cell_m: float) -> list[NDArray[np.float32]]:
@@ -245,55 +270,76 @@ def wavenumbers(shape: tuple[int, int], cell_m: float) -> list[NDArray[np.float3
 
 
 def apply_wind(
-    waves: NDArray[np.complex64],
-    shape: tuple[int, int],
+    spectrum: Spectrum,
     crop: tuple[int, int],
     cell_m: float,
     downwind: tuple[float, float],
     tables: WaveTables,
-    room: NDArray[np.complex64] | None = None,
+    work: NDArray[np.complex64] | None = None,
 ) -> NDArray[np.float32]:
-    """Change of the wind in one direction, per unit of the wind over the plain.
+    """Change of the wind in one direction, per unit of the wind over flat, open terrain.
 
     Along the wind and to its right it is a real map each, so one complex transform brings back
     the two at once.
 
     Parameters
     ----------
-    waves : (rows, cols // 2 + 1) complex64
-        As `spectrum_of` gives them; left untouched.
-    shape, crop : tuple of int
-        Size of the padded map, and of what is kept of it.
+    spectrum : Spectrum
+        Of the padded map; left untouched.
+    crop : tuple of int
+        Rows and columns of the padded map that are kept.
     cell_m : float
         Side of a cell, m.
     downwind : tuple of float
         Unit step (columns, rows) in which the wind blows.
     tables : WaveTables
-        The theory at the height asked for.
-    room : complex64 array of `shape`, optional
-        Where to work, so that many directions need no new memory; it is overwritten.
+        The theory at the height required.
+    work : (crop rows, padded cols) complex64, optional
+        Working array, so that many directions need no new memory; it is overwritten.
 
     Returns
     -------
     (rows, cols, 2) float32
-        Along the wind, and to its right; a view into `room`.
+        Along the wind, and to its right; a view into `work`.
     """
-    packed = np.empty(shape, np.complex64) if room is None else room
-    down, along = wavenumbers(shape, cell_m)
-    _pack_wind(
-        pairs(waves),
-        down,
-        along,
-        np.array(downwind, np.float32),
-        np.array([tables.wave_start, tables.share_start], np.int32),
+    cols = spectrum.shape[1]
+    if work is None:
+        work = np.empty((crop[0], cols), np.complex64)
+    down, along = wavenumbers(spectrum.shape, cell_m)
+    theory = Theory(
+        np.float32(downwind[0]),
+        np.float32(downwind[1]),
+        np.int32(tables.wave_start),
+        np.int32(tables.share_start),
         _with_steps(tables.wave),
         _with_steps(tables.share),
-        pairs(packed),
     )
-    workers = numba.get_num_threads()
-    # Columns first: the rows of the pad then need no second pass.
-    half = fft.ifft(packed, axis=0, workers=workers, overwrite_x=True)[: crop[0]]
-    return pairs(fft.ifft(half, axis=1, workers=workers, overwrite_x=True))[:, : crop[1]]
+
+    def _columns(number: int) -> None:
+        """Transform a block of columns and its mirror image; the padded rows are then done with."""
+        block = spectrum.blocks[number]
+        first = number * BLOCK_COLUMNS
+        last = first + block.shape[1]
+        direct, mirrored = np.empty_like(block), np.empty_like(block)
+        here = along[first:last]
+        _pack_columns(pairs(block), down, here, theory, pairs(direct), pairs(mirrored))
+        work[:, first:last] = _inverse(direct, 0)[: crop[0]]
+        # Column 0 and, of an even number, the middle one are their own mirror images.
+        low, high = max(first, 1), min(last, cols - along.size + 1)
+        if high > low:
+            onto = work[:, cols - high + 1 : cols - low + 1]
+            onto[:] = _inverse(mirrored, 0)[: crop[0], last - high : last - low]
+
+    map_threads(_columns, range(len(spectrum.blocks)))
+    map_threads(
+        lambda row: _inverse(work[row : row + STRIP_ROWS], 1), range(0, crop[0], STRIP_ROWS)
+    )
+    return pairs(work)[:, : crop[1]]
+
+
+def _inverse(values: NDArray[np.complex64], axis: int) -> NDArray[np.complex64]:
+    """Inverse transform in place, on one thread."""
+    return fft.ifft(values, axis=axis, workers=1, overwrite_x=True)
 
 
 def pairs(values: NDArray[np.complex64]) -> NDArray[np.float32]:
@@ -319,49 +365,60 @@ def _look_up(table, start, argument):  # type: ignore[no-untyped-def]
     return table[at, 0] + share * table[at, 2], table[at, 1] + share * table[at, 3]
 
 
-@kernel(parallel=True)
-def _pack_wind(waves, down, along, wind, starts, wave, share, packed):  # type: ignore[no-untyped-def]
-    """Full spectrum of the complex map whose parts are the wind's change along and to the right.
+class Theory(NamedTuple):
+    """Wind direction and tables as the kernel takes them; each node beside the step to the next.
+
+    ``east, south`` is the unit step downwind; ``wave_start, share_start`` and ``wave, share`` are
+    those of `WaveTables`, the tables (n, 4).
+    """
+
+    east: np.float32
+    south: np.float32
+    wave_start: np.int32
+    share_start: np.int32
+    wave: NDArray[np.float32]
+    share: NDArray[np.float32]
+
+
+@kernel(nogil=True)
+def _pack_columns(waves, down, along, theory, direct, mirrored):  # type: ignore[no-untyped-def]
+    """Some columns of the spectrum whose parts are the wind's change along and to the right.
 
     Only half of a real map's spectrum is kept, the other half being its conjugate: row r answers
-    to row -r, column c to column -c. Each worker writes its own rows, and of the mirrored rows the
-    half that nobody else writes. Complex numbers are pairs here and each row is worked in short
+    to row -r, column c to column -c, so that the columns give as many on the other side
+    (`mirrored`, in rising order). Complex numbers are pairs here and each row is worked in short
     steps: that lets the compiler use vector instructions.
     """
-    rows, half = waves.shape[0], waves.shape[1]
-    cols = packed.shape[1]
-    east, south = wind[0], wind[1]
-    for row in prange(rows):
-        mirror = (rows - row) % rows
-        y = down[row]
-        real, imaginary = np.empty(half, np.float32), np.empty(half, np.float32)
-        amplitude, shift = np.empty(half, np.float32), np.empty(half, np.float32)
-        for col in range(half):
-            x = along[col]
-            amplitude[col], shift[col] = _look_up(wave, starts[0], x * x + y * y)
-        for col in range(half):
-            shift[col] *= abs(along[col] * east + y * south)
-        for col in range(half):
-            real[col], imaginary[col] = _look_up(share, starts[1], shift[col])
-        for col in range(half):
-            k = along[col] * east + y * south
-            # Waves met backwards (k < 0) take the conjugate: k gives the real part its sign, and
-            # the imaginary part keeps one.
-            at_once, late = amplitude[col] * k * real[col], amplitude[col] * abs(k) * imaginary[col]
-            h_real, h_imaginary = waves[row, col, 0], waves[row, col, 1]
-            real[col] = h_real * at_once - h_imaginary * late
-            imaginary[col] = h_real * late + h_imaginary * at_once
-        for col in range(half):
-            x = along[col]
-            k, m = x * east + y * south, y * east - x * south
-            packed[row, col, 0] = real[col] * k - imaginary[col] * m
-            packed[row, col, 1] = imaginary[col] * k + real[col] * m
-        for place in range(half, cols):
-            col = cols - place
-            x = along[col]
-            k, m = x * east + y * south, y * east - x * south
-            packed[mirror, place, 0] = real[col] * k + imaginary[col] * m
-            packed[mirror, place, 1] = real[col] * m - imaginary[col] * k
+    rows, count = waves.shape[0], waves.shape[1]
+    east, south = theory.east, theory.south
+    work = np.empty((4, count), np.float32)
+    amplitude, per_wave, real, imaginary = work[0], work[1], work[2], work[3]
+    for pair in range(rows // 2 + 1):
+        for j in range(count):
+            squares = along[j] * along[j] + down[pair] * down[pair]
+            amplitude[j], per_wave[j] = _look_up(theory.wave, theory.wave_start, squares)
+        # Rows r and -r hold waves of the same length: what depends on it alone serves both.
+        for side in range(1 if 2 * pair % rows == 0 else 2):
+            row = rows - pair if side else pair
+            mirror, y = (rows - row) % rows, down[row]
+            for j in range(count):
+                shift = per_wave[j] * abs(along[j] * east + y * south)
+                real[j], imaginary[j] = _look_up(theory.share, theory.share_start, shift)
+            for j in range(count):
+                k = along[j] * east + y * south
+                # Waves met backwards (k < 0) take the conjugate: k gives the real part its sign,
+                # and the imaginary part keeps one.
+                at_once = amplitude[j] * k * real[j]
+                late = amplitude[j] * abs(k) * imaginary[j]
+                h_real, h_imaginary = waves[row, j, 0], waves[row, j, 1]
+                real[j] = h_real * at_once - h_imaginary * late
+                imaginary[j] = h_real * late + h_imaginary * at_once
+            for j in range(count):
+                k, m = along[j] * east + y * south, y * east - along[j] * south
+                direct[row, j, 0] = real[j] * k - imaginary[j] * m
+                direct[row, j, 1] = imaginary[j] * k + real[j] * m
+                mirrored[mirror, count - 1 - j, 0] = real[j] * k + imaginary[j] * m
+                mirrored[mirror, count - 1 - j, 1] = real[j] * m - imaginary[j] * k
 
 
 # arctan(r) / r as a polynomial in r², fitted at Chebyshev points of 0 to 1; off by 8e-8 at most.
@@ -394,29 +451,16 @@ def _double_arctan_deg(r):  # type: ignore[no-untyped-def]
     return np.float32(360.0 / np.pi) * r * p
 
 
-@kernel(parallel=True, error_model="numpy")
-def speed_and_turning(along, right, known, speed_up, turning_deg, valid):  # type: ignore[no-untyped-def]
-    """Speed-up and turning from the wind's change along its direction and to the right.
-
-    Parameters
-    ----------
-    along, right : (rows, cols) float32
-        Per unit of the wind over the plain.
-    known : (rows, cols) bool
-        Where there is ground; elsewhere the outputs are NaN and not valid.
-    speed_up, turning_deg : (rows, cols) float32
-        Filled; they may be `along` and `right` themselves. Turning is positive clockwise.
-    valid : (rows, cols) bool
-        Set to False where the theory would stop the wind or turn it round.
-    """
+@kernel(nogil=True, error_model="numpy")
+def _speed_strip(top, bottom, change, known, speed_up, turning_deg, valid):  # type: ignore[no-untyped-def]
     one, half_turn, nothing = np.float32(1.0), np.float32(180.0), np.float32(np.nan)
-    rows, cols = along.shape
-    for row in prange(rows):
-        # In short steps, the longest one free of branches, so that it runs on vectors.
-        forward, speed = np.empty(cols, np.float32), np.empty(cols, np.float32)
-        tangent = np.empty(cols, np.float32)
+    cols = change.shape[1]
+    # In short steps, the longest one free of branches, so that it runs on vectors.
+    work = np.empty((3, cols), np.float32)
+    forward, speed, tangent = work[0], work[1], work[2]
+    for row in range(top, bottom):
         for col in range(cols):
-            forward[col], tangent[col] = one + along[row, col], right[row, col]
+            forward[col], tangent[col] = one + change[row, col, 0], change[row, col, 1]
         for col in range(cols):
             u, v = forward[col], tangent[col]
             speed[col] = np.sqrt(u * u + v * v)
@@ -433,3 +477,26 @@ def speed_and_turning(along, right, known, speed_up, turning_deg, valid):  # typ
             if not known[row, col]:
                 speed_up[row, col] = turning_deg[row, col] = nothing
                 valid[row, col] = False
+
+
+def speed_and_turning(
+    change: NDArray[np.float32],
+    known: NDArray[np.bool_],
+    speed_up: NDArray[np.float32],
+    turning_deg: NDArray[np.float32],
+    valid: NDArray[np.bool_],
+) -> None:
+    """Speed-up and turning from the wind's change along its direction and to the right.
+
+    Parameters
+    ----------
+    change : (rows, cols, 2) float32
+        Along the wind and to its right, per unit of the wind over flat, open terrain.
+    known : (rows, cols) bool
+        Where there is ground; elsewhere the outputs are NaN and not valid.
+    speed_up, turning_deg : (rows, cols) float32
+        Filled. Turning is positive clockwise.
+    valid : (rows, cols) bool
+        Set to False where the theory would stop the wind or turn it round.
+    """
+    over_strips(_speed_strip, change.shape[0], change, known, speed_up, turning_deg, valid)

@@ -117,8 +117,8 @@ class Air:
         rows, cols = (spectral.padded_size(n, pad) for n in shape)
         return rows, cols
 
-    def waves(self, ground: NDArray[np.float32]) -> tuple[NDArray[np.complex64], tuple[int, int]]:
-        """Spectrum of the padded ground, and its padded shape."""
+    def waves(self, ground: NDArray[np.float32]) -> spectral.Spectrum:
+        """Spectrum of the padded ground."""
         rows, cols = self.padded_shape(ground.shape)
         plane = spectral.best_plane(ground)
         if not self.edges.level:
@@ -132,7 +132,7 @@ class Air:
             taper=int(self.edges.taper_m / self.cell_m),
             sink=self.base_m is not None,
         )
-        return spectral.spectrum_of(padded), (rows, cols)
+        return spectral.spectrum_of(padded)
 
     def tables(self, cells: int) -> list[spectral.WaveTables]:
         """The theory over each roughness, for maps of up to so many padded cells a side."""
@@ -143,40 +143,38 @@ class Air:
 
     def change(
         self,
-        waves: NDArray[np.complex64],
-        shape: tuple[int, int],
+        waves: spectral.Spectrum,
         crop: tuple[int, int],
         wind: tuple[float, float],
         tables: list[spectral.WaveTables],
         at: Field | None,
-        room: NDArray[np.complex64] | None = None,
+        work: NDArray[np.complex64] | None = None,
     ) -> Field:
         """Change of the wind over a piece of ground, (rows, cols, 2): along it, to its right.
 
         Parameters
         ----------
-        waves : (rows, cols) complex64
-            Spectrum of the padded piece.
-        shape, crop : tuple of int
-            Rows and columns of the padded piece, and of the piece.
+        waves : Spectrum
+            Of the padded piece.
+        crop : tuple of int
+            Rows and columns of the piece.
         wind : tuple of float
             Unit step (columns, rows) in which the wind blows.
         tables : list of WaveTables
             The theory over each roughness.
         at : (rows, cols) float32 or None
             Where cells lie between the roughnesses.
-        room : (rows, cols) complex64, optional
-            Room to work in, of the padded shape.
+        work : (crop rows, padded cols) complex64, optional
+            Working array.
         """
         changes = (
-            spectral.apply_wind(waves, shape, crop, self.cell_m, wind, table, room)
-            for table in tables
+            spectral.apply_wind(waves, crop, self.cell_m, wind, table, work) for table in tables
         )
         return self.classes.blended(changes, at)
 
 
-def finished(along: Field, right: Field, known: Mask, valid: Mask) -> OpenWind:
-    """The answer from what the wind changes along its direction and to the right."""
+def finished(change: Field, known: Mask, valid: Mask) -> OpenWind:
+    """Terrain wind from what the terrain changes, (rows, cols, 2): along the wind, to its right."""
     speed, turning = (np.empty(known.shape, np.float32) for _ in range(2))
-    spectral.speed_and_turning(along, right, known, speed, turning, valid)
+    spectral.speed_and_turning(change, known, speed, turning, valid)
     return OpenWind(speed, turning, valid)

@@ -77,9 +77,9 @@ def horizon_angle(
     lines = line_steps(*step, grid.shape, grid.row0, grid.col0)
     limit = None if limit_m is None else int(limit_m / (lines.stride * cell_m) + 1e-9)
     if limit is not None and limit <= EXACT_STEPS:
-        march(ground, *march_steps(*step, cell_m, limit), tangent)
+        march(ground, march_steps(*step, cell_m, limit), tangent)
     else:
-        march(ground, *march_steps(*step, cell_m, NEAR_STEPS), tangent)
+        march(ground, march_steps(*step, cell_m, NEAR_STEPS), tangent)
         far_horizon(ground, lines, cell_m, limit, tangent)
     to_angles(ground, tangent)
     return tangent

@@ -229,18 +229,18 @@ def _winds(
     at: Field | None,
     directions_deg: Sequence[float],
 ) -> Iterator[OpenWind]:
-    waves, shape = air.waves(heights)
+    waves = air.waves(heights)
     crop = heights.shape
     del heights  # only its waves are needed now
-    tables = air.tables(max(shape))
-    room = np.empty(shape, np.complex64)
+    tables = air.tables(max(waves.shape))
+    work = np.empty((crop[0], waves.shape[1]), np.complex64)
     for direction in directions_deg:
         wind = downwind_of(direction)
-        change = air.change(waves, shape, crop, wind, tables, at, room)
+        change = air.change(waves, crop, wind, tables, at, work)
         valid = blocks.on_cells(blocks.holds(wind), 0, crop[0])
         if smooth is not None:
             valid &= smooth
-        yield finished(change[..., 0], change[..., 1], known, valid)
+        yield finished(change, known, valid)
 
 
 def _together(strips: Iterator[tuple[int, OpenWind]], shape: tuple[int, int]) -> OpenWind:

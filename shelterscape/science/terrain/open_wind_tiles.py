@@ -150,11 +150,11 @@ class _RowOfTiles:
     def _broad_change(self) -> list[tuple[Surface, Surface]]:
         """What long waves do to the wind, over each roughness: along it, and to its right."""
         air = self._tiles.broad_air
-        waves, padded = air.waves(self._tiles.broad)
+        waves = air.waves(self._tiles.broad)
         crop = self._tiles.broad.shape
         found = []
-        for table in air.tables(max(padded)):
-            change = spectral.apply_wind(waves, padded, crop, air.cell_m, self._wind, table)
+        for table in air.tables(max(waves.shape)):
+            change = spectral.apply_wind(waves, crop, air.cell_m, self._wind, table)
             along, right = (Surface.through(change[..., i], self._tiles.large) for i in (0, 1))
             found.append((along, right))
         return found
@@ -184,9 +184,9 @@ class _RowOfTiles:
         self._known[place] = known
         # Gaps are filled in what is left of the ground, which is level on the whole.
         left = filled(heights - tiles.long_waves.on(row, col, crop), known)
-        waves, shape = air.waves(left)
+        waves = air.waves(left)
         at = air.classes.at(tiles.roughness_on(part)[0])
-        change = air.change(waves, shape, crop, self._wind, tiles.tables, at)
+        change = air.change(waves, crop, self._wind, tiles.tables, at)
         for i in (0, 1):
             self._change[i][place] += by_row[:, None] * by_col * change[..., i]
 
@@ -197,8 +197,8 @@ class _RowOfTiles:
             rows = min(STRIP_ROWS, end - row)
             here = slice(row - self._first, row - self._first + rows)
             valid = blocks.on_cells(self._holds, row, rows) & self._smooth[here]
-            along, right = self._change[:, here]
-            yield row, finished(along, right, self._known[here], valid)
+            change = np.moveaxis(self._change[:, here], 0, -1)
+            yield row, finished(change, self._known[here], valid)
         kept, left = self._end - end, end - self._first
         for array in (*self._change, self._known, self._smooth):
             array[:kept] = array[left : left + kept]
