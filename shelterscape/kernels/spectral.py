@@ -38,7 +38,7 @@ SHIFT = 23 - STEP_BITS
 _LOW_BITS = np.int32((1 << SHIFT) - 1)
 _TO_SHARE = np.float32(1.0 / (1 << SHIFT))
 
-BLOCK_COLUMNS = 32
+BLOCK_COLUMNS = 16
 """Columns of waves transformed at a time: with their mirrored ones they stay in a core's cache."""
 
 STRIP_ROWS = 64
@@ -315,26 +315,38 @@ def apply_wind(
         _with_steps(tables.share),
     )
 
-    def _columns(number: int) -> None:
-        """Transform a block of columns and its mirror image; the padded rows are then done with."""
-        block = spectrum.blocks[number]
-        first = number * BLOCK_COLUMNS
-        last = first + block.shape[1]
-        direct, mirrored = np.empty_like(block), np.empty_like(block)
-        here = along[first:last]
-        _pack_columns(pairs(block), down, here, theory, pairs(direct), pairs(mirrored))
-        work[:, first:last] = _inverse(direct, 0)[: crop[0]]
-        # Column 0 and, of an even number, the middle one are their own mirror images.
-        low, high = max(first, 1), min(last, cols - along.size + 1)
-        if high > low:
-            onto = work[:, cols - high + 1 : cols - low + 1]
-            onto[:] = _inverse(mirrored, 0)[: crop[0], last - high : last - low]
+    waiting = iter(range(len(spectrum.blocks)))
 
-    map_threads(_columns, range(len(spectrum.blocks)))
+    def _columns(_: int) -> None:
+        """Transform columns, a block at a time; the rows of the pad are then done with."""
+        # Used again for every block: fresh memory costs as much as the arithmetic.
+        buffers = [np.empty_like(spectrum.blocks[0]) for _ in range(2)]
+        for number in waiting:
+            block = spectrum.blocks[number]
+            first, count = number * BLOCK_COLUMNS, block.shape[1]
+            here = along[first : first + count]
+            direct, mirrored = (_first_columns(buffer, count) for buffer in buffers)
+            _pack_columns(pairs(block), down, here, theory, pairs(direct), pairs(mirrored))
+            work[:, first : first + count] = _inverse(direct, 0)[: crop[0]]
+            # Column 0 and, of an even number, the middle one are their own mirror images.
+            low, high = max(first, 1), min(first + count, cols - along.size + 1)
+            if high > low:
+                images = _inverse(mirrored, 0)[
+                    : crop[0], first + count - high : first + count - low
+                ]
+                work[:, cols - high + 1 : cols - low + 1] = images
+
+    map_threads(_columns, range(numba.get_num_threads()))
     map_threads(
         lambda row: _inverse(work[row : row + STRIP_ROWS], 1), range(0, crop[0], STRIP_ROWS)
     )
     return pairs(work)[:, : crop[1]]
+
+
+def _first_columns(buffer: NDArray[np.complex64], count: int) -> NDArray[np.complex64]:
+    """As many columns as there are, in C order, in the memory of a buffer."""
+    rows = buffer.shape[0]
+    return buffer.reshape(-1)[: rows * count].reshape(rows, count)
 
 
 def _inverse(values: NDArray[np.complex64], axis: int) -> NDArray[np.complex64]:

@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from shelterscape.kernels.weighted_sums import add_weighted
+
 
 class WindMean:
     """Mean of a field over winds, each counting by its weight.
@@ -22,7 +24,16 @@ class WindMean:
         self._weights = np.asarray(weights, float)
         self.mean: NDArray[np.float32] = np.zeros(shape, np.float32)
 
-    def add(self, number: int, field: NDArray[Any]) -> None:
-        """Count one wind; what it is missing in, the mean is missing in, if it counts at all."""
+    def add(self, number: int, field: NDArray[Any], plus: float = 0.0) -> None:
+        """Count one wind direction; cells missing in it are missing in the mean, if it counts.
+
+        Parameters
+        ----------
+        number : int
+            Place of the direction in `weights`.
+        field : (rows, cols) float32 or bool
+        plus : float
+            Added to the field: 1 for the terrain wind ratio from a speed-up.
+        """
         if self._weights[number] > 0:
-            self.mean += np.float32(self._weights[number]) * field
+            add_weighted(field, float(self._weights[number]), self.mean, plus=plus)

@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.errors import InputError
 from shelterscape.grid import Grid, toward
 from shelterscape.kernels.horizon import known_ground, march, march_steps, to_angles
-from shelterscape.kernels.horizon_far import NEAR_STEPS, far_horizon, line_steps
+from shelterscape.kernels.horizon_far import (
+    LINES_PER_STRIP,
+    NEAR_STEPS,
+    far_horizon,
+    line_steps,
+)
 
 EXACT_STEPS = 256
 """Up to so many steps to the limit every one is looked at; about here the other way gets faster."""
@@ -67,22 +75,80 @@ def horizon_angle(
     A cut-out (`Grid.window`) with the ground within the limit distance on all sides, and two cells
     more, gives the very values of the whole.
     """
+    return next(horizon_angles(elevation, grid, [direction_deg], limit_m=limit_m))
+
+
+def horizon_angles(
+    elevation: NDArray[np.floating],
+    grid: Grid,
+    directions_deg: Sequence[float],
+    *,
+    limit_m: float | None = 1000.0,
+) -> Iterator[NDArray[np.float32]]:
+    """The same as `horizon_angle` for many directions, one after another in the same memory.
+
+    Parameters
+    ----------
+    elevation, grid, limit_m
+        As for `horizon_angle`.
+    directions_deg : sequence of float
+        Directions, degrees clockwise from grid north.
+
+    Yields
+    ------
+    (rows, cols) float32
+        Degrees; overwritten when the next one is taken.
+
+    Raises
+    ------
+    InputError, ValueError
+        As for `horizon_angle`, before the first one is taken.
+    """
     if elevation.shape != grid.shape:
         raise ValueError(f"elevation is {elevation.shape}, the grid {grid.shape}")
     _check_limit(grid, limit_m)
-    source = np.ascontiguousarray(elevation, np.float32)
-    ground, tangent = np.empty_like(source), np.empty_like(source)
-    known_ground(source, ground)
+    ground = np.empty(grid.shape, np.float32)
+    known_ground(np.ascontiguousarray(elevation, np.float32), ground)
+    angle = np.empty_like(ground)
+    return (_filled(ground, grid, direction, limit_m, angle) for direction in directions_deg)
+
+
+def _filled(
+    ground: NDArray[np.float32],
+    grid: Grid,
+    direction_deg: float,
+    limit_m: float | None,
+    angle: NDArray[np.float32],
+) -> NDArray[np.float32]:
+    """Fill an array with the angles of one direction."""
     step, cell_m = toward(direction_deg), grid.cell_m
     lines = line_steps(*step, grid.shape, grid.row0, grid.col0)
     limit = None if limit_m is None else int(limit_m / (lines.stride * cell_m) + 1e-9)
     if limit is not None and limit <= EXACT_STEPS:
-        march(ground, march_steps(*step, cell_m, limit), tangent)
+        march(ground, march_steps(*step, cell_m, limit), angle)
     else:
-        march(ground, march_steps(*step, cell_m, NEAR_STEPS), tangent)
-        far_horizon(ground, lines, cell_m, limit, tangent)
-    to_angles(ground, tangent)
-    return tangent
+        march(ground, march_steps(*step, cell_m, NEAR_STEPS), angle)
+        far_horizon(ground, lines, cell_m, limit, angle)
+    to_angles(ground, angle)
+    return angle
+
+
+def work_bytes(grid: Grid) -> float:
+    """Memory that `horizon_angle`, `topex` and `upwind_slope` take while they work, bytes.
+
+    Beside the elevation (single precision) and what they return.
+
+    Notes
+    -----
+    One array of the ground with missing cells replaced and one of angles, 4 bytes a cell each;
+    `horizon_angle` returns the latter. Beyond `EXACT_STEPS` to the limit, each of two threads has
+    16 lines of sight with three whole numbers of 4 bytes a cell, which counts on small maps, and
+    hulls of 11 such numbers for every third cell of a line.
+    """
+    across = float(max(grid.shape))
+    lines = numba.get_num_threads() * (LINES_PER_STRIP + 1) * 12.0 * across
+    hulls = numba.get_num_threads() * 44.0 * across / 3.0
+    return 8.0 * float(np.prod(grid.shape)) + lines + hulls
 
 
 def view_complete(

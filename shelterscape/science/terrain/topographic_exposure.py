@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.errors import InputError
-from shelterscape.grid import COMPASS_POINTS, Grid
-from shelterscape.science.terrain.horizon import horizon_angle
+from shelterscape.grid import Grid
+from shelterscape.science.terrain.views import topex_sum, views
 
 TOPEX_CLASSES = (
     (10.0, "severely exposed"),
@@ -68,12 +68,10 @@ def topex(
     goes with measured speed-up over Askervein hill (Taylor and Teunissen 1987, Boundary-Layer
     Meteorology 39:15-39) at a Pearson correlation of -.74 over the 23 masts of lines A and AA.
     """
-    total = np.zeros(grid.shape, np.float32)
-    for direction in COMPASS_POINTS:
-        before_each(direction)
-        angle = horizon_angle(elevation, grid, direction, limit_m=limit_m)
-        total += angle if signed and limit_m is not None else np.maximum(angle, 0.0)
-    return total
+    found = topex_sum(grid.shape, signed=signed and limit_m is not None)
+    for _ in views(elevation, grid, [found], limit_m=limit_m, before_each=before_each):
+        pass
+    return found.total
 
 
 def parse_classes(words: Sequence[str]) -> tuple[tuple[float, str], ...]:

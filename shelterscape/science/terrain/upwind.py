@@ -7,11 +7,8 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from shelterscape.grid import Grid, wrapped
-from shelterscape.science.terrain.horizon import horizon_angle
-
-WINDOW_DEG = 30.0
-"""Width of the sector looked into around each wind direction, as in Winstral and others 2002."""
+from shelterscape.grid import Grid
+from shelterscape.science.terrain.views import horizon_sum, upwind_sum, views
 
 
 def weighted_horizon(
@@ -52,19 +49,10 @@ def weighted_horizon(
     ValueError
         When directions and weights do not pair, or the weights are no weights.
     """
-    shares: dict[float, float] = {}
-    for direction, share in zip(*_checked(directions_deg, weights), strict=True):
-        if share > 0:
-            # Windows of neighbouring directions share azimuths; each is worked out once.
-            azimuth = round(wrapped(direction), 6) % 360.0
-            shares[azimuth] = shares.get(azimuth, 0.0) + share
-    total = np.zeros(grid.shape, np.float32)
-    for azimuth, share in sorted(shares.items()):
-        before_each(azimuth)
-        angle = horizon_angle(elevation, grid, azimuth, limit_m=limit_m)
-        angle *= np.float32(share)
-        total += angle
-    return total
+    found = horizon_sum(grid.shape, directions_deg, weights)
+    for _ in views(elevation, grid, [found], limit_m=limit_m, before_each=before_each):
+        pass
+    return found.total
 
 
 def upwind_slope(
@@ -123,29 +111,7 @@ def upwind_slope(
     Winstral, Elder and Davis 2002, Journal of Hydrometeorology 3:524-538 (second-hand: read in
     texts that cite it).
     """
-    if azimuths < 3:
-        raise ValueError(f"the window takes 3 views or more, not {azimuths}")
-    directions = np.atleast_1d(np.asarray(directions_deg, float))
-    _, shares = _checked(directions, np.ones(directions.shape) if weights is None else weights)
-    turns = np.linspace(-WINDOW_DEG / 2, WINDOW_DEG / 2, azimuths)
-    views = (directions[:, None] + turns).ravel()
-    return weighted_horizon(
-        elevation,
-        grid,
-        views,
-        np.repeat(shares, azimuths),
-        limit_m=limit_m,
-        before_each=before_each,
-    )
-
-
-def _checked(
-    directions_deg: ArrayLike, weights: ArrayLike
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Directions with weights that sum to 1."""
-    directions, raw = (np.atleast_1d(np.asarray(a, float)) for a in (directions_deg, weights))
-    if directions.ndim != 1 or directions.shape != raw.shape:
-        raise ValueError(f"{directions.shape} directions do not pair with {raw.shape} weights")
-    if not (np.isfinite(raw).all() and (raw >= 0).all() and raw.sum() > 0):
-        raise ValueError(f"weights must be 0 or more, and not all 0: {raw.tolist()}")
-    return directions, raw / raw.sum()
+    found = upwind_sum(grid.shape, directions_deg, weights, azimuths=azimuths)
+    for _ in views(elevation, grid, [found], limit_m=limit_m, before_each=before_each):
+        pass
+    return found.total

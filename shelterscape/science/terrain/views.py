@@ -1,0 +1,179 @@
+"""Sums of horizon angles over directions, each direction computed once for all of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from shelterscape.grid import COMPASS_POINTS, Grid, wrapped
+from shelterscape.kernels.weighted_sums import add_weighted
+from shelterscape.science.terrain.horizon import horizon_angles, work_bytes
+
+Field = NDArray[np.float32]
+
+__all__ = ["AngleSum", "horizon_sum", "topex_sum", "upwind_sum", "views", "work_bytes"]
+
+WINDOW_DEG = 30.0
+"""Width of the sector examined around each wind direction, as in Winstral and others 2002."""
+
+
+class AngleSum:
+    """Weighted sum of horizon angles, gathered one direction at a time.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Rows and columns.
+    shares : mapping of float
+        Weight by azimuth, degrees clockwise from grid north; directions not in it do not count.
+    least_deg : float
+        Angles below this count as this, degrees.
+    """
+
+    def __init__(
+        self, shape: tuple[int, int], shares: Mapping[float, float], least_deg: float = -90.0
+    ) -> None:
+        self.shares = dict(shares)
+        self.total: Field = np.zeros(shape, np.float32)
+        self._least = least_deg
+
+    def add(self, azimuth_deg: float, angle: Field) -> None:
+        """Count one direction, if it has a share; where it is NaN the sum is NaN."""
+        share = self.shares.get(azimuth_deg)
+        if share is not None:
+            add_weighted(angle, share, self.total, least=self._least)
+
+
+def topex_sum(shape: tuple[int, int], *, signed: bool = True) -> AngleSum:
+    """The sum that gives topex, as `topex` defines it.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Rows and columns.
+    signed : bool
+        Whether angles below the horizontal count as such or as 0.
+    """
+    return AngleSum(shape, dict.fromkeys(COMPASS_POINTS, 1.0), -90.0 if signed else 0.0)
+
+
+def horizon_sum(shape: tuple[int, int], directions_deg: ArrayLike, weights: ArrayLike) -> AngleSum:
+    """The sum that gives the mean horizon angle over wind directions, as `weighted_horizon`.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Rows and columns.
+    directions_deg, weights : (n,) array
+        As for `weighted_horizon`.
+
+    Raises
+    ------
+    ValueError
+        When directions and weights do not pair, or no weight is above 0.
+    """
+    shares: dict[float, float] = {}
+    for direction, share in zip(*_checked(directions_deg, weights), strict=True):
+        if share > 0:
+            azimuth = azimuth_of(direction)
+            shares[azimuth] = shares.get(azimuth, 0.0) + float(share)
+    return AngleSum(shape, shares)
+
+
+def upwind_sum(
+    shape: tuple[int, int],
+    directions_deg: ArrayLike,
+    weights: ArrayLike | None = None,
+    *,
+    azimuths: int = 3,
+) -> AngleSum:
+    """The sum that gives the upwind slope, as `upwind_slope` defines it.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Rows and columns.
+    directions_deg, weights, azimuths
+        As for `upwind_slope`.
+
+    Raises
+    ------
+    ValueError
+        As for `upwind_slope`.
+    """
+    if azimuths < 3:
+        raise ValueError(f"the window takes 3 views or more, not {azimuths}")
+    directions = np.atleast_1d(np.asarray(directions_deg, float))
+    _, shares = _checked(directions, np.ones(directions.shape) if weights is None else weights)
+    turns = np.linspace(-WINDOW_DEG / 2, WINDOW_DEG / 2, azimuths)
+    views_deg = (directions[:, None] + turns).ravel()
+    return horizon_sum(shape, views_deg, np.repeat(shares, azimuths))
+
+
+def azimuth_of(direction_deg: float) -> float:
+    """A direction rounded to a millionth of a degree, so that equal views are found to be equal."""
+    return round(wrapped(direction_deg), 6) % 360.0
+
+
+def views(
+    elevation: NDArray[np.floating],
+    grid: Grid,
+    sums: Sequence[AngleSum],
+    *,
+    limit_m: float | None = 1000.0,
+    before_each: Callable[[float], None] = lambda direction_deg: None,
+) -> Iterator[tuple[float, Field]]:
+    """Compute the horizon of every direction of some sums once, and add it to those it belongs to.
+
+    Topex, upwind slope and the horizons of the wind directions share many views: for 16 wind
+    directions 48 to 56 instead of 72.
+
+    Parameters
+    ----------
+    elevation : (rows, cols) array
+        Ground elevation, m; NaN where missing.
+    grid : Grid
+        Where its cells are.
+    sums : sequence of AngleSum
+        Filled as the views are taken; complete after the last one.
+    limit_m : float or None
+        How far ground is examined, m. None examines it to the edge of the map.
+    before_each : callable
+        Receives each azimuth before its view is computed; it may raise to end the work.
+
+    Yields
+    ------
+    azimuth_deg : float
+        Rising.
+    angle : (rows, cols) float32
+        Horizon angle, degrees (`horizon_angle`); overwritten when the next one is taken.
+
+    Raises
+    ------
+    InputError
+        ``input-refused`` when `limit_m` is shorter than a cell.
+    ValueError
+        When the shapes differ.
+    """
+    azimuths = sorted({azimuth for one in sums for azimuth in one.shares})
+    angles = horizon_angles(elevation, grid, azimuths, limit_m=limit_m)
+    for azimuth in azimuths:
+        before_each(azimuth)
+        angle = next(angles)
+        for one in sums:
+            one.add(azimuth, angle)
+        yield azimuth, angle
+
+
+def _checked(
+    directions_deg: ArrayLike, weights: ArrayLike
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Directions with weights that sum to 1."""
+    directions, raw = (np.atleast_1d(np.asarray(a, float)) for a in (directions_deg, weights))
+    if directions.ndim != 1 or directions.shape != raw.shape:
+        raise ValueError(f"{directions.shape} directions do not pair with {raw.shape} weights")
+    if not (np.isfinite(raw).all() and (raw >= 0).all() and raw.sum() > 0):
+        raise ValueError(f"weights must be 0 or more, and not all 0: {raw.tolist()}")
+    return directions, raw / raw.sum()
