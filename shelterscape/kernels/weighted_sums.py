@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from shelterscape.kernels.cache import kernel
 from shelterscape.kernels.threads import over_strips
 
 
-@njit(cache=True, nogil=True)
+@kernel(nogil=True)
 def _add_strip(top, bottom, field, weight, plus, least, total):  # type: ignore[no-untyped-def]
     for row in range(top, bottom):
         for col in range(field.shape[1]):
