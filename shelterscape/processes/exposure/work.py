@@ -19,19 +19,19 @@ from shelterscape.processes.exposure.loading import (
     whole_map,
     work_bytes,
 )
-from shelterscape.processes.exposure.spec import ExposureInputs
 from shelterscape.processes.exposure.summary import ExposureResults, summarise
 from shelterscape.science.places import Coverage, means
-from shelterscape.science.terrain import (
-    OpenWind,
-    horizon_angle,
-    topex,
-    topex_class,
-    upwind_slope,
-    view_complete,
-)
+from shelterscape.science.terrain import OpenWind, topex, topex_class, view_complete
 from shelterscape.science.terrain.averages import WindMean
 from shelterscape.science.terrain.validity import MODELLED_SHARE, NOT_MODELLED
+from shelterscape.science.terrain.views import (
+    AngleSum,
+    azimuth_of,
+    horizon_sum,
+    topex_sum,
+    upwind_sum,
+    views,
+)
 
 __all__ = ["compute", "load", "summarise", "whole_map", "work_bytes"]
 
@@ -43,30 +43,27 @@ WINDS_BEGIN = 0.3
 
 def compute(data: ExposureData) -> Work[ExposureResults]:
     """Horizons, topex, upwind slope and terrain wind, for the ground and what lies on it."""
-    yield Progress(0.0, "topex")
-    views = {"topex": _topex(data), "views_complete": _views_complete(data)}
-    yield Block("topex", 0, views["topex"])
+    seen = yield from _views(data)
+    yield Block("topex", 0, seen.topex)
     if "views_complete" in data.rasters:
-        yield Block("views_complete", 0, views["views_complete"])
+        yield Block("views_complete", 0, seen.complete)
     if classes := classes_of(data.params):
-        yield Block("exposure_class", 0, topex_class(views["topex"], classes))
-    yield Progress(WINDS_BEGIN / 2, "upwind slope")
-    views["upwind_slope"] = _upwind_slope(data)
-    yield Block("upwind_slope", 0, views["upwind_slope"])
+        yield Block("exposure_class", 0, topex_class(seen.topex, classes))
+    yield Block("upwind_slope", 0, seen.upwind_slope)
+    yield Block("weighted_horizon", 0, seen.horizon)
     found = yield from _over_winds(data)
-    yield Block("weighted_horizon", 0, found.horizon)
     yield Block("open_wind", 0, _in_unit(data, found.open_wind, data.speed_ms()))
     modelled = np.where(data.known, found.modelled >= MODELLED_SHARE, 255)
     yield Block("open_wind_modelled", 0, modelled.astype(np.uint8))
     return ExposureResults(
         layers={
-            name: frame.assign(**_feature_columns(name, covered, found, views, data))
+            name: frame.assign(**_feature_columns(name, covered, found, seen, data))
             for name, (frame, covered) in data.features.items()
         },
-        tables={"winds_over_ground": _winds_table(found, data)},
+        tables={"winds_over_ground": _winds_table(found, seen, data)},
         notices=_not_modelled(found.modelled, data),
         data=data,
-        topex=views["topex"],
+        topex=seen.topex,
         open_wind=found.open_wind,
         modelled=found.modelled,
         strongest=found.strongest,
@@ -74,42 +71,68 @@ def compute(data: ExposureData) -> Work[ExposureResults]:
     )
 
 
-def _topex(data: ExposureData) -> Field:
-    total = topex(
+@dataclass(frozen=True)
+class _Views:
+    """What the horizons add up to; degrees, and the share of complete views."""
+
+    topex: Field
+    upwind_slope: Field
+    horizon: Field
+    complete: Field
+    mean_horizon: list[float]
+    """Mean over all ground for each wind direction."""
+
+
+def _views(data: ExposureData) -> Generator[Block | Progress, None, _Views]:
+    """Topex, upwind slope and horizons: each view is calculated once for all of them."""
+    params, shape, weights = data.params, data.grid.shape, data.winds.weights()
+    signed, unlimited = params.topex_form == "signed", params.topex_form == "unlimited"
+    window = 7 if params.fine_window else 3
+    slope = upwind_sum(shape, data.directions, weights, azimuths=window)
+    horizon = horizon_sum(shape, data.directions, weights)
+    around = topex_sum(shape, signed=signed)
+    sums = [slope, horizon] if unlimited else [slope, horizon, around]
+    wanted = {azimuth_of(d): i for i, d in enumerate(data.directions)}
+    # A direction without weight is no part of any sum, but has its mean and its band.
+    sums.append(AngleSum(shape, dict.fromkeys(wanted, 0.0)))
+    count, mean_horizon = len({a for one in sums for a in one.shares}), [0.0] * len(wanted)
+    angles = views(
         data.elevation,
         data.grid,
-        limit_m=_limit_m(data.params),
-        signed=data.params.topex_form == "signed",
+        sums,
+        limit_m=params.limit_m,
         before_each=lambda _: data.check_stop(),
     )
-    total[~data.known] = np.nan
-    return total
+    yield Progress(0.0, "horizons, topex and upwind slope")
+    for done, (azimuth, angle) in enumerate(angles, start=1):
+        if (i := wanted.get(azimuth)) is not None:
+            known = np.where(data.known, angle, np.float32(np.nan))
+            mean_horizon[i] = _mean(known)
+            if params.by_direction:
+                yield Block("horizon", i, known)
+        yield Progress(WINDS_BEGIN * done / count, f"horizon {done} of {count}")
+    total = around.total if not unlimited else _unlimited_topex(data)
+    for field_ in (total, slope.total, horizon.total):
+        field_[~data.known] = np.nan
+    return _Views(total, slope.total, horizon.total, _views_complete(data), mean_horizon)
 
 
-def _limit_m(params: ExposureInputs) -> float | None:
-    """How far views of topex extend, m; None to the edge of the map."""
-    return None if params.topex_form == "unlimited" else params.limit_m
-
-
-def _upwind_slope(data: ExposureData) -> Field:
-    slope = upwind_slope(
+def _unlimited_topex(data: ExposureData) -> Field:
+    return topex(
         data.elevation,
         data.grid,
-        data.directions,
-        data.winds.weights(),
-        limit_m=data.params.limit_m,
-        azimuths=7 if data.params.fine_window else 3,
+        limit_m=None,
+        signed=False,
         before_each=lambda _: data.check_stop(),
     )
-    slope[~data.known] = np.nan
-    return slope
 
 
 def _views_complete(data: ExposureData) -> Field:
     """Share of the eight views of topex that stay on the map."""
+    limit_m = None if data.params.topex_form == "unlimited" else data.params.limit_m
     count = np.zeros(data.grid.shape, np.float32)
     for direction in COMPASS_POINTS:
-        count += view_complete(data.grid, direction, limit_m=_limit_m(data.params))
+        count += view_complete(data.grid, direction, limit_m=limit_m)
     count /= len(COMPASS_POINTS)
     count[~data.known] = np.nan
     return count
@@ -119,36 +142,31 @@ def _views_complete(data: ExposureData) -> Field:
 class _OverWinds:
     """Means over all winds, and what layers and tables need of each."""
 
-    horizon: Field
     open_wind: Field
     modelled: Field
     strongest: int
     in_strongest: OpenWind | None = None
-    by_wind: dict[str, list[float]] = field(default_factory=dict)
+    speed_up: list[float] = field(default_factory=list)
+    not_modelled_ha: list[float] = field(default_factory=list)
     by_feature: dict[str, list[NDArray[np.float64]]] = field(default_factory=dict)
 
 
 def _over_winds(data: ExposureData) -> Generator[Block | Progress, None, _OverWinds]:
-    """Horizon and terrain wind, direction by direction."""
+    """Terrain wind, direction by direction."""
     weights = data.winds.weights()
-    horizon, wind, modelled = (WindMean(weights, data.grid.shape) for _ in range(3))
-    found = _OverWinds(horizon.mean, wind.mean, modelled.mean, int(np.argmax(weights)))
-    found.by_wind = {"horizon": [], "speed_up": [], "not_modelled_ha": []}
+    wind, modelled = (WindMean(weights, data.grid.shape) for _ in range(2))
+    found = _OverWinds(wind.mean, modelled.mean, int(np.argmax(weights)))
     found.by_feature = {name: [] for name in data.features}
     speeds, count = data.speeds_ms(), len(data.directions)
-    for i, (direction, over) in enumerate(data.terrain_wind):
+    for i, (_, over) in enumerate(data.terrain_wind):
         share = WINDS_BEGIN + (1 - WINDS_BEGIN) * i / count
-        yield Progress(share, f"horizon and terrain wind {data.labels[i]}")
-        angle = horizon_angle(data.elevation, data.grid, direction, limit_m=data.params.limit_m)
-        angle[~data.known] = np.nan
+        yield Progress(share, f"terrain wind {data.labels[i]}")
         over = _masked(over, data.known)
         if data.params.by_direction:
-            yield Block("horizon", i, angle)
             yield Block("open_wind", i + 1, _in_unit(data, 1 + over.speed_up, float(speeds[i])))
-        horizon.add(i, angle)
         wind.add(i, 1 + over.speed_up)
         modelled.add(i, over.valid)
-        _add_wind(found, data, i, angle, over)
+        _add_wind(found, data, i, over)
     modelled.mean[~data.known] = np.nan
     return found
 
@@ -164,12 +182,11 @@ def _in_unit(data: ExposureData, relative: Field, speed_ms: float) -> Field:
     return relative * np.float32(speed_ms) if data.winds.speeds_known else relative
 
 
-def _add_wind(found: _OverWinds, data: ExposureData, i: int, angle: Field, over: OpenWind) -> None:
+def _add_wind(found: _OverWinds, data: ExposureData, i: int, over: OpenWind) -> None:
     """Keep what tables and layers need of one wind direction."""
     lost = data.known & ~over.valid
-    found.by_wind["horizon"].append(_mean(angle))
-    found.by_wind["speed_up"].append(_mean(over.speed_up))
-    found.by_wind["not_modelled_ha"].append(float(lost.sum() * data.grid.cell_area_ha))
+    found.speed_up.append(_mean(over.speed_up))
+    found.not_modelled_ha.append(float(lost.sum() * data.grid.cell_area_ha))
     for name, (_, covered) in data.features.items():
         found.by_feature[name].append(1 + means(over.speed_up, covered))
     if i == found.strongest:
@@ -182,7 +199,7 @@ def _mean(values: Field) -> float:
 
 
 def _feature_columns(
-    name: str, covered: Coverage, found: _OverWinds, views: dict[str, Field], data: ExposureData
+    name: str, covered: Coverage, found: _OverWinds, seen: _Views, data: ExposureData
 ) -> dict[str, NDArray[np.float64]]:
     """Columns of exposure for the features of a layer."""
     relative = means(found.open_wind, covered)
@@ -190,29 +207,30 @@ def _feature_columns(
     strongest = np.asarray(data.winds.direction_deg)[np.nan_to_num(by_wind).argmax(axis=0)]
     modelled = np.where(np.isnan(found.modelled), np.nan, found.modelled >= MODELLED_SHARE)
     return {
-        "topex": means(views["topex"], covered),
-        "weighted_horizon": means(found.horizon, covered),
-        "upwind_slope": means(views["upwind_slope"], covered),
+        "topex": means(seen.topex, covered),
+        "weighted_horizon": means(seen.horizon, covered),
+        "upwind_slope": means(seen.upwind_slope, covered),
         "speed_up": relative - 1,
         "open_wind": relative * data.speed_ms(),
         "strongest_from_deg": np.where(np.isnan(relative), np.nan, strongest),
         "modelled_share": means(modelled.astype(np.float32), covered),
-        "views_complete": means(views["views_complete"], covered),
+        "views_complete": means(seen.complete, covered),
     }
 
 
-def _winds_table(found: _OverWinds, data: ExposureData) -> pd.DataFrame:
+def _winds_table(found: _OverWinds, seen: _Views, data: ExposureData) -> pd.DataFrame:
     """What the terrain does to each wind."""
-    frame = pd.DataFrame(
+    return pd.DataFrame(
         {
             "direction_deg": data.winds.direction_deg,
             "frequency": data.winds.frequency,
             "mean_speed_ms": data.winds.mean_speed_ms,
-            **found.by_wind,
+            "horizon": seen.mean_horizon,
+            "speed_up": found.speed_up,
+            "open_wind": data.speeds_ms() * (1 + np.array(found.speed_up)),
+            "not_modelled_ha": found.not_modelled_ha,
         }
     )
-    frame["open_wind"] = data.speeds_ms() * (1 + frame["speed_up"])
-    return frame
 
 
 def _not_modelled(modelled: Field, data: ExposureData) -> list[Notice]:
