@@ -250,6 +250,25 @@ def test_open_stems_are_underplanted_and_close_with_the_years():
     assert belts["porosity"].item() - row.porosity == pytest.approx((0.9 - 0.4) / 2)
 
 
+def test_underplanting_closes_a_leafless_belt_by_what_its_own_lower_half_gains():
+    """By plain arithmetic: in leaf the lower half is .1 dense, bare .1 · .35 / .55 = .0636; planted
+    under it is .6, and the whole gains half of the difference in each state."""
+    belts = standing(
+        STRAIGHT,
+        height_m=[12.0],
+        species=["oak"],
+        belt_type=["tree belt"],
+        porosity=[0.45],
+        bare_porosity=[0.65],
+        porosity_low=[0.8],
+        bare_stem_m=[3.0],
+    )
+    (row,) = mended(belts).itertuples()
+    assert row.action == "underplant"
+    assert row.porosity == pytest.approx(0.45 - (0.6 - 0.1) / 2)
+    assert row.bare_porosity == pytest.approx(0.65 - (0.6 - 0.1 * 0.35 / 0.55) / 2)
+
+
 def test_a_belt_too_close_for_its_purpose_is_thinned():
     belts = standing(STRAIGHT, height_m=[9.0], species=["Sitka spruce"], porosity=[0.2])
     found = mended(belts, wanted=(0.4, 0.6), season="in-leaf")
