@@ -155,6 +155,28 @@ def test_mapped_belts_are_taken_out_and_gaps_filled():
     assert (filled(lengths, thin)[0][20:30] == 0.5).mean() == pytest.approx(0.8, abs=0.11)
 
 
+@pytest.mark.parametrize("side", ["west", "south", "east", "north"])
+def test_a_belt_off_the_map_whose_strip_reaches_in_is_taken_out(side):
+    """10 m off an edge and 120 m wide it covers 50 m inside: two rows or columns of cells."""
+    west, south, east, north = GRID.bounds
+    line = {
+        "west": [(west - 10, south), (west - 10, north)],
+        "south": [(west, south - 10), (east, south - 10)],
+        "east": [(east + 10, south), (east + 10, north)],
+        "north": [(west, north + 10), (east, north + 10)],
+    }[side]
+    belts = gpd.GeoDataFrame(
+        {"width_m": [120.0]}, geometry=[shapely.LineString(line)], crs=GRID.crs
+    )
+    taken_out = filled(np.full(GRID.shape, 0.5, np.float32), belts)[0] == np.float32(0.03)
+    edge = {
+        "west": np.s_[:, :2], "south": np.s_[-2:], "east": np.s_[:, -2:], "north": np.s_[:2]
+    }[side]  # fmt: skip
+    assert taken_out[edge].all()
+    # A cell that the edge of the strip just touches may be taken out as well.
+    assert taken_out.sum() <= 1.5 * taken_out[edge].size
+
+
 @pytest.mark.parametrize(
     ("make", "code"),
     [
