@@ -25,7 +25,12 @@ class Reach:
     """Which tests reach a fault, from what was traced and from who mentions whom."""
 
     def __init__(self, found: list[dict]) -> None:
-        self.seconds = {name: s for part in found for name, s in part["seconds"].items()}
+        self.seconds = {
+            name: seconds
+            for part in found
+            for name, seconds in part["seconds"].items()
+            if name not in part["failed"]
+        }
         self.lines: dict[tuple[str, int], set[str]] = defaultdict(set)
         self.names: dict[str, list[tuple[str, str, bool, int]]] = defaultdict(list)
         for part in found:
