@@ -65,7 +65,14 @@ _HALO = [withStroke(linewidth=2.5, foreground="white")]
 
 
 def draw_features(path: Path, sheet: FeatureSheet) -> None:
-    """Draw a map of areas and strips as a PNG file, its legend beside it."""
+    """Draw a map of areas and strips as a PNG file, its legend beside it.
+
+    Parameters
+    ----------
+    path : Path
+        Where the file goes.
+    sheet : FeatureSheet
+    """
     rows, cols = sheet.grid.shape
     wide, high = (1.35 * inches for inches in _panel_size(rows, cols))
     legend_inches = 3.0
@@ -109,7 +116,14 @@ def _outline(polygon: shapely.Polygon) -> DrawnPath:
 
 
 def draw_maps(path: Path, sheet: MapSheet) -> None:
-    """Draw a sheet of maps as a PNG file."""
+    """Draw a sheet of maps as a PNG file.
+
+    Parameters
+    ----------
+    path : Path
+        Where the file goes.
+    sheet : MapSheet
+    """
     count = len(sheet.panels)
     across = min(sheet.across or MOST_ACROSS, count)
     down = math.ceil(count / across)
@@ -148,7 +162,14 @@ def draw_maps(path: Path, sheet: MapSheet) -> None:
 
 
 def draw_chart(path: Path, sheet: ChartSheet) -> None:
-    """Draw lines over a common axis as a PNG file."""
+    """Draw lines over a common axis as a PNG file.
+
+    Parameters
+    ----------
+    path : Path
+        Where the file goes.
+    sheet : ChartSheet
+    """
     text = [line for note in sheet.notes for line in textwrap.wrap(note, 110)]
     foot = LINE_INCHES * len(text) + 0.25
     width, height = 8.0, 4.45 + foot

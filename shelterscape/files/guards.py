@@ -61,6 +61,10 @@ KINDS = "GeoPackage, shapefile (also zipped), GeoJSON, GML, KML or FlatGeobuf"
 def refuse_pointers(path: Path) -> None:
     """Refuse a raster that sends its reader elsewhere.
 
+    Parameters
+    ----------
+    path : Path
+
     Raises
     ------
     InputError
@@ -76,6 +80,14 @@ def refuse_pointers(path: Path) -> None:
 def sources_of(path: Path) -> list[Path]:
     """Files that a virtual raster draws on; none for other files.
 
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    list of Path
+
     Raises
     ------
     InputError
@@ -86,6 +98,15 @@ def sources_of(path: Path) -> list[Path]:
 
 def refuse_swollen(size: int, files: list[Path], where: str) -> None:
     """Refuse a raster whose header claims far more bytes than its files can hold.
+
+    Parameters
+    ----------
+    size : int
+        Bytes of cells that its header claims.
+    files : list of Path
+        The raster and what it draws on.
+    where : str
+        What to call it in errors.
 
     Raises
     ------
@@ -105,6 +126,15 @@ def refuse_swollen(size: int, files: list[Path], where: str) -> None:
 
 def openable(path: Path) -> str | bytes:
     """A file of layers as its reader takes it, once it is known to be a plain one.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    str or bytes
+        A path, also into an archive, or the content where opening the file would write beside it.
 
     Raises
     ------
@@ -139,6 +169,11 @@ def openable(path: Path) -> str | bytes:
 
 def refuse_unsafe_table(path: Path, layer: str) -> None:
     """Refuse a layer of a GeoPackage that is worked out when it is read.
+
+    Parameters
+    ----------
+    path : Path
+    layer : str
 
     Raises
     ------

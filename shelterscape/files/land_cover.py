@@ -21,7 +21,16 @@ RASTER_SUFFIXES = (".tif", ".tiff", ".asc", ".vrt", ".img", ".hgt", ".nc")
 
 
 def is_raster(source: str) -> bool:
-    """Whether a path names a raster, by its ending."""
+    """Whether a path names a raster, by its ending.
+
+    Parameters
+    ----------
+    source : str
+
+    Returns
+    -------
+    bool
+    """
     return Path(source).suffix.lower() in RASTER_SUFFIXES
 
 

@@ -29,13 +29,32 @@ _COMPANIONS = {
 
 
 def sha256_of(path: Path) -> str:
-    """Checksum of a file's bytes."""
+    """Checksum of a file's bytes.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    str
+        In hexadecimal digits.
+    """
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def files_of(path: Path) -> list[Path]:
-    """Every file of a data set: itself, its companions of the same name, and what it draws on."""
+    """Every file of a data set: itself, its companions of the same name, and what it draws on.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    list of Path
+    """
     companions = _COMPANIONS.get(path.suffix.lower(), ())
     # Suffixes in capitals come from old disks and are read by the same drivers.
     beside = [path.with_suffix(s) for suffix in companions for s in (suffix, suffix.upper())]

@@ -125,7 +125,20 @@ def ramp_of(term: Term) -> Stops:
 
 
 def raster_sld(name: str, term: Term) -> str:
-    """Style of a raster: the ramp of its term as a colour map."""
+    """Style of a raster: the ramp of its term as a colour map.
+
+    Parameters
+    ----------
+    name : str
+        Of the layer.
+    term : Term
+        What the raster holds.
+
+    Returns
+    -------
+    str
+        The style as XML.
+    """
     entries = "".join(
         f'<ColorMapEntry color="{colour}" quantity="{value:g}" '
         f'label="{escape(f"{value:g} {term.symbol}".strip())}"/>\n'
@@ -136,7 +149,20 @@ def raster_sld(name: str, term: Term) -> str:
 
 
 def class_raster_sld(name: str, term: Term, classes: Mapping[str, str]) -> str:
-    """Style of a raster of classes: a colour by class name, in the order of their codes from 0."""
+    """Style of a raster of classes: a colour by class name, in the order of their codes from 0.
+
+    Parameters
+    ----------
+    name : str
+    term : Term
+    classes : mapping
+        Colour by class name, in the order of their codes from 0.
+
+    Returns
+    -------
+    str
+        The style as XML.
+    """
     entries = "".join(
         f'<ColorMapEntry color="{colour}" quantity="{code}" label="{escape(word)}"/>\n'
         for code, (word, colour) in enumerate(classes.items())
@@ -152,13 +178,36 @@ def colour_table(classes: Mapping[str, str]) -> dict[int, tuple[int, int, int]]:
 
 
 def shades(ramp: Stops, count: int) -> list[str]:
-    """So many colours spread evenly over a ramp, first to last."""
+    """So many colours spread evenly over a ramp, first to last.
+
+    Parameters
+    ----------
+    ramp : str
+        Name in `RAMPS`.
+    count : int
+    """
     at = [round(i * (len(ramp) - 1) / max(count - 1, 1)) for i in range(count)]
     return [ramp[i][1] for i in at]
 
 
 def classes_sld(name: str, title: str, column: str, classes: dict[str, str]) -> str:
-    """Style of an area layer coloured by the words in one column."""
+    """Style of an area layer coloured by the words in one column.
+
+    Parameters
+    ----------
+    name : str
+        Of the layer.
+    title : str
+    column : str
+        The column that holds the class.
+    classes : mapping
+        Colour by class.
+
+    Returns
+    -------
+    str
+        The style as XML.
+    """
     rules = "".join(
         f"<Rule><Title>{escape(word)}</Title><ogc:Filter><ogc:PropertyIsEqualTo>"
         f"<ogc:PropertyName>{column}</ogc:PropertyName><ogc:Literal>{escape(word)}</ogc:Literal>"
@@ -170,7 +219,21 @@ def classes_sld(name: str, title: str, column: str, classes: dict[str, str]) -> 
 
 
 def line_sld(name: str, title: str, colour: str = BELT_COLOUR) -> str:
-    """Style of a layer of lines in one colour."""
+    """Style of a layer of lines in one colour.
+
+    Parameters
+    ----------
+    name : str
+        Of the layer.
+    title : str
+    colour : str
+        As ``#rrggbb``.
+
+    Returns
+    -------
+    str
+        The style as XML.
+    """
     stroke = f'{_colour("stroke", colour)}<CssParameter name="stroke-width">1.5</CssParameter>'
     rule = f"<Rule><LineSymbolizer><Stroke>{stroke}</Stroke></LineSymbolizer></Rule>\n"
     return _head(name, title) + rule + _FOOT

@@ -25,7 +25,16 @@ _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def directions_in(text: str) -> list[float] | None:
-    """Bare directions as in ``210,240,270``; None when the text is not that."""
+    """Bare directions as in ``210,240,270``; None when the text is not that.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    list of float or None
+    """
     try:
         return [float(part) for part in text.split(",")]
     except ValueError:
@@ -123,7 +132,13 @@ def read_toml(source: str, what: str, code: str = "file-unreadable") -> tuple[Pa
 
 
 def write_table(path: Path, frame: pd.DataFrame) -> None:
-    """Write a table as CSV, its words made harmless to spreadsheets that run formulas."""
+    """Write a table as CSV, its words made harmless to spreadsheets that run formulas.
+
+    Parameters
+    ----------
+    path : Path
+    frame : DataFrame
+    """
     safe = frame.rename(columns=lambda name: f"'{name}" if name[0] in _FORMULA_STARTS else name)
     for column in safe.select_dtypes(include=["object", "string", "category"]):
         words = safe[column].astype("string")

@@ -70,6 +70,14 @@ def rise_on_belts(belts: gpd.GeoDataFrame, ground: Ground) -> NDArray[np.float64
 def refuse_surface(belts: gpd.GeoDataFrame, ground: Ground, where: str) -> None:
     """Refuse a terrain model that stands up where belts are.
 
+    Parameters
+    ----------
+    belts : GeoDataFrame
+        As for `rise_on_belts`.
+    ground : Ground
+    where : str
+        What to call the terrain model in errors.
+
     Raises
     ------
     InputError

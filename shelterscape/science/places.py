@@ -242,7 +242,17 @@ def zone_hectares(
 
 
 def purpose_of(name: str) -> Purpose | None:
-    """The purpose of a place; None where it has none."""
+    """The purpose of a place; None where it has none.
+
+    Parameters
+    ----------
+    name : str
+        As `complete` returns it.
+
+    Returns
+    -------
+    Purpose or None
+    """
     return purposes().get(name)
 
 
@@ -280,7 +290,15 @@ class Corners:
         self._time = {i: np.zeros((cases, *mask.shape)) for i, (_, _, mask) in self._masks.items()}
 
     def add(self, shares: list[float], field: NDArray[np.float32]) -> None:
-        """Count one wind: its share of the winds' time by case, and relative wind by case."""
+        """Count one wind: its share of the winds' time by case, and relative wind by case.
+
+        Parameters
+        ----------
+        shares : list of float
+            Share of the time with this wind direction, 0 to 1, by case.
+        field : (cases, rows, cols) float32
+            Relative wind.
+        """
         for i, (rows, cols, mask) in self._masks.items():
             for case, share in enumerate(shares):
                 calm = mask & (field[case, rows, cols] <= WELL_SHELTERED)
@@ -293,6 +311,17 @@ class Corners:
         """Ground that lies in a corner for at least half of the time that there is one.
 
         When corners lie now here, now there, that is the ground that does so longest.
+
+        Parameters
+        ----------
+        i : int
+            Number of the place.
+        case : int
+
+        Returns
+        -------
+        shapely geometry
+            An area in the CRS of the grid.
         """
         rows, cols, _ = self._masks[i]
         time = self._time[i][case]

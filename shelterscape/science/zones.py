@@ -22,7 +22,18 @@ SMALLEST_ZONE_M2 = 500.0
 def classify(
     relative_wind: NDArray[np.floating], zones: tuple[Zone, ...] = ALL_WINDS
 ) -> NDArray[np.uint8]:
-    """Zone code of every cell, `NO_DATA` where relative wind is missing."""
+    """Zone code of every cell, `NO_DATA` where relative wind is missing.
+
+    Parameters
+    ----------
+    relative_wind : (rows, cols) float
+        0 to 1.25, NaN where missing.
+    zones : tuple of Zone
+
+    Returns
+    -------
+    (rows, cols) uint8
+    """
     codes = np.digitize(relative_wind, [z.high for z in zones[:-1]]).astype(np.uint8) + np.uint8(1)
     codes[np.isnan(relative_wind)] = NO_DATA
     return codes
@@ -31,7 +42,19 @@ def classify(
 def areas_ha(
     codes: NDArray[np.uint8], grid: Grid, zones: tuple[Zone, ...] = ALL_WINDS
 ) -> dict[str, float]:
-    """Hectares in each zone, counted in cells, by label."""
+    """Hectares in each zone, counted in cells, by label.
+
+    Parameters
+    ----------
+    codes : (rows, cols) uint8
+        As `classify` returns them.
+    grid : Grid
+    zones : tuple of Zone
+
+    Returns
+    -------
+    dict of float
+    """
     counts = np.bincount(codes.ravel(), minlength=NO_DATA + 1)
     return {zone.label: float(counts[zone.code] * grid.cell_area_ha) for zone in zones}
 
