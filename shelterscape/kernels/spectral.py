@@ -463,9 +463,23 @@ def _double_arctan_deg(r):  # type: ignore[no-untyped-def]
     return np.float32(360.0 / np.pi) * r * p
 
 
+@kernel(inline="always")
+def _turn(forward, tangent, known, turning_deg):  # type: ignore[no-untyped-def]
+    """Turning of the wind along a row, from the tangent of half of it."""
+    half_turn, nothing = np.float32(180.0), np.float32(np.nan)
+    for col in range(forward.size):
+        turning_deg[col] = _double_arctan_deg(tangent[col])
+    for col in range(forward.size):
+        if forward[col] <= 0:  # backwards, by reflection
+            turn = half_turn if tangent[col] >= 0 else -half_turn
+            turning_deg[col] = turn - turning_deg[col]
+        if not known[col]:
+            turning_deg[col] = nothing
+
+
 @kernel(nogil=True, error_model="numpy")
 def _speed_strip(top, bottom, change, known, speed_up, turning_deg, valid):  # type: ignore[no-untyped-def]
-    one, half_turn, nothing = np.float32(1.0), np.float32(180.0), np.float32(np.nan)
+    one, nothing = np.float32(1.0), np.float32(np.nan)
     cols = change.shape[1]
     # In short steps, the longest one free of branches, so that it runs on vectors.
     work = np.empty((3, cols), np.float32)
@@ -480,15 +494,12 @@ def _speed_strip(top, bottom, change, known, speed_up, turning_deg, valid):  # t
             tangent[col] = v / (speed[col] + abs(u) + np.float32(1e-30))
         for col in range(cols):
             speed_up[row, col] = speed[col] - one
-            turning_deg[row, col] = _double_arctan_deg(tangent[col])
+            valid[row, col] &= known[row, col] & (forward[col] > 0)
         for col in range(cols):
-            if forward[col] <= 0:  # backwards, by reflection
-                turn = half_turn if tangent[col] >= 0 else -half_turn
-                turning_deg[row, col] = turn - turning_deg[row, col]
-                valid[row, col] = False
             if not known[row, col]:
-                speed_up[row, col] = turning_deg[row, col] = nothing
-                valid[row, col] = False
+                speed_up[row, col] = nothing
+        if turning_deg.size:
+            _turn(forward, tangent, known[row], turning_deg[row])
 
 
 def speed_and_turning(
@@ -507,7 +518,7 @@ def speed_and_turning(
     known : (rows, cols) bool
         Where there is ground; elsewhere the outputs are NaN and not valid.
     speed_up, turning_deg : (rows, cols) float32
-        Filled. Turning is positive clockwise.
+        Filled. Turning is positive clockwise; an array without cells leaves it out.
     valid : (rows, cols) bool
         Set to False where the theory would stop the wind or turn it round.
     """

@@ -173,8 +173,21 @@ class Air:
         return self.classes.blended(changes, at)
 
 
-def finished(change: Field, known: Mask, valid: Mask) -> OpenWind:
-    """Terrain wind from what the terrain changes, (rows, cols, 2): along the wind, to its right."""
-    speed, turning = (np.empty(known.shape, np.float32) for _ in range(2))
-    spectral.speed_and_turning(change, known, speed, turning, valid)
-    return OpenWind(speed, turning, valid)
+def finished(change: Field, known: Mask, valid: Mask, turning: bool = True) -> OpenWind:
+    """Terrain wind from what the terrain changes.
+
+    Parameters
+    ----------
+    change : (rows, cols, 2) float32
+        Along the wind and to its right, per unit of the wind over flat, open terrain.
+    known : (rows, cols) bool
+        Where there is ground.
+    valid : (rows, cols) bool
+        Where the theory holds; becomes that of the result.
+    turning : bool
+        Whether the turning of the wind is computed too.
+    """
+    speed = np.empty(known.shape, np.float32)
+    angle = np.empty(known.shape if turning else (0, 0), np.float32)
+    spectral.speed_and_turning(change, known, speed, angle, valid)
+    return OpenWind(speed, angle if turning else None, valid)

@@ -6,7 +6,7 @@ The theory is for low hills: where it does not hold its answer is kept and marke
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -127,19 +127,44 @@ def speed_ups(
     theory: str = "full",
     edges: Edges = USUAL_EDGES,
     tile_cells: int | None = None,
+    turning: bool = True,
 ) -> Iterator[OpenWind]:
     """The same as `speed_up` for many directions, one after another, sharing what they share.
 
     The ground is transformed once, unless it is worked in tiles.
+
+    Parameters
+    ----------
+    elevation, grid, height_m, roughness_m, base_m, theory, edges, tile_cells
+        As for `speed_up`.
+    directions_deg : sequence of float
+        Where winds come from, degrees clockwise from grid north.
+    turning : bool
+        Whether the turning of the wind is returned too; without it a direction takes less time and
+        an array of the ground less memory.
+
+    Returns
+    -------
+    iterator of OpenWind
+        One for each direction, in their order.
+
+    Raises
+    ------
+    InputError, ValueError
+        As for `speed_up`, before the first direction is taken.
+
+    References
+    ----------
+    As for `speed_up`.
     """
     if tile_cells is not None and tile_cells < 16:
         raise ValueError("tile_cells must be 16 at least")
     ground = held(elevation, grid, roughness_m)
-    how = _How(height_m, base_m, theory, edges)
+    how = _How(height_m, base_m, theory, edges, turning)
     if max(grid.shape) <= (tile_cells or WHOLE_CELLS):
         return _whole(ground, directions_deg, how)
     tiles = how.tiles(ground, tile_cells or TILE_CELLS)
-    return (_together(tiles.strips(d), grid.shape) for d in directions_deg)
+    return (_together(tiles.strips(d), grid.shape, turning) for d in directions_deg)
 
 
 def speed_ups_in_strips(
@@ -147,6 +172,7 @@ def speed_ups_in_strips(
     directions_deg: Sequence[float],
     *,
     height_m: float = 10.0,
+    turning: bool = True,
 ) -> Iterator[Iterator[tuple[int, OpenWind]]]:
     """The same values as `speed_ups` gives, for ground that need not be held whole.
 
@@ -154,7 +180,11 @@ def speed_ups_in_strips(
     ----------
     ground : Ground
     directions_deg : sequence of float
+        Where winds come from, degrees clockwise from grid north.
     height_m : float
+        Height above ground, m.
+    turning : bool
+        As for `speed_ups`.
 
     Returns
     -------
@@ -166,7 +196,7 @@ def speed_ups_in_strips(
     InputError, ValueError
         As `speed_up`.
     """
-    how = _How(height_m)
+    how = _How(height_m, turning=turning)
     grid = ground.grid
     if max(grid.shape) > WHOLE_CELLS:
         tiles = how.tiles(ground, TILE_CELLS)
@@ -176,17 +206,36 @@ def speed_ups_in_strips(
 
 
 def work_bytes(grid: Grid) -> float:
-    """Memory that `speed_ups` takes while it works, what it gives apart, bytes.
+    """Memory that `speed_ups` takes while it works, bytes.
 
-    Waves are four arrays of the padded ground, of single precision (measured); tiles have a row
-    of them at hand besides.
+    Beside the elevation (single precision) and what it returns: 9 bytes a cell and direction, 5
+    without turning, and a loop over directions holds two of them.
+
+    Parameters
+    ----------
+    grid : Grid
+        Of the map.
+
+    Notes
+    -----
+    At its peak a map worked whole has the padded ground, its spectrum and the same in blocks (4
+    bytes a padded cell each), the ground with gaps filled and a mask of the known cells (5 bytes a
+    cell). For each direction it then has the blocks and a complex array of 8 bytes a padded cell,
+    which is no more. A map in tiles has that for one tile, with the long waves of the tile and the
+    change of the wind over it (16 bytes a cell), beside a row of tiles: two arrays of change and
+    two masks.
     """
     pad = np.ceil(USUAL_EDGES.pad_m / grid.cell_m)
     if max(grid.shape) <= WHOLE_CELLS:
-        return 16.0 * float(np.prod([n + pad for n in grid.shape]))
-    tile = [min(n, TILE_CELLS) for n in grid.shape]
+        return _whole_bytes(grid.shape, pad)
+    tile = min(grid.shape[0], TILE_CELLS), min(grid.shape[1], TILE_CELLS)
     row = 10.0 * (tile[0] + STRIP_ROWS) * grid.shape[1]
-    return 16.0 * float(np.prod([n + pad for n in tile])) + 16.0 * float(np.prod(tile)) + row
+    return _whole_bytes(tile, pad) + 16.0 * float(np.prod(tile)) + row
+
+
+def _whole_bytes(shape: tuple[int, int], pad: float) -> float:
+    padded = float(np.prod([n + pad for n in shape]))
+    return 12.0 * padded + 5.0 * float(np.prod(shape))
 
 
 @dataclass(frozen=True)
@@ -197,10 +246,12 @@ class _How:
     base_m: float | None = None
     theory: str = "full"
     edges: Edges = USUAL_EDGES
+    turning: bool = True
 
     def tiles(self, ground: Ground, tile_cells: int) -> Tiles:
         """The map in tiles."""
-        return Tiles.of(ground, self.height_m, self.theory, self.base_m, self.edges, tile_cells)
+        tiles = Tiles.of(ground, self.height_m, self.theory, self.base_m, self.edges, tile_cells)
+        return replace(tiles, turning=self.turning)
 
     def air(self, cell_m: float, classes: RoughnessClasses) -> Air:
         """What the theory needs to know for a map worked whole."""
@@ -217,7 +268,8 @@ def _whole(ground: Ground, directions_deg: Sequence[float], how: _How) -> Iterat
     known = np.isfinite(elevation)
     heights = elevation if known.all() else filled(elevation, known)
     blocks = Blocks.of(heights, known, grid.cell_m)
-    return _winds(heights, known, blocks, smooth, air, classes.at(lengths), directions_deg)
+    at = classes.at(lengths)
+    return _winds(heights, known, blocks, smooth, air, at, directions_deg, how.turning)
 
 
 def _winds(
@@ -228,6 +280,7 @@ def _winds(
     air: Air,
     at: Field | None,
     directions_deg: Sequence[float],
+    turning: bool,
 ) -> Iterator[OpenWind]:
     waves = air.waves(heights)
     crop = heights.shape
@@ -240,14 +293,19 @@ def _winds(
         valid = blocks.on_cells(blocks.holds(wind), 0, crop[0])
         if smooth is not None:
             valid &= smooth
-        yield finished(change, known, valid)
+        yield finished(change, known, valid, turning)
 
 
-def _together(strips: Iterator[tuple[int, OpenWind]], shape: tuple[int, int]) -> OpenWind:
+def _together(
+    strips: Iterator[tuple[int, OpenWind]], shape: tuple[int, int], turning: bool
+) -> OpenWind:
     """Strips of a map as one."""
-    speed, turning = (np.empty(shape, np.float32) for _ in range(2))
+    speed = np.empty(shape, np.float32)
+    angle = np.empty(shape, np.float32) if turning else None
     valid = np.empty(shape, np.bool_)
     for row, strip in strips:
         here = slice(row, row + strip.valid.shape[0])
-        speed[here], turning[here], valid[here] = strip.speed_up, strip.turning_deg, strip.valid
-    return OpenWind(speed, turning, valid)
+        speed[here], valid[here] = strip.speed_up, strip.valid
+        if angle is not None:
+            angle[here] = strip.turning_deg
+    return OpenWind(speed, angle, valid)

@@ -54,6 +54,8 @@ class Tiles:
         For them.
     tile_cells : int
         Longest side of a tile.
+    turning : bool
+        Whether the turning of the wind is computed too.
     """
 
     ground: Ground
@@ -62,6 +64,7 @@ class Tiles:
     broad: Field
     broad_air: Air
     tile_cells: int
+    turning: bool = True
 
     @classmethod
     def of(
@@ -198,7 +201,7 @@ class _RowOfTiles:
             here = slice(row - self._first, row - self._first + rows)
             valid = blocks.on_cells(self._holds, row, rows) & self._smooth[here]
             change = np.moveaxis(self._change[:, here], 0, -1)
-            yield row, finished(change, self._known[here], valid)
+            yield row, finished(change, self._known[here], valid, self._tiles.turning)
         kept, left = self._end - end, end - self._first
         for array in (*self._change, self._known, self._smooth):
             array[:kept] = array[left : left + kept]
