@@ -118,18 +118,30 @@ import numpy as np
 from affine import Affine
 from shelterscape.grid import Grid
 from shelterscape.science.terrain import horizon_angle, speed_ups, topex, upwind_slope
-from shelterscape.science.terrain import horizon, open_wind
+from shelterscape.science import site_wind
+from shelterscape.science.site_wind import SiteWind
+from shelterscape.science.terrain import TerrainWind, horizon, open_wind
 
 def peak():
     lines = open("/proc/self/status", encoding="ascii").read().splitlines()
     return {line.split(":")[0]: int(line.split()[1]) * 1024 for line in lines if "kB" in line}
 
 rows, cols = int(sys.argv[2]), int(sys.argv[3])
+
+def site(z, grid):
+    wind = TerrainWind(z, None, z > 5)
+    field = np.broadcast_to(np.float32(0.5), (2, *grid.shape))
+    sums = SiteWind(grid.shape, 2, 3.0)
+    for _ in range(2):
+        sums.add([0.5, 0.5], wind, field)
+    return sums
+
 work = {
     "horizon": lambda z, g: horizon_angle(z, g, 17.0),
     "far": lambda z, g: horizon_angle(z, g, 17.0, limit_m=None),
     "topex": lambda z, g: topex(z, g),
     "upwind": lambda z, g: upwind_slope(z, g, [10.0, 100.0]),
+    "site": site,
     "wind": lambda z, g: [w.valid.sum() for w in speed_ups(z, g, [10.0, 100.0, 200.0])],
 }[sys.argv[1]]
 
@@ -144,7 +156,10 @@ with open("/proc/self/clear_refs", "w", encoding="ascii") as file:
     file.write("5")  # the peak counts from now
 before = peak()["VmRSS"]
 kept = work(z, grid)
-estimate = (open_wind if sys.argv[1] == "wind" else horizon).work_bytes(grid)
+estimate = {
+    "wind": lambda: open_wind.work_bytes(grid),
+    "site": lambda: site_wind.work_bytes(grid, 2, 3.0),
+}.get(sys.argv[1], lambda: horizon.work_bytes(grid))()
 print(peak()["VmHWM"] - before, estimate, z.nbytes)
 """
 
@@ -159,6 +174,7 @@ print(peak()["VmHWM"] - before, estimate, z.nbytes)
         ("far", 0, (500, 4000)),
         ("topex", 1, (1700, 1700)),
         ("upwind", 1, (1700, 1700)),
+        ("site", 0, (1700, 1700)),
         # The result of one direction, 9 bytes a cell, and of the one before it.
         ("wind", 4.5, (1700, 1700)),
         ("wind", 4.5, (900, 2400)),

@@ -24,13 +24,18 @@ def height_manso_fixed(
     b1, b2 : float
         Rate per year and exponent.
 
+    Returns
+    -------
+    ndarray
+        Metres.
+
     Notes
     -----
     y2 = y1 [(1 − e^(−b1 t2)) / (1 − e^(−b1 t1))]^b2.
 
     References
     ----------
-    Manso, McLean, Arcangeli and Matthews (2020), Forestry 94:181-192; seen in a citing text (S2).
+    Manso, McLean, Arcangeli and Matthews (2020), Forestry 94:181-192; type A (status S2).
     """
     height, at_age = site
     return height * (np.expm1(-b1 * age) / math.expm1(-b1 * at_age)) ** b2
@@ -48,6 +53,11 @@ def height_manso_varying(
     b1, b2, b3 : float
         Rate per year and the two parts of the exponent.
 
+    Returns
+    -------
+    ndarray
+        Metres.
+
     Notes
     -----
     The exponent is b2 + b3/X, where X is the logarithm of the height reached in the end:
@@ -56,7 +66,7 @@ def height_manso_varying(
 
     References
     ----------
-    Manso, McLean, Arcangeli and Matthews (2020), Forestry 94:181-192; seen in a citing text (S2).
+    Manso, McLean, Arcangeli and Matthews (2020), Forestry 94:181-192; type B (status S2).
     """
     height, at_age = site
     log_share = math.log(-math.expm1(-b1 * at_age))
@@ -92,7 +102,7 @@ def height_johansson(
     References
     ----------
     Johansson (1999), Scandinavian Journal of Forest Research 14:441-453, for alder; the same form
-    for oak (2013) and for birch by Eriksson and others (1997); seen in texts citing them (S2).
+    for oak (2013) and for birch by Eriksson and others (1997); type C (status S2).
     """
     height, at_age = site
     d = beta * age_constant**k

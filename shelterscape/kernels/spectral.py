@@ -1,4 +1,4 @@
-"""Wind over low hills in the spectrum of the ground: multiplier tables, and one way to apply them.
+"""Terrain wind in the spectrum of the terrain: multiplier tables, and one way to apply them.
 
 The linear theory answers each wave of the ground on its own: a wave of wavenumber ``k`` along the
 wind and ``m`` across it, ``K = sqrt(k² + m²)``, moves the wind by ``A(K) k (k, m) [1 - R]`` times
@@ -29,7 +29,7 @@ KARMAN = 0.4
 
 SHORTEST_Z0 = 10.0
 """Waves shorter than this many roughness lengths are treated as that long: below, the log law has
-no meaning. Engineering choice; such waves fade out below the heights asked for anyway."""
+no meaning. Assumed value; such waves fade out below the heights required anyway."""
 
 STEP_BITS = 7
 """Steps of a table within one octave: 2 to this power."""
@@ -66,7 +66,7 @@ class WaveTables:
 
 
 def inner_depth(length_m: ArrayLike, roughness_m: float) -> NDArray[np.float64]:
-    """Depth of the layer near the ground in which turbulence answers the hill, m.
+    """Depth of the layer near the ground in which turbulence responds to the hill, m.
 
     Parameters
     ----------
@@ -82,8 +82,8 @@ def inner_depth(length_m: ArrayLike, roughness_m: float) -> NDArray[np.float64]:
 
     References
     ----------
-    Jackson and Hunt 1975, Quarterly Journal of the Royal Meteorological Society 101:929-955 (from
-    memory).
+    Jackson and Hunt 1975, Quarterly Journal of the Royal Meteorological Society 101:929-955 (status
+    M).
     """
     goal = 2.0 * KARMAN**2 * np.asarray(length_m, dtype=float) / roughness_m
     x = 1.0 + goal  # l in roughness lengths; x ln x is convex, so Newton comes down from above
@@ -130,6 +130,15 @@ def wave_tables(
         at or above the inner depth.
     profile : bool
         Whether wind grows with height by the log law; without it potential flow.
+
+    Returns
+    -------
+    WaveTables
+
+    References
+    ----------
+    Structure of Jackson and Hunt 1975 and Mason and Sykes 1979 (status M); the formula is written
+    out in `science.terrain.open_wind.speed_up` (status D).
     """
     start, squares = _octaves((2 * np.pi / (cells * cell_m)) ** 2, 2 * (np.pi / cell_m) ** 2)
     wavenumber = np.sqrt(squares)
@@ -176,7 +185,7 @@ def padded_ground(
     taper: int = 0,
     sink: bool = False,
 ) -> NDArray[np.float32]:
-    r"""Ground less a plane, tapered, and carried on to a larger periodic map without a step.
+    r"""Ground minus a plane, tapered, and continued to a larger periodic map without a step.
 
     The map repeats itself, so what lies past its last row leads back to its first one. With no
     plain given, the pad leads from one rim over to the other by a cosine; with one (`sink`), both

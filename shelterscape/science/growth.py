@@ -1,7 +1,7 @@
-"""How tall and how dense belts stand in a given year.
+"""Height and porosity of belts in a given year.
 
 Heights come from published curves of forest top height, or from nursery rates where there is none.
-Belts are narrow and exposed and grow less than forest; the reduction is an engineering choice (E).
+Belts are narrow and exposed and grow less than forest; the reduction is an assumed value (A).
 """
 
 from __future__ import annotations
@@ -29,16 +29,16 @@ from shelterscape.science.belts import (
 from shelterscape.terms import TERMS
 
 SITE_FACTOR = 0.8
-"""Height of an exposed narrow belt over that of the species curve (E)."""
+"""Height of an exposed narrow belt divided by that of the species curve (A)."""
 
 PLANTED_SIZE_M = 0.5
-"""Height of a plant when planted, metres (E)."""
+"""Height of a plant when planted, metres (A)."""
 
 YOUNG_UP_TO_M = 3.0
-"""Nursery rates are trusted, and a belt counts as newly planted, below this height, metres (E)."""
+"""Nursery rates are trusted, and a belt counts as newly planted, below this height, metres (A)."""
 
 CLOSURE_AGE = 10
-"""Years from planting until a belt is as dense as its design (E)."""
+"""Years from planting until a belt is as dense as its design (A)."""
 
 BREAST_HEIGHT_M = 1.3
 OLDEST_SITE_AGE = 300.0
@@ -105,17 +105,52 @@ def _find(name: str) -> _Species:
 
 
 def species_names() -> tuple[str, ...]:
-    """Names of all species known, in the order of the table, other names left out."""
+    """Names of all species in the table, in its order, without their other names.
+
+    Returns
+    -------
+    tuple of str
+    """
     return tuple(dict.fromkeys(species.name for species in _species().values()))
 
 
 def is_evergreen(name: str) -> bool:
-    """Whether a species keeps its leaves in winter; dead leaves held do not count."""
+    """Whether a species keeps its leaves in winter; dead leaves that stay on do not count.
+
+    Parameters
+    ----------
+    name : str
+        Plain name, in small or capital letters.
+
+    Returns
+    -------
+    bool
+
+    Raises
+    ------
+    InputError
+        ``name-unknown`` for a species not in the table.
+    """
     return _find(name).winter == "evergreen"
 
 
 def curve_note(name: str) -> str:
-    """What to tell of the heights of a species; empty where its growth curve is published."""
+    """Note on the heights of a species; empty where its growth curve is published.
+
+    Parameters
+    ----------
+    name : str
+        Plain name, in small or capital letters.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    InputError
+        ``name-unknown`` for a species not in the table.
+    """
     return "" if _find(name).curve else NO_CURVE
 
 
@@ -129,7 +164,7 @@ def _height_nursery(species: _Species, age: NDArray[np.float64], site: SiteIndex
 def _height_above_breast(
     species: _Species, age: NDArray[np.float64], site: SiteIndex
 ) -> NDArray[np.float64]:
-    """A curve counted from breast height, with a straight line up to there (E)."""
+    """A curve counted from breast height, with a straight line up to there (A)."""
     years = species.years_to_breast_height
     above = (site[0] - BREAST_HEIGHT_M, site[1] - years)
     if min(above) <= 0:
@@ -171,7 +206,7 @@ def height_at(
         Years from planting.
     site_index : tuple of float, optional
         Height in metres and the age at which it is reached; the stated default of the species
-        (E) when not given.
+        (A) when not given.
 
     Returns
     -------
@@ -188,7 +223,14 @@ def height_at(
     -----
     Without a published curve (see `curve_note`) a straight line is drawn at the nursery rate, or
     through the site index when one is given, to the mature height: low grade. The curve of birch
-    counts from breast height; up to there a straight line over four years is drawn (E).
+    counts from breast height; up to there a straight line over four years is drawn (A).
+
+    References
+    ----------
+    Types A and B: Manso, McLean, Arcangeli and Matthews 2020, Forestry 94:181-192 (status S2). Type
+    C: Johansson 1999, Scandinavian Journal of Forest Research 14:441-453, and the same form for oak
+    (2013) and birch (Eriksson and others 1997) (status S2). The equations are in
+    `kernels.growth_curves`. Nursery rates: common practice.
 
     Examples
     --------
@@ -208,7 +250,7 @@ def height_at(
 
 
 def parse_local_height(text: str) -> tuple[str, SiteIndex]:
-    """A height seen on the spot, such as "ash 9 m at 25", as species and site index.
+    """A height measured nearby, such as "ash 9 m at 25", as species and site index.
 
     Parameters
     ----------
@@ -258,16 +300,16 @@ def grown(
     Parameters
     ----------
     belts : GeoDataFrame
-        As `science.belts.complete` gives them. Candidates carry three columns more, by which their
-        density is told instead: ``closing_from`` (year), ``closing_years``, and ``first_density``
+        As `science.belts.complete` gives them. Candidates have three columns more, which give
+        their density instead: ``closing_from`` (year), ``closing_years``, and ``first_density``
         (share of the density that is there from that year on).
     season : str
         "in-leaf" or "bare".
     year : int or None
         Calendar year; None for the belts as surveyed.
     local_heights : mapping, optional
-        Site index by species, as `parse_local_height` gives it. It is taken as seen on belts nearby
-        and not reduced by the site factor.
+        Site index by species, as `parse_local_height` gives it. It is taken as measured on belts
+        nearby and not reduced by the site factor.
 
     Returns
     -------
@@ -276,7 +318,7 @@ def grown(
     porosity : (n,) float64
         1 for a belt not planted yet.
     notes : (n,) object
-        What a person should know of each, empty where nothing.
+        A note on each, empty where there is none.
 
     Raises
     ------
@@ -285,10 +327,10 @@ def grown(
 
     Notes
     -----
-    Engineering choices (E), all of them: a belt of known species and year planted stands at the
-    greatest of the surveyed height, .8 times the species curve, and .5 m plus the nursery rate up
-    to 3 m. The year of the survey is not known, so a surveyed height is never taken back, and no
-    belt falls with the years. A belt below 3 m when surveyed closes in a straight line from
+    Assumed values (A), all of them: a belt of known species and year planted has the greatest
+    of the surveyed height, 0.8 times the species curve, and 0.5 m plus the nursery rate up to 3 m.
+    The year of the survey is not known, so a surveyed height is never reduced, and no belt loses
+    height with the years. A belt below 3 m when surveyed closes in a straight line from
     porosity 1 at planting to its design at ten years; taller ones, walls and fences keep theirs.
     """
     local = {_find(name).name: _check_site(site) for name, site in (local_heights or {}).items()}
@@ -311,7 +353,7 @@ def grown(
 def _closed_share(
     belts: gpd.GeoDataFrame, year: int, age: NDArray[np.float64], young: NDArray[np.bool_]
 ) -> NDArray[np.float64]:
-    """Density of belts over what it is to become; 1 where it is not told by years."""
+    """Density of belts divided by that of its design; 1 where it does not depend on years."""
     if "closing_from" not in belts:
         return np.where(young & (age < CLOSURE_AGE), np.clip(age / CLOSURE_AGE, 0.0, 1.0), 1.0)
     since = year - belts["closing_from"].to_numpy(dtype=float, na_value=np.nan)
@@ -327,13 +369,14 @@ def belts_at(
     *,
     local_heights: Mapping[str, SiteIndex] | None = None,
 ) -> gpd.GeoDataFrame:
-    """Completed belts as they stand in a case: shelter code never sees a year.
+    """Completed belts with their height and porosity in a case.
 
     Parameters
     ----------
     belts : GeoDataFrame
         As `science.belts.complete` gives them.
     case : Case
+        Season and year.
     local_heights : mapping, optional
         As for `grown`.
 
@@ -346,7 +389,7 @@ def belts_at(
     Raises
     ------
     InputError
-        ``belts-no-height`` for a belt without a height that growth cannot give one either.
+        ``belts-no-height`` for a belt without a height for which growth gives none.
     """
     height, porosity, notes = grown(belts, case.season, case.year, local_heights=local_heights)
     if np.isnan(height).any():
@@ -371,7 +414,7 @@ def _grown_heights(
     local: Mapping[str, SiteIndex],
     notes: NDArray[np.object_],
 ) -> NDArray[np.float64]:
-    """Height by growth alone, NaN where it cannot be told; says why in `notes`."""
+    """Height by growth alone, NaN where it cannot be calculated; the reason is in `notes`."""
     height = np.full(len(age), np.nan)
     keys = species.str.strip().str.casefold().to_numpy(dtype=object)
     for key in set(keys[~built]):
@@ -389,7 +432,7 @@ def _grown_heights(
 def _belt_height(
     species: _Species, age: NDArray[np.float64], local: SiteIndex | None
 ) -> NDArray[np.float64]:
-    """Height of an exposed narrow belt of a species (E), NaN where the age is."""
+    """Height of an exposed narrow belt of a species (A), NaN where the age is."""
     factor = SITE_FACTOR if local is None else 1.0
     by_curve = factor * height_at(species.name, age, site_index=local)
     young = np.minimum(PLANTED_SIZE_M + species.rate * np.maximum(age, 0.0), YOUNG_UP_TO_M)

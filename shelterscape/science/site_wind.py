@@ -1,4 +1,4 @@
-"""Site wind: what hills leave of the wind, and belts of that, wind by wind."""
+"""Site wind: terrain wind times relative wind, summed over wind directions."""
 
 from __future__ import annotations
 
@@ -7,33 +7,35 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import NDArray
 
-from shelterscape.science.terrain.open_wind import OpenWind
+from shelterscape.grid import Grid
+from shelterscape.science.terrain.linear_theory import TerrainWind
 from shelterscape.science.terrain.validity import MODELLED_SHARE
 
 Field = NDArray[np.float32]
 
 
 class SiteWind:
-    """Gathers wind over hills and behind belts, one wind at a time.
+    """Gathers terrain wind and relative wind, one wind direction at a time.
 
     Parameters
     ----------
     shape : tuple of int
         Rows and columns of the map.
     cases : int
-        States of the belts.
+        Number of cases (season, year).
     power : float
-        Power by which winds count: 1 wind run, 2 force, 3 erosion.
+        Wind-speed exponent: 1 wind run, 2 force, 3 erosion.
 
     Notes
     -----
-    With f⟨U^p⟩ the weight of a wind, T what hills make of it and r what belts leave of it::
+    With f⟨U^p⟩ the weight of a wind direction, T its terrain wind ratio and r its relative wind::
 
         site wind        [Σ f⟨U^p⟩ (T r)^p / Σ f⟨U^p⟩]^(1/p)
         relative wind    [Σ f⟨U^p⟩ (T r)^p / Σ f⟨U^p⟩ T^p]^(1/p)
 
-    so that on level ground the latter is the mean that belts alone give, and a wind that hills
-    hold off a place counts for little there.
+    so that on level ground the latter is the mean of the belts alone, and a direction from which
+    terrain shelters a cell counts for little there. It holds three arrays of the map for each case
+    (`work_bytes`).
     """
 
     def __init__(self, shape: tuple[int, int], cases: int, power: float) -> None:
@@ -42,14 +44,15 @@ class SiteWind:
         self._without = np.zeros((cases, *shape), np.float32)
         self._modelled = np.zeros((cases, *shape), np.float32)
 
-    def add(self, weights: list[float], hills: OpenWind, field: Field) -> None:
-        """Take one wind: its weight in each case, what hills make of it, and what belts leave.
+    def add(self, weights: list[float], hills: TerrainWind, field: Field) -> None:
+        """Add one wind direction.
 
         Parameters
         ----------
         weights : list of float
-            They sum to 1 over the winds of a case.
-        hills : OpenWind
+            Its weight in each case; they sum to 1 over the directions of a case.
+        hills : TerrainWind
+            Terrain wind from that direction.
         field : (cases, rows, cols) float32
             Relative wind.
         """
@@ -62,18 +65,50 @@ class SiteWind:
                 self._modelled[case] += share * hills.valid
 
     def site(self, case: int) -> Field:
-        """Wind with hills and belts over that over the open plain; NaN where ground is missing."""
+        """Site wind ratio: site wind divided by the wind over flat, open terrain.
+
+        Parameters
+        ----------
+        case : int
+            Number of the case.
+
+        Returns
+        -------
+        (rows, cols) float32
+            NaN where the elevation is missing.
+        """
         return self._root(self._with_belts[case])
 
     def relative(self, case: int) -> Field:
-        """Relative wind, each wind counting by what hills make of it here."""
+        """Mean relative wind, each direction weighted by the terrain wind at the cell.
+
+        Parameters
+        ----------
+        case : int
+            Number of the case.
+
+        Returns
+        -------
+        (rows, cols) float32
+            NaN where the elevation is missing.
+        """
         without = self._without[case]
         out = np.ones_like(without)
         share = np.divide(self._with_belts[case], without, out=out, where=without != 0)
         return self._root(share)
 
     def not_modelled(self, case: int) -> NDArray[np.bool_]:
-        """Ground on which the theory of hills fails for half of the wind or more."""
+        """Cells on which the theory of terrain wind fails for half of the wind or more.
+
+        Parameters
+        ----------
+        case : int
+            Number of the case.
+
+        Returns
+        -------
+        (rows, cols) bool
+        """
         known = np.isfinite(self._without[case])
         return known & (self._modelled[case] < MODELLED_SHARE)
 
@@ -84,23 +119,52 @@ class SiteWind:
         return field if self._power == 1 else field ** (1 / self._power)
 
 
-def where_modelled(
-    hills: Iterable[OpenWind], count: int, shape: tuple[int, int]
-) -> tuple[Field, Field]:
-    """Wind over hills relative to the plain, and 1 as on the plain where the theory fails.
+def work_bytes(grid: Grid, cases: int, power: float = 1.0) -> float:
+    """Memory that a `SiteWind` holds and takes while it adds a direction, bytes.
 
     Parameters
     ----------
-    hills : iterable of OpenWind
-        One for each of `count` winds.
+    grid : Grid
+        Of the map.
+    cases : int
+        Number of cases.
+    power : float
+        Wind-speed exponent.
+
+    Notes
+    -----
+    Single precision throughout: three sums for each case; while adding, the terrain wind ratio and
+    its product with the relative wind, times the share (one array more at a time), and the same
+    raised to a power other than 1.
+    """
+    work = 3 if power == 1 else 4
+    return 4.0 * (3 * cases + work) * float(np.prod(grid.shape))
+
+
+def where_modelled(
+    hills: Iterable[TerrainWind], count: int, shape: tuple[int, int]
+) -> tuple[Field, Field]:
+    """Terrain wind ratio, and 1 as over flat terrain where the theory fails.
+
+    Parameters
+    ----------
+    hills : iterable of TerrainWind
+        One for each of `count` wind directions.
     count : int
+        Number of wind directions.
     shape : tuple of int
+        Rows and columns.
 
     Returns
     -------
     relative : (count, rows, cols) float32
     lost : (rows, cols) float32
-        Share of the winds for which it fails.
+        Share of the wind directions for which it fails.
+
+    Raises
+    ------
+    ValueError
+        When there are not `count` directions.
     """
     relative = np.ones((count, *shape), np.float32)
     lost = np.zeros(shape, np.float32)

@@ -1,4 +1,4 @@
-"""Wind sets: from where, how often and how fast it blows."""
+"""Wind sets: the direction, frequency and speed of the wind."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 from shelterscape.errors import InputError
 
 ASSUMED_WEIBULL_K = 2.0
-"""Weibull shape where none is given (common practice: the Rayleigh spread of speeds)."""
+"""Weibull shape where none is given (common practice: the Rayleigh distribution of speeds)."""
 
 WIDEST_SECTOR_DEG = 45.0
-"""Sectors wider than those of eight points would smear what belts do past use (E)."""
+"""Wider sectors would blur the effect of belts too much to be of use (assumed value)."""
 
 ASSUMED_MEASURED_HEIGHT_M = 10.0
 ASSUMED_MEASURED_ROUGHNESS_M = 0.03
@@ -28,7 +28,7 @@ BLENDING_HEIGHT_M = 60.0
 
 @dataclass(frozen=True)
 class WindSet:
-    """Winds of one part of the record (a season, a purpose, or all of it).
+    """Wind directions of one part of a wind record (a season, a purpose, or all of it).
 
     Parameters
     ----------
@@ -41,11 +41,11 @@ class WindSet:
     mean_speed_ms : (n,) float64
         Mean speed, m/s; NaN where not given.
     weibull_k : (n,) float64
-        Shape of the spread of speeds.
+        Weibull shape of the distribution of speeds.
     calm : float
-        Share of the time with no wind to speak of.
+        Share of the time that is calm.
     listed : bool
-        Whether these are bare directions somebody listed, not the sectors of a record.
+        Whether these are single directions that were listed, not the sectors of a record.
     measured_height_m, measured_roughness_m : float
         Height above ground and roughness length of the ground at which speeds were measured, m.
     """
@@ -66,10 +66,14 @@ class WindSet:
         return f"winds of “{self.subset}”" if self.subset else "all winds"
 
     def sector_deg(self) -> NDArray[np.float64]:
-        """Width of the sector each direction stands for, degrees.
+        """Width of the sector each direction represents, degrees.
 
         The gap to the nearest other direction, at most `WIDEST_SECTOR_DEG`; half of that for
         listed directions, and 0 for a single one.
+
+        Returns
+        -------
+        (n,) float64
         """
         n = len(self.direction_deg)
         if n == 1:
@@ -86,7 +90,7 @@ class WindSet:
         Parameters
         ----------
         power : float
-            1 for wind, 2 for force, 3 for erosion.
+            Wind-speed exponent: 1 wind run, 2 force, 3 erosion.
 
         Returns
         -------
@@ -95,7 +99,11 @@ class WindSet:
         Notes
         -----
         The mean of U^p is A^p Γ(1 + p/k) with A the Weibull scale, itself mean / Γ(1 + 1/k).
-        Without speeds every wind counts the same. Calm carries no wind and so no weight.
+        Without speeds every direction counts the same. Calm has no weight.
+
+        References
+        ----------
+        Moments of the Weibull distribution (status D; mean 6.2036 m/s for A = 7 m/s, k = 2).
         """
         moment = self._moments(power)
         raw = self.frequency * (np.ones_like(moment) if np.isnan(moment).any() else moment)
@@ -114,12 +122,12 @@ class WindSet:
         return not np.isnan(self.mean_speed_ms).any()
 
     def plain_speed_ms(self, height_m: float, roughness_m: float) -> NDArray[np.float64]:
-        """Mean speed of each direction at a height over a plain of some roughness, m/s.
+        """Mean speed of each direction at a height over flat, open terrain, m/s.
 
         Parameters
         ----------
         height_m, roughness_m : float
-            Height above ground and roughness length of the plain, m.
+            Height above ground and roughness length of the terrain, m.
 
         Returns
         -------
@@ -129,22 +137,43 @@ class WindSet:
         Notes
         -----
         By the log law in neutral air, ``U(z) ~ ln(z / z0)``, up from where it was measured to
-        `BLENDING_HEIGHT_M` and down again over the plain (common practice).
+        `BLENDING_HEIGHT_M` and down again over the terrain.
+
+        References
+        ----------
+        Logarithmic wind profile and blending height: common practice, no single source; values of
+        the formula (status D).
         """
         return np.asarray(self.mean_speed_ms * self._lift(height_m, roughness_m), float)
 
     def power_mean_ms(self, power: float, height_m: float, roughness_m: float) -> float:
-        """The steady speed over a plain that would bring the same wind to a power, m/s.
+        """The steady speed over flat, open terrain with the same mean of a power of the wind, m/s.
 
         Over the time it blows, all directions together: ``[Σ f ⟨U^p⟩ / Σ f]^(1/p)``; the mean speed
-        for a power of 1. NaN where speeds are not given. Parameters as for `plain_speed_ms`.
+        for a power of 1.
+
+        Parameters
+        ----------
+        power : float
+            Wind-speed exponent.
+        height_m, roughness_m : float
+            As for `plain_speed_ms`.
+
+        Returns
+        -------
+        float
+            NaN where speeds are not given.
+
+        References
+        ----------
+        As for `weights` and `plain_speed_ms`.
         """
         shares = self.frequency / self.frequency.sum()
         mean = float(shares @ self._moments(power))
         return mean ** (1.0 / power) * self._lift(height_m, roughness_m)
 
     def _lift(self, height_m: float, roughness_m: float) -> float:
-        """Wind at a height over a plain per wind where it was measured."""
+        """Wind at a height over flat terrain divided by the wind where it was measured."""
         up = math.log(BLENDING_HEIGHT_M / self.measured_roughness_m)
         up /= math.log(self.measured_height_m / self.measured_roughness_m)
         down = math.log(height_m / roughness_m) / math.log(BLENDING_HEIGHT_M / roughness_m)
@@ -152,7 +181,18 @@ class WindSet:
 
 
 def equal_winds(directions_deg: list[float], where: str) -> WindSet:
-    """A wind set of bare directions, each counting the same.
+    """A wind set of single directions of equal weight.
+
+    Parameters
+    ----------
+    directions_deg : list of float
+        Where winds come from, degrees clockwise from true north, 0 to 360; each once.
+    where : str
+        What to call them in errors.
+
+    Returns
+    -------
+    WindSet
 
     Raises
     ------
@@ -180,23 +220,27 @@ def equal_winds(directions_deg: list[float], where: str) -> WindSet:
 
 
 def choose(sets: dict[str, WindSet], wanted: str, fitting: Sequence[str], where: str) -> WindSet:
-    """The subset to use: the one asked for, else the first that fits, else the whole record.
+    """The subset to use: the one required, else the first that fits, else the whole record.
 
     Parameters
     ----------
     sets : dict
         `WindSet` by subset name.
     wanted : str
-        Name of the subset asked for; empty for none.
+        Name of the subset required; empty for none.
     fitting : sequence of str
         Names that fit the purpose or the season, best first.
     where : str
         What to call the wind set in errors.
 
+    Returns
+    -------
+    WindSet
+
     Raises
     ------
     InputError
-        ``name-unknown`` when the subset asked for is not there, or when every subset has a name
+        ``name-unknown`` when the subset required does not exist, or when every subset has a name
         and none fits.
     """
     for name in (wanted,) if wanted else (*fitting, ""):
@@ -212,7 +256,20 @@ def choose(sets: dict[str, WindSet], wanted: str, fitting: Sequence[str], where:
 
 
 def directions_of(winds: Sequence[WindSet], power: float) -> list[tuple[float, float, list[float]]]:
-    """Every direction of some wind sets once: degrees, sector, and its weight in each set."""
+    """Every direction of some wind sets once.
+
+    Parameters
+    ----------
+    winds : sequence of WindSet
+    power : float
+        Wind-speed exponent.
+
+    Returns
+    -------
+    list of (float, float, list of float)
+        Direction and width of its sector, degrees, and its weight in each set (0 where it is not
+        in it); in rising order.
+    """
     found: dict[tuple[float, float], list[float]] = {}
     for i, one in enumerate(winds):
         columns = (one.direction_deg, one.sector_deg(), one.weights(power))

@@ -1,4 +1,4 @@
-"""Tables of winds as people write them, checked and cut into wind sets."""
+"""Check tables of wind directions and divide them into wind sets."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _MEASURED = {
     "measured_height_m": ("measured_height_m", ASSUMED_MEASURED_HEIGHT_M, 0.5, 300.0),
     "roughness_m": ("measured_roughness_m", ASSUMED_MEASURED_ROUGHNESS_M, 0.00001, 5.0),
 }
-"""Lines of a table that say how it was measured: field, usual value, lowest and highest, m."""
+"""Header lines that state how the wind was measured: field, usual value, lowest and highest, m."""
 
 COLUMNS = ("direction_deg", "frequency", "mean_speed_ms", "weibull_k")
 POINTS = ("n", "nne", "ne", "ene", "e", "ese", "se", "sse",
@@ -33,13 +33,13 @@ POINTS = ("n", "nne", "ne", "ene", "e", "ese", "se", "sse",
 _TERM_OF = dict(zip(COLUMNS, ("direction", "frequency", "mean_speed", "weibull_k"), strict=True))
 
 SMALLEST_RUN_MS = 1e-3
-"""Least mean speed over a wind set, m/s, that can still weigh its directions."""
+"""Least mean speed over a wind set, m/s, with which its directions can be weighted."""
 
 
 def wind_sets(
     frame: pd.DataFrame, where: str, header: Mapping[str, str] | None = None
 ) -> tuple[dict[str, WindSet], list[Notice]]:
-    """Check a table of winds and cut it into its subsets.
+    """Check a table of wind directions and divide it into its subsets.
 
     Parameters
     ----------
@@ -49,8 +49,8 @@ def wind_sets(
     where : str
         What to call the table in errors.
     header : mapping of str, optional
-        What the table says of itself: ``measured_height_m`` and ``roughness_m`` are used, and
-        ``north`` must be ``true`` where it is said.
+        Header lines of the table: ``measured_height_m`` and ``roughness_m`` are used, and
+        ``north`` must be ``true`` where it is given.
 
     Returns
     -------
@@ -61,7 +61,8 @@ def wind_sets(
     Raises
     ------
     InputError
-        ``column-missing`` or ``winds-bad``.
+        ``column-missing``; ``winds-bad`` for values out of range, repeated directions, frequencies
+        that do not sum to 1 within 0.01, speeds for some directions only, and no wind at all.
     """
     _check_north(header or {}, where)
     _check_columns(list(map(str, frame.columns)), where)

@@ -1,9 +1,9 @@
-"""How the lie of the land shelters or exposes a point, and what it does to the wind."""
+"""How terrain shelters or exposes a cell, and the wind over it."""
 
 from __future__ import annotations
 
-from shelterscape.science.terrain.air import Edges, OpenWind
 from shelterscape.science.terrain.horizon import horizon_angle, view_complete
+from shelterscape.science.terrain.linear_theory import Edges, OpenWind, TerrainWind
 from shelterscape.science.terrain.open_wind import speed_up, speed_ups
 from shelterscape.science.terrain.topographic_exposure import TOPEX_CLASSES, topex, topex_class
 from shelterscape.science.terrain.upwind import upwind_slope, weighted_horizon
@@ -12,6 +12,7 @@ __all__ = [
     "TOPEX_CLASSES",
     "Edges",
     "OpenWind",
+    "TerrainWind",
     "horizon_angle",
     "speed_up",
     "speed_ups",

@@ -1,4 +1,4 @@
-"""Ground that is given piece by piece, so that a map need not be held whole."""
+"""Terrain that is read in pieces, so that a map need not be in memory as a whole."""
 
 from __future__ import annotations
 
@@ -33,11 +33,32 @@ class Ground:
     roughness_m: float | Callable[[Grid], Field]
 
     def roughness_on(self, part: Grid) -> float | Field:
-        """Roughness length on a cut-out of the grid."""
+        """Roughness length on a cut-out of the grid.
+
+        Parameters
+        ----------
+        part : Grid
+            The cut-out.
+
+        Returns
+        -------
+        float or (rows, cols) float32
+            m.
+        """
         return self.roughness_m(part) if callable(self.roughness_m) else self.roughness_m
 
     def strips(self, rows: int) -> Iterator[Grid]:
-        """Cut-outs of so many rows, the last one apart, that cover the map."""
+        """Cut-outs of the grid that cover the map from its first row on.
+
+        Parameters
+        ----------
+        rows : int
+            Rows in each; the last one may have fewer.
+
+        Yields
+        ------
+        Grid
+        """
         height, width = self.grid.shape
         for row in range(0, height, rows):
             yield self.grid.window(row, 0, (min(rows, height - row), width))
@@ -46,7 +67,20 @@ class Ground:
 def held(
     elevation: NDArray[np.floating], grid: Grid, roughness_m: float | NDArray[np.floating] = 0.03
 ) -> Ground:
-    """Ground that lies in memory.
+    """Terrain that is in memory.
+
+    Parameters
+    ----------
+    elevation : (rows, cols) array
+        Elevation, m; NaN where missing.
+    grid : Grid
+        Where its cells are.
+    roughness_m : float or (rows, cols) array
+        Roughness length z0, m.
+
+    Returns
+    -------
+    Ground
 
     Raises
     ------

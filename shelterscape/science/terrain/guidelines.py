@@ -1,4 +1,4 @@
-"""Short rules for wind over flat ground and simple hills: reach, check and scale of the theory."""
+"""Short rules for wind over flat terrain and simple hills, to check the theory with."""
 
 from __future__ import annotations
 
@@ -8,11 +8,27 @@ from shelterscape.kernels.spectral import KARMAN
 
 
 def short_form_reach_m(height_m: float, roughness_m: float) -> float:
-    """Longest length scale L for which a height lies above the inner depth, m.
+    """Longest length scale L for which a height is above the inner depth, m.
+
+    Parameters
+    ----------
+    height_m : float
+        Height z above ground, m.
+    roughness_m : float
+        Roughness length z0, m; below the height.
+
+    Returns
+    -------
+    float
+        m.
 
     Notes
     -----
-    ``L = z ln(z/z0) / (2 κ²)``: the inner depth's equation with l = z.
+    ``L = z ln(z/z0) / (2 κ²)``: the equation of the inner depth with l = z.
+
+    References
+    ----------
+    As for `kernels.spectral.inner_depth` (status M; the rearrangement is D).
 
     Examples
     --------
@@ -28,8 +44,8 @@ GUIDELINES = {
     "round hill": (1.6, 4.0),
 }
 """Factor B of the crest's speed-up and rate A at which it fades with height, by shape of hill.
-Taylor and Lee 1984, Climatological Bulletin 18:3-32; Walmsley, Taylor and Salmon 1989 (seen in
-texts citing them)."""
+Taylor and Lee 1984, Climatological Bulletin 18:3-32; Walmsley, Taylor and Salmon 1989 (status
+S2)."""
 
 
 def crest_speed_up(
@@ -48,9 +64,24 @@ def crest_speed_up(
     height_m : float
         Height above ground, m.
 
+    Returns
+    -------
+    float
+        Speed-up at the crest.
+
+    Raises
+    ------
+    KeyError
+        When `shape` is not one of `GUIDELINES`.
+
     Notes
     -----
     ``B (h/L) exp(-A z/L)``, for slopes up to about 0.25 to 0.3.
+
+    References
+    ----------
+    Taylor and Lee 1984, Climatological Bulletin 18:3-32; Walmsley, Taylor and Salmon 1989 (status
+    S2).
 
     Examples
     --------
@@ -62,11 +93,26 @@ def crest_speed_up(
 
 
 def log_profile(height_m: float, reference_m: float, roughness_m: float) -> float:
-    """Wind over flat open ground at one height relative to another, by the log law.
+    """Wind speed over flat, open terrain at one height divided by that at another, by the log law.
+
+    Parameters
+    ----------
+    height_m, reference_m : float
+        Heights z and z_ref above ground, m; well above the roughness length.
+    roughness_m : float
+        Roughness length z0, m.
+
+    Returns
+    -------
+    float
 
     Notes
     -----
-    ``ln(z/z0) / ln(z_ref/z0)``, neutral air, heights well above the roughness.
+    ``ln(z/z0) / ln(z_ref/z0)``, neutral air.
+
+    References
+    ----------
+    Logarithmic wind profile, common practice (no single source); values of the formula (status D).
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""The horizon: how high the land stands around a point, and whether all of it is on the map."""
+"""Horizon angles of every cell, and where the whole view is on the map."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from shelterscape.kernels.horizon_far import (
 )
 
 EXACT_STEPS = 256
-"""Up to so many steps to the limit every one is looked at; about here the other way gets faster."""
+"""Up to so many steps to the limit every sample is examined; beyond, shared lines are faster."""
 
 
 def horizon_angle(
@@ -31,27 +31,26 @@ def horizon_angle(
 ) -> NDArray[np.float32]:
     """Angle up to the highest ground in one direction, within a limit distance.
 
-    On ground that stands above all it can see the angle is below zero: it is the exposed side of
-    topex in its signed form.
+    On ground above all that it can see the angle is below 0: the exposed side of signed topex.
 
     Parameters
     ----------
     elevation : (rows, cols) array
         Ground elevation, m; NaN where missing.
     grid : Grid
-        Where its cells lie.
+        Where its cells are.
     direction_deg : float
-        Direction looked in, degrees clockwise from grid north.
+        Direction of the view, degrees clockwise from grid north.
     limit_m : float or None
-        How far ground is looked at, m; at least one cell, corner to corner. None looks to the edge
-        of the map.
+        How far ground is examined, m; at least one cell, corner to corner. None examines it to
+        the edge of the map.
 
     Returns
     -------
     (rows, cols) float32
-        Degrees, -90 to 90. NaN where the elevation is missing and where no known ground lies in
-        that direction; a view that leaves the map is judged by what there is of it
-        (`view_complete` tells which do).
+        Degrees, -90 to 90. NaN where the elevation is missing and where no known ground is in
+        that direction; of a view that leaves the map the part on it counts (`view_complete`
+        reports which do).
 
     Raises
     ------
@@ -68,9 +67,9 @@ def horizon_angle(
     the limit or up to four steps short of it. On bare ground of 2.5 to 25 m cells the 99th
     percentile of the difference is under half a degree, mostly far under.
 
-    Ground with missing cells in reach is never an obstacle. The curve of the earth is left out; it
-    would lower ground by 7 cm at 1 km, 2 m at 5 km, 31 m at 20 km: by half a degree only beyond
-    100 km.
+    Ground with missing cells in reach is never an obstacle. The curvature of the earth is left
+    out; it would lower ground by 7 cm at 1 km, 2 m at 5 km, 31 m at 20 km: by half a degree only
+    beyond 100 km.
 
     A cut-out (`Grid.window`) with the ground within the limit distance on all sides, and two cells
     more, gives the very values of the whole.
@@ -164,9 +163,9 @@ def view_complete(
     grid : Grid
         Where the cells lie.
     direction_deg : float
-        Direction looked in, degrees clockwise from grid north.
+        Direction of the view, degrees clockwise from grid north.
     limit_m : float or None
-        How far ground is looked at, m. Without a limit no view is complete.
+        How far ground is examined, m. Without a limit no view is complete.
 
     Returns
     -------

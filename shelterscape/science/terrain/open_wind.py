@@ -1,6 +1,6 @@
-"""Wind over open hills by linear theory: how much faster or slower than over the plain.
+"""Terrain wind by linear theory: how much faster or slower than over flat, open terrain.
 
-The theory is for low hills: where it does not hold its answer is kept and marked as not valid.
+The theory is for low hills: where it does not hold its result is kept and marked as not valid.
 """
 
 from __future__ import annotations
@@ -14,8 +14,15 @@ from numpy.typing import NDArray
 from shelterscape.grid import Grid
 from shelterscape.grid import downwind as downwind_of
 from shelterscape.kernels.gaps import filled
-from shelterscape.science.terrain.air import USUAL_EDGES, Air, Edges, Mask, OpenWind, finished
 from shelterscape.science.terrain.ground import Ground, held
+from shelterscape.science.terrain.linear_theory import (
+    USUAL_EDGES,
+    Edges,
+    LinearTheory,
+    Mask,
+    TerrainWind,
+    finished,
+)
 from shelterscape.science.terrain.open_wind_tiles import STRIP_ROWS, Tiles
 from shelterscape.science.terrain.roughness import RoughnessClasses, classes_of, within_reach
 from shelterscape.science.terrain.validity import Blocks
@@ -40,38 +47,38 @@ def speed_up(
     theory: str = "full",
     edges: Edges = USUAL_EDGES,
     tile_cells: int | None = None,
-) -> OpenWind:
-    """How hills speed up, slow down and turn the wind of one direction, without belts.
+) -> TerrainWind:
+    """How terrain speeds up, slows down and turns the wind of one direction, without belts.
 
     Parameters
     ----------
     elevation : (rows, cols) array
         Ground elevation, m; NaN where missing.
     grid : Grid
-        Where its cells lie.
+        Where its cells are.
     direction_deg : float
         Where the wind comes from, degrees clockwise from grid north.
     height_m : float
         Height above ground, m; at least 5 roughness lengths.
     roughness_m : float or (rows, cols) array
-        Roughness length z0 of the ground, m: one for the whole map, or one for each cell. For the
-        latter, hills are worked out over a few even roughnesses and each cell takes its own
-        between them: an approximation, which leaves out how wind slows over rougher ground itself.
-        Cells too rough for the height are not valid.
+        Roughness length z0, m: one for the whole map, or one for each cell. For the latter the
+        theory is applied for a few uniform roughnesses and each cell interpolates between them:
+        an approximation, which leaves out how wind slows over rougher ground itself. Cells too
+        rough for the height are not valid.
     base_m : float, optional
-        Elevation of the plain around the hills, m, to which the ground past the edges sinks. By
-        default the plane that fits best is taken off and opposite edges are led into each other.
+        Elevation of the flat terrain around, m, to which the ground past the edges descends. By
+        default the plane that fits best is subtracted and opposite edges are joined.
     theory : str
         One of `THEORIES`.
     edges : Edges
-        How the ground is carried on past the edges.
+        How the terrain is continued past the edges.
     tile_cells : int, optional
         Maps longer than this are worked in overlapping tiles of this size, to save memory; by
         default maps longer than `WHOLE_CELLS`, in tiles of `TILE_CELLS`.
 
     Returns
     -------
-    OpenWind
+    TerrainWind
 
     Raises
     ------
@@ -97,10 +104,10 @@ def speed_up(
 
     References
     ----------
-    Jackson and Hunt 1975, Quarterly Journal of the Royal Meteorological Society 101:929-955; Mason
-    and Sykes 1979, the same journal 105:383-395 (both from memory; the form here is assembled from
-    them). Tried on one measured hill, Askervein: Taylor and Teunissen 1987, Boundary-Layer
-    Meteorology 39:15-39; see ``docs/askervein.md``.
+    Structure of Jackson and Hunt 1975, Quarterly Journal of the Royal Meteorological Society
+    101:929-955, and Mason and Sykes 1979, the same journal 105:383-395 (status M, both; the form
+    above is assembled from them, status D). Compared with one measured hill, Askervein: Taylor and
+    Teunissen 1987, Boundary-Layer Meteorology 39:15-39; see ``docs/askervein.md``.
     """
     found = speed_ups(
         elevation,
@@ -128,7 +135,7 @@ def speed_ups(
     edges: Edges = USUAL_EDGES,
     tile_cells: int | None = None,
     turning: bool = True,
-) -> Iterator[OpenWind]:
+) -> Iterator[TerrainWind]:
     """The same as `speed_up` for many directions, one after another, sharing what they share.
 
     The ground is transformed once, unless it is worked in tiles.
@@ -145,7 +152,7 @@ def speed_ups(
 
     Returns
     -------
-    iterator of OpenWind
+    iterator of TerrainWind
         One for each direction, in their order.
 
     Raises
@@ -160,7 +167,7 @@ def speed_ups(
     if tile_cells is not None and tile_cells < 16:
         raise ValueError("tile_cells must be 16 at least")
     ground = held(elevation, grid, roughness_m)
-    how = _How(height_m, base_m, theory, edges, turning)
+    how = _Options(height_m, base_m, theory, edges, turning)
     if max(grid.shape) <= (tile_cells or WHOLE_CELLS):
         return _whole(ground, directions_deg, how)
     tiles = how.tiles(ground, tile_cells or TILE_CELLS)
@@ -173,12 +180,13 @@ def speed_ups_in_strips(
     *,
     height_m: float = 10.0,
     turning: bool = True,
-) -> Iterator[Iterator[tuple[int, OpenWind]]]:
-    """The same values as `speed_ups` gives, for ground that need not be held whole.
+) -> Iterator[Iterator[tuple[int, TerrainWind]]]:
+    """The same values as `speed_ups` returns, for terrain that need not be in memory as a whole.
 
     Parameters
     ----------
     ground : Ground
+        The map, read in pieces.
     directions_deg : sequence of float
         Where winds come from, degrees clockwise from grid north.
     height_m : float
@@ -196,7 +204,7 @@ def speed_ups_in_strips(
     InputError, ValueError
         As `speed_up`.
     """
-    how = _How(height_m, turning=turning)
+    how = _Options(height_m, turning=turning)
     grid = ground.grid
     if max(grid.shape) > WHOLE_CELLS:
         tiles = how.tiles(ground, TILE_CELLS)
@@ -239,8 +247,8 @@ def _whole_bytes(shape: tuple[int, int], pad: float) -> float:
 
 
 @dataclass(frozen=True)
-class _How:
-    """What is asked for, ground and wind apart."""
+class _Options:
+    """Parameters, terrain and wind direction apart."""
 
     height_m: float
     base_m: float | None = None
@@ -253,23 +261,23 @@ class _How:
         tiles = Tiles.of(ground, self.height_m, self.theory, self.base_m, self.edges, tile_cells)
         return replace(tiles, turning=self.turning)
 
-    def air(self, cell_m: float, classes: RoughnessClasses) -> Air:
-        """What the theory needs to know for a map worked whole."""
-        return Air(cell_m, self.height_m, classes, self.theory, self.base_m, self.edges)
+    def over(self, cell_m: float, classes: RoughnessClasses) -> LinearTheory:
+        """The theory for a map worked whole."""
+        return LinearTheory(cell_m, self.height_m, classes, self.theory, self.base_m, self.edges)
 
 
-def _whole(ground: Ground, directions_deg: Sequence[float], how: _How) -> Iterator[OpenWind]:
-    """A map worked whole; refused at once when it must be, before the first wind is asked for."""
+def _whole(ground: Ground, directions_deg: Sequence[float], how: _Options) -> Iterator[TerrainWind]:
+    """A map worked whole; refused at once when it must be, before the first direction is taken."""
     grid = ground.grid
     lengths, smooth = within_reach(ground.roughness_on(grid), how.height_m)
     classes = classes_of(float(np.min(lengths)), float(np.max(lengths)))
-    air = how.air(grid.cell_m, classes)
+    theory = how.over(grid.cell_m, classes)
     elevation = ground.elevation(grid)
     known = np.isfinite(elevation)
     heights = elevation if known.all() else filled(elevation, known)
     blocks = Blocks.of(heights, known, grid.cell_m)
     at = classes.at(lengths)
-    return _winds(heights, known, blocks, smooth, air, at, directions_deg, how.turning)
+    return _winds(heights, known, blocks, smooth, theory, at, directions_deg, how.turning)
 
 
 def _winds(
@@ -277,19 +285,19 @@ def _winds(
     known: Mask,
     blocks: Blocks,
     smooth: Mask | None,
-    air: Air,
+    theory: LinearTheory,
     at: Field | None,
     directions_deg: Sequence[float],
     turning: bool,
-) -> Iterator[OpenWind]:
-    waves = air.waves(heights)
+) -> Iterator[TerrainWind]:
+    waves = theory.waves(heights)
     crop = heights.shape
     del heights  # only its waves are needed now
-    tables = air.tables(max(waves.shape))
+    tables = theory.tables(max(waves.shape))
     work = np.empty((crop[0], waves.shape[1]), np.complex64)
     for direction in directions_deg:
         wind = downwind_of(direction)
-        change = air.change(waves, crop, wind, tables, at, work)
+        change = theory.change(waves, crop, wind, tables, at, work)
         valid = blocks.on_cells(blocks.holds(wind), 0, crop[0])
         if smooth is not None:
             valid &= smooth
@@ -297,8 +305,8 @@ def _winds(
 
 
 def _together(
-    strips: Iterator[tuple[int, OpenWind]], shape: tuple[int, int], turning: bool
-) -> OpenWind:
+    strips: Iterator[tuple[int, TerrainWind]], shape: tuple[int, int], turning: bool
+) -> TerrainWind:
     """Strips of a map as one."""
     speed = np.empty(shape, np.float32)
     angle = np.empty(shape, np.float32) if turning else None
@@ -308,4 +316,4 @@ def _together(
         speed[here], valid[here] = strip.speed_up, strip.valid
         if angle is not None:
             angle[here] = strip.turning_deg
-    return OpenWind(speed, angle, valid)
+    return TerrainWind(speed, angle, valid)

@@ -1,4 +1,4 @@
-"""Open wind over a large map, worked in overlapping tiles and handed over in strips of rows.
+"""Terrain wind over a large map, worked in overlapping tiles and handed over in strips of rows.
 
 Long waves of the ground feel what lies far beyond a tile, so they are worked over the whole map on
 coarse cells; what is left of the ground without them is worked tile by tile. The theory is linear:
@@ -20,8 +20,14 @@ from shelterscape.grid import downwind as downwind_of
 from shelterscape.kernels import spectral
 from shelterscape.kernels.enlarge import Surface
 from shelterscape.kernels.gaps import filled
-from shelterscape.science.terrain.air import Air, Edges, Mask, OpenWind, finished
 from shelterscape.science.terrain.ground import Ground
+from shelterscape.science.terrain.linear_theory import (
+    Edges,
+    LinearTheory,
+    Mask,
+    TerrainWind,
+    finished,
+)
 from shelterscape.science.terrain.roughness import classes_of, within_reach
 from shelterscape.science.terrain.validity import Blocks, averaged, mask_cells
 
@@ -44,13 +50,13 @@ class Tiles:
     Parameters
     ----------
     ground : Ground
-    air : Air
+    theory : LinearTheory
         For the short waves.
     blocks : Blocks
         Where the theory holds.
     broad : (rows, cols) float32
         The long waves of the ground, on coarse cells.
-    broad_air : Air
+    broad_theory : LinearTheory
         For them.
     tile_cells : int
         Longest side of a tile.
@@ -59,10 +65,10 @@ class Tiles:
     """
 
     ground: Ground
-    air: Air
+    theory: LinearTheory
     blocks: Blocks
     broad: Field
-    broad_air: Air
+    broad_theory: LinearTheory
     tile_cells: int
     turning: bool = True
 
@@ -71,40 +77,40 @@ class Tiles:
         cls,
         ground: Ground,
         height_m: float,
-        theory: str,
+        form: str,
         base_m: float | None,
         edges: Edges,
         tile_cells: int,
     ) -> Tiles:
-        """Look the whole map over once.
+        """Read the whole map once.
 
         Raises
         ------
         InputError, ValueError
-            As `Air`.
+            As `LinearTheory`.
         """
         cell_m = ground.grid.cell_m
         blur_m = max(BROAD_M, 12.0 * cell_m)
         small = mask_cells(cell_m)
         # Whole blocks of the smaller kind, so that strips can hold whole ones of both.
         large = small * max(1, int(blur_m / (3.0 * cell_m * small)))
-        means, shares, lengths = _looked_over(ground, (small, large), height_m)
+        means, shares, lengths = _surveyed(ground, (small, large), height_m)
         near = replace(edges, level=False, taper_m=0.0)
-        air = Air(cell_m, height_m, classes_of(*lengths), theory, None, near)
+        theory = LinearTheory(cell_m, height_m, classes_of(*lengths), form, None, near)
         coarse_m = cell_m * large
         return cls(
             ground,
-            air,
+            theory,
             Blocks.of_means(means[0], shares[0], small, cell_m, ground.grid.shape),
             ndimage.gaussian_filter(means[1], blur_m / coarse_m),
-            replace(air, cell_m=coarse_m, base_m=base_m, edges=edges),
+            replace(theory, cell_m=coarse_m, base_m=base_m, edges=edges),
             tile_cells,
         )
 
     @property
     def large(self) -> int:
         """Cells along the side of a coarse one."""
-        return round(self.broad_air.cell_m / self.air.cell_m)
+        return round(self.broad_theory.cell_m / self.theory.cell_m)
 
     @functools.cached_property
     def long_waves(self) -> Surface:
@@ -115,17 +121,19 @@ class Tiles:
     def tables(self) -> list[spectral.WaveTables]:
         """The theory over each roughness, for the tiles, which are all of one size."""
         side = max(min(n, self.tile_cells) for n in self.ground.grid.shape)
-        return self.air.tables(max(self.air.padded_shape((side, side))))
+        return self.theory.tables(max(self.theory.padded_shape((side, side))))
 
     def roughness_on(self, part: Grid) -> tuple[float | Field, Mask | None]:
-        """What `within_reach` tells of a cut-out of the map."""
-        return within_reach(self.ground.roughness_on(part), self.air.height_m)
+        """What `within_reach` returns for a cut-out of the map."""
+        return within_reach(self.ground.roughness_on(part), self.theory.height_m)
 
-    def strips(self, direction_deg: float) -> Iterator[tuple[int, OpenWind]]:
-        """Open wind in one direction: first row of each strip, and the wind on it."""
+    def strips(self, direction_deg: float) -> Iterator[tuple[int, TerrainWind]]:
+        """Terrain wind in one direction: first row of each strip, and the wind on it."""
         wind = downwind_of(direction_deg)
         row_of_tiles = _RowOfTiles(self, wind)
-        margin = min(int(np.ceil(self.air.edges.pad_m / self.air.cell_m)), self.tile_cells // 4)
+        margin = min(
+            int(np.ceil(self.theory.edges.pad_m / self.theory.cell_m)), self.tile_cells // 4
+        )
         down, along = (tile_weights(n, self.tile_cells, margin) for n in self.ground.grid.shape)
         for number, (row, by_row) in enumerate(down):
             row_of_tiles.reach(row + by_row.size)
@@ -152,12 +160,12 @@ class _RowOfTiles:
 
     def _broad_change(self) -> list[tuple[Surface, Surface]]:
         """What long waves do to the wind, over each roughness: along it, and to its right."""
-        air = self._tiles.broad_air
-        waves = air.waves(self._tiles.broad)
+        theory = self._tiles.broad_theory
+        waves = theory.waves(self._tiles.broad)
         crop = self._tiles.broad.shape
         found = []
-        for table in air.tables(max(waves.shape)):
-            change = spectral.apply_wind(waves, crop, air.cell_m, self._wind, table)
+        for table in theory.tables(max(waves.shape)):
+            change = spectral.apply_wind(waves, crop, theory.cell_m, self._wind, table)
             along, right = (Surface.through(change[..., i], self._tiles.large) for i in (0, 1))
             found.append((along, right))
         return found
@@ -170,15 +178,15 @@ class _RowOfTiles:
             here = slice(row - self._first, row - self._first + shape[0])
             lengths, smooth = tiles.roughness_on(self._grid.window(row, 0, shape))
             self._smooth[here] = True if smooth is None else smooth
-            at = tiles.air.classes.at(lengths)
+            at = tiles.theory.classes.at(lengths)
             for i in (0, 1):
                 surfaces = (pair[i].on(row, 0, shape) for pair in self._broad)
-                self._change[i, here] = tiles.air.classes.blended(surfaces, at)
+                self._change[i, here] = tiles.theory.classes.blended(surfaces, at)
             self._end = row + shape[0]
 
     def add(self, row: int, col: int, by_row: Field, by_col: Field) -> None:
         """Add what the short waves of one tile do, each cell as far as it is trusted."""
-        tiles, air = self._tiles, self._tiles.air
+        tiles, theory = self._tiles, self._tiles.theory
         crop = by_row.size, by_col.size
         part = self._grid.window(row, col, crop)
         place = np.s_[row - self._first : row - self._first + crop[0], col : col + crop[1]]
@@ -187,13 +195,13 @@ class _RowOfTiles:
         self._known[place] = known
         # Gaps are filled in what is left of the ground, which is level on the whole.
         left = filled(heights - tiles.long_waves.on(row, col, crop), known)
-        waves = air.waves(left)
-        at = air.classes.at(tiles.roughness_on(part)[0])
-        change = air.change(waves, crop, self._wind, tiles.tables, at)
+        waves = theory.waves(left)
+        at = theory.classes.at(tiles.roughness_on(part)[0])
+        change = theory.change(waves, crop, self._wind, tiles.tables, at)
         for i in (0, 1):
             self._change[i][place] += by_row[:, None] * by_col * change[..., i]
 
-    def finish(self, end: int) -> Iterator[tuple[int, OpenWind]]:
+    def finish(self, end: int) -> Iterator[tuple[int, TerrainWind]]:
         """Hand over rows up to one, to which nothing more will be added."""
         blocks = self._tiles.blocks
         for row in range(self._first, end, STRIP_ROWS):
@@ -208,7 +216,7 @@ class _RowOfTiles:
         self._first = end
 
 
-def _looked_over(
+def _surveyed(
     ground: Ground, sizes: tuple[int, int], height_m: float
 ) -> tuple[list[Field], list[Field], tuple[float, float]]:
     """Mean height and known share over blocks of two sizes; least and largest roughness.

@@ -31,24 +31,24 @@ DAVENPORT_WIERINGA = {
     "closed": 1.0,
     "chaotic": 2.0,
 }
-"""Roughness length of each class of terrain by Davenport and Wieringa, m (seen in its source)."""
+"""Roughness length of each class of terrain by Davenport and Wieringa, m (status S)."""
 
 READ_COLUMNS = ("roughness_m", "land_cover")
-"""Columns of a layer of land cover that are made use of."""
+"""Columns of a layer of land cover that are used."""
 
 MOST_CLASSES = 4
 CLASS_RATIO = 10.0
-"""Roughnesses between which cells are blended: about a decade apart, four at most. Engineering
-choice; a test measures what it costs."""
+"""Roughnesses between which cells are blended: about a decade apart, four at most. Assumed
+value; a test measures what it costs."""
 
 LOWEST_Z0 = 5.0
-"""Least height above ground in roughness lengths; nearer, the log law fails (engineering
-choice)."""
+"""Least height above ground in roughness lengths; nearer, the log law fails (assumed
+value)."""
 
 
 @dataclass(frozen=True)
 class RoughnessClasses:
-    """A few roughnesses that stand for all there are on a map.
+    """A few roughnesses that represent all those of a map.
 
     Parameters
     ----------
@@ -65,6 +65,10 @@ class RoughnessClasses:
         ----------
         lengths : float or (rows, cols) array
             Roughness lengths between the least and the largest of the map, m.
+
+        Returns
+        -------
+        (rows, cols) float32 or None
         """
         steps = len(self.roughness_m) - 1
         if not steps:
@@ -81,7 +85,16 @@ class RoughnessClasses:
         values : iterable of (rows, cols) or (rows, cols, n) float32
             One for each class; each may be overwritten once the next is asked for.
         at : (rows, cols) float32 or None
-            What `at` tells of these cells.
+            What `at` returns for these cells.
+
+        Returns
+        -------
+        float32 array of the shape of a value
+
+        Raises
+        ------
+        ValueError
+            When there is no value.
         """
         if at is None:
             return next(iter(values))
@@ -96,7 +109,16 @@ class RoughnessClasses:
 
 
 def classes_of(least_m: float, most_m: float) -> RoughnessClasses:
-    """The classes that stand for all roughnesses between two.
+    """The classes that represent all roughnesses between two.
+
+    Parameters
+    ----------
+    least_m, most_m : float
+        Roughness lengths, m.
+
+    Returns
+    -------
+    RoughnessClasses
 
     Raises
     ------
@@ -113,7 +135,7 @@ def classes_of(least_m: float, most_m: float) -> RoughnessClasses:
 
 
 def within_reach(lengths: float | Field, height_m: float) -> tuple[float | Field, Mask | None]:
-    """Roughness as far as wind can be told at a height above it.
+    """Roughness as far as the wind at a height above it can be calculated.
 
     Parameters
     ----------
@@ -125,7 +147,7 @@ def within_reach(lengths: float | Field, height_m: float) -> tuple[float | Field
     Returns
     -------
     lengths : float or (rows, cols) float32
-        Those of a map cut off at the roughest for that height; a single one is left as it is.
+        Those of a map limited to the roughest for that height; a single one is not changed.
     smooth : (rows, cols) bool or None
         Where the ground is smooth enough; None for a single roughness.
     """
@@ -144,6 +166,11 @@ def table_of(frame: pd.DataFrame, where: str) -> dict[str, float]:
         Columns ``land_cover`` (a word or a code) and ``roughness_m``.
     where : str
         What to call it in errors.
+
+    Returns
+    -------
+    dict of float
+        Roughness length, m, by land cover in small letters.
 
     Raises
     ------

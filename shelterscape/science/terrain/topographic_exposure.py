@@ -1,4 +1,4 @@
-"""Topex: the horizon all round, summed over the eight compass points."""
+"""Topex: horizon angles summed over the eight compass points."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ TOPEX_CLASSES = (
 )
 """Highest topex of each class, degrees, and its name: for the form without a limit distance only.
 
-From memory of forestry practice, not looked up; schemes differ, so give your own where it matters.
+Forestry practice (status M); schemes differ, so give your own where it matters.
 """
 
 NO_CLASS = 255
@@ -42,14 +42,14 @@ def topex(
     elevation : (rows, cols) array
         Ground elevation, m; NaN where missing.
     grid : Grid
-        Where its cells lie; its own north is the first compass point.
+        Where its cells are; its own north is the first compass point.
     limit_m : float or None
-        How far ground is looked at, m. None looks to the edge of the map.
+        How far ground is examined, m. None examines it to the edge of the map.
     signed : bool
         Whether angles below the horizontal count as such (the form within a limit distance) or as
         nothing. Without a limit they always count as nothing: on open ground the horizon is level.
     before_each : callable
-        Told each compass point before its view is worked out; on large ground that takes seconds.
+        Receives each compass point before its view is computed; it may raise to end the work.
 
     Returns
     -------
@@ -64,9 +64,10 @@ def topex(
 
     References
     ----------
-    Definition as in the forestry trade: eight points, angles in degrees. Its signed form to 1 km
-    goes with measured speed-up over Askervein hill (Taylor and Teunissen 1987, Boundary-Layer
-    Meteorology 39:15-39) at a Pearson correlation of -.74 over the 23 masts of lines A and AA.
+    Definition as in the forestry trade (common practice, no single source): eight points,
+    angles in degrees. Its signed form to 1 km has a Pearson correlation of -0.74 with measured
+    speed-up over Askervein hill (Taylor and Teunissen 1987, Boundary-Layer Meteorology 39:15-39),
+    over the 23 masts of lines A and AA (status D).
     """
     found = topex_sum(grid.shape, signed=signed and limit_m is not None)
     for _ in views(elevation, grid, [found], limit_m=limit_m, before_each=before_each):

@@ -1,4 +1,4 @@
-"""Exposure of the ground to a set of winds: the horizon weighted by how much each blows."""
+"""Exposure to a wind set: horizon angles weighted by the wind directions."""
 
 from __future__ import annotations
 
@@ -20,22 +20,22 @@ def weighted_horizon(
     limit_m: float | None = 1000.0,
     before_each: Callable[[float], None] = lambda direction_deg: None,
 ) -> NDArray[np.float32]:
-    """Mean horizon angle over the winds of a set, each by its weight: low where they strike freely.
+    """Mean horizon angle over the wind directions of a set: low on ground exposed to them.
 
     Parameters
     ----------
     elevation : (rows, cols) array
         Ground elevation, m; NaN where missing.
     grid : Grid
-        Where its cells lie.
+        Where its cells are.
     directions_deg : (n,) array
         Where winds come from, degrees clockwise from grid north.
     weights : (n,) array
         How much each counts, as `WindSet.weights` gives them; scaled to sum to 1.
     limit_m : float or None
-        How far ground is looked at, m. None looks to the edge of the map.
+        How far ground is examined, m. None examines it to the edge of the map.
     before_each : callable
-        Told the direction of each view before it is looked at; it may raise to end the work.
+        Receives the direction of each view before it is computed; it may raise to end the work.
 
     Returns
     -------
@@ -75,13 +75,13 @@ def upwind_slope(
     elevation : (rows, cols) array
         Ground elevation, m; NaN where missing.
     grid : Grid
-        Where its cells lie.
+        Where its cells are.
     directions_deg : float or (n,) array
         Where winds come from, degrees clockwise from grid north.
     weights : (n,) array, optional
         How much each counts, as `WindSet.weights` gives them; all the same by default.
     limit_m : float
-        How far upwind ground is looked at, m.
+        How far upwind ground is examined, m.
     azimuths : int
         Views spread evenly over the 30 degrees around each direction, ends included: 3, or 7 for
         the 5 degree steps of the source.
@@ -108,8 +108,7 @@ def upwind_slope(
 
     References
     ----------
-    Winstral, Elder and Davis 2002, Journal of Hydrometeorology 3:524-538 (second-hand: read in
-    texts that cite it).
+    Winstral, Elder and Davis 2002, Journal of Hydrometeorology 3:524-538 (status S2).
     """
     found = upwind_sum(grid.shape, directions_deg, weights, azimuths=azimuths)
     for _ in views(elevation, grid, [found], limit_m=limit_m, before_each=before_each):

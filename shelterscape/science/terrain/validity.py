@@ -1,4 +1,4 @@
-"""Where the theory of wind over low hills does not hold: steep ground, lees, unknown ground."""
+"""Where the linear theory does not hold: steep ground, the lee of crests, unknown ground."""
 
 from __future__ import annotations
 
@@ -15,30 +15,30 @@ NOT_MODELLED = "steep ground, the lee of steep crests, or too near unknown groun
 
 MODELLED_SHARE = 0.5
 """Share of the wind for which the theory must hold for ground to count as modelled over a wind set
-(engineering choice)."""
+(assumed value)."""
 
 MASK_CELL_M = 25.0
 """Ground is judged on cells of about this size, so that banks and ditches are no hills
-(engineering choice)."""
+(assumed value)."""
 
 STEEP = float(np.tan(np.radians(17.0)))
 STEEP_OVER_M = 75.0
 """Slope above which ground is too steep for the theory, of ground blurred by a bell of this
-standard deviation: the theory's limit is the slope of the hill, not of a cell (engineering
-choice)."""
+standard deviation: the theory's limit is the slope of the hill, not of a cell (assumed
+value)."""
 
 LEE_BEGINS = 0.2
 LEE_ENDS = 0.175
 """A lee begins where a line falling 1 in 5 from ground upwind passes overhead, and ends where one
 falling 10 degrees meets the ground. On a bell-shaped hill the steepest line of sight from the top
 down falls three quarters as steeply as the ground at its steepest, so 1 in 5 stands for a lee slope
-of 15 degrees. Engineering choice, made on Askervein: 10 degrees below its crest the theory still
+of 15 degrees. Assumed value, made on Askervein: 10 degrees below its crest the theory still
 does well, 12 degrees below it fails."""
 
 UNKNOWN_WITHIN_M = 500.0
 UNKNOWN_SHARE = 0.25
 """A cell is not valid where more than this share of the ground around, to this distance along rows
-and columns, is unknown: 250 m along a straight edge, more in corners (engineering choice)."""
+and columns, is unknown: 250 m along a straight edge, more in corners (assumed value)."""
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,17 @@ class Blocks:
 
     @classmethod
     def of(cls, ground: NDArray[np.float32], known: NDArray[np.bool_], cell_m: float) -> Blocks:
-        """Blocks of ground whose gaps are filled."""
+        """Blocks of terrain whose gaps are filled.
+
+        Parameters
+        ----------
+        ground : (rows, cols) float32
+            Elevation, m; finite everywhere.
+        known : (rows, cols) bool
+            Where it was given.
+        cell_m : float
+            Side of a cell, m.
+        """
         cells = mask_cells(cell_m)
         means, seen = averaged(ground, cells), averaged(known, cells)
         return cls.of_means(means, seen, cells, cell_m, ground.shape)
@@ -93,11 +103,40 @@ class Blocks:
         return cls(means, flat & (around >= 1.0 - UNKNOWN_SHARE), cells, block_m, shape)
 
     def holds(self, wind: tuple[float, float]) -> NDArray[np.bool_]:
-        """Blocks on which the theory holds for a wind."""
+        """Blocks on which the theory holds for a wind direction.
+
+        Parameters
+        ----------
+        wind : tuple of float
+            Unit step (columns, rows) in which the wind blows.
+
+        Returns
+        -------
+        bool array
+            One value for each block.
+
+        References
+        ----------
+        Athanassiadou and Castro 2001, Boundary-Layer Meteorology 101:1-30 (status S): flow over
+        hills of maximum slope 10 degrees stays attached, over those of 20 degrees it separates.
+        The limits used here between the two are assumed values.
+        """
         return self.open & ~lee_of_crests(self.ground, self.block_m, wind, LEE_BEGINS, LEE_ENDS)
 
     def on_cells(self, blocks: NDArray[np.bool_], row: int, rows: int) -> NDArray[np.bool_]:
-        """What is told of blocks, on some rows of cells."""
+        """Values of blocks on some rows of cells.
+
+        Parameters
+        ----------
+        blocks : bool array
+            One value for each block.
+        row, rows : int
+            First row of cells, and how many.
+
+        Returns
+        -------
+        (rows, cols) bool
+        """
         first = row // self.cells
         touched = blocks[first : -(-(row + rows) // self.cells)]
         # Columns first: whole rows are then copied, faster than single cells.

@@ -1,4 +1,4 @@
-"""The linear theory of wind over low hills, on one piece of ground."""
+"""The linear theory of wind over low hills, on one piece of terrain."""
 
 from __future__ import annotations
 
@@ -19,23 +19,23 @@ THEORIES = {
     "short": {"bessel": False},
     "potential": {"profile": False},
 }
-"""Rival forms: the whole formula; without its Bessel factor, for heights at or above the inner
-depth; and flow without friction or growth of wind with height, for comparison."""
+"""Alternative forms: the whole formula; without its Bessel factor, for heights at or above the
+inner depth; and flow without friction or growth of wind with height, for comparison."""
 
 
 @dataclass(frozen=True)
 class Edges:
-    """How the ground is carried on past the edges of the map.
+    """How the terrain is continued past the edges of the map.
 
     Parameters
     ----------
     pad_m : float
-        Width of the belt of made-up ground between one edge and the opposite one, m.
+        Width of the strip that leads from one edge to the opposite one, m.
     taper_m : float
-        Width inside the map over which the ground sinks to the plane or plain, m. By default the
-        map itself is left as it is.
+        Width inside the map over which the ground is lowered to the plane, m. By default the map
+        itself is not changed.
     level : bool
-        Whether the plane that fits the map best is taken off first; without a stated plain only.
+        Whether the plane that fits the map best is subtracted first; only without a base elevation.
     """
 
     pad_m: float = 2500.0
@@ -47,16 +47,16 @@ USUAL_EDGES = Edges()
 
 
 @dataclass(frozen=True, eq=False)
-class OpenWind:
-    """Wind over open ground in one direction, relative to the wind over the plain.
+class TerrainWind:
+    """Wind over the terrain without belts in one direction, relative to flat, open terrain.
 
     Parameters
     ----------
     speed_up : (rows, cols) float32
-        Speed relative to the plain at the same height, less 1; NaN where the ground is missing.
+        Terrain wind ratio at the same height, less 1; NaN where the elevation is missing.
     turning_deg : (rows, cols) float32 or None
-        How far the wind has turned, degrees, positive clockwise; NaN where the ground is missing.
-        None where the wind was kept for others without it.
+        How far the wind has turned, degrees, positive clockwise; NaN where the elevation is
+        missing. None where it was not required.
     valid : (rows, cols) bool
         Where the theory holds: not on steep ground, not in the lee of steep crests, not where too
         much of the ground around is unknown, not where ground is missing.
@@ -67,20 +67,26 @@ class OpenWind:
     valid: Mask
 
 
+OpenWind = TerrainWind
+"""The earlier name, still used by other packages."""
+
+
 @dataclass(frozen=True)
-class Air:
-    """What the theory needs to know beside the ground.
+class LinearTheory:
+    """The theory at one height over some roughnesses, and how terrain is continued past its edges.
 
     Parameters
     ----------
     cell_m : float
+        Side of a cell, m.
     height_m : float
         Height above ground, m.
     classes : RoughnessClasses
+        Roughness lengths for which it is computed.
     theory : str
         One of `THEORIES`.
     base_m : float or None
-        Elevation of the plain around the hills, m.
+        Elevation of the flat terrain around, m.
     edges : Edges
 
     Raises
@@ -112,7 +118,7 @@ class Air:
             raise ValueError(f"theory is {self.theory!r}; it is one of {', '.join(THEORIES)}")
 
     def padded_shape(self, shape: tuple[int, ...]) -> tuple[int, int]:
-        """Rows and columns of a piece of ground once it is carried on past its edges."""
+        """Rows and columns of a piece of terrain with its continuation past the edges."""
         pad = int(np.ceil(self.edges.pad_m / self.cell_m))
         rows, cols = (spectral.padded_size(n, pad) for n in shape)
         return rows, cols
@@ -150,7 +156,7 @@ class Air:
         at: Field | None,
         work: NDArray[np.complex64] | None = None,
     ) -> Field:
-        """Change of the wind over a piece of ground, (rows, cols, 2): along it, to its right.
+        """Change of the wind over a piece of terrain.
 
         Parameters
         ----------
@@ -163,9 +169,18 @@ class Air:
         tables : list of WaveTables
             The theory over each roughness.
         at : (rows, cols) float32 or None
-            Where cells lie between the roughnesses.
+            Place of each cell among the roughnesses (`RoughnessClasses.at`).
         work : (crop rows, padded cols) complex64, optional
             Working array.
+
+        Returns
+        -------
+        (rows, cols, 2) float32
+            Along the wind and to its right, per unit of the wind over flat, open terrain.
+
+        References
+        ----------
+        As for `open_wind.speed_up`.
         """
         changes = (
             spectral.apply_wind(waves, crop, self.cell_m, wind, table, work) for table in tables
@@ -173,7 +188,7 @@ class Air:
         return self.classes.blended(changes, at)
 
 
-def finished(change: Field, known: Mask, valid: Mask, turning: bool = True) -> OpenWind:
+def finished(change: Field, known: Mask, valid: Mask, turning: bool = True) -> TerrainWind:
     """Terrain wind from what the terrain changes.
 
     Parameters
@@ -186,8 +201,12 @@ def finished(change: Field, known: Mask, valid: Mask, turning: bool = True) -> O
         Where the theory holds; becomes that of the result.
     turning : bool
         Whether the turning of the wind is computed too.
+
+    Returns
+    -------
+    TerrainWind
     """
     speed = np.empty(known.shape, np.float32)
     angle = np.empty(known.shape if turning else (0, 0), np.float32)
     spectral.speed_and_turning(change, known, speed, angle, valid)
-    return OpenWind(speed, angle if turning else None, valid)
+    return TerrainWind(speed, angle if turning else None, valid)
