@@ -25,7 +25,8 @@ from horizon import seeded_ground
 
 from shelterscape.grid import Grid
 from shelterscape.science.belts import complete, seasonal
-from shelterscape.science.scene import How, Scene, lay, rays_of, scene_of
+from shelterscape.science.rays import lay, rays_of
+from shelterscape.science.scene import How, Scene, scene_of
 from shelterscape.science.shelter import ray_offsets
 
 DATA = Path(__file__).resolve().parents[2] / "shared" / "data"

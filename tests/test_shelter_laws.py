@@ -16,7 +16,8 @@ from shelterscape.errors import InputError
 from shelterscape.grid import Grid
 from shelterscape.science.belts import complete, seasonal
 from shelterscape.science.looks import NOTHING, shade_at, thin_belt
-from shelterscape.science.scene import How, lay, rays_of, reach_m, scene_of
+from shelterscape.science.rays import lay, rays_of
+from shelterscape.science.scene import How, reach_m, scene_of
 from shelterscape.science.shelter import one_direction, ray_offsets, relative_wind
 
 H = 10.0

@@ -366,10 +366,28 @@ def lower_window(geometry, rows, begin, end, view, profiles, spans, field):  # t
         lower_by_band(geometry, rows, s, view, profiles, top, bottom, spans, field)
 
 
-@kernel
-def raise_window(geometry, rise_by_case, begin, end, view, spans, field):  # type: ignore[no-untyped-def]
-    """Raise the wind in a cut-out outside the ends of belts, after `lower_window`."""
-    for s in range(begin, end):
-        top, bottom = row_range(geometry, s, view.col_step, view.row_step)
-        top, bottom = max(top, view.row0), min(bottom, view.row0 + field.shape[1])
-        raise_by_zone(geometry, rise_by_case, s, view, top, bottom, spans, field)
+@kernel(nogil=True)
+def wind_along_ray(bands, first, zones, first_zone, profiles, step, corner, ray, wind):  # type: ignore[no-untyped-def]
+    """Relative wind beside belts along one ray alone.
+
+    Parameters
+    ----------
+    bands, zones, profiles
+        As for `add_wind_reduction`, of one case.
+    first, first_zone : (rays + 1,) int64
+        Where those of each ray begin.
+    step : (2,) float64
+    corner : (2,) int64
+    ray : int
+    wind : (rays, rows, cols) float32
+        Filled for this ray.
+    """
+    here = wind[ray : ray + 1]
+    here[:] = np.float32(1)
+    spans, view = empty_spans(), View(step[0], step[1], corner[0], corner[1])
+    begin, end = first[ray], first[ray + 1]
+    lower_window(bands.geometry, bands.rows, begin, end, view, profiles, spans, here)
+    for s in range(first_zone[ray], first_zone[ray + 1]):
+        top, bottom = row_range(zones.geometry, s, view.col_step, view.row_step)
+        top, bottom = max(top, view.row0), min(bottom, view.row0 + here.shape[1])
+        raise_by_zone(zones.geometry, zones.rise, s, view, top, bottom, spans, here)

@@ -111,10 +111,19 @@ def influence_bands(strips, profile, height, leeward_h, settings):  # type: igno
     """
     n = strips.shape[0]
     geometry, rows = np.empty((3 * n, GEOMETRY_COLUMNS)), np.empty((3 * n, 2), np.int64)
-    count = 0
+    count = np.int64(0)  # a plain 0 would be a type of its own, and callees compiled twice
     for s in range(n):
         h = height[s]
-        _edge_band(strips, s, OUT_AT, 0.0, leeward_h[s] * h, geometry, count)
+        _edge_band(
+            strips,
+            s,
+            strips[s, OUT_AT],
+            strips[s, OUT_SLOPE],
+            0.0,
+            leeward_h[s] * h,
+            geometry,
+            count,
+        )
         geometry[count, PER_CELL] = 1.0 / (h * settings.step_h)
         if not settings.joined:
             _set_wood_weight(strips, s, h, geometry, count)
@@ -123,14 +132,23 @@ def influence_bands(strips, profile, height, leeward_h, settings):  # type: igno
         count = _kept(geometry, rows, count)
     for s in range(n):
         h = height[s]
-        _edge_band(strips, s, IN_AT, -settings.windward_h * h, 0.0, geometry, count)
+        _edge_band(
+            strips,
+            s,
+            strips[s, IN_AT],
+            strips[s, IN_SLOPE],
+            -settings.windward_h * h,
+            0.0,
+            geometry,
+            count,
+        )
         geometry[count, PER_CELL] = 1.0 / (h * settings.step_h)
         rows[count, 0] = rows[count, 1] = ROWS_PER_PROFILE * profile[s]
         count = _kept(geometry, rows, count)
     if settings.joined:
         n = 0
     for s in range(n):
-        _edge_band(strips, s, IN_AT, 0.0, 0.0, geometry, count)
+        _edge_band(strips, s, strips[s, IN_AT], strips[s, IN_SLOPE], 0.0, 0.0, geometry, count)
         geometry[count, HIGH_AT], geometry[count, HIGH_SLOPE] = (
             strips[s, OUT_AT],
             strips[s, OUT_SLOPE],
@@ -142,9 +160,8 @@ def influence_bands(strips, profile, height, leeward_h, settings):  # type: igno
 
 
 @kernel
-def _edge_band(strips, s, edge, low, high, geometry, place):  # type: ignore[no-untyped-def]
+def _edge_band(strips, s, at, slope, low, high, geometry, place):  # type: ignore[no-untyped-def]
     """Fill a row of the geometry: from `low` to `high` along the wind from an edge of a strip."""
-    at, slope = strips[s, edge], strips[s, edge + 1]
     geometry[place, LEFT], geometry[place, RIGHT] = strips[s, LEFT], strips[s, RIGHT]
     geometry[place, ORIGIN_AT], geometry[place, ORIGIN_SLOPE] = at, slope
     geometry[place, LOW_AT], geometry[place, LOW_SLOPE] = at + low, slope

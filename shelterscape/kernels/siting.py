@@ -19,7 +19,6 @@ from shelterscape.kernels.downwind import (
     View,
     empty_spans,
     lower_window,
-    raise_window,
 )
 from shelterscape.kernels.influence import (
     FAR,
@@ -122,31 +121,6 @@ class LandUse(NamedTuple):
     first: NDArray[np.int64]
     place: NDArray[np.int32]
     weight: NDArray[np.float32]
-
-
-@kernel(nogil=True)
-def wind_along_ray(bands, first, zones, first_zone, profiles, step, corner, ray, wind):  # type: ignore[no-untyped-def]
-    """Relative wind beside belts along one ray alone.
-
-    Parameters
-    ----------
-    bands, zones, profiles
-        As for `kernels.downwind.add_wind_reduction`, of one case.
-    first, first_zone : (rays + 1,) int64
-        Where those of each ray begin.
-    step : (2,) float64
-    corner : (2,) int64
-    ray : int
-    wind : (rays, rows, cols) float32
-        Filled for this ray.
-    """
-    here = wind[ray : ray + 1]
-    here[:] = np.float32(1)
-    spans, view = empty_spans(), View(step[0], step[1], corner[0], corner[1])
-    begin, end = first[ray], first[ray + 1]
-    lower_window(bands.geometry, bands.rows, begin, end, view, profiles, spans, here)
-    begin, end = first_zone[ray], first_zone[ray + 1]
-    raise_window(zones.geometry, zones.rise, begin, end, view, spans, here)
 
 
 @kernel

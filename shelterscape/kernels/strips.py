@@ -56,7 +56,16 @@ class Neighbours(NamedTuple):
     depth_h: float
 
 
-# numba's sorts take seconds to compile.
+# Sorts of numba, and slices on the left of an equals sign, take seconds to compile: hence loops.
+@kernel
+def _enlarged(rows, count, larger):  # type: ignore[no-untyped-def]
+    """The first `count` rows in a larger array."""
+    for i in range(count):
+        for k in range(rows.shape[1]):
+            larger[i, k] = rows[i, k]
+    return larger
+
+
 @kernel
 def _sort(keys, places):  # type: ignore[no-untyped-def]
     """Bring places into the order of their keys, equal keys as they come (Shell's method)."""
@@ -96,7 +105,7 @@ def belt_strips(edges, first_edge, col_step, row_step):  # type: ignore[no-untyp
     """
     first_strip = np.zeros(first_edge.size, np.int64)
     strips = np.empty((4 * edges.shape[0] + 16, 6))
-    count = 0
+    count = np.int64(0)  # a plain 0 would be a type of its own, and callees compiled twice
     for outline in range(first_edge.size - 1):
         begin, end = first_edge[outline], first_edge[outline + 1]
         turned = np.empty((end - begin, 4))
@@ -127,9 +136,10 @@ def _cut(turned, strips, count):  # type: ignore[no-untyped-def]
     of their distance along the wind, and every second gap between them is inside.
     """
     n = turned.shape[0]
-    knots, by_left, by_knot = np.empty(2 * n), np.arange(n), np.arange(2 * n)
+    knots, by_left, by_knot = np.empty(2 * n), np.empty(n, np.int64), np.empty(2 * n, np.int64)
     for e in range(n):
         knots[e], knots[n + e] = turned[e, 0], turned[e, 2]
+        by_left[e], by_knot[e], by_knot[n + e] = e, e, n + e
     _sort(knots, by_left)
     _sort(knots, by_knot)
     active, order, middles = np.empty(n, np.int64), np.empty(n, np.int64), np.empty(n)
@@ -154,9 +164,7 @@ def _cut(turned, strips, count):  # type: ignore[no-untyped-def]
             middles[j] = _along(turned, active[j], middle)
         _sort(middles, order[:live])
         if count + live > strips.shape[0]:
-            grown = np.empty((2 * (count + live), 6))
-            grown[:count] = strips[:count]
-            strips = grown
+            strips = _enlarged(strips, count, np.empty((2 * (count + live), 6)))
         for j in range(0, live - 1, 2):
             one, other = active[order[j]], active[order[j + 1]]
             strips[count, LEFT], strips[count, RIGHT] = left, right
@@ -201,7 +209,7 @@ def joined_strips(strips, first_strip, near):  # type: ignore[no-untyped-def]
     """
     joined, members = np.empty((64, 6)), np.empty((64, LONGEST_CHAIN), np.int64)
     strip, chain = np.empty(6), np.empty(LONGEST_CHAIN, np.int64)
-    count = 0
+    count = np.int64(0)
     for lee in range(first_strip.size - 1):
         if near.first[lee] == near.first[lee + 1]:
             continue
@@ -209,14 +217,19 @@ def joined_strips(strips, first_strip, near):  # type: ignore[no-untyped-def]
             if depth_of(strips, s) > near.depth_h * near.height[lee]:
                 continue
             # Chains grow one belt at a time: first the pairs, then what joins a pair, and so on.
-            strip[:] = strips[s]
-            chain[0], chain[1:] = lee, -1
+            for k in range(6):
+                strip[k] = strips[s, k]
+            for k in range(LONGEST_CHAIN):
+                chain[k] = lee if k == 0 else -1
             todo = count
             joined, members, count = _grow(
                 strip, chain, strips, first_strip, near, joined, members, count
             )
             while todo < count:
-                strip[:], chain[:] = joined[todo], members[todo]
+                for k in range(6):
+                    strip[k] = joined[todo, k]
+                for k in range(LONGEST_CHAIN):
+                    chain[k] = members[todo, k]
                 joined, members, count = _grow(
                     strip, chain, strips, first_strip, near, joined, members, count
                 )
@@ -243,15 +256,12 @@ def _grow(strip, chain, strips, first_strip, near, joined, members, count):  # t
         widest = near.gap_h * min(near.height[front], near.height[other])
         for t in range(first_strip[other], first_strip[other + 1]):
             if count == joined.shape[0]:
-                more, others = (
-                    np.empty((2 * count, 6)),
-                    np.empty((2 * count, LONGEST_CHAIN), np.int64),
-                )
-                more[:count], others[:count] = joined, members
-                joined, members = more, others
+                joined = _enlarged(joined, count, np.empty((2 * count, 6)))
+                more = np.empty((2 * count, LONGEST_CHAIN), np.int64)
+                members = _enlarged(members, count, more)
             if _join(strips, t, strip, widest, near.depth_h * near.height[other], joined, count):
-                members[count] = chain
-                members[count, length] = other
+                for k in range(LONGEST_CHAIN):
+                    members[count, k] = other if k == length else chain[k]
                 count += 1
     return joined, members, count
 

@@ -12,7 +12,8 @@ from scipy.stats import norm
 
 from shelterscape.grid import Grid, grid_direction
 from shelterscape.science.belts import seasonal
-from shelterscape.science.scene import SPREAD_DEG, How, Scene, lay, rays_of, scene_of
+from shelterscape.science.rays import lay, rays_of
+from shelterscape.science.scene import SPREAD_DEG, How, Scene, scene_of
 from shelterscape.science.terrain.open_wind import OpenWind
 from shelterscape.science.wind import WindSet, directions_of
 

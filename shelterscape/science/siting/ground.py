@@ -19,7 +19,8 @@ from shelterscape.grid import Grid, downwind
 from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
 from shelterscape.kernels.siting import CandidateLines, SitingRays, gains, plant, put_back
 from shelterscape.science.growth import belts_at
-from shelterscape.science.scene import How, lay_apart, rays_of, scene_of
+from shelterscape.science.rays import lay_apart, rays_of
+from shelterscape.science.scene import How, scene_of
 from shelterscape.science.shelter import ray_offsets
 from shelterscape.science.siting.setting import Setting
 
