@@ -14,7 +14,7 @@ from shelterscape.grid import Grid, grid_direction
 from shelterscape.science.belts import seasonal
 from shelterscape.science.rays import lay, rays_of
 from shelterscape.science.scene import SPREAD_DEG, How, Scene, scene_of
-from shelterscape.science.terrain.open_wind import OpenWind
+from shelterscape.science.terrain import OpenWind
 from shelterscape.science.wind import WindSet, directions_of
 
 Array = NDArray[np.float64]
