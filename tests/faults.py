@@ -9,8 +9,8 @@ A sample with a fixed seed is drawn from all changes that tests/mutations.py fin
 kernels/. Copies of the package are broken, never the checkout. First all fast tests run on whole
 copies, traced line by line; each fault then runs the tests that reach its line, the quickest
 first, until one fails. Numba's code is never traced, and without compiling the tests would take
-days: a fault in it runs the tests that reach a caller of its function, with compiled code of its
-own. Tests that compare pages or text with the code are left out, as they would notice any change.
+days: a fault in it runs the tests that reach a caller of its function. Tests that compare pages
+or text with the code are left out, as they would notice any change.
 
 All that was found is kept in .faults/ by a checksum of the package, so that a run can be stopped
 and goes on where it was. Exit code 1 when a fault survives unexplained.
@@ -148,9 +148,8 @@ def run_tests(
 
 
 def kernels_cache(number: int) -> Path:
-    """Compiled code of a whole copy, kept as long as no kernel changes."""
-    text = "".join(t for module, t in sources().items() if module.startswith("kernels/"))
-    return STATE / f"cache-{hashlib.sha256(text.encode()).hexdigest()[:16]}-{number}"
+    """Compiled code of a copy; the package keeps that of every state of a module apart."""
+    return STATE / f"cache-{number}"
 
 
 def traced(number: int, folder: Path) -> dict:
@@ -189,17 +188,14 @@ def tried(fault: Mutation, reach: Reach, number: int, folder: Path) -> dict:
     whole, stamp = path.read_text(encoding="utf-8"), path.stat()
     path.write_text(fault.applied(whole), encoding="utf-8")
     kernel = fault.module.startswith("kernels/")
-    own = STATE / f"cache-own-{number}"
     begun = time.monotonic()
     try:
-        cache = own if kernel else kernels_cache(number)
         limit = min(LONGEST_S, 120 + 60 * kernel + 4 * seconds)
         words = ["-x", *(f"tests/{test}" for test in chosen)]
-        code, said = run_tests(folder, cache, words, limit)
+        code, said = run_tests(folder, kernels_cache(number), words, limit)
     finally:
         path.write_text(whole, encoding="utf-8")
         os.utime(path, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
-        shutil.rmtree(own, ignore_errors=True)
     found["seconds"] = round(time.monotonic() - begun, 1)
     found["noticed_by"] = _noticed(code, said)
     if (ROOT / "tests" / found["noticed_by"].partition("::")[0]).is_file():

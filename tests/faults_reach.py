@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from pathlib import Path
 
-from mutations import Mutation
+from mutations import Mutation, compiled
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -95,7 +95,7 @@ def _named(top: ast.stmt) -> tuple[str, bool]:
     if isinstance(top, ast.ClassDef):
         return top.name, False
     if isinstance(top, ast.FunctionDef):
-        return top.name, any("njit" in ast.unparse(d) for d in top.decorator_list)
+        return top.name, compiled(top)
     targets = getattr(top, "targets", None) or [getattr(top, "target", top)]
     names = (n.id for t in targets for n in ast.walk(t) if isinstance(n, ast.Name))
     return " ".join(names), True

@@ -25,6 +25,8 @@ OPPOSITES = {
                  ("argmin", "argmax"), ("any", "all"))
     for one, other in (pair, pair[::-1])
 }  # fmt: skip
+COMPILING = ("kernel", "njit", "intrinsic")
+"""Decorators of functions that numba compiles."""
 _TOKENS = {
     ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">=", ast.Eq: "==", ast.NotEq: "!=",
     ast.Add: "+", ast.Sub: "-", ast.Mult: "*", ast.Div: "/", ast.FloorDiv: "//", ast.Mod: "%",
@@ -82,7 +84,7 @@ def mutations(module: str, source: str) -> list[Mutation]:
     text = _Text(source)
     found = set()
     for top in ast.parse(source).body:
-        where = (_scope(top), _compiled(top))
+        where = (_scope(top), compiled(top))
         for statement in _statements(top):
             for node in _expressions(statement):
                 for change in (*text.operators(node), *text.others(node)):
@@ -123,9 +125,10 @@ def _scope(top: ast.stmt) -> str:
     return " ".join(n.id for t in targets for n in ast.walk(t) if isinstance(n, ast.Name))
 
 
-def _compiled(top: ast.stmt) -> bool:
+def compiled(top: ast.stmt) -> bool:
+    """Whether a function is compiled by numba."""
     return isinstance(top, ast.FunctionDef) and any(
-        "njit" in ast.unparse(d) for d in top.decorator_list
+        ast.unparse(d).partition("(")[0] in COMPILING for d in top.decorator_list
     )
 
 
