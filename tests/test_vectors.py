@@ -14,6 +14,7 @@ import pyogrio
 import pytest
 import shapely
 from file_helpers import CRS, GRID, notices_by_code, write_features
+from geopandas.testing import assert_geodataframe_equal
 from shapely import LineString, Polygon, box
 
 from shelterscape.errors import InputError, WriteError
@@ -495,3 +496,55 @@ def test_a_row_lost_inside_is_caught(written):
     db.close()
     with pytest.raises(WriteError):
         verify_layers(written, {"belts": 2})
+
+
+# --- large layers -----------------------------------------------------------------------------
+
+
+def scattered(count=400, seed=4):
+    """Short lines on the grid and far around it, some broken, with columns of every kind."""
+    rng = np.random.default_rng(seed)
+    start = rng.uniform((558_000, 5_707_000), (563_000, 5_712_000), (count, 2))
+    lines = shapely.linestrings(np.stack([start, start + rng.uniform(-90, 90, (count, 2))], 1))
+    columns = {
+        "name": [f"hedge {i}" if i % 7 else None for i in range(count)],
+        "height_m": rng.uniform(1, 20, count).round(1),
+        "planted": rng.integers(1900, 2020, count),
+    }
+    return gpd.GeoDataFrame(columns, geometry=lines, crs=CRS)
+
+
+@pytest.mark.parametrize("crs", [CRS, "EPSG:4326"])
+@pytest.mark.parametrize(
+    ("name", "driver"),
+    [("a.gpkg", "GPKG"), ("a.fgb", "FlatGeobuf"), ("a.shp", "ESRI Shapefile")],
+)
+def test_a_large_layer_gives_what_it_gives_read_whole(tmp_path, monkeypatch, name, driver, crs):
+    scattered().to_crs(crs).to_file(tmp_path / name, driver=driver)
+    whole, notices = read(tmp_path / name)
+    monkeypatch.setattr("shelterscape.files.vectors.LARGE_FEATURES", 100)
+    reads = []
+    bulk = pyogrio.read_dataframe
+    monkeypatch.setattr(pyogrio, "read_dataframe", lambda *a, **k: reads.append(k) or bulk(*a, **k))
+    near, found = read(tmp_path / name)
+    assert [bool(k["bbox"]) for k in reads] == [True]  # what lies elsewhere was not read
+    assert found == notices and 0 < notices["features-outside"] < 400
+    assert len(near) > 10
+    assert_geodataframe_equal(near, whole, check_index_type=False)
+
+
+def test_features_of_a_large_layer_keep_their_numbers(tmp_path, monkeypatch):
+    monkeypatch.setattr("shelterscape.files.vectors.LARGE_FEATURES", 100)
+    scattered().to_file(tmp_path / "a.gpkg", driver="GPKG")
+    frame, _ = read(tmp_path / "a.gpkg")
+    # Another library and another GDAL, feature by feature.
+    with fiona.open(tmp_path / "a.gpkg") as layer:
+        names = [feature.properties["name"] for feature in layer]
+    assert [names[i] for i in frame.index] == frame["name"].replace({np.nan: None}).tolist()
+
+
+def test_a_large_layer_elsewhere_is_refused_like_any_other(tmp_path, monkeypatch):
+    scattered().translate(1e5, 0).to_frame("geometry").to_file(tmp_path / "a.gpkg")
+    small = refused("layer-outside", tmp_path / "a.gpkg")
+    monkeypatch.setattr("shelterscape.files.vectors.LARGE_FEATURES", 100)
+    assert str(refused("layer-outside", tmp_path / "a.gpkg")) == str(small)

@@ -8,14 +8,15 @@ import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+import fiona
 import geopandas as gpd
 import numpy as np
 import pyogrio
 import pyogrio.raw
-import shapely
 from affine import Affine
-from numpy.typing import NDArray
+from fiona.errors import FionaError
 from pyogrio.errors import (
     DataLayerError,
     DataSourceError,
@@ -30,6 +31,7 @@ from shapely.errors import ShapelyError
 from shelterscape.errors import InputError, Notice
 from shelterscape.files.crs import ground_plan, metric_crs
 from shelterscape.files.guards import openable, refuse_unsafe_table
+from shelterscape.files.layer_checks import brought_into, empty_layer, lying_on, outside_notice
 from shelterscape.files.local import existing_file, split_layer
 from shelterscape.grid import Grid
 
@@ -44,12 +46,26 @@ _UNREADABLE = (
 )
 """What reading a damaged or mistaken file may raise."""
 
+LARGE_FEATURES = 100_000
+LARGE_DRIVERS = {"GPKG": 1, "FlatGeobuf": 0, "ESRI Shapefile": 0}
+"""From so many features on (assumed value) only those near the terrain model are read, from kinds
+of file that state how many they have and select features as they read; with the number each gives
+to its first feature."""
+
 ALONE_MARGIN_M, ALONE_CELL_M = 50.0, 10.0
 """Margin and cell of the grid laid round a layer that stands alone."""
 
 
 def layers_of(path: Path) -> list[str]:
     """Names of the layers in a file.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    list of str
 
     Raises
     ------
@@ -58,8 +74,8 @@ def layers_of(path: Path) -> list[str]:
     """
     try:
         with _remarks([], ""):
-            return [str(name) for name, _ in pyogrio.list_layers(openable(path))]
-    except _UNREADABLE as error:
+            return _listed(openable(path))
+    except (*_UNREADABLE, FionaError) as error:
         raise InputError(
             "file-unreadable",
             "This file could not be read as a set of layers.",
@@ -67,6 +83,14 @@ def layers_of(path: Path) -> list[str]:
             value=error,
             mend="GeoPackage is the safest kind; export it as one.",
         ) from error
+
+
+def _listed(content: str | bytes) -> list[str]:
+    with fiona.Env(**_NO_NETWORK):
+        if isinstance(content, str):
+            return list(fiona.listlayers(content))
+        with fiona.MemoryFile(content) as held:
+            return list(held.listlayers())
 
 
 _NO_NETWORK = {"GDAL_HTTP_PROXY": "127.0.0.1:9", "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": "{none}"}
@@ -126,10 +150,13 @@ def read_layer(
         ``file-missing``, ``file-unreadable``, ``layer-missing``, ``layer-ambiguous``,
         ``layer-empty``, ``layer-outside``, ``crs-missing``, ``column-missing``.
     """
+    head = None if part or keep_outside else _head_if_large(source, what)
+    if head and (found := _read_of_large(source, grid, what, columns or {}, ground, head)):
+        return found
     frame, where, remarks = as_in_file(source, what, columns or {}, grid if part else None)
     try:
-        there, notices = _brought_into(frame, grid.crs, where)
-        there, more = _lying_on(there, grid, where, ground, keep_outside)
+        there, notices = brought_into(frame, grid.crs, where)
+        there, more = lying_on(there, grid, where, ground, keep_outside)
     except InputError as error:
         if not part or error.code not in ("layer-outside", "layer-empty"):
             raise
@@ -137,6 +164,43 @@ def read_layer(
     if part:
         more = [n for n in more if n.code != "features-outside"]
     return there, remarks + notices + more
+
+
+def _head_if_large(source: str, what: str) -> dict[str, Any] | None:
+    """The head of a large layer, as pyogrio reports it; None for others."""
+    path, layer = _located(source, what)
+    try:
+        with _remarks([], ""):
+            head = pyogrio.read_info(openable(path), layer=layer)
+    except _UNREADABLE:
+        return None  # the reader reports it
+    return head if head["driver"] in LARGE_DRIVERS and head["features"] >= LARGE_FEATURES else None
+
+
+def _read_of_large(
+    source: str,
+    grid: Grid,
+    what: str,
+    columns: dict[str, str],
+    ground: str,
+    head: dict[str, Any],
+) -> tuple[gpd.GeoDataFrame, list[Notice]] | None:
+    """Features of a large layer on a grid, without reading those elsewhere; None if there are none.
+
+    Features without geometry are counted among those elsewhere.
+    """
+    first = LARGE_DRIVERS[head["driver"]]
+    frame, where, remarks = as_in_file(source, what, columns, grid, first)
+    try:
+        there, notices = brought_into(frame, grid.crs, where)
+        there, _ = lying_on(there, grid, where, ground, keep_outside=False)
+    except InputError as error:
+        if error.code not in ("layer-outside", "layer-empty"):
+            raise
+        return None
+    if outside := head["features"] - len(there):
+        notices.append(outside_notice(where, ground, outside))
+    return there, remarks + notices
 
 
 def read_layer_alone(
@@ -166,7 +230,7 @@ def read_layer_alone(
     frame, where, remarks = as_in_file(source, what, columns or {})
     own = ground_plan(CRS.from_user_input(frame.crs))
     crs = metric_crs(own, to_crs, tuple(frame.total_bounds), what, where)
-    frame, notices = _brought_into(frame, crs, where)
+    frame, notices = brought_into(frame, crs, where)
     west, south, east, north = frame.total_bounds
     cols, rows = (
         math.ceil((high - low + 2 * ALONE_MARGIN_M) / ALONE_CELL_M)
@@ -179,19 +243,42 @@ def read_layer_alone(
 
 
 def as_in_file(
-    source: str, what: str, columns: dict[str, str], near: Grid | None = None
+    source: str,
+    what: str,
+    columns: dict[str, str],
+    near: Grid | None = None,
+    first_number: int | None = None,
 ) -> tuple[gpd.GeoDataFrame, str, list[Notice]]:
-    """Features of a layer, columns renamed; what to call the layer; and what its reader said.
+    """Read a layer as its file has it.
 
-    With `near` no more is read than lies by that grid, which may be nothing.
+    Parameters
+    ----------
+    source, what, columns
+        As for `read_layer`.
+    near : Grid, optional
+        No more is read than features near it, which may be none.
+    first_number : int, optional
+        The number that the file gives to its first feature; features then keep their numbers.
+
+    Returns
+    -------
+    frame : GeoDataFrame
+        With columns renamed, in the coordinate system of the file.
+    where : str
+        What to call the layer in errors and notices.
+    notices : list of Notice
+        Remarks of the reader.
+
+    Raises
+    ------
+    InputError
+        As `read_layer`, without ``layer-outside``.
     """
-    text, layer = split_layer(source)
-    path = existing_file(text, what)
-    layer = _chosen(path, layer, what)
+    path, layer = _located(source, what)
     where = f"{path.name}:{layer}"
     remarks: list[Notice] = []
     bounds = _bounds_in(path, layer, near) if near is not None else None
-    frame = _renamed(_read(path, layer, where, remarks, bounds), columns, where)
+    frame = _renamed(_read(path, layer, where, remarks, bounds, first_number), columns, where)
     if frame.crs is None:
         raise InputError(
             "crs-missing",
@@ -232,10 +319,7 @@ def size_of(source: str, what: str, grid: Grid | None = None) -> LayerSize:
     InputError
         ``file-missing``, ``file-unreadable``, ``layer-missing``, ``layer-ambiguous``.
     """
-    text, layer = split_layer(source)
-    path = existing_file(text, what)
-    layer = _chosen(path, layer, what)
-    refuse_unsafe_table(path, layer)
+    path, layer = _located(source, what)
     try:
         with _remarks([], ""):
             told = pyogrio.read_info(openable(path), layer=layer)
@@ -258,6 +342,15 @@ def size_of(source: str, what: str, grid: Grid | None = None) -> LayerSize:
     return LayerSize(len(there), sum(map(len, there)) // 16, told["features"])
 
 
+def _located(source: str, what: str) -> tuple[Path, str]:
+    """File and layer that a source names."""
+    text, layer = split_layer(source)
+    path = existing_file(text, what)
+    layer = _chosen(path, layer, what)
+    refuse_unsafe_table(path, layer)
+    return path, layer
+
+
 def _chosen(path: Path, layer: str, what: str) -> str:
     names = layers_of(path)
     if layer and layer not in names:
@@ -276,7 +369,7 @@ def _chosen(path: Path, layer: str, what: str) -> str:
             mend=f"Write it as {path.name}:LAYER with one of: {', '.join(names)}.",
         )
     if not names:
-        raise _empty(str(path))
+        raise empty_layer(str(path))
     return layer or names[0]
 
 
@@ -297,12 +390,19 @@ def _bounds_in(path: Path, layer: str, grid: Grid) -> Bounds | None:
 
 
 def _read(
-    path: Path, layer: str, where: str, remarks: list[Notice], bounds: Bounds | None = None
+    path: Path,
+    layer: str,
+    where: str,
+    remarks: list[Notice],
+    bounds: Bounds | None,
+    first_number: int | None,
 ) -> gpd.GeoDataFrame:
-    refuse_unsafe_table(path, layer)
+    numbered = first_number is not None
     try:
         with _remarks(remarks, where):
-            frame = pyogrio.read_dataframe(openable(path), layer=layer, bbox=bounds)
+            frame = pyogrio.read_dataframe(
+                openable(path), layer=layer, bbox=bounds, fid_as_index=numbered
+            )
     except (*_UNREADABLE, ValueError) as error:
         raise InputError(
             "file-unreadable",
@@ -312,17 +412,11 @@ def _read(
             mend="Export it again, best as GeoPackage.",
         ) from error
     if not isinstance(frame, gpd.GeoDataFrame) or not (len(frame) or bounds):
-        raise _empty(where)
+        raise empty_layer(where)
+    if first_number is not None:
+        # A spatial index gives features in an order of its own.
+        frame = frame.set_index(frame.index.to_numpy() - first_number).sort_index()
     return frame
-
-
-def _empty(where: str) -> InputError:
-    return InputError(
-        "layer-empty",
-        "The layer holds no features with geometry.",
-        where=where,
-        mend="Name another layer, or fill this one.",
-    )
 
 
 def _renamed(frame: gpd.GeoDataFrame, columns: dict[str, str], where: str) -> gpd.GeoDataFrame:
@@ -338,104 +432,3 @@ def _renamed(frame: gpd.GeoDataFrame, columns: dict[str, str], where: str) -> gp
     # All at once, so that two columns can change places.
     values = {wanted: frame[given] for wanted, given in columns.items()}
     return frame.drop(columns=list(columns.values())).assign(**values)
-
-
-def _brought_into(
-    frame: gpd.GeoDataFrame, crs: CRS, where: str
-) -> tuple[gpd.GeoDataFrame, list[Notice]]:
-    """Features with a geometry, in a coordinate system, valid."""
-    notices = []
-    there = frame[~(frame.geometry.isna() | frame.geometry.is_empty)]
-    if not len(there):
-        raise _empty(where)
-    if len(there) < len(frame):
-        count = len(frame) - len(there)
-        notices.append(Notice("features-empty", f"{where}: features without geometry", count))
-    # The CRS of the grid has no vertical part, and heights of vertices play no role.
-    there = there.set_geometry(shapely.force_2d(there.geometry.to_numpy()), crs=frame.crs)
-    if there.crs != crs:
-        there = there.to_crs(crs)
-        notices.append(Notice("layer-reprojected", f"{where}: brought into {crs.name}"))
-    # Places a projection cannot show come out infinite; they lie off any grid.
-    mixed = there.geom_type == "GeometryCollection"
-    broken = _all_finite(there.geometry.to_numpy()) & (mixed | ~there.geometry.is_valid)
-    if broken.any():
-        there = there.set_geometry(_repaired(there.geometry.to_numpy(), broken), crs=crs)
-        notices.append(Notice("features-repaired", f"{where}: repaired", int(broken.sum())))
-    return there, notices
-
-
-def _lying_on(
-    frame: gpd.GeoDataFrame, grid: Grid, where: str, ground: str, keep_outside: bool
-) -> tuple[gpd.GeoDataFrame, list[Notice]]:
-    shown = _all_finite(frame.geometry.to_numpy())
-    inside = shown.copy()
-    inside[shown] = frame.geometry[shown].intersects(shapely.box(*grid.bounds))
-    if not inside.any():
-        raise InputError(
-            "layer-outside",
-            f"No feature of the layer lies on the {ground}; often a wrong coordinate system.",
-            where=where,
-            value=f"layer {_extent(frame.total_bounds)}, {ground} {_extent(grid.bounds)}",
-            mend=_why_outside(frame[shown].total_bounds, grid),
-        )
-    if keep_outside:
-        return frame[shown], []
-    notices = []
-    if not inside.all():
-        text = f"{where}: features off the {ground} left out"
-        notices.append(Notice("features-outside", text, int((~inside).sum())))
-    return frame[inside], notices
-
-
-def _all_finite(geometry: NDArray[np.object_]) -> NDArray[np.bool_]:
-    """Which geometries have real numbers for coordinates throughout."""
-    xy, owner = shapely.get_coordinates(geometry, return_index=True)
-    found = np.ones(len(geometry), bool)
-    found[owner[~np.isfinite(xy).all(axis=1)]] = False
-    return found
-
-
-_ZONES = range(1, 61)
-"""Numbers of the zones that some countries write before an easting."""
-
-
-def _why_outside(bounds: NDArray[np.float64], grid: Grid) -> str:
-    """What a layer off the map most likely suffers from."""
-    west, south, east, north = bounds
-    terrain = shapely.box(*grid.bounds)
-    if not np.isfinite(bounds).all():
-        return "Its coordinates are no numbers; draw or export it again."
-    if terrain.intersects(shapely.box(south, west, north, east)):
-        return "Its eastings and northings look swapped; exchange them."
-    for zone in _ZONES:
-        if terrain.intersects(shapely.box(west - zone * 1e6, south, east - zone * 1e6, north)):
-            return (
-                f"Its eastings carry the zone number {zone} before them: set the coordinate "
-                "system that counts so (for zone 32 on ETRS89 it is EPSG:4647)."
-            )
-    if abs(west) <= 180 and abs(east) <= 180 and abs(south) <= 90 and abs(north) <= 90:
-        return "Its coordinates look like degrees: set the system they are in, such as EPSG:4326."
-    return "Compare both in your GIS and set the right coordinate system."
-
-
-def _repaired(geometry: NDArray[np.object_], broken: NDArray[np.bool_]) -> NDArray[np.object_]:
-    """Broken geometries made valid, each of the kind it was.
-
-    A spike on an area comes back as a line beside it; only parts of the area's own kind are kept.
-    What has no extent of its kind, such as a line that ends where it began, stays as it is: what
-    it means is for its user to say.
-    """
-    out = geometry.copy()
-    for i in np.flatnonzero(broken):
-        kind = shapely.get_dimensions(geometry[i])
-        parts = shapely.get_parts(shapely.make_valid(geometry[i]))
-        parts = parts[shapely.get_dimensions(parts) == kind]
-        if len(parts):
-            out[i] = shapely.union_all(parts) if len(parts) > 1 else parts[0]
-    return out
-
-
-def _extent(bounds: tuple[float, ...]) -> str:
-    west, south, east, north = (f"{b:.0f}" for b in bounds)
-    return f"{west}…{east} E, {south}…{north} N"

@@ -9,6 +9,7 @@ from pyproj import CRS
 
 from shelterscape.errors import Notice
 from shelterscape.files import vectors
+from shelterscape.files.layer_checks import all_finite, repaired
 
 _COLLECTION = 7
 """How the geometry library numbers collections of several kinds."""
@@ -42,10 +43,10 @@ def read_features(
     if frame.crs != crs:
         frame = frame.to_crs(crs)
         notices.append(Notice("layer-reprojected", f"{where}: brought into {crs.name}"))
-    shown = vectors._all_finite(frame.geometry.to_numpy())
+    shown = all_finite(frame.geometry.to_numpy())
     shapes = np.where(shown, frame.geometry.to_numpy(), shapely.Polygon())
     broken = ~shapely.is_valid(shapes) | (shapely.get_type_id(shapes) == _COLLECTION)
     if broken.any():
-        shapes = vectors._repaired(shapes, broken)
+        shapes = repaired(shapes, broken)
         notices.append(Notice("features-repaired", f"{where}: repaired", int(broken.sum())))
     return frame.set_geometry(shapes, crs=crs), notices
