@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from shelterscape.errors import InputError
 from shelterscape.kernels import spectral
+from shelterscape.kernels.wind_speed import speed_and_turning
 from shelterscape.science.terrain.roughness import LOWEST_Z0, RoughnessClasses
 
 Field = NDArray[np.float32]
@@ -208,5 +209,5 @@ def finished(change: Field, known: Mask, valid: Mask, turning: bool = True) -> T
     """
     speed = np.empty(known.shape, np.float32)
     angle = np.empty(known.shape if turning else (0, 0), np.float32)
-    spectral.speed_and_turning(change, known, speed, angle, valid)
+    speed_and_turning(change, known, speed, angle, valid)
     return TerrainWind(speed, angle if turning else None, valid)
