@@ -2,8 +2,9 @@
 
     python benchmarks/horizon.py
 
-The error is that of shared lines of sight against looking at every sample, in angle, on the same
-ground as the time; on open terrain models too where they stand beside the project.
+The error is that of shared lines of sight against every sample, in angle, on the same ground as the
+time; on open terrain models too where they are beside the project. Views of many directions share
+what they can, as in `exposure`.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from shelterscape.files.terrain_models import read_terrain
 from shelterscape.grid import Grid, toward
 from shelterscape.kernels.horizon import known_ground, march, march_steps, to_angles
 from shelterscape.science.terrain import horizon_angle
+from shelterscape.science.terrain.views import horizon_sum, topex_sum, upwind_sum, views
 
 DATA = Path(__file__).resolve().parents[2] / "shared" / "data"
 SIDE = 4000
@@ -58,7 +60,7 @@ def nanoseconds(work: Callable[[], object], cells: int, repeats: int = 5) -> tup
 def every_sample(
     elevation: np.ndarray, grid: Grid, direction: float, limit_m: float | None
 ) -> np.ndarray:
-    """The horizon with every sample looked at, however many."""
+    """The horizon from every sample, however many."""
     ground = np.empty(grid.shape, np.float32)
     known_ground(np.ascontiguousarray(elevation, np.float32), ground)
     step = toward(direction)
@@ -78,6 +80,26 @@ def worst_percentile(elevation: np.ndarray, grid: Grid, limit_m: float | None) -
         off = np.abs(ours - every_sample(elevation, grid, direction, limit_m))
         found.append(float(np.nanpercentile(off, 99)))
     return max(found)
+
+
+def shared_views(ground: np.ndarray, copy: float) -> str:
+    """A row: topex, upwind slope and horizon of 16 wind directions, for each view."""
+    winds = np.arange(16) * 22.5
+
+    def work() -> int:
+        sums = [
+            topex_sum(GRID.shape),
+            upwind_sum(GRID.shape, winds),
+            horizon_sum(GRID.shape, winds, np.ones(16)),
+        ]
+        return sum(1 for _ in views(ground, GRID, sums))
+
+    count = work()
+    median, least = (t / count for t in nanoseconds(work, SIDE**2, 3))
+    return (
+        f"| topex, upwind slope and horizon of 16 directions, 1 km, each of {count} views | "
+        f"{median:.1f} | {least:.1f} | {median / copy:.1f} | - |"
+    )
 
 
 def table() -> list[str]:
@@ -101,6 +123,7 @@ def table() -> list[str]:
             f"| {SIDE} × {SIDE} cells of 5 m, {name}, slowest direction | {median:.1f} | "
             f"{least:.1f} | {median / copy:.1f} | {error} |"
         )
+    lines.append(shared_views(ground, copy))
     for name, file in REAL.items():
         if (DATA / file).is_file():
             elevation, grid, _ = read_terrain(str(DATA / file))
