@@ -320,3 +320,27 @@ def test_every_kernel_is_kept_by_this_cache():
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.ImportFrom) and node.module == "numba":
                 assert "njit" not in {name.name for name in node.names}, path.name
+
+
+@pytest.mark.slow
+def test_kernels_compiled_ahead_are_found_by_the_next_process(tmp_path):
+    from run_helpers import child, command, environment
+
+    settings = environment(XDG_CACHE_HOME=str(tmp_path / "cache"))
+    done = subprocess.run(
+        command("check-setup", "--warm"), env=settings, capture_output=True, text=True, check=False
+    )
+    assert "kernels compiled: belts, terrain" in done.stdout, done.stderr
+    code = (
+        "import numba\n"
+        "from shelterscape.science import warm\n"
+        "compiled = []\n"
+        "class Listener(numba.core.event.Listener):\n"
+        "    def on_start(self, event): compiled.append(str(event.data['dispatcher']))\n"
+        "    def on_end(self, event): pass\n"
+        "numba.core.event.register('numba:compile', Listener())\n"
+        "for name in warm.JOBS: warm.compile_kernels(name)\n"
+        "print(compiled)\n"
+    )
+    done = child(code, env=settings, timeout=300)
+    assert done.stdout.strip() == "[]", done.stdout + done.stderr

@@ -5,10 +5,13 @@ from __future__ import annotations
 import importlib.metadata
 import importlib.util
 import json
+import multiprocessing
 import os
 import platform
 import tempfile
+import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import NamedTuple
 
@@ -160,8 +163,19 @@ _NOTICES: dict[str, Callable[[], str]] = {"compiled kernels": _kernel_notice}
 _NAMED_BY = {"temporary folder": "TMPDIR", "compiled kernels": "XDG_CACHE_HOME"}
 
 
-def _check_setup(as_json: bool) -> None:
-    found = findings()
+def warm() -> Iterator[Finding]:
+    """Compile kernels in two processes, each of which puts its code into the cache."""
+    from shelterscape.science.warm import JOBS, compile_kernels
+
+    begun = time.perf_counter()
+    with ProcessPoolExecutor(2, multiprocessing.get_context("spawn")) as workers:
+        names = list(workers.map(compile_kernels, JOBS))
+    seconds = time.perf_counter() - begun
+    yield Finding("kernels compiled", True, f"{', '.join(names)}, in {seconds:.0f} s")
+
+
+def _check_setup(as_json: bool, compile_now: bool) -> None:
+    found = [*findings(), *(warm() if compile_now else ())]
     if as_json:
         click.echo(json.dumps({"findings": [f._asdict() for f in found]}, indent=1))
     else:
@@ -174,6 +188,13 @@ def _check_setup(as_json: bool) -> None:
 check_setup_command = click.Command(
     "check-setup",
     callback=_check_setup,
-    params=[click.Option(["--json", "as_json"], is_flag=True, help="As JSON.")],
+    params=[
+        click.Option(["--json", "as_json"], is_flag=True, help="As JSON."),
+        click.Option(
+            ["--warm", "compile_now"],
+            is_flag=True,
+            help="Compile the kernels of the main jobs now, so that the first run starts at once.",
+        ),
+    ],
     help="Look over this machine: versions, stray settings, write access.",
 )

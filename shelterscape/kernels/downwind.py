@@ -205,25 +205,14 @@ def lower_by_band(geometry, rows, s, view, profiles, top, bottom, spans, field):
         count = min(ROWS_PER_BLOCK, bottom - begin)
         rise = _find_spans(geometry, s, view, profiles.zero_entry, begin, count, spans)
         per_col = np.float32(rise * geometry[s, PER_CELL])
-        for i in range(count):
-            first, row = np.int64(spans.first[i]), begin + i
-            left = max(first, view.col0)
-            right = min(np.int64(spans.last[i]), view.col0 + field.shape[2])
-            if left >= right:
-                continue
-            skip = np.int32(left - first)
-            for c in range(field.shape[0]):
-                cells = field[c, row - view.row0, left - view.col0 : right - view.col0]
-                table = tables[c, rows[s, 0]]
-                if simple:
-                    _lower(cells, table, spans.entry[i], per_col, skip)
-                    continue
-                across = (row + 0.5) * view.col_step - (first + 0.5) * view.row_step
-                weight = np.float32(weight_at + weight_slope * (across - geometry[s, LEFT]))
-                slope = np.float32(-weight_slope * view.row_step)
+        for c in range(field.shape[0]):
+            part, table = field[c, begin - view.row0 :], tables[c, rows[s, 0]]
+            if simple:
+                _lower(part, table, count, view.col0, spans, per_col)
+            else:
+                weight = (weight_at, weight_slope, geometry[s, LEFT], profiles.product)
                 other = tables[c, rows[s, 1]]
-                mix = (weight, slope, profiles.product)
-                _lower_mixed(cells, table, other, spans.entry[i], per_col, skip, mix)
+                _lower_mixed(part, table, other, begin, count, view, spans, per_col, weight)
 
 
 @kernel(inline="always")
@@ -244,29 +233,47 @@ def _at(table, entry):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _lower(cells, table, entry, per_col, skip):  # type: ignore[no-untyped-def]
-    """Reduce the wind in some cells of a row to a profile."""
-    for j in range(cells.size):
-        r = _at(table, _in_table(entry + per_col * np.float32(np.int32(j) + skip), table))
-        here = cells[j]
-        cells[j] = r if r < here else here
+def _lower(field, table, count, col0, spans, per_col):  # type: ignore[no-untyped-def]
+    """Reduce the wind in the spans of some rows to a profile."""
+    for i in range(count):
+        first = np.int64(spans.first[i])
+        left, right = max(first, col0), min(np.int64(spans.last[i]), col0 + field.shape[1])
+        if left >= right:
+            continue
+        cells, entry = field[i, left - col0 : right - col0], spans.entry[i]
+        skip = np.int32(left - first)
+        for j in range(cells.size):
+            r = _at(table, _in_table(entry + per_col * np.float32(np.int32(j) + skip), table))
+            here = cells[j]
+            cells[j] = r if r < here else here
 
 
 @kernel
-def _lower_mixed(cells, one, other, entry, per_col, skip, mix):  # type: ignore[no-untyped-def]
+def _lower_mixed(field, one, other, top, count, view, spans, per_col, weight):  # type: ignore[no-untyped-def]
     """The same for a mixture of two profiles, whose weight changes along the row, or by product."""
-    weight, slope, product = mix
-    for j in range(cells.size):
-        place = np.float32(np.int32(j) + skip)
-        at = _in_table(entry + per_col * place, one)
-        share = weight + slope * place
-        share = share if share > np.float32(0) else np.float32(0)
-        share = share if share < np.float32(1) else np.float32(1)
-        low = _at(one, at)
-        r = low + share * (_at(other, at) - low)
-        here = cells[j]
-        lower = r if r < here else here
-        cells[j] = here * r if product else lower
+    weight_at, weight_slope, edge, product = weight
+    slope = np.float32(-weight_slope * view.row_step)
+    for i in range(count):
+        first = np.int64(spans.first[i])
+        left = max(first, view.col0)
+        right = min(np.int64(spans.last[i]), view.col0 + field.shape[1])
+        if left >= right:
+            continue
+        cells = field[i, left - view.col0 : right - view.col0]
+        entry, skip = spans.entry[i], np.int32(left - first)
+        across = (top + i + 0.5) * view.col_step - (first + 0.5) * view.row_step - edge
+        share_at = np.float32(weight_at + weight_slope * across)
+        for j in range(cells.size):
+            place = np.float32(np.int32(j) + skip)
+            at = _in_table(entry + per_col * place, one)
+            share = share_at + slope * place
+            share = share if share > np.float32(0) else np.float32(0)
+            share = share if share < np.float32(1) else np.float32(1)
+            low = _at(one, at)
+            r = low + share * (_at(other, at) - low)
+            here = cells[j]
+            lower = r if r < here else here
+            cells[j] = here * r if product else lower
 
 
 @kernel
