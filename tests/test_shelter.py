@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 from shapely import affinity
 
 from shelterscape.grid import Grid
+from shelterscape.science.belt_profiles import thin_belt
 from shelterscape.science.belts import complete, seasonal
-from shelterscape.science.looks import thin_belt
 from shelterscape.science.scene import How, scene_of
 from shelterscape.science.shelter import over_winds, relative_wind
 from shelterscape.science.wind import WindSet, equal_winds

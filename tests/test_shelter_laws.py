@@ -14,8 +14,8 @@ from test_shelter import belts_of, one_ray
 
 from shelterscape.errors import InputError
 from shelterscape.grid import Grid
+from shelterscape.science.belt_profiles import NOTHING, share_at_height, thin_belt
 from shelterscape.science.belts import complete, seasonal
-from shelterscape.science.looks import NOTHING, shade_at, thin_belt
 from shelterscape.science.rays import lay, rays_of
 from shelterscape.science.scene import How, reach_m, scene_of
 from shelterscape.science.shelter import one_direction, ray_offsets, relative_wind
@@ -185,9 +185,9 @@ def test_a_strip_met_end_on_throws_no_long_lee():
 
 
 def test_height_above_ground():
-    assert shade_at(np.array([10.0]), 5.0)[0] == 1
-    assert shade_at(np.array([10.0]), 12.0)[0] == 0
-    assert shade_at(np.array([10.0]), 8.5)[0] == pytest.approx(0.5)
+    assert share_at_height(np.array([10.0]), 5.0)[0] == 1
+    assert share_at_height(np.array([10.0]), 12.0)[0] == 0
+    assert share_at_height(np.array([10.0]), 8.5)[0] == pytest.approx(0.5)
     fields = [one_ray(across(600.0), FINE, 0.0, at_height_m=z) for z in (1.0, 4.9, 8.5, 12.1)]
     np.testing.assert_array_equal(fields[0], fields[1])
     np.testing.assert_allclose(1 - fields[2], 0.5 * (1 - fields[0]), atol=2e-3)

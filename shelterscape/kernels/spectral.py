@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import fft
 from scipy.special import kve
 
+from shelterscape.kernels.cache import kernel
 from shelterscape.kernels.threads import map_threads
 
 KARMAN = 0.4

@@ -17,9 +17,18 @@ IN_SHELTER = 0.95
 
 
 def gradient(elevation: NDArray[np.float32], grid: Grid) -> NDArray[np.float32]:
-    """Rise of the ground a cell, (2, rows, cols): down the columns and along the rows, m/m.
+    """Slope of the ground down the columns and along the rows.
 
-    Missing where a neighbour is; a map of one row or column is level that way.
+    Parameters
+    ----------
+    elevation : (rows, cols) float32
+        Metres, NaN where missing.
+    grid : Grid
+
+    Returns
+    -------
+    (2, rows, cols) float32
+        m/m; missing where a neighbour is; a map of one row or column is level that way.
     """
     found = np.zeros((2, *elevation.shape), np.float32)
     for axis in (0, 1):

@@ -31,7 +31,7 @@ from shelterscape.kernels.influence import (
 from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
 from shelterscape.kernels.strips import Neighbours, belt_strips, joined_strips
 from shelterscape.kernels.threads import map_threads
-from shelterscape.science.looks import look_of
+from shelterscape.science.belt_profiles import belt_profile
 from shelterscape.science.outlines import CLOSE_H, Outlines
 from shelterscape.science.scene import END_FULL_EXTENT_H, END_RISE, Scene
 
@@ -120,10 +120,10 @@ def _close(
     """Looks and heights of close belts taken together."""
     sets, which = np.unique(members, axis=0, return_inverse=True)
     groups = [tuple(int(m) for m in row if m >= 0) for row in sets]
-    looks = np.array([_chain_look(scene, group) for group in groups], dtype=np.int64)
+    profiles = np.array([_joined_profile(scene, group) for group in groups], dtype=np.int64)
     heights = np.array([scene.height[list(group)].max() for group in groups])
     which = which.reshape(-1)
-    return looks[which], heights[which]
+    return profiles[which], heights[which]
 
 
 def _act_along(
@@ -137,11 +137,11 @@ def _act_along(
     lines = scene.outlines
     strips, first_strip, joined, _ = cut
     owner = np.repeat(np.arange(len(lines.kind)), np.diff(first_strip))
-    look = scene.look_index[lines.kind[owner]]
+    profile = scene.profile_index[lines.kind[owner]]
     one, several = (
         BandSettings(REACH_WINDWARD_H, TABLE_STEP_H, joined) for joined in (False, True)
     )
-    alone = influence_bands(strips, look, scene.height[owner], reach_h[look], one)
+    alone = influence_bands(strips, profile, scene.height[owner], reach_h[profile], one)
     together = influence_bands(joined, *close, reach_h[close[0]], several)
     bands, rows = (np.concatenate(pair) for pair in zip(alone, together, strict=True))
     if not scene.how.ends:
@@ -151,23 +151,23 @@ def _act_along(
     return bands, rows, zones, np.repeat(rise, 2, axis=1)
 
 
-def _chain_look(scene: Scene, group: tuple[int, ...]) -> int:
-    """Look of close belts as one: porosities multiplied, width from outer faces (E)."""
+def _joined_profile(scene: Scene, group: tuple[int, ...]) -> int:
+    """Profile of close belts as one: porosities multiplied, width from outer faces (E)."""
     if group not in scene.chains:
         kinds = scene.outlines.kind[list(group)]
-        looks = [scene.looks[kind] for kind in kinds]
+        profiles = [scene.profiles[kind] for kind in kinds]
         gaps = sum(_gap(scene.outlines, a, b) for a, b in itertools.pairwise(group))
         height = float(scene.height[list(group)].max())
         width_h = (float(scene.width_m[kinds].sum()) + gaps) / (height * scene.cell_m)
-        curves = {look.curve for look in looks} - {"barrier"}
-        look = look_of(
-            np.prod([look.porosity for look in looks], axis=0),
-            np.prod([look.porosity_low for look in looks], axis=0),
+        curves = {profile.curve for profile in profiles} - {"barrier"}
+        profile = belt_profile(
+            np.prod([profile.porosity for profile in profiles], axis=0),
+            np.prod([profile.porosity_low for profile in profiles], axis=0),
             width_h,
-            max(look.shade for look in looks),
+            max(profile.height_share for profile in profiles),
             curves.pop() if curves else "barrier",
         )
-        scene.chains[group] = scene.tables.index(look)
+        scene.chains[group] = scene.tables.index(profile)
     return scene.chains[group]
 
 

@@ -15,8 +15,13 @@ from shelterscape.errors import InputError
 from shelterscape.grid import Grid
 from shelterscape.kernels.influence import ROWS_PER_PROFILE
 from shelterscape.kernels.shelter_curves import CURVES, REACH_WINDWARD_H, TABLE_STEP_H
+from shelterscape.science.belt_profiles import (
+    BeltProfile,
+    ProfileTables,
+    belt_profile,
+    share_at_height,
+)
 from shelterscape.science.belts import HARD_TYPES
-from shelterscape.science.looks import Look, LookTables, look_of, shade_at
 from shelterscape.science.outlines import Outlines, outlines_of
 
 Array = NDArray[np.float64]
@@ -74,14 +79,14 @@ class Scene:
         Height of each outline, in cells.
     density : (cases, m) float64
         1 − porosity in each state, faded for the height looked at.
-    looks : list of Look
-        Look of each kind.
-    look_index : (kinds,) int64
+    profiles : list of BeltProfile
+        BeltProfile of each kind.
+    profile_index : (kinds,) int64
         Its number in `tables`.
     width_m : (kinds,) float64
-    tables : LookTables
+    tables : ProfileTables
     chains : dict
-        Look of each set of close belts met so far.
+        BeltProfile of each set of close belts met so far.
     how : How
     cell_m : float
     """
@@ -89,10 +94,10 @@ class Scene:
     outlines: Outlines
     height: Array
     density: Array
-    looks: list[Look]
-    look_index: NDArray[np.int64]
+    profiles: list[BeltProfile]
+    profile_index: NDArray[np.int64]
     width_m: Array
-    tables: LookTables
+    tables: ProfileTables
     chains: dict[tuple[int, ...], int]
     how: How
     cell_m: float
@@ -141,19 +146,19 @@ def scene_of(
         kinds[[c for c in kinds if str(c).startswith(name)]].to_numpy(dtype=float).T
         for name in ("leaf_", "low_")
     )
-    looks = [
-        _look(p, q, kind, how)
+    profiles = [
+        _profile(p, q, kind, how)
         for p, q, kind in zip(porosity.T, low.T, kinds.itertuples(), strict=True)
     ]
-    shade = shade_at(height_m, how.at_height_m)
-    tables = LookTables(len(frames))
+    height_share = share_at_height(height_m, how.at_height_m)
+    tables = ProfileTables(len(frames))
     outlines = outlines_of(frames[0].geometry.to_numpy(), kind_of_belt, width_m, height_m, grid)
     return Scene(
         outlines=outlines,
         height=height_m[outlines.kind] / grid.cell_m,
-        density=((1.0 - low) * shade)[:, outlines.kind],
-        looks=looks,
-        look_index=np.array([tables.index(look) for look in looks], dtype=np.int64),
+        density=((1.0 - low) * height_share)[:, outlines.kind],
+        profiles=profiles,
+        profile_index=np.array([tables.index(profile) for profile in profiles], dtype=np.int64),
         width_m=width_m,
         tables=tables,
         chains={},
@@ -197,12 +202,12 @@ def reach_m(belts: gpd.GeoDataFrame, how: How) -> Array:
     (n,) float64
         Metres; 0 for a belt that never takes so much off.
     """
-    looks = [
-        _look(np.array([row.porosity]), np.array([row.porosity_low]), row, how)
+    profiles = [
+        _profile(np.array([row.porosity]), np.array([row.porosity_low]), row, how)
         for row in belts.itertuples()
     ]
-    tables = LookTables(1)
-    index = np.array([tables.index(look) for look in looks], dtype=np.int64)
+    tables = ProfileTables(1)
+    index = np.array([tables.index(profile) for profile in profiles], dtype=np.int64)
     lee = tables.tables()[0, ::ROWS_PER_PROFILE, round(REACH_WINDWARD_H / TABLE_STEP_H) :]
     calm = lee < WIND_BACK
     last_h = np.where(
@@ -212,13 +217,13 @@ def reach_m(belts: gpd.GeoDataFrame, how: How) -> Array:
     return reach
 
 
-def _look(porosity: Array, porosity_low: Array, kind: Any, how: How) -> Look:
-    """Look of a belt with ``height_m``, ``width_m`` and ``belt_type``; porosities by case."""
+def _profile(porosity: Array, porosity_low: Array, kind: Any, how: How) -> BeltProfile:
+    """Profile of a belt with ``height_m``, ``width_m``, ``belt_type``; porosities by case."""
     height = max(kind.height_m, 1e-9)
-    return look_of(
+    return belt_profile(
         porosity,
         porosity_low,
         kind.width_m / height,
-        float(shade_at(np.array(height), how.at_height_m)),
+        float(share_at_height(np.array(height), how.at_height_m)),
         "barrier" if kind.belt_type in HARD_TYPES else how.curve,
     )

@@ -59,7 +59,19 @@ def one_direction(
     sector_deg: float = 0.0,
     stop_if_asked: Callable[[], None] = never_stop,
 ) -> Field:
-    """Relative wind for one direction (from grid north), the mean over its rays.
+    """Relative wind for one direction, the mean over its rays.
+
+    Parameters
+    ----------
+    scene : Scene
+    grid : Grid
+        Where results are wanted.
+    direction_deg : float
+        Where the wind comes from, degrees clockwise from grid north.
+    sector_deg : float
+        Width of the sector the direction stands for.
+    stop_if_asked : callable
+        Called every second or so; may raise to end the work.
 
     Returns
     -------
@@ -117,12 +129,21 @@ def relative_wind(
     (rows, cols) float32
         Relative wind, 0 to 1.25; 1 where no belt reaches.
 
+    Raises
+    ------
+    InputError
+        ``name-unknown`` for a curve or a way to combine that is not known.
+
     Notes
     -----
-    Distance from a belt is taken along the wind from its lee face, so the reach square to a belt
-    met obliquely falls with the cosine of the angle, as published. Where several belts act the
-    smallest relative wind rules (Vigiak and others 2003, from a text citing it): their order never
-    matters and a belt cut in two is one belt.
+    Distance from a belt is taken along the wind from its lee face, so the sheltered distance
+    perpendicular to a belt falls with the cosine of the angle, as published. Where several belts
+    act the smallest relative wind applies: their order never matters and a belt cut in two is one
+    belt.
+
+    References
+    ----------
+    Vigiak, Sterk, Warren and Hagen (2003), Catena 52:273-288; from a text citing it (S2).
     """
     how = How(curve, combine, ends, at_height_m, spread_deg)
     scene = scene_of([seasonal(belts, season)], grid, how)

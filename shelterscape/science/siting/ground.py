@@ -57,7 +57,7 @@ def lines_of(frame: gpd.GeoDataFrame, grid: Grid, how: How) -> CandidateLines:
         outlines.first_edge,
         outlines.edges,
         scene.height,
-        scene.look_index[outlines.kind],
+        scene.profile_index[outlines.kind],
         scene.tables.reach_h(),
         REACH_WINDWARD_H,
         TABLE_STEP_H,

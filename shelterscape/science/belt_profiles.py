@@ -1,7 +1,8 @@
-"""How belts act on the wind, as tables the kernel looks up.
+"""How belts act on the wind, as tables of relative wind against distance.
 
-A look is all that decides a belt's curve: porosity in each case, porosity of its lower half, width
-and how far the height looked at lies below its top. Belts that look alike share their tables.
+A belt profile is all that decides a belt's curve: porosity in each case, porosity of its lower
+half, width, and the share of shelter at the height considered. Belts with equal profiles share
+their tables.
 """
 
 from __future__ import annotations
@@ -35,36 +36,67 @@ NOTHING = 0.002
 """What a belt takes off the wind is left out from where it stays below this."""
 
 
-class Look(NamedTuple):
+class BeltProfile(NamedTuple):
     """What decides how a belt acts; rounded, so that near-equal belts share their tables."""
 
     porosity: tuple[float, ...]
     porosity_low: tuple[float, ...]
     width_share: float
-    shade: float
+    height_share: float
     curve: str
 
 
-def shade_at(height_m: Array, at_height_m: float) -> Array:
-    """Share of its shelter a belt gives at a height above ground: 1 low down, 0 above its top."""
+def share_at_height(height_m: Array, at_height_m: float) -> Array:
+    """Share of its shelter that a belt gives at a height above ground.
+
+    Parameters
+    ----------
+    height_m : ndarray
+        Belt height, m, above 0.
+    at_height_m : float
+        Height above ground, m.
+
+    Returns
+    -------
+    ndarray
+        1 up to `FULL_BELOW_H`, 0 from `NONE_ABOVE_H` on, linear between (assumed).
+    """
     z = at_height_m / np.asarray(height_m, dtype=float)
     return np.clip((NONE_ABOVE_H - z) / (NONE_ABOVE_H - FULL_BELOW_H), 0.0, 1.0)
 
 
-def look_of(porosity: Array, porosity_low: Array, width_h: float, shade: float, curve: str) -> Look:
-    """The look of one belt; `porosity` and `porosity_low` by case."""
-    return Look(
+def belt_profile(
+    porosity: Array, porosity_low: Array, width_h: float, height_share: float, curve: str
+) -> BeltProfile:
+    """The profile of one belt.
+
+    Parameters
+    ----------
+    porosity, porosity_low : (cases,) float64
+        Optical porosity of the whole and of the lower half, 0 to 1.
+    width_h : float
+        Width in belt heights.
+    height_share : float
+        As `share_at_height` returns it.
+    curve : str
+        A name in `CURVES`.
+
+    Returns
+    -------
+    BeltProfile
+    """
+    return BeltProfile(
         tuple(np.round(porosity, 2)),
         tuple(np.round(porosity_low, 2)),
         # Curves know width by this share alone, so it is what is rounded.
         round(1.0 - float(np.exp(-0.5 * width_h)), 2),
-        round(float(shade), 2),
+        round(float(height_share), 2),
         curve,
     )
 
 
-class LookTables:
-    """Tables of relative wind of all looks met so far.
+class ProfileTables:
+    """Tables of relative wind of all profiles met so far.
 
     Parameters
     ----------
@@ -74,25 +106,25 @@ class LookTables:
 
     def __init__(self, cases: int) -> None:
         self._cases = cases
-        self._index: dict[Look, int] = {}
-        self._new: list[Look] = []
+        self._index: dict[BeltProfile, int] = {}
+        self._new: list[BeltProfile] = []
         self._tables = np.empty((cases, 0, len(table_distances())), np.float32)
         self._reach_h = np.empty(0)
 
-    def index(self, look: Look) -> int:
-        """Number of a look, given it when first met."""
-        if look not in self._index:
-            self._index[look] = len(self._index)
-            self._new.append(look)
-        return self._index[look]
+    def index(self, profile: BeltProfile) -> int:
+        """Number of a profile, assigned when first met."""
+        if profile not in self._index:
+            self._index[profile] = len(self._index)
+            self._new.append(profile)
+        return self._index[profile]
 
     def tables(self) -> NDArray[np.float32]:
-        """Relative wind, (cases, `ROWS_PER_PROFILE` * looks, entries)."""
+        """Relative wind, (cases, `ROWS_PER_PROFILE` * profiles, entries)."""
         self._fill()
         return self._tables
 
     def reach_h(self) -> Array:
-        """Distance behind each look beyond which it takes next to nothing off, belt heights."""
+        """Distance behind each profile beyond which it changes next to nothing, belt heights."""
         self._fill()
         return self._reach_h
 
@@ -110,18 +142,20 @@ class LookTables:
         self._new = []
 
 
-def _rows(looks: list[Look], case: int) -> NDArray[np.float32]:
-    """Table rows of some looks in one case: thin belt, wood and inside of each."""
-    porosity = np.array([look.porosity[case] for look in looks])
-    low = np.array([look.porosity_low[case] for look in looks])
-    width = -2.0 * np.log(np.maximum(1.0 - np.array([look.width_share for look in looks]), 1e-9))
-    shade = np.array([look.shade for look in looks])
-    out = np.empty((len(looks), ROWS_PER_PROFILE, len(table_distances())), np.float32)
-    for name in {look.curve for look in looks}:
-        chosen = np.array([look.curve == name for look in looks])
+def _rows(profiles: list[BeltProfile], case: int) -> NDArray[np.float32]:
+    """Table rows of some profiles in one case: thin belt, wood and inside of each."""
+    porosity = np.array([profile.porosity[case] for profile in profiles])
+    low = np.array([profile.porosity_low[case] for profile in profiles])
+    width = -2.0 * np.log(
+        np.maximum(1.0 - np.array([profile.width_share for profile in profiles]), 1e-9)
+    )
+    height_share = np.array([profile.height_share for profile in profiles])
+    out = np.empty((len(profiles), ROWS_PER_PROFILE, len(table_distances())), np.float32)
+    for name in {profile.curve for profile in profiles}:
+        chosen = np.array([profile.curve == name for profile in profiles])
         thin = thin_belt(name, porosity[chosen], low[chosen], width[chosen])
         rows = np.stack([thin, wood(thin), inside(thin)], axis=1)
-        out[chosen] = 1.0 - shade[chosen, None, None] * (1.0 - rows)
+        out[chosen] = 1.0 - height_share[chosen, None, None] * (1.0 - rows)
     return out.reshape(-1, out.shape[2])
 
 
