@@ -306,3 +306,109 @@ def test_certainty_repeats_and_keeps_what_must_be(world):
     few = certainty(setting, new, own, limits, runs=4, **asked)
     assert np.array_equal(few.benefit_ha, told.benefit_ha[:4])
     assert len(set(told.curve)) == 3
+
+
+def own_reason(new, ground, found, limits, net=None, forbidden=()):
+    """What each reason states, worked out from lengths, costs and additions alone."""
+    length, cost = new["length_m"].to_numpy(), new["cost_minor"].to_numpy()
+    holding = new["holding_id"].to_numpy()
+    net = net or (lambda rows: cost[sorted(rows)].sum())
+    infinite = float("inf")
+    for row in found.rows:
+        ground.plant(row)
+    adds = ground.gains(np.arange(len(new)))
+    for _ in found.rows:
+        ground.put_back()
+
+    def within(rows, metres, money):
+        return length[sorted(rows)].sum() <= (infinite if metres is None else metres) and (
+            net(frozenset(rows)) <= (infinite if money is None else money)
+        )
+
+    def fits(rows_by_phase):
+        rows = [row for part in rows_by_phase for row in part]
+        held = {name: [r for r in rows if holding[r] == name] for name in limits.holdings}
+        return (
+            within(rows, limits.metres, limits.money_minor)
+            and all(within(held[name], *cap) for name, cap in limits.holdings.items())
+            and all(
+                within(part, *phase[1:])
+                for part, phase in zip(rows_by_phase, limits.phases, strict=False)
+            )
+        )
+
+    count = max(len(limits.phases), 1)
+    chosen = list(zip(found.rows, found.phase, strict=True))
+    parts = [[r for r, p in chosen if p == k] for k in range(count)]
+    for row, reason in enumerate(found.reason):
+        alone = [[[row] if k == n else [] for k in range(count)] for n in range(count)]
+        beside = [[[*p, row] if k == n else p for k, p in enumerate(parts)] for n in range(count)]
+        cap = limits.holdings.get(holding[row])
+        states = {
+            "chosen": row in found.rows,
+            "ruled out": new["candidate"][row] in forbidden,
+            "more than the whole budget by itself": not within(
+                [row], limits.metres, limits.money_minor
+            ),
+            "more than the budget of its holding by itself": cap is not None
+            and not within([row], cap.metres, cap.money_minor),
+            "more than the budget of a phase by itself": not any(map(fits, alone)),
+            "does not fit the budget beside the belts chosen": len(found.rows) > 0
+            and not any(map(fits, beside)),
+            "adds no benefit to the existing belts and those chosen": adds[row] <= 2e-6,
+        }
+        assert states[reason], f"{new['candidate'][row]}: {reason}"
+    return found.reason.tolist()
+
+
+def test_reasons_are_true_under_every_kind_of_budget():
+    setting, new = seeded_world(COUNT, 77)
+    new = new.assign(holding_id=[f"farm {i % 3}" for i in range(COUNT)])
+    ground = Ground(setting, new)
+    shortest, total = new["length_m"].min(), new["length_m"].sum()
+    cost = new["cost_minor"].to_numpy()
+    half = {"net": lambda rows: int(0.5 * cost[sorted(rows)].sum())}
+    few = Limits(metres=0.4 * total)
+    seen = []
+    for limits, more in (
+        (few, {}),
+        (few, {"forbidden": ["c01", "c04"]}),
+        (Limits(metres=1.2 * shortest), {}),
+        (Limits(metres=0.9 * shortest), {}),
+        (Limits(money_minor=int(0.9 * cost.min())), {}),
+        (Limits(money_minor=int(0.45 * cost.min())), half),
+        (Limits(money_minor=int(0.6 * cost.min())), half),
+        (Limits(money_minor=int(0.2 * cost.sum())), half),
+        (Limits(metres=total, holdings={"farm 1": Cap(metres=1.5 * shortest)}), {}),
+        (Limits(money_minor=10**9, holdings={"farm 2": Cap(money_minor=10)}), {}),
+        (Limits(phases=(Phase(2026, 1.1 * shortest), Phase(2027, 1.6 * shortest))), {}),
+        (Limits(metres=2 * total), {}),
+    ):
+        net = more.get("net")
+        asked = {"net_cost": net, "forbidden": more.get("forbidden", ())}
+        found = choose(ground, new, limits, **asked)
+        seen.append(own_reason(new, ground, found, limits, net, asked["forbidden"]))
+    # Nothing chosen at all: each line is more than the budget by itself, with grants and without.
+    for nothing in (3, 4, 5):
+        assert set(seen[nothing]) == {"more than the whole budget by itself"}
+    assert seen[1][1] == seen[1][4] == "ruled out"
+    assert set().union(*seen) >= {
+        "chosen",
+        "does not fit the budget beside the belts chosen",
+        "more than the whole budget by itself",
+        "more than the budget of its holding by itself",
+        "more than the budget of a phase by itself",
+    }
+
+
+def test_the_reason_of_a_second_restoration_and_of_a_line_that_adds_nothing(world):
+    setting, _ = seeded_world(1, 6)
+    denser = setting.belts.iloc[[0, 0]].assign(height_m=[9.0, 12.0], porosity=0.4)
+    new = candidates(denser.reset_index(drop=True), mends=[0, 0], action="gap up")
+    found = choose(Ground(setting, new), new, Limits(metres=1e4))
+    assert found.reason.tolist() == ["another restoration of the same belt is chosen", "chosen"]
+    setting, new, _ = world
+    far = candidates(belts([[(-9000.0, -9000.0), (-8900.0, -9000.0)]])).assign(candidate="a far")
+    for metres in (0.0, 1e6):
+        found = choose(Ground(setting, far), far, Limits(metres=metres + 101.0))
+        assert found.reason == ["adds no benefit to the existing belts and those chosen"]

@@ -114,3 +114,27 @@ def test_money_and_schemes_must_fit(granted, changes, words, tmp_path):
     with pytest.raises(InputError, match=words):
         shelterscape.siting(**granted | changes, out=tmp_path / "o")
     assert not (tmp_path / "o").exists()
+
+
+def test_reasons_where_grants_count_and_where_nothing_is_chosen(granted, tmp_path):
+    """Costs of single lines net of grant are those that `grant-overlay` leaves."""
+    free = granted | {"candidate_lines": None, "offer": ("edges",), "reruns": 0}
+    for budget in ("1", "3000"):
+        found = shelterscape.siting(**free, budget_net=budget, out=tmp_path / budget)
+        every = layer(found, "candidates")
+        told = every["reason"].value_counts()
+        limit = 100 * int(budget)
+        # A grant pays half at most, so a line of more than twice the limit exceeds it by itself.
+        dear = every[every["cost_minor"] > 2 * limit]
+        wrong = {"chosen", "does not fit the budget beside the belts chosen"}
+        assert not wrong & set(dear["reason"])
+        if budget == "1":
+            assert set(told.index) <= {
+                "more than the whole budget by itself",
+                "brings next to nothing",
+            }
+        else:
+            assert told["chosen"] >= 1
+        over = every[every["reason"] == "more than the whole budget by itself"]
+        assert len(over) >= 1
+        assert (over["cost_minor"] > limit).all()

@@ -75,8 +75,8 @@ def decide(given: Given, lines: Lines, run: Run) -> Decision:
     ground = Ground(setting, frame, frame=grown)
     own = benefits(ground, frame)
     run.progress(0.35, "choosing")
-    must = _named(frame, asked.must_have, "must_have")
-    forbidden = _named(frame, asked.forbidden, "forbidden")
+    must = named(frame, asked.must_have, "must_have")
+    forbidden = named(frame, asked.forbidden, "forbidden")
     slight = slight_lines(frame, own, float(setting.need.max()))
     left_out = [*forbidden, *frame["candidate"][slight & ~frame["candidate"].isin(must)]]
     limits = _limits(given, frame)
@@ -177,7 +177,7 @@ def _setting(given: Given, case: Case, need: dict[str, Field]) -> Setting:
     )
 
 
-def _named(frame: gpd.GeoDataFrame, names: Sequence[str], column: str) -> list[str]:
+def named(frame: gpd.GeoDataFrame, names: Sequence[str], column: str) -> list[str]:
     """Candidates asked for or ruled out; a line that fell apart is named by all its parts."""
     marked = frame[column].astype(bool) | frame["part"].isin(names)
     known = {*frame["candidate"], *frame["part"]}

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from shelterscape.process import Layer
 from shelterscape.process.run import Run
-from shelterscape.processes.siting.decide import Decision, slight_lines
+from shelterscape.processes.siting.decide import Decision, named
 from shelterscape.processes.siting.lines import Lines
 from shelterscape.processes.siting.outputs import LAND, OUTPUTS
 from shelterscape.processes.siting.read import Given
@@ -18,6 +18,7 @@ from shelterscape.science.growth import belts_at
 from shelterscape.science.places import purpose_of
 from shelterscape.science.siting.benefit import table
 from shelterscape.science.siting.candidates import PLANT
+from shelterscape.science.siting.choice import RULED_OUT
 from shelterscape.science.siting.constraints import EFFECTS
 from shelterscape.science.siting.land import land_of
 
@@ -32,9 +33,7 @@ MOST_NAMED = 3
 LEAST_SHARE = 0.10
 """Share of its benefit a wind must bring to be named (E)."""
 
-CHOSEN, OUT = "chosen", "ruled out"
-TOO_LONG, SLIGHT = "more than the whole budget by itself", "brings next to nothing"
-OUTDONE = "others bring more for what they take"
+SLIGHT = "brings next to nothing"
 
 
 def write(given: Given, lines: Lines, found: Decision, run: Run) -> gpd.GeoDataFrame:
@@ -63,7 +62,7 @@ def _told(given: Given, lines: Lines, found: Decision) -> gpd.GeoDataFrame:
     mended = [names[int(m)] or f"belt {int(m) + 1}" if m == m else "" for m in mends]
     order = pd.array([pd.NA] * len(frame), "Int64")
     order[np.array(choice.rows, dtype=np.int64)] = np.arange(1, len(choice.rows) + 1)
-    asked = np.where(frame["must_have"], "asked for", np.where(frame["forbidden"], OUT, ""))
+    asked = np.where(frame["must_have"], "asked for", np.where(frame["forbidden"], RULED_OUT, ""))
     figures = table(frame, own).drop(columns="candidate")
     land = land_of(
         frame["length_m"].to_numpy(dtype=float),
@@ -122,21 +121,11 @@ def _against(frame: gpd.GeoDataFrame, told: pd.DataFrame) -> list[str]:
 
 
 def _reasons(given: Given, frame: gpd.GeoDataFrame, found: Decision) -> NDArray[np.object_]:
-    """Why each candidate is chosen or not."""
-    asked = given.asked
-    over = np.zeros(len(frame), dtype=bool)
-    if asked.budget_m is not None:
-        over |= frame["length_m"].to_numpy(dtype=float) > asked.budget_m
-    if found.choice.rows and asked.budget:
-        over |= frame["cost_minor"].to_numpy(dtype=float) / 100 > float(asked.budget)
-    named = frame["candidate"].isin(asked.forbidden) | frame["part"].isin(asked.forbidden)
-    ruled_out = (frame["forbidden"].astype(bool) | named).to_numpy()
-    words = np.full(len(frame), OUTDONE, dtype=object)
-    words[over] = TOO_LONG
-    words[slight_lines(frame, found.own, float(found.setting.need.max()))] = SLIGHT
-    words[ruled_out] = OUT
-    words[found.choice.rows] = CHOSEN
-    return words
+    """Why each candidate is chosen or not; slight lines were kept out of the choice too."""
+    ruled_out = frame["candidate"].isin(named(frame, given.asked.forbidden, "forbidden"))
+    reason = found.choice.reason.copy()
+    reason[(reason == RULED_OUT) & ~ruled_out.to_numpy()] = SLIGHT
+    return reason
 
 
 def _chosen(told: gpd.GeoDataFrame, found: Decision, planting_year: int) -> gpd.GeoDataFrame:

@@ -15,7 +15,7 @@ from shelterscape.science.siting.benefit import loss_by_mending
 from shelterscape.science.siting.bound import CLAIM, Bound, Step
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.limits import Limits, NetCost, Purse
-from shelterscape.science.siting.search import Search, State
+from shelterscape.science.siting.search import LEAST_GAIN_HA, Search, State
 
 Array = NDArray[np.float64]
 
@@ -28,6 +28,13 @@ METHODS = {
     "exchange": "one by one from several beginnings, then changed line for line while that helped",
     "none": "nothing fits, or nothing helps",
 }
+
+CHOSEN, RULED_OUT = "chosen", "ruled out"
+REPLACED = "another restoration of the same belt is chosen"
+NO_ROOM = "does not fit the budget beside the belts chosen"
+NO_ADDITION = "adds no benefit to the existing belts and those chosen"
+NOT_FOUND = "would fit and add benefit, but the search did not try it beside the belts chosen"
+"""Why a line is or is not chosen, beside what `Purse.too_large_alone` says."""
 
 
 @dataclass(frozen=True)
@@ -57,6 +64,8 @@ class Choice:
         ``benefit_ha`` and ``bound_ha`` of the best set found within it; never falls.
     laid : int
         How many times a line was laid on the ground on the way.
+    reason : (n,) array of str
+        Why each candidate is chosen or not.
     """
 
     rows: list[int]
@@ -71,6 +80,7 @@ class Choice:
     net_cost_minor: float
     curve: pd.DataFrame
     laid: int
+    reason: NDArray[np.object_]
 
 
 def choose(
@@ -189,7 +199,21 @@ def _told(search: Search, best: State, method: str) -> Choice:
         net_cost_minor=purse.money(chosen),
         curve=_curve(search, bound),
         laid=search.laid,
+        reason=_reasons(search),
     )
+
+
+def _reasons(search: Search) -> NDArray[np.object_]:
+    """Why each line is chosen or not, with the set chosen in place."""
+    adds = search.would_add()
+    reason = np.where(adds > LEAST_GAIN_HA, NOT_FOUND, NO_ADDITION).astype(object)
+    reason[np.isnan(adds)] = NO_ROOM
+    alone = search.purse.too_large_alone()
+    reason[alone != ""] = alone[alone != ""]
+    reason[search.replaced()] = REPLACED
+    reason[~search.allowed] = RULED_OUT
+    reason[list(search.phases)] = CHOSEN
+    return reason
 
 
 def _sharpen(search: Search, bound: Bound) -> None:

@@ -19,6 +19,10 @@ NetCost = Callable[[frozenset[int]], int]
 LEAST_NET_SHARE = 0.05
 """A set never counts as costing less than this share of what it costs without grants (E)."""
 
+OVER_BUDGET = "more than the whole budget by itself"
+OVER_HOLDING = "more than the budget of its holding by itself"
+OVER_PHASE = "more than the budget of a phase by itself"
+
 
 class Phase(NamedTuple):
     """What may be spent in one year; None is without limit."""
@@ -161,6 +165,36 @@ class Purse:
                 if limit is not None:
                     found &= spent <= limit * (1 + 1e-9) + 1e-9 - spent[there].sum()
         return found
+
+    def too_large_alone(self) -> NDArray[np.object_]:
+        """Which limit each line exceeds by itself, in words; empty where it is within them all."""
+        money = np.array([self.money(frozenset([i])) for i in range(len(self.gross))])
+        limits, caps = self.limits, [self.limits.holdings.get(h, Cap()) for h in self.holding]
+        within_a_phase = np.array(
+            [self._each_within(money, phase.metres, phase.money_minor) for phase in limits.phases]
+        ).reshape(len(limits.phases), len(money))
+        words = np.full(len(money), "", dtype=object)
+        if limits.phases:
+            words[~within_a_phase.any(axis=0)] = OVER_PHASE
+        on_holding = [
+            _at_most(metres, cap.metres) and _at_most(cost, cap.money_minor)
+            for metres, cost, cap in zip(self.length, money, caps, strict=True)
+        ]
+        words[~np.array(on_holding, dtype=bool)] = OVER_HOLDING
+        words[~self._each_within(money, limits.metres, limits.money_minor)] = OVER_BUDGET
+        return words
+
+    def _each_within(
+        self, money: Array, metres: float | None, money_minor: float | None
+    ) -> NDArray[np.bool_]:
+        """Whether each line by itself, at its net cost, is within two limits."""
+        return np.array(
+            [
+                _at_most(length, metres) and _at_most(cost, money_minor)
+                for length, cost in zip(self.length, money, strict=True)
+            ],
+            dtype=bool,
+        )
 
     def _within(
         self, rows: frozenset[int], metres: float | None, money_minor: float | None

@@ -238,6 +238,22 @@ class Search:
         """Whether one more line is within the limits, and not a second mending of one belt."""
         return not self._taken(row) and self.purse.fits({**self.phases, row: phase})
 
+    def would_add(self) -> Array:
+        """What each line left out would add beside what is planted; NaN where it does not fit."""
+        found = np.full(len(self.loss), np.nan)
+        phases = range(max(len(self.purse.limits.phases), 1))
+        left = self.allowed & np.any([self.purse.may_fit(self.phases, p) for p in phases], axis=0)
+        left[list(self.phases)] = False
+        rows = [int(r) for r in np.flatnonzero(left) if self._first_phase(int(r)) is not None]
+        found[rows] = self.look(np.array(rows, dtype=np.int64)) - self.loss[rows]
+        return found
+
+    def replaced(self) -> NDArray[np.bool_]:
+        """Lines left out that would replace the same belt as one that is planted."""
+        found = np.array([self._taken(row) for row in range(len(self.loss))], dtype=bool)
+        found[list(self.phases)] = False
+        return found
+
     def _ratios(self, open_to: NDArray[np.bool_], by_share: bool) -> Array:
         """Addition, by share of the budget or as it is; 0 for what adds nothing or is closed."""
         worth = self.additions - self.loss
