@@ -21,11 +21,11 @@ from shelterscape.errors import InputError
 from shelterscape.science.scene import How
 from shelterscape.science.siting.benefit import benefits
 from shelterscape.science.siting.bound import most_within
-from shelterscape.science.siting.certainty import certainty
 from shelterscape.science.siting.choice import choose
 from shelterscape.science.siting.exact import exact, with_chosen
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.limits import Cap, Limits, Phase, Purse
+from shelterscape.science.siting.monte_carlo import selection_shares
 from shelterscape.science.siting.setting import setting_of
 
 COUNT = 10
@@ -286,24 +286,24 @@ def test_the_fractional_knapsack_against_a_linear_programme(seed):
     assert (taken * spent).sum() <= 4.0 + 1e-9
 
 
-def test_certainty_repeats_and_keeps_what_must_be(world):
+def test_selection_shares_repeat_and_keeps_what_must_be(world):
     setting, new, ground = world
     own = benefits(ground, new)
     limits = Limits(metres=900.0)
     chosen = choose(ground, new, limits, own=own.gains, taken_away=own.taken_away)
     asked = {"always": chosen.rows, "must": ["c05"], "best": 12}
-    told = certainty(setting, new, own, limits, runs=12, **asked)
-    again = certainty(setting, new, own, limits, runs=12, **asked)
+    told = selection_shares(setting, new, own, limits, runs=12, **asked)
+    again = selection_shares(setting, new, own, limits, runs=12, **asked)
     assert_allclose(told.chosen_share, again.chosen_share)
     took_part = ~np.isnan(told.chosen_share)
     assert 12 <= took_part.sum() <= 12 + len(chosen.rows) + 1
     assert told.chosen_share[5] == 1.0
     assert ((told.chosen_share[took_part] >= 0) & (told.chosen_share[took_part] <= 1)).all()
-    # What is chosen without doubt is chosen more often than the rest.
+    # What is chosen from the inputs as given is chosen more often than the rest.
     rest = took_part.copy()
     rest[chosen.rows] = False
     assert told.chosen_share[chosen.rows].mean() > told.chosen_share[rest].mean()
-    few = certainty(setting, new, own, limits, runs=4, **asked)
+    few = selection_shares(setting, new, own, limits, runs=4, **asked)
     assert np.array_equal(few.benefit_ha, told.benefit_ha[:4])
     assert len(set(told.curve)) == 3
 

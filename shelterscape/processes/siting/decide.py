@@ -20,11 +20,11 @@ from shelterscape.science.belts import Case
 from shelterscape.science.growth import belts_at
 from shelterscape.science.places import coverage
 from shelterscape.science.siting.benefit import Benefits, benefits
-from shelterscape.science.siting.certainty import certainty
 from shelterscape.science.siting.choice import Choice, choose
 from shelterscape.science.siting.exact import Exact, exact
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.limits import Cap, Limits, Phase
+from shelterscape.science.siting.monte_carlo import selection_shares
 from shelterscape.science.siting.setting import Setting, need_of, owners_of, setting_of
 
 Field = NDArray[np.float32]
@@ -104,7 +104,7 @@ def decide(given: Given, lines: Lines, run: Run) -> Decision:
         found[case] = exact(here, then, choice.rows, stop_if_asked=run.stop_if_asked)
     share = np.full(len(frame), np.nan)
     if asked.reruns:
-        share = certainty(
+        share = selection_shares(
             setting,
             frame,
             own,

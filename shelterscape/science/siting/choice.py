@@ -15,6 +15,7 @@ from shelterscape.science.siting.benefit import loss_by_mending
 from shelterscape.science.siting.bound import CLAIM, Bound, Step
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.limits import Limits, NetCost, Purse
+from shelterscape.science.siting.sampled_cells import DrawnCells
 from shelterscape.science.siting.search import LEAST_GAIN_HA, Search, State
 
 Array = NDArray[np.float64]
@@ -157,6 +158,38 @@ def choose(
         return _told(search, best, method)
     finally:
         search.clear()
+
+
+def choose_quickly(
+    ground: Ground | DrawnCells,
+    candidates: gpd.GeoDataFrame,
+    limits: Limits,
+    *,
+    must: Collection[str],
+    net_cost: NetCost | None,
+    taken_away: Array,
+) -> tuple[list[int], float]:
+    """Choose as `choose` does without changing lines for one another, and without a bound.
+
+    Parameters
+    ----------
+    ground, candidates, limits, must, net_cost, taken_away
+        As for `choose`.
+
+    Returns
+    -------
+    rows : list of int
+    benefit_ha : float
+    """
+    purse = Purse(candidates, limits, net_cost)
+    search = Search(ground, candidates, purse, None, taken_away, lambda: None)
+    search.begin(_rows_of(candidates, must), set())
+    search.grow(keep=False)
+    single = search.best_single()
+    if single is not None:
+        search.value(single)
+    best = search.best()
+    return [row for row, _ in best], search.value(best)
 
 
 def _rows_of(candidates: gpd.GeoDataFrame, names: Collection[str]) -> list[int]:

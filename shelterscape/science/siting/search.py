@@ -14,6 +14,7 @@ from shelterscape.science.siting.benefit import mended_rows
 from shelterscape.science.siting.bound import Step
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.limits import Purse
+from shelterscape.science.siting.sampled_cells import DrawnCells
 
 Array = NDArray[np.float64]
 
@@ -67,7 +68,7 @@ class Search:
 
     def __init__(
         self,
-        ground: Ground,
+        ground: Ground | DrawnCells,
         candidates: gpd.GeoDataFrame,
         purse: Purse,
         own: Array | None,

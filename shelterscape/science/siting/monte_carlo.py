@@ -1,4 +1,4 @@
-"""How sure a choice is: how often each line is chosen when what is not known well is drawn anew."""
+"""Selection shares: how often each candidate is chosen when uncertain inputs are drawn again."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from shelterscape.science.growth import belts_at
 from shelterscape.science.siting.benefit import Benefits
-from shelterscape.science.siting.choice import choose
-from shelterscape.science.siting.ground import Ground
+from shelterscape.science.siting.choice import choose_quickly
 from shelterscape.science.siting.limits import Limits, NetCost, Purse
+from shelterscape.science.siting.sampled_cells import DrawnCells, SampledCells
 from shelterscape.science.siting.setting import Setting
 
 Array = NDArray[np.float64]
@@ -28,7 +28,7 @@ CURVES_DRAWN = ("barrier", "field", "handbook")
 
 
 @dataclass(frozen=True)
-class Doubt:
+class InputUncertainty:
     """How far what goes in may be off: standard deviations, all engineering choices (E).
 
     Parameters
@@ -54,7 +54,7 @@ class Doubt:
 
 
 @dataclass(frozen=True)
-class Certainty:
+class SelectionShares:
     """What came of the runs.
 
     Parameters
@@ -72,7 +72,7 @@ class Certainty:
     curve: list[str]
 
 
-def certainty(
+def selection_shares(
     setting: Setting,
     candidates: gpd.GeoDataFrame,
     own: Benefits,
@@ -85,10 +85,10 @@ def certainty(
     net_cost: NetCost | None = None,
     runs: int = RUNS,
     best: int = BEST,
-    doubt: Doubt | None = None,
+    uncertainty: InputUncertainty | None = None,
     seed: int = 1,
     progress: Callable[[int], None] = lambda done: None,
-) -> Certainty:
+) -> SelectionShares:
     """Choose again and again under inputs drawn within what they may be off.
 
     Parameters
@@ -106,7 +106,7 @@ def certainty(
     must, forbidden, net_cost
         As for `choice.choose`; `net_cost` is given rows of `candidates`.
     runs, best : int
-    doubt : Doubt, optional
+    uncertainty : InputUncertainty, optional
     seed : int
         The same seed and inputs give the same shares.
     progress : callable
@@ -114,12 +114,14 @@ def certainty(
 
     Returns
     -------
-    Certainty
+    SelectionShares
 
     Notes
     -----
     Each run chooses one by one, without changing lines for one another afterwards; what mending
-    takes away stays as it is without doubt.
+    takes away is not drawn again. Runs keep the geometry of `sampled_cells`: rays stay where they
+    are and are weighted for the drawn spread of direction, and existing belts act together where
+    they do at their expected heights.
     """
     part = _taking_part(candidates, own, limits, {*must}, {*forbidden}, best, always)
     few = candidates.iloc[part].reset_index(drop=True)
@@ -127,28 +129,25 @@ def certainty(
         frame = belts_at(candidates, setting.case) if len(candidates) else candidates
     stands = frame.iloc[part].reset_index(drop=True)
     hook = None if net_cost is None else functools.cache(_on_part(net_cost, part))
+    cells = SampledCells(setting, stands, seed=seed)
     counts, curves = np.zeros(len(part)), []
     benefit = np.zeros(runs)
     for run in range(runs if len(part) else 0):
         # A stream of its own for each run, so that fewer runs are the first of more.
         rng = np.random.default_rng([seed, run])
-        drawn, varied = _drawn(setting, stands, doubt or Doubt(), rng)
-        found = choose(
-            Ground(drawn, few, frame=varied),
-            few,
-            limits,
-            must=must,
-            net_cost=hook,
-            exchange=False,
-            taken_away=own.taken_away[part],
+        drawn, varied = _drawn(setting, stands, uncertainty or InputUncertainty(), rng)
+        wind = cells.ray_weights(drawn.weights, drawn.how.spread_deg)
+        ground = DrawnCells(cells, drawn.belts, varied, drawn.how, wind)
+        taken_away = own.taken_away[part]
+        rows, benefit[run] = choose_quickly(
+            ground, few, limits, must=must, net_cost=hook, taken_away=taken_away
         )
-        counts[found.rows] += 1
-        benefit[run] = found.benefit_ha
+        counts[rows] += 1
         curves.append(drawn.how.curve)
         progress(run + 1)
     share = np.full(len(candidates), np.nan)
     share[part] = counts / max(runs, 1)
-    return Certainty(share, benefit, curves)
+    return SelectionShares(share, benefit, curves)
 
 
 def _taking_part(
@@ -178,31 +177,38 @@ def _on_part(net_cost: NetCost, part: NDArray[np.int64]) -> NetCost:
 
 
 def _drawn(
-    setting: Setting, stands: gpd.GeoDataFrame, doubt: Doubt, rng: np.random.Generator
+    setting: Setting,
+    stands: gpd.GeoDataFrame,
+    uncertainty: InputUncertainty,
+    rng: np.random.Generator,
 ) -> tuple[Setting, gpd.GeoDataFrame]:
     """A setting and candidates as they may well be."""
-    weights = setting.weights * np.exp(rng.normal(0.0, doubt.frequency, len(setting.weights)))
-    spread = setting.how.spread_deg * float(np.exp(rng.normal(0.0, doubt.swing)))
+    weights = setting.weights * np.exp(rng.normal(0.0, uncertainty.frequency, len(setting.weights)))
+    spread = setting.how.spread_deg * float(np.exp(rng.normal(0.0, uncertainty.swing)))
     curve = CURVES_DRAWN[int(rng.integers(len(CURVES_DRAWN)))]
-    grown = float(np.exp(rng.normal(0.0, doubt.height)))
-    opened = float(rng.normal(0.0, doubt.porosity))
+    grown = float(np.exp(rng.normal(0.0, uncertainty.height)))
+    opened = float(rng.normal(0.0, uncertainty.porosity))
     drawn = replace(
         setting,
         weights=weights / weights.sum(),
         how=replace(setting.how, curve=curve, spread_deg=spread),
-        belts=_varied(setting.belts, 1.0, 0.0, doubt, rng),
+        belts=_varied(setting.belts, 1.0, 0.0, uncertainty, rng),
     )
-    return drawn, _varied(stands, grown, opened, doubt, rng)
+    return drawn, _varied(stands, grown, opened, uncertainty, rng)
 
 
 def _varied(
-    belts: gpd.GeoDataFrame, grown: float, opened: float, doubt: Doubt, rng: np.random.Generator
+    belts: gpd.GeoDataFrame,
+    grown: float,
+    opened: float,
+    uncertainty: InputUncertainty,
+    rng: np.random.Generator,
 ) -> gpd.GeoDataFrame:
     """Belts with heights and porosities of a run."""
     if not len(belts):
         return belts
-    height = grown * np.exp(rng.normal(0.0, doubt.each_height, len(belts)))
-    more = opened + rng.normal(0.0, doubt.each_porosity, len(belts))
+    height = grown * np.exp(rng.normal(0.0, uncertainty.each_height, len(belts)))
+    more = opened + rng.normal(0.0, uncertainty.each_porosity, len(belts))
     changed = {
         name: np.clip(belts[name].to_numpy(dtype=float) + more, 0.0, 1.0)
         for name in ("porosity", "porosity_low")
