@@ -7,8 +7,9 @@ import numpy as np
 import pandas as pd
 
 from shelterscape.process import Figure, Process
+from shelterscape.process.cases import DEFAULT_SEASONS
 from shelterscape.process.files import Files
-from shelterscape.process.memory import Sizes, usual_bytes
+from shelterscape.process.memory import Sizes
 from shelterscape.process.run import Run
 from shelterscape.process.stages import USUAL_MARGIN_M
 from shelterscape.processes.siting.decide import Decision, decide, tell
@@ -18,6 +19,7 @@ from shelterscape.processes.siting.outputs import OUTPUTS
 from shelterscape.processes.siting.pictures import draw
 from shelterscape.processes.siting.read import read
 from shelterscape.processes.siting.write import write
+from shelterscape.science.siting import benefit, exact, ground, sampled_cells, setting
 from shelterscape.science.terrain.open_wind import work_bytes
 
 
@@ -69,13 +71,20 @@ def prepare(asked: SitingInputs, files: Files, run: Run) -> float:
 
 
 def memory(asked: SitingInputs, sizes: Sizes) -> float:
-    """Bytes held at most: needs and fields, hills in every wind, and what lines do along rays."""
+    """Bytes held at most: while candidates are compared, or while the chosen set is evaluated."""
     if sizes.grid is None:
         return 0.0
-    hills = 0.0
-    if asked.terrain:
-        hills = 4.0 * sizes.directions * sizes.cells + work_bytes(sizes.grid)
-    return usual_bytes(asked, sizes) + hills
+    cells, directions, cases = sizes.cells, sizes.directions, len(asked.seasons or DEFAULT_SEASONS)
+    terrain_wind = 4.0 * cells * directions * cases * asked.terrain
+    # Elevation, and the results of each case.
+    kept = terrain_wind + cells * (4.0 + 8.0 * cases * len(asked.years or (0,)))
+    in_setting = setting.work_bytes(cells, directions, terrain=asked.terrain)
+    comparing = ground.work_bytes(cells, directions, sizes.vertices) + benefit.work_bytes(cells)
+    # Results of cases done are kept while the next is evaluated.
+    evaluating = exact.work_bytes(cells, sizes.vertices) + 4.0 * cells * directions * asked.terrain
+    drawing = sampled_cells.work_bytes(cells, directions) if asked.reruns else 0.0
+    winds = work_bytes(sizes.grid) if asked.terrain else 0.0
+    return kept + max(winds, in_setting + max(comparing, evaluating, drawing))
 
 
 PROCESS = Process(

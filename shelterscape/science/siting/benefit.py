@@ -17,10 +17,11 @@ import shapely
 from numpy.typing import NDArray
 
 from shelterscape.kernels.shelter_curves import REACH_LEEWARD_H
-from shelterscape.kernels.siting import LandUse, gains, served
+from shelterscape.kernels.siting import LandUse, SitingRays, gains, served
 from shelterscape.science.outlines import CLOSE_HEIGHTS
 from shelterscape.science.places import Coverage
-from shelterscape.science.siting.ground import Ground, wind_by_ray
+from shelterscape.science.scene import scene_of
+from shelterscape.science.siting.ground import SITING_RAYS, Ground, wind_of
 from shelterscape.science.siting.setting import NOBODY, Setting
 
 Array = NDArray[np.float64]
@@ -92,6 +93,26 @@ def benefits(ground: Ground, candidates: gpd.GeoDataFrame) -> Benefits:
     taken_away = loss_by_mending(ground, candidates)
     total = by_direction.sum(axis=1) - taken_away
     return Benefits(total, by_direction, by_purpose, by_place, taken_away)
+
+
+def work_bytes(cells: int, purposes: int = 2, rays: int = SITING_RAYS) -> float:
+    """Memory that `benefits` takes besides its `Ground` while it works, bytes.
+
+    Parameters
+    ----------
+    cells : int
+        Cells of the grid.
+    purposes : int
+        Purposes with a need of their own.
+    rays : int
+        Rays for each direction.
+
+    Notes
+    -----
+    Needs in hectares and the places on each cell first; then, for belts that would be replaced,
+    the rays of one direction with and without the old belt, on a window that may be all the map.
+    """
+    return cells * max(4.0 * purposes + 8.0, 2 * 4.0 * rays + 16.0)
 
 
 def table(candidates: gpd.GeoDataFrame, found: Benefits) -> pd.DataFrame:
@@ -231,18 +252,25 @@ def _loss_of(ground: Ground, belt: int, which: NDArray[np.int64]) -> Array:
     around = shapely.box(west, south, east, north)
     near = shapely.distance(belts.geometry.to_numpy(), around) <= reach
     near[belt] = False
-    without = wind_by_ray(belts[near], window, setting.how, ground.directions_deg)
-    standing = np.ascontiguousarray(ground.wind[:, rows, cols])
+    scene = scene_of([belts[near]], window, setting.how) if near.any() else None
     need = np.ascontiguousarray(ground.need[rows, cols])
-    windy = np.ascontiguousarray(setting.open_wind[:, rows, cols])
     corner = np.array([window.row0, window.col0], np.int64)
-    rays = ground.rays._replace(corner=corner)
     kept, new = (np.zeros((len(which), len(setting.weights))) for _ in range(2))
-    gains(ground.lines, which, standing, rays, need, windy, kept)
-    gains(ground.lines, which, without, rays, need, windy, new)
     held = 0.0
-    for ray, (toward, share) in enumerate(zip(*ground.rays[1:3], strict=True)):
-        weight = need * windy[toward] if len(windy) else need
-        held += share * float((weight * (without[ray] - standing[ray])).sum(dtype=float))
+    # Direction by direction: copies of all rays could take twice what the ground itself takes.
+    for direction in range(len(setting.weights)):
+        here = np.flatnonzero(ground.rays[1] == direction)
+        without = wind_of(scene, window, setting.how, ground.directions_deg[here])
+        standing = np.ascontiguousarray(ground.wind[here, rows, cols])
+        windy = np.ascontiguousarray(setting.open_wind[direction : direction + 1, rows, cols])
+        share = ground.rays[2][here]
+        rays = SitingRays(ground.rays[0][here], np.zeros(len(here), np.int64), share, corner)
+        for wind, found in ((standing, kept), (without, new)):
+            column = np.zeros((len(which), 1))
+            gains(ground.lines, which, wind, rays, need, windy, column)
+            found[:, direction] = column[:, 0]
+        weight = need * windy[0] if len(windy) else need
+        for ray, part in enumerate(share):
+            held += part * float((weight * (without[ray] - standing[ray])).sum(dtype=float))
     loss: Array = np.maximum(kept.sum(axis=1) + held - new.sum(axis=1), 0.0)
     return loss

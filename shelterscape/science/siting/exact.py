@@ -19,6 +19,7 @@ from shelterscape.science.places import Corners, means
 from shelterscape.science.scene import Scene, scene_of
 from shelterscape.science.shelter import one_direction, taken_to_relative
 from shelterscape.science.siting.benefit import mended_rows
+from shelterscape.science.siting.ground import VERTEX_BYTES
 from shelterscape.science.siting.setting import NOBODY, PUBLIC, Setting
 
 Array = NDArray[np.float64]
@@ -124,6 +125,20 @@ def exact(
         if corners is not None:
             corners.add([float(setting.time_share[number])] * 2, fields)
     return _summed(setting, frame, rows, lost, taken_to_relative(taken, setting.power), corners)
+
+
+def work_bytes(cells: int, vertices: int) -> float:
+    """Memory that `exact` takes while it works, bytes.
+
+    Parameters
+    ----------
+    cells : int
+        Cells of the grid.
+    vertices : int
+        Vertices of belts and candidates together.
+    """
+    # Loss in doubles with its terms, what both cases take and what each leaves.
+    return 72.0 * cells + VERTEX_BYTES * vertices
 
 
 def _field(scene: Scene | None, setting: Setting, number: int) -> Field:

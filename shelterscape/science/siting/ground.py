@@ -20,7 +20,7 @@ from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
 from shelterscape.kernels.siting import CandidateLines, SitingRays, gains, plant, put_back
 from shelterscape.science.growth import belts_at
 from shelterscape.science.rays import lay_apart, rays_of
-from shelterscape.science.scene import How, scene_of
+from shelterscape.science.scene import How, Scene, scene_of
 from shelterscape.science.shelter import ray_offsets
 from shelterscape.science.siting.setting import Setting
 
@@ -33,6 +33,9 @@ SITING_RAYS = 5
 
 RAYS_AT_ONCE = 20
 """Rays of standing belts worked out together, for the sake of memory."""
+
+VERTEX_BYTES = 20_000.0
+"""What belts do along `RAYS_AT_ONCE` rays, bytes for each vertex (measured for `shelter`)."""
 
 SQUARES = 12
 """Squares along each side of the ground by which lines are sorted."""
@@ -91,8 +94,18 @@ def wind_by_ray(belts: gpd.GeoDataFrame, grid: Grid, how: How, directions_deg: A
     -------
     (rays, rows, cols) float32
     """
-    wind = np.empty((len(directions_deg), *grid.shape), np.float32)
     scene = scene_of([belts], grid, how) if len(belts) else None
+    return wind_of(scene, grid, how, directions_deg)
+
+
+def wind_of(scene: Scene | None, grid: Grid, how: How, directions_deg: Array) -> Field:
+    """The same for belts made ready by `scene_of`; None for no belts.
+
+    Returns
+    -------
+    (rays, rows, cols) float32
+    """
+    wind = np.empty((len(directions_deg), *grid.shape), np.float32)
     if scene is None or not len(scene.outlines.kind):
         wind[:] = 1
         return wind
@@ -100,6 +113,23 @@ def wind_by_ray(belts: gpd.GeoDataFrame, grid: Grid, how: How, directions_deg: A
         lot = slice(begin, begin + RAYS_AT_ONCE)
         lay_apart(rays_of(scene, directions_deg[lot]), grid, how.combine, wind[lot])
     return wind
+
+
+def work_bytes(cells: int, directions: int, vertices: int, rays: int = SITING_RAYS) -> float:
+    """Memory that a `Ground` keeps, bytes.
+
+    Parameters
+    ----------
+    cells : int
+        Cells of the grid.
+    directions : int
+        Directions of the wind set.
+    vertices : int
+        Vertices of belts and candidates together.
+    rays : int
+        Rays for each direction.
+    """
+    return 4.0 * cells * (directions * rays + 1) + VERTEX_BYTES * vertices
 
 
 def near_together(frame: gpd.GeoDataFrame) -> Numbers:

@@ -147,7 +147,10 @@ def setting_of(
     if open_wind is None:
         windy = np.empty((0, *grid.shape), np.float32)
     else:
-        windy = np.nan_to_num(open_wind).astype(np.float32) ** np.float32(power)
+        # In place: with many directions this is among the largest arrays of all.
+        windy = np.array(open_wind, dtype=np.float32)
+        np.nan_to_num(windy, copy=False)
+        np.power(windy, np.float32(power), out=windy)
     directions = [grid_direction(float(d), convergence_deg) for d in winds.direction_deg]
     return Setting(
         grid=grid,
@@ -167,6 +170,24 @@ def setting_of(
         places=places,
         covered=None if places is None else coverage(places, grid),
     )
+
+
+def work_bytes(cells: int, directions: int, *, terrain: bool, purposes: int = 2) -> float:
+    """Memory that a `Setting` keeps, bytes.
+
+    Parameters
+    ----------
+    cells : int
+        Cells of the grid.
+    directions : int
+        Directions of the wind set.
+    terrain : bool
+        Whether winds are weighed by the terrain wind.
+    purposes : int
+        Purposes with a need of their own.
+    """
+    # Needs are there once as they were given; owners and covered cells beside them.
+    return 4.0 * cells * (directions * terrain + 2 * purposes + 5)
 
 
 def need_of(places: gpd.GeoDataFrame, covered: Coverage, grid: Grid) -> dict[str, Field]:

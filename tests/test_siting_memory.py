@@ -1,0 +1,55 @@
+"""Memory of `siting`: the estimate is no less than the measured peak and at most twice as much."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from run_helpers import CRS, NORTH, WEST, command, environment
+from test_memory import CELL_M, belts, ground
+
+pytestmark = pytest.mark.slow
+
+
+def lines(folder, side, count=12):
+    """Candidate lines of 100 m over a square map."""
+    rng = np.random.default_rng(8)
+    span = side * CELL_M
+    start = (WEST, NORTH) + rng.uniform(0.1 * span, 0.8 * span, (count, 2)) * (1, -1)
+    drawn = [shapely.LineString([place, place + np.array((70.0, -70.0))]) for place in start]
+    path = folder / "lines.gpkg"
+    gpd.GeoDataFrame(geometry=drawn, crs=CRS).to_file(path, layer="lines", driver="GPKG")
+    return f"{path}:lines"
+
+
+@pytest.mark.parametrize(
+    ("side", "directions", "more"),
+    [
+        (300, 3, ("--reruns", "2")),
+        (1000, 12, ("--offer", "drawn", "--reruns", "2")),
+        (1000, 4, ("--no-terrain", "--reruns", "0", "--offer", "drawn")),
+    ],
+    ids=["small", "many directions", "flat terrain"],
+)
+def test_the_estimate_lies_between_the_peak_and_twice_the_peak(tmp_path, side, directions, more):
+    """The peak is the system's own count for a process that does nothing else."""
+    winds = ",".join(f"{360 * i / directions:g}" for i in range(directions))
+    words = ["--dem", ground(tmp_path, side), "--belts", belts(tmp_path, side), "--winds", winds]
+    words += ["--candidate-lines", lines(tmp_path, side), "--planting-year", "2027"]
+    done = subprocess.run(
+        command("siting", *words, "--budget-m", "500", *more, "--out", tmp_path / "out"),
+        env=environment(),
+        capture_output=True,
+        text=True,
+        timeout=600,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    told = json.loads((tmp_path / "out" / "timings.json").read_text("utf-8"))
+    peak, estimate = told["peak_memory_mib"], told["estimated_memory_mib"]
+    print(f"estimate {estimate} MiB, peak {peak} MiB")  # noqa: T201
+    assert peak <= estimate <= 2 * peak, f"estimate {estimate} MiB, peak {peak} MiB"
