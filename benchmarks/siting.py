@@ -29,10 +29,10 @@ from shelterscape.grid import Grid
 from shelterscape.science.belts import Case, complete
 from shelterscape.science.scene import How
 from shelterscape.science.siting.benefit import benefits
+from shelterscape.science.siting.budgets import Limits
 from shelterscape.science.siting.choice import choose
 from shelterscape.science.siting.exact import exact
 from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.limits import Limits
 from shelterscape.science.siting.monte_carlo import selection_shares
 from shelterscape.science.siting.setting import Setting, setting_of
 from shelterscape.science.wind import equal_winds

@@ -58,7 +58,7 @@ def offered(*lines, kind=candidates.GIVEN, width_m: float = 6.0, **columns) -> g
 def dressed(*lines, design="three-row belt", planted_year=2027, **columns) -> gpd.GeoDataFrame:
     """Lines as belts of a design, uncut."""
     kept, _ = cutting.cut(offered(*lines, **columns), [], shortest_m=0.0)
-    return candidates.dress(kept, designs.packaged(), design, planted_year)
+    return candidates.with_design(kept, designs.packaged(), design, planted_year)
 
 
 def standing(*geometry, **columns) -> gpd.GeoDataFrame:

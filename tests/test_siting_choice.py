@@ -20,11 +20,10 @@ from siting_helpers import (
 from shelterscape.errors import InputError
 from shelterscape.science.scene import How
 from shelterscape.science.siting.benefit import benefits
-from shelterscape.science.siting.bound import most_within
+from shelterscape.science.siting.budgets import BudgetTracker, Cap, Limits, Phase, most_within
 from shelterscape.science.siting.choice import choose
 from shelterscape.science.siting.exact import exact, with_chosen
 from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.limits import Cap, Limits, Phase, Purse
 from shelterscape.science.siting.monte_carlo import selection_shares
 from shelterscape.science.siting.setting import setting_of
 
@@ -107,8 +106,8 @@ def test_a_grant_above_the_cost_is_floored(world):
 def test_not_a_single_unit_of_money_too_much(world):
     _, new, _ = world
     costs = new.iloc[:2].assign(cost_minor=[6_000_000_000, 4_000_000_001])
-    assert Purse(costs, Limits(money_minor=10_000_000_001)).fits({0: 0, 1: 0})
-    assert not Purse(costs, Limits(money_minor=10_000_000_000)).fits({0: 0, 1: 0})
+    assert BudgetTracker(costs, Limits(money_minor=10_000_000_001)).fits({0: 0, 1: 0})
+    assert not BudgetTracker(costs, Limits(money_minor=10_000_000_000)).fits({0: 0, 1: 0})
 
 
 def test_two_budgets_are_both_kept(world):

@@ -14,9 +14,9 @@ from shapely import LineString, Point, box
 
 from shelterscape.errors import InputError
 from shelterscape.science.shelter import relative_wind
-from shelterscape.science.siting import candidates, constraints, cutting, designs
-from shelterscape.science.siting.across_wind import best_bearing
+from shelterscape.science.siting import candidates, cutting, designs, planner_layers
 from shelterscape.science.siting.cutting import cut, cutter
+from shelterscape.science.siting.generated_lines import best_bearing
 
 LINE = LineString([(0, 0), (500, 0)])
 BOOK = designs.packaged()
@@ -158,7 +158,7 @@ def test_openings_let_the_wind_through(grid_of):
     open_, _ = cut(offered(belt), [cutter("track", array_of(Point(100, 200)), 6.0)])
     fields = []
     for frame in (whole, open_):
-        as_belt = candidates.dress(frame, BOOK, "three-row belt", 2027).assign(height_m=8.0)
+        as_belt = candidates.with_design(frame, BOOK, "three-row belt", 2027).assign(height_m=8.0)
         fields.append(relative_wind(as_belt, grid, 270.0, spread_deg=0.0, ends=False))
     row, col = 40, 26  # 5 heights behind the middle of the opening, and off to the side of it
     assert fields[0][row, col] < 0.6
@@ -172,7 +172,7 @@ def test_openings_that_face_the_damaging_wind_are_told():
     frames = []
     for line, gate in ((north, Point(0, 200)), (east, Point(200, 0))):
         kept, _ = cut(offered(line), [cutter("gateway", array_of(gate), 2.0)])
-        frames.append(candidates.dress(kept, BOOK, "three-row belt", 2027))
+        frames.append(candidates.with_design(kept, BOOK, "three-row belt", 2027))
     flags = [candidates.judge(frame, WEST_WIND)["flags"].item() for frame in frames]
     # Wind from the west blows straight through a gap in a belt that runs north.
     assert candidates.FACING in flags[0] and candidates.FACING not in flags[1]
@@ -182,7 +182,7 @@ def test_openings_that_face_the_damaging_wind_are_told():
 def test_an_opening_faces_the_wind_within_thirty_degrees(turn, told):
     line = turned(array_of(LineString([(0, -200), (0, 200)])), turn)[0]
     kept, _ = cut(offered(line), [cutter("gateway", array_of(Point(0, 0)), 2.0)])
-    judged = candidates.judge(candidates.dress(kept, BOOK, "uncut hedge", 2027), WEST_WIND)
+    judged = candidates.judge(candidates.with_design(kept, BOOK, "uncut hedge", 2027), WEST_WIND)
     assert (candidates.FACING in judged["flags"].item()) is told
 
 
@@ -194,19 +194,19 @@ def layer(*shapes, **columns) -> gpd.GeoDataFrame:
 
 
 def register(*shapes, **columns) -> gpd.GeoDataFrame:
-    return constraints.complete(layer(*shapes, **columns), "register")[0]
+    return planner_layers.complete_constraints(layer(*shapes, **columns), "register")[0]
 
 
 def test_what_the_register_forbids_is_cut_and_named():
     given = register(
         box(100, -20, 200, 20), effect=["Forbid"], constraint=["deep peat"], distance_m=[7.0]
     )
-    kept, cuts = cut(offered(LINE), constraints.forbidding([given]))
+    kept, cuts = cut(offered(LINE), planner_layers.forbidding([given]))
     assert cuts["reason"].tolist() == ["forbidden: deep peat"]
     assert cuts["cut_m"].tolist() == pytest.approx([120.0], abs=1e-6)
-    belts = candidates.dress(kept, BOOK, "three-row belt", 2027)
-    table = constraints.checked(belts, [given])
-    assert set(table["effect"]) == {constraints.NOT_CHECKED}
+    belts = candidates.with_design(kept, BOOK, "three-row belt", 2027)
+    table = planner_layers.checked(belts, [given])
+    assert set(table["effect"]) == {planner_layers.NOT_CHECKED}
 
 
 def test_a_constraint_within_its_distance_is_told_with_what_was_found():
@@ -219,7 +219,7 @@ def test_a_constraint_within_its_distance_is_told_with_what_was_found():
         authority=["county", "trust"],
         date=["2024-05-01", ""],
     )
-    table = constraints.checked(dressed(LINE), [given])
+    table = planner_layers.checked(dressed(LINE), [given])
     row = table.iloc[0]
     assert row[["candidate", "constraint", "effect", "authority"]].tolist() == [
         "G0001",
@@ -235,7 +235,7 @@ def test_a_constraint_within_its_distance_is_told_with_what_was_found():
 
 def test_what_nobody_looked_at_is_told():
     given = register(Point(0, 900), effect=["note"], constraint=["waders"])
-    table = constraints.checked(dressed(LINE), [given], looked_at=["watercourses"])
+    table = planner_layers.checked(dressed(LINE), [given], looked_at=["watercourses"])
     missing = table[table["effect"] == "not checked: no layer given"]["constraint"].tolist()
     assert missing == [
         "deep peat",
@@ -246,8 +246,10 @@ def test_what_nobody_looked_at_is_told():
         "rights of way",
         "services",
     ]
-    assert constraints.checked(dressed(LINE), [])["constraint"].tolist() == list(constraints.USUAL)
-    assert len(constraints.checked(dressed(), [given])) == len(constraints.USUAL) - 1
+    assert planner_layers.checked(dressed(LINE), [])["constraint"].tolist() == list(
+        planner_layers.USUAL
+    )
+    assert len(planner_layers.checked(dressed(), [given])) == len(planner_layers.USUAL) - 1
 
 
 @given(st.integers(0, 10_000))
@@ -255,7 +257,7 @@ def test_distances_found_are_those_between_faces(seed):
     rng = np.random.default_rng(seed)
     spots = [Point(*xy) for xy in rng.uniform(-100, 600, (6, 2))]
     given_ = register(*spots, effect=["consult"] * 6, distance_m=rng.uniform(0, 300, 6))
-    table = constraints.checked(dressed(LINE), [given_])
+    table = planner_layers.checked(dressed(LINE), [given_])
     found = table[table["effect"] == "consult"]["found_m"].to_numpy()
     # By hand: distance of a point to a segment of the x axis, less half the width.
     xy = np.array([(p.x, p.y) for p in spots])
@@ -276,7 +278,7 @@ def test_distances_found_are_those_between_faces(seed):
 )
 def test_a_register_that_cannot_be_relied_on_is_refused(columns, code):
     with pytest.raises(InputError) as caught:
-        constraints.complete(layer(Point(0, 0), **columns), "register")
+        planner_layers.complete_constraints(layer(Point(0, 0), **columns), "register")
     assert caught.value.code == code and caught.value.mend
 
 
@@ -284,7 +286,7 @@ def test_authority_and_date_missing_are_counted():
     given = layer(
         Point(0, 0), Point(1, 1), effect=["note", "note"], date=pd.to_datetime(["2024-02-01", None])
     )
-    found, notices = constraints.complete(given, "register", "waders")
+    found, notices = planner_layers.complete_constraints(given, "register", "waders")
     assert found["date"].tolist() == ["2024-02-01", ""]
     assert found["constraint"].tolist() == ["waders", "waders"]
     assert sorted(n.count for n in notices) == [1, 2, 2]

@@ -11,15 +11,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from line_helpers import array_of, fields, same_lines, turned
 
-from shelterscape.science.siting.across_wind import (
+from shelterscape.science.siting.candidates import bearings_of
+from shelterscape.science.siting.generated_lines import (
+    CORNER_DEG,
     best_bearing,
+    corner_shapes,
+    cross_shapes,
     equal_parts,
     lines_across,
+    parcel_edges,
     wind_caught,
 )
-from shelterscape.science.siting.candidates import bearings_of
-from shelterscape.science.siting.corners import corner_shapes, cross_shapes
-from shelterscape.science.siting.parcel_edges import CORNER_DEG, parcel_edges
 
 NOTHING = np.empty(0, dtype=object)
 roses = st.lists(

@@ -9,16 +9,17 @@ from scipy.stats import norm
 from siting_helpers import belts, candidates, seeded_lines, seeded_world
 
 from shelterscape.science.scene import How
-from shelterscape.science.siting import sampled_cells
+from shelterscape.science.siting import monte_carlo, sampled_cells
 from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.sampled_cells import DrawnCells, SampledCells, sample_of, tilted
+from shelterscape.science.siting.monte_carlo import CurveBank, DrawnCells
+from shelterscape.science.siting.sampled_cells import SampledCells, sample_of, tilted
 
 
 def drawn_as_given(setting, frame, rays=5):
     """Cells under a draw that changes nothing."""
     cells = SampledCells(setting, frame, rays=rays)
     weights = cells.ray_weights(setting.weights, setting.how.spread_deg)
-    return DrawnCells(cells, setting.belts, frame, setting.how, weights)
+    return DrawnCells(cells, CurveBank(), setting.belts, frame, setting.how, weights)
 
 
 @pytest.mark.parametrize("how", [How(), How(ends=False, combine="product"), How(curve="field")])
@@ -26,8 +27,8 @@ def drawn_as_given(setting, frame, rays=5):
 def test_cells_give_the_benefit_of_the_whole_map(seed, how, monkeypatch):
     """The kernels of `Ground` fill spans of rows; here distances are kept cell by cell."""
     # Curves of the very same belts, so that only the geometry is compared.
-    monkeypatch.setattr(sampled_cells, "POROSITY_STEP", 0.01)
-    monkeypatch.setattr(sampled_cells, "SHARE_STEP", 0.01)
+    monkeypatch.setattr(monte_carlo, "POROSITY_STEP", 0.01)
+    monkeypatch.setattr(monte_carlo, "SHARE_STEP", 0.01)
     setting, new = seeded_world(8, seed, how, standing=6)
     ground = Ground(setting, new)
     cells = drawn_as_given(setting, ground.frame)
@@ -54,13 +55,13 @@ def test_rounding_of_curves_is_small_beside_what_is_drawn():
 
 def test_taller_belts_reach_farther_with_the_geometry_kept(monkeypatch):
     """Heights drawn a quarter up: as if the belts had been that tall from the start."""
-    monkeypatch.setattr(sampled_cells, "POROSITY_STEP", 0.01)
-    monkeypatch.setattr(sampled_cells, "SHARE_STEP", 0.01)
+    monkeypatch.setattr(monte_carlo, "POROSITY_STEP", 0.01)
+    monkeypatch.setattr(monte_carlo, "SHARE_STEP", 0.01)
     setting, _ = seeded_world(1, 5, standing=0)
     low, tall = (candidates(belts(seeded_lines(6, 21), h, 0.5)) for h in (8.0, 10.0))
     cells = SampledCells(setting, low)
     weights = cells.ray_weights(setting.weights, setting.how.spread_deg)
-    drawn = DrawnCells(cells, setting.belts, tall, setting.how, weights)
+    drawn = DrawnCells(cells, CurveBank(), setting.belts, tall, setting.how, weights)
     every = np.arange(6)
     assert_allclose(drawn.gains(every), Ground(setting, tall).gains(every), rtol=2e-3)
 

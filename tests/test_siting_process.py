@@ -13,7 +13,7 @@ from shapely import LineString, Point, box
 
 import shelterscape
 from shelterscape.errors import InputError
-from shelterscape.science.siting import constraints as register
+from shelterscape.science.siting import planner_layers as register
 from shelterscape.science.siting.designs import packaged
 
 pytestmark = pytest.mark.slow

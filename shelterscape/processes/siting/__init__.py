@@ -19,7 +19,7 @@ from shelterscape.processes.siting.outputs import OUTPUTS
 from shelterscape.processes.siting.pictures import draw
 from shelterscape.processes.siting.read import read
 from shelterscape.processes.siting.write import write
-from shelterscape.science.siting import benefit, exact, ground, sampled_cells, setting
+from shelterscape.science.siting import benefit, exact, ground, monte_carlo, setting
 from shelterscape.science.terrain.open_wind import work_bytes
 
 
@@ -82,7 +82,7 @@ def memory(asked: SitingInputs, sizes: Sizes) -> float:
     comparing = ground.work_bytes(cells, directions, sizes.vertices) + benefit.work_bytes(cells)
     # Results of cases done are kept while the next is evaluated.
     evaluating = exact.work_bytes(cells, sizes.vertices) + 4.0 * cells * directions * asked.terrain
-    drawing = sampled_cells.work_bytes(cells, directions) if asked.reruns else 0.0
+    drawing = monte_carlo.work_bytes(cells, directions) if asked.reruns else 0.0
     winds = work_bytes(sizes.grid) if asked.terrain else 0.0
     return kept + max(winds, in_setting + max(comparing, evaluating, drawing))
 

@@ -20,10 +20,10 @@ from shelterscape.science.belts import Case
 from shelterscape.science.growth import belts_at
 from shelterscape.science.places import coverage
 from shelterscape.science.siting.benefit import Benefits, benefits
+from shelterscape.science.siting.budgets import Cap, Limits, Phase
 from shelterscape.science.siting.choice import Choice, choose
 from shelterscape.science.siting.exact import Exact, exact
 from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.limits import Cap, Limits, Phase
 from shelterscape.science.siting.monte_carlo import selection_shares
 from shelterscape.science.siting.setting import Setting, need_of, owners_of, setting_of
 

@@ -10,9 +10,9 @@ from pydantic import Field, field_validator, model_validator
 from shelterscape.process.cases import CaseInputs
 from shelterscape.process.grant_inputs import GrantMaps
 from shelterscape.process.inputs import Places, RoughGround, Several, Source, quantity
-from shelterscape.science.siting.across_wind import LONGEST_M, SPACING_H
 from shelterscape.science.siting.cutting import STEEPEST_DEG
 from shelterscape.science.siting.designs import MINOR_UNITS
+from shelterscape.science.siting.generated_lines import LONGEST_M, SPACING_H
 
 Way = Literal["drawn", "edges", "across", "corners", "mending"]
 EVERY_WAY: tuple[Way, ...] = ("drawn", "edges", "across", "corners", "mending")

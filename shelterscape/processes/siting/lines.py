@@ -14,9 +14,9 @@ from shelterscape.errors import InputError, Notice
 from shelterscape.process.run import Run
 from shelterscape.processes.siting.read import Given
 from shelterscape.science.places import purpose_of
-from shelterscape.science.siting import across_wind, candidates, constraints, corners, mending
+from shelterscape.science.siting import candidates, generated_lines, planner_layers, restoration
 from shelterscape.science.siting.cutting import cut
-from shelterscape.science.siting.parcel_edges import parcel_edges
+from shelterscape.science.siting.generated_lines import parcel_edges
 
 Shapes = NDArray[np.object_]
 
@@ -37,7 +37,7 @@ class Lines:
     cuts : DataFrame
         ``candidate`` (line offered), ``reason``, ``cut_m``.
     constraints : DataFrame
-        As `constraints.checked` gives it.
+        As `planner_layers.checked` gives it.
     offered_m : float
         Length of all lines offered for planting.
     """
@@ -71,7 +71,7 @@ def lines_of(given: Given, run: Run) -> Lines:
         if areas is not None and "holding_id" in areas:
             every = candidates.with_holdings(every, areas)
             break
-    told = constraints.checked(every, given.register, given.looked_at)
+    told = planner_layers.checked(every, given.register, given.looked_at)
     return Lines(every, cuts, told, offered_m)
 
 
@@ -101,13 +101,13 @@ def _planted(given: Given) -> tuple[gpd.GeoDataFrame, pd.DataFrame, float]:
         # Of no candidate: it never became a line of its own.
         row = pd.DataFrame({"candidate": [""], "reason": [DOUBLED], "cut_m": [doubled_m]})
         cuts = pd.concat([row, cuts], ignore_index=True)
-    belts = candidates.dress(kept, book, given.design.name, given.asked.planting_year)
+    belts = candidates.with_design(kept, book, given.design.name, given.asked.planting_year)
     return belts, cuts, float(offered.geometry.length.sum()) + doubled_m
 
 
 def _mended(given: Given) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     purpose = given.settled.purpose
-    found, cuts = mending.mendings(
+    found, cuts = restoration.restoration_options(
         given.belts,
         given.book,
         given.design,
@@ -152,7 +152,7 @@ def _across(given: Given) -> Shapes:
     shapes = ground.geometry.to_numpy()
     shapes = shapes[shapely.get_dimensions(shapes) == 2]
     height = _height(given)
-    lines = across_wind.lines_across(
+    lines = generated_lines.lines_across(
         shapes,
         given.bearing.bearing_deg,
         given.asked.spacing_h * height,
@@ -168,8 +168,8 @@ def _corners(given: Given) -> Shapes:
     stock = [bool((p := purpose_of(name)) and p.head_m2) for name in given.places["purpose"]]
     shapes = given.places.geometry.to_numpy()[np.array(stock, dtype=bool)]
     shapes = shapes[shapely.get_dimensions(shapes) == 2]
-    crosses = corners.cross_shapes(shapes, given.bearing.bearing_deg)
-    return np.concatenate([corners.corner_shapes(shapes), crosses])
+    crosses = generated_lines.cross_shapes(shapes, given.bearing.bearing_deg)
+    return np.concatenate([generated_lines.corner_shapes(shapes), crosses])
 
 
 def _near(given: Given, lines: Shapes) -> NDArray[np.bool_]:

@@ -23,11 +23,11 @@ from shelterscape.science import places as place_layers
 from shelterscape.science.belts import Case
 from shelterscape.science.grants.maps import AGREEMENT_COLUMNS, AREA_COLUMNS
 from shelterscape.science.site_wind import where_modelled
-from shelterscape.science.siting import constraints, cutting, given
-from shelterscape.science.siting.across_wind import Bearing, best_bearing
+from shelterscape.science.siting import cutting, planner_layers
 from shelterscape.science.siting.candidates import TELLING_AGE
 from shelterscape.science.siting.cutting import Cutter, cutter
-from shelterscape.science.siting.designs import Book, Design, book_of, packaged
+from shelterscape.science.siting.designs import Design, Designs, designs_of, packaged
+from shelterscape.science.siting.generated_lines import Bearing, best_bearing
 from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
 from shelterscape.science.terrain.validity import NOT_MODELLED
 from shelterscape.science.wind import WindSet
@@ -36,13 +36,13 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "belts": belt_layers.READ_COLUMNS,
     "woods": belt_layers.READ_COLUMNS,
     "places": place_layers.READ_COLUMNS,
-    "parcels": given.PARCEL_COLUMNS,
-    "holdings": given.HOLDING_COLUMNS,
-    "candidate_lines": given.LINE_COLUMNS,
-    "keep_clear": given.KEEP_CLEAR_COLUMNS,
+    "parcels": planner_layers.PARCEL_COLUMNS,
+    "holdings": planner_layers.HOLDING_COLUMNS,
+    "candidate_lines": planner_layers.LINE_COLUMNS,
+    "keep_clear": planner_layers.KEEP_CLEAR_COLUMNS,
     "water": ("clear_m",),
-    "openings": given.OPENING_COLUMNS,
-    "constraints": constraints.READ_COLUMNS,
+    "openings": planner_layers.OPENING_COLUMNS,
+    "constraints": planner_layers.CONSTRAINT_COLUMNS,
     "grant_areas": AREA_COLUMNS,
     "agreements": AGREEMENT_COLUMNS,
     "roughness": ROUGHNESS_COLUMNS,
@@ -88,7 +88,7 @@ class Given:
         Those.
     register : list of GeoDataFrame
         Constraints.
-    book : Book
+    book : Designs
     design : Design
         Of new belts that name none.
     bearing : Bearing
@@ -115,7 +115,7 @@ class Given:
     cutters: list[Cutter]
     standing: list[Cutter]
     register: list[gpd.GeoDataFrame]
-    book: Book
+    book: Designs
     design: Design
     bearing: Bearing
     open_wind: dict[str, NDArray[np.float32]]
@@ -140,7 +140,7 @@ class Given:
     @property
     def looked_at(self) -> list[str]:
         """Usual constraints heeded by another road than the register."""
-        return given.heeded(self.cutters) + (["watercourses"] if self.asked.water else [])
+        return planner_layers.heeded(self.cutters) + (["watercourses"] if self.asked.water else [])
 
 
 class _Reader:
@@ -151,7 +151,7 @@ class _Reader:
         self.columns = columns_by_layer(asked.fields, COLUMNS)
 
     def layer(self, field: str, what: str) -> gpd.GeoDataFrame | None:
-        """The layer of a field, None where it was not given."""
+        """The layer of a field, None where it was not planner_layers."""
         source = getattr(self.asked, field)
         frame = self.one(source, field, what) if source else None
         # On a part of the map a layer may have nothing to say.
@@ -175,7 +175,7 @@ def read(asked: SitingInputs, files: Files, run: Run) -> Given:
     reader = _Reader(asked, files, run, grid)
     book = packaged()
     if asked.designs:
-        book = book_of(files.toml(asked.designs, "file of designs"), "designs")
+        book = designs_of(files.toml(asked.designs, "file of designs"), "designs")
     purpose = settled.purpose.name if settled.purpose else NO_PURPOSE
     design = book.find(asked.design) if asked.design else book.design_for(purpose)
     belts, woods = _belts(reader, grid)
@@ -195,7 +195,7 @@ def read(asked: SitingInputs, files: Files, run: Run) -> Given:
         places=_places(reader, settled, run),
         parcels=_parcels(reader),
         holdings=holdings,
-        lines=None if lines is None else given.given_lines(lines, "candidate lines"),
+        lines=None if lines is None else planner_layers.given_lines(lines, "candidate lines"),
         cutters=_cutters(reader, asked, elevation, grid, holdings, woods, register),
         standing=_standing(belts),
         register=register,
@@ -313,7 +313,7 @@ def _places(reader: _Reader, settled: Choices, run: Run) -> gpd.GeoDataFrame | N
 
 def _holdings(reader: _Reader) -> gpd.GeoDataFrame | None:
     frame = reader.layer("holdings", "holding layer")
-    return None if frame is None else given.with_holding_ids(frame, "holdings")
+    return None if frame is None else planner_layers.with_holding_ids(frame, "holdings")
 
 
 def _parcels(reader: _Reader) -> gpd.GeoDataFrame | None:
@@ -321,14 +321,14 @@ def _parcels(reader: _Reader) -> gpd.GeoDataFrame | None:
     if frame is None:
         return None
     known = frame if "holding_id" in frame else frame.assign(holding_id="")
-    return given.with_holding_ids(known, "parcels")
+    return planner_layers.with_holding_ids(known, "parcels")
 
 
 def _constraints(source: str, reader: _Reader) -> gpd.GeoDataFrame:
     frame = reader.one(source, "constraints", "layer of constraints")
     path, _, layer = source.rpartition(":")
     name = layer if path else source
-    found, notices = constraints.complete(frame, f"constraints {name}", name)
+    found, notices = planner_layers.complete_constraints(frame, f"constraints {name}", name)
     reader.told(notices)
     return found
 
@@ -343,10 +343,10 @@ def _cutters(
     register: list[gpd.GeoDataFrame],
 ) -> list[Cutter]:
     """What bars new belts, hardest reasons first."""
-    found = constraints.forbidding(register)
+    found = planner_layers.forbidding(register)
     for field, what, made in (
-        ("keep_clear", "keep-clear layer", given.keep_clear),
-        ("water", "layer of water", given.water),
+        ("keep_clear", "keep-clear layer", planner_layers.keep_clear),
+        ("water", "layer of water", planner_layers.water),
     ):
         frame = reader.layer(field, what)
         if frame is not None:
@@ -365,7 +365,7 @@ def _cutters(
         found.append(cutter(OFF_AREA, np.array([area], dtype=object), outside=True))
     ways = reader.layer("openings", "layer of openings")
     if ways is not None:
-        cutters, notices = given.openings_given(ways, "openings")
+        cutters, notices = planner_layers.openings_given(ways, "openings")
         reader.told(notices)
         found += cutters
     return found

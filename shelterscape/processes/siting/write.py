@@ -17,10 +17,9 @@ from shelterscape.science.belts import Case
 from shelterscape.science.growth import belts_at
 from shelterscape.science.places import purpose_of
 from shelterscape.science.siting.benefit import table
-from shelterscape.science.siting.candidates import PLANT
+from shelterscape.science.siting.candidates import PLANT, land_of
 from shelterscape.science.siting.choice import RULED_OUT
-from shelterscape.science.siting.constraints import EFFECTS
-from shelterscape.science.siting.land import land_of
+from shelterscape.science.siting.planner_layers import EFFECTS
 
 _COLUMNS = {output.name: output.columns for output in OUTPUTS if isinstance(output, Layer)}
 

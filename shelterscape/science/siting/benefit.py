@@ -90,7 +90,7 @@ def benefits(ground: Ground, candidates: gpd.GeoDataFrame) -> Benefits:
     taken away.
     """
     by_direction, by_purpose, by_place = _parts(ground, candidates)
-    taken_away = loss_by_mending(ground, candidates)
+    taken_away = loss_by_restoration(ground, candidates)
     total = by_direction.sum(axis=1) - taken_away
     return Benefits(total, by_direction, by_purpose, by_place, taken_away)
 
@@ -204,7 +204,7 @@ def _by_cell(covered: Coverage, need: Array, cells: int) -> tuple[NDArray, ...]:
     return first, owner[order].astype(np.int32), weight
 
 
-def mended_rows(candidates: gpd.GeoDataFrame) -> NDArray[np.int64]:
+def replaced_rows(candidates: gpd.GeoDataFrame) -> NDArray[np.int64]:
     """Row of the standing belt each candidate replaces, -1 for none."""
     if "mends" not in candidates or not len(candidates):
         return np.full(len(candidates), -1, np.int64)
@@ -212,7 +212,7 @@ def mended_rows(candidates: gpd.GeoDataFrame) -> NDArray[np.int64]:
     return np.asarray(rows, dtype=np.int64)
 
 
-def loss_by_mending(ground: Ground, candidates: gpd.GeoDataFrame) -> Array:
+def loss_by_restoration(ground: Ground, candidates: gpd.GeoDataFrame) -> Array:
     """What is lost because the belt a candidate replaces is taken away, sheltered hectares.
 
     Parameters
@@ -226,7 +226,7 @@ def loss_by_mending(ground: Ground, candidates: gpd.GeoDataFrame) -> Array:
     (n,) float64
         0 for new belts, and for mended ones that shelter all that the old one does.
     """
-    mends, loss = mended_rows(candidates), np.zeros(len(candidates))
+    mends, loss = replaced_rows(candidates), np.zeros(len(candidates))
     for belt in np.unique(mends[mends >= 0]):
         which = np.flatnonzero(mends == belt)
         loss[which] = _loss_of(ground, int(belt), which)

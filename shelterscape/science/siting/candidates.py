@@ -1,8 +1,9 @@
-"""What a candidate is: a line where a belt could go, or an existing belt that could be mended."""
+"""What a candidate is: a line where a belt could go, or an existing belt to restore; its land."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -12,9 +13,9 @@ from numpy.typing import NDArray
 
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import SiteIndex, belts_at
-from shelterscape.science.siting.across_wind import Bearing
 from shelterscape.science.siting.cutting import openings
-from shelterscape.science.siting.designs import Book, cost_minor
+from shelterscape.science.siting.designs import Designs, cost_minor
+from shelterscape.science.siting.generated_lines import Bearing
 
 Array = NDArray[np.float64]
 
@@ -118,14 +119,16 @@ def offer(
     return frame
 
 
-def dress(kept: gpd.GeoDataFrame, book: Book, design: str, planted_year: int) -> gpd.GeoDataFrame:
+def with_design(
+    kept: gpd.GeoDataFrame, book: Designs, design: str, planted_year: int
+) -> gpd.GeoDataFrame:
     """Lines left by cutting as belts of their design, with length and cost.
 
     Parameters
     ----------
     kept : GeoDataFrame
         As `offer` and `cutting.cut` give them.
-    book : Book
+    book : Designs
     design : str
         Taken where a line names none.
     planted_year : int
@@ -163,11 +166,11 @@ def dress(kept: gpd.GeoDataFrame, book: Book, design: str, planted_year: int) ->
 
 
 def design_height(
-    book: Book, design: str, local_heights: Mapping[str, SiteIndex] | None = None
+    book: Designs, design: str, local_heights: Mapping[str, SiteIndex] | None = None
 ) -> float:
     """Height of a belt of a design 20 years after planting, metres."""
     line = gpd.GeoDataFrame(geometry=[shapely.LineString([(0, 0), (1, 0)])])
-    belt = dress(offer(GIVEN, line), book, design, 2000)
+    belt = with_design(offer(GIVEN, line), book, design, 2000)
     grown = belts_at(belt, Case("in-leaf", 2000 + TELLING_AGE), local_heights=local_heights)
     return float(grown["height_m"].iloc[0])
 
@@ -187,7 +190,7 @@ def judge(
     Parameters
     ----------
     candidates : GeoDataFrame
-        As `dress` and `mending.mendings` give them.
+        As `with_design` and `restoration.restoration_options` give them.
     bearing : Bearing
         The best one for the purpose, counted from grid north.
     local_heights : mapping, optional
@@ -314,3 +317,49 @@ def with_holdings(candidates: gpd.GeoDataFrame, areas: gpd.GeoDataFrame) -> gpd.
     added = [f"{BOUNDARY} {names}" if isinstance(names, str) else "" for names in several]
     flags = ["; ".join(filter(None, pair)) for pair in zip(candidates["flags"], added, strict=True)]
     return candidates.assign(holding_id=found, flags=flags)
+
+
+FENCE_M = 1.0
+"""Strip on either side that a fence may take besides, metres (E)."""
+
+CROP_LOSS_H = (1.0, 2.0)
+"""How far from a belt crops lose to roots and shade, heights: to somewhere between these (Kort
+1988; Cleugh and others 2002; status S)."""
+
+
+class Land(NamedTuple):
+    """Ranges, from the least to the most, hectares.
+
+    Parameters
+    ----------
+    taken_low, taken_high : (n,) float64
+        Out of use: the belt by itself, and fenced on both sides.
+    beside_low, beside_high : (n,) float64
+        On which crops lose, on both sides together; how much they lose is not told here, and
+        beyond it they gain.
+    """
+
+    taken_low: Array
+    taken_high: Array
+    beside_low: Array
+    beside_high: Array
+
+
+def land_of(length_m: Array, width_m: Array, height_m: Array, is_new: NDArray[np.bool_]) -> Land:
+    """Land that belts ask for.
+
+    Parameters
+    ----------
+    length_m, width_m, height_m : (n,) arrays
+        Of each belt, its height as it will be.
+    is_new : (n,) bool
+        Belts that stand already, and are mended, take no land anew.
+
+    Returns
+    -------
+    Land
+    """
+    length = np.where(is_new, np.asarray(length_m, dtype=float), 0.0) / 1e4
+    near, far = (2.0 * heights * np.asarray(height_m, dtype=float) for heights in CROP_LOSS_H)
+    width = np.asarray(width_m, dtype=float)
+    return Land(length * width, length * (width + 2.0 * FENCE_M), length * near, length * far)

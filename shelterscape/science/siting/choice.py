@@ -11,12 +11,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from shelterscape.errors import InputError
-from shelterscape.science.siting.benefit import loss_by_mending
-from shelterscape.science.siting.bound import CLAIM, Bound, Step
+from shelterscape.science.siting.benefit import loss_by_restoration
+from shelterscape.science.siting.budgets import CLAIM, Bound, BudgetTracker, Limits, NetCost, Step
 from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.limits import Limits, NetCost, Purse
-from shelterscape.science.siting.sampled_cells import DrawnCells
-from shelterscape.science.siting.search import LEAST_GAIN_HA, Search, State
+from shelterscape.science.siting.search import LEAST_GAIN_HA, Evaluator, Search, State
 
 Array = NDArray[np.float64]
 
@@ -35,7 +33,7 @@ REPLACED = "another restoration of the same belt is chosen"
 NO_ROOM = "does not fit the budget beside the belts chosen"
 NO_ADDITION = "adds no benefit to the existing belts and those chosen"
 NOT_FOUND = "would fit and add benefit, but the search did not try it beside the belts chosen"
-"""Why a line is or is not chosen, beside what `Purse.too_large_alone` says."""
+"""Why a line is or is not chosen, beside what `BudgetTracker.too_large_alone` says."""
 
 
 @dataclass(frozen=True)
@@ -126,7 +124,8 @@ def choose(
     ------
     InputError
         ``name-unknown`` for a line asked for that is not there; ``input-refused`` for one both
-        asked for and forbidden, for what is asked for not fitting the limits, and as `Purse`.
+        asked for and forbidden, for what is asked for not fitting the limits, and as
+        `BudgetTracker`.
 
     Notes
     -----
@@ -134,9 +133,9 @@ def choose(
     chosen by itself upon those before, so that what stands after any of them stands alone.
     """
     if taken_away is None:
-        taken_away = loss_by_mending(ground, candidates)
-    purse = Purse(candidates, limits, net_cost)
-    search = Search(ground, candidates, purse, own, taken_away, stop_if_asked)
+        taken_away = loss_by_restoration(ground, candidates)
+    budget = BudgetTracker(candidates, limits, net_cost)
+    search = Search(ground, candidates, budget, own, taken_away, stop_if_asked)
     search.forbid(_rows_of(candidates, forbidden))
     try:
         search.begin(_rows_of(candidates, must), set(forbidden) & set(must))
@@ -161,7 +160,7 @@ def choose(
 
 
 def choose_quickly(
-    ground: Ground | DrawnCells,
+    ground: Evaluator,
     candidates: gpd.GeoDataFrame,
     limits: Limits,
     *,
@@ -181,8 +180,8 @@ def choose_quickly(
     rows : list of int
     benefit_ha : float
     """
-    purse = Purse(candidates, limits, net_cost)
-    search = Search(ground, candidates, purse, None, taken_away, lambda: None)
+    budget = BudgetTracker(candidates, limits, net_cost)
+    search = Search(ground, candidates, budget, None, taken_away, lambda: None)
     search.begin(_rows_of(candidates, must), set())
     search.grow(keep=False)
     single = search.best_single()
@@ -210,8 +209,8 @@ def _rows_of(candidates: gpd.GeoDataFrame, names: Collection[str]) -> list[int]:
 
 def _told(search: Search, best: State, method: str) -> Choice:
     """The choice with its bound and curve."""
-    purse = search.purse
-    bound = Bound(purse, search.must)
+    budget = search.budget
+    bound = Bound(budget, search.must)
     search.restore(tuple(sorted(best, key=lambda line: line[1])))
     _sharpen(search, bound)
     rows = list(search.ground.planted)
@@ -228,8 +227,8 @@ def _told(search: Search, best: State, method: str) -> Choice:
         gap=(most - value) / most if most > 0 else 0.0,
         method=method,
         claim=CLAIM,
-        metres=purse.metres(chosen),
-        net_cost_minor=purse.money(chosen),
+        metres=budget.metres(chosen),
+        net_cost_minor=budget.money(chosen),
         curve=_curve(search, bound),
         laid=search.laid,
         reason=_reasons(search),
@@ -241,7 +240,7 @@ def _reasons(search: Search) -> NDArray[np.object_]:
     adds = search.would_add()
     reason = np.where(adds > LEAST_GAIN_HA, NOT_FOUND, NO_ADDITION).astype(object)
     reason[np.isnan(adds)] = NO_ROOM
-    alone = search.purse.too_large_alone()
+    alone = search.budget.too_large_alone()
     reason[alone != ""] = alone[alone != ""]
     reason[search.replaced()] = REPLACED
     reason[~search.allowed] = RULED_OUT
@@ -266,8 +265,8 @@ def _sharpen(search: Search, bound: Bound) -> None:
 
 def _curve(search: Search, bound: Bound) -> pd.DataFrame:
     """Best set found within each share of the budget, those of smaller shares included."""
-    purse = search.purse
-    found = [(purse.share_of(rows), -value, rows) for rows, (value, _) in search.seen.items()]
+    budget = search.budget
+    found = [(budget.share_of(rows), -value, rows) for rows, (value, _) in search.seen.items()]
     lines = []
     for k in range(CURVE_STEPS + 1):
         share = k / CURVE_STEPS
@@ -276,7 +275,7 @@ def _curve(search: Search, bound: Bound) -> pd.DataFrame:
             continue  # what every choice has costs more
         _, minus, rows = min(within, key=lambda f: (f[1], f[0], search.names_of(f[2])))
         most = min(bound.of(step, share)[0] for step, _ in search.steps)
-        cost = sum(purse.gross[i] for i in rows), purse.money(rows)
-        lines.append((share, len(rows), purse.metres(rows), *cost, -minus, max(most, -minus)))
+        cost = sum(budget.gross[i] for i in rows), budget.money(rows)
+        lines.append((share, len(rows), budget.metres(rows), *cost, -minus, max(most, -minus)))
     columns = ["share", "lines", "metres", "cost_minor", "net_cost_minor", "benefit_ha", "bound_ha"]
     return pd.DataFrame(lines, columns=columns)

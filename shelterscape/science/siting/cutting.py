@@ -17,7 +17,7 @@ from scipy.sparse.csgraph import connected_components
 from shelterscape.grid import Grid
 from shelterscape.science.not_modelled import gradient
 from shelterscape.science.polygons import polygons_of
-from shelterscape.science.siting.across_wind import SHORTEST_M, as_array
+from shelterscape.science.siting.generated_lines import SHORTEST_M, as_array
 
 Array = NDArray[np.float64]
 Shapes = NDArray[np.object_]

@@ -62,7 +62,7 @@ class Design:
 
 
 @dataclass(frozen=True)
-class Mending:
+class Restoration:
     """What one way of mending does, and its cost.
 
     Parameters
@@ -82,11 +82,11 @@ class Mending:
 
 
 @dataclass(frozen=True)
-class Book:
+class Designs:
     """All designs and ways of mending, by name."""
 
     designs: dict[str, Design]
-    mending: dict[str, Mending]
+    mending: dict[str, Restoration]
 
     def design_for(self, purpose: str, where: str = "designs") -> Design:
         """The first design that suits a purpose.
@@ -127,9 +127,9 @@ class Book:
 
 
 @functools.cache
-def packaged() -> Book:
+def packaged() -> Designs:
     """The designs that come with the package."""
-    return book_of(data.toml("designs/belts.toml"), "designs/belts.toml")
+    return designs_of(data.toml("designs/belts.toml"), "designs/belts.toml")
 
 
 def cost_minor(length_m: float, cost_per_m: Decimal) -> int:
@@ -146,7 +146,7 @@ def cost_minor(length_m: float, cost_per_m: Decimal) -> int:
     return int(cost.quantize(Decimal(1), rounding=ROUND_HALF_UP))
 
 
-def book_of(raw: Mapping[str, Any], where: str) -> Book:
+def designs_of(raw: Mapping[str, Any], where: str) -> Designs:
     """Check the content of a file of designs.
 
     Parameters
@@ -173,7 +173,7 @@ def book_of(raw: Mapping[str, Any], where: str) -> Book:
     designs = {str(n): _design(str(n), row, where) for n, row in raw["design"].items()}
     ways = raw.get("mending")
     mending = packaged().mending if ways is None else _ways(ways, where)
-    return Book(designs, mending)
+    return Designs(designs, mending)
 
 
 _DESIGN_KEYS = {
@@ -251,12 +251,12 @@ _MENDING_KEYS: dict[str, dict[str, tuple[float, float]]] = {
 """Figures each way of mending needs, with their range."""
 
 
-def _ways(raw: Any, where: str) -> dict[str, Mending]:
+def _ways(raw: Any, where: str) -> dict[str, Restoration]:
     _check_keys(raw, set(ACTIONS), where)
     return {str(name): _mending(str(name), row, where) for name, row in raw.items()}
 
 
-def _mending(action: str, row: Any, where: str) -> Mending:
+def _mending(action: str, row: Any, where: str) -> Restoration:
     here = f"{where}, mending {action}"
     wanted = _MENDING_KEYS[action]
     _check_keys(row, {*wanted, "cost_per_m", "closing_years"}, here)
@@ -265,7 +265,7 @@ def _mending(action: str, row: Any, where: str) -> Mending:
         raise InputError("designs-bad", "A figure is missing.", where=here, value=missing[0])
     figures = {key: _number(row, key, here, *span) for key, span in wanted.items()}
     years = _number({"closing_years": 10} | dict(row), "closing_years", here, 0, 100)
-    return Mending(action, _money(row["cost_per_m"], here), years, figures)
+    return Restoration(action, _money(row["cost_per_m"], here), years, figures)
 
 
 def _check_keys(row: Any, known: set[str], where: str) -> None:

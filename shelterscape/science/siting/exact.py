@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from shelterscape.science.places import Corners, means
 from shelterscape.science.scene import Scene, scene_of
 from shelterscape.science.shelter import one_direction, taken_to_relative
-from shelterscape.science.siting.benefit import mended_rows
+from shelterscape.science.siting.benefit import replaced_rows
 from shelterscape.science.siting.ground import VERTEX_BYTES
 from shelterscape.science.siting.setting import NOBODY, PUBLIC, Setting
 
@@ -75,7 +75,7 @@ def with_chosen(setting: Setting, frame: gpd.GeoDataFrame, rows: Sequence[int]) 
         The columns a scene needs.
     """
     chosen = frame.iloc[list(rows)]
-    gone = mended_rows(chosen)
+    gone = replaced_rows(chosen)
     stays = ~np.isin(np.arange(len(setting.belts)), gone[gone >= 0])
     columns = ["height_m", "width_m", "belt_type", "porosity", "porosity_low", "geometry"]
     parts = [f[columns] for f in (setting.belts[stays] if len(stays) else None, chosen)

@@ -10,14 +10,27 @@ import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
+from shelterscape.kernels.ray_cells import (
+    gains_in_cells,
+    look_up,
+    plant_in_cells,
+    raise_beside_ends,
+)
+from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
+from shelterscape.science.belts import HARD_TYPES
 from shelterscape.science.growth import belts_at
+from shelterscape.science.looks import LookTables, look_of, shade_at
+from shelterscape.science.scene import END_FULL_EXTENT_H, END_RISE, How
+from shelterscape.science.siting import sampled_cells
 from shelterscape.science.siting.benefit import Benefits
+from shelterscape.science.siting.budgets import BudgetTracker, Limits, NetCost
 from shelterscape.science.siting.choice import choose_quickly
-from shelterscape.science.siting.limits import Limits, NetCost, Purse
-from shelterscape.science.siting.sampled_cells import DrawnCells, SampledCells
+from shelterscape.science.siting.sampled_cells import Chains, SampledCells
 from shelterscape.science.siting.setting import Setting
 
 Array = NDArray[np.float64]
+Field = NDArray[np.float32]
+Numbers = NDArray[np.int64]
 
 RUNS = 200
 BEST = 300
@@ -25,6 +38,18 @@ BEST = 300
 
 CURVES_DRAWN = ("barrier", "field", "handbook")
 """The three curves that are no mean of others; each is drawn as often."""
+
+
+POROSITY_STEP, SHARE_STEP = 0.02, 0.05
+"""Steps to which porosity, and width and height shares, are rounded in Monte Carlo runs: far less
+than they are drawn apart, so that runs share their curve tables."""
+
+MOST_CURVES = 4000
+"""Curve tables kept between runs, about 55 MB."""
+
+
+TABLE = (REACH_WINDWARD_H / TABLE_STEP_H, TABLE_STEP_H)
+"""Where curve tables have their origin, and their spacing."""
 
 
 @dataclass(frozen=True)
@@ -129,7 +154,7 @@ def selection_shares(
         frame = belts_at(candidates, setting.case) if len(candidates) else candidates
     stands = frame.iloc[part].reset_index(drop=True)
     hook = None if net_cost is None else functools.cache(_on_part(net_cost, part))
-    cells = SampledCells(setting, stands, seed=seed)
+    cells, bank = SampledCells(setting, stands, seed=seed), CurveBank()
     counts, curves = np.zeros(len(part)), []
     benefit = np.zeros(runs)
     for run in range(runs if len(part) else 0):
@@ -137,7 +162,7 @@ def selection_shares(
         rng = np.random.default_rng([seed, run])
         drawn, varied = _drawn(setting, stands, uncertainty or InputUncertainty(), rng)
         wind = cells.ray_weights(drawn.weights, drawn.how.spread_deg)
-        ground = DrawnCells(cells, drawn.belts, varied, drawn.how, wind)
+        ground = DrawnCells(cells, bank, drawn.belts, varied, drawn.how, wind)
         taken_away = own.taken_away[part]
         rows, benefit[run] = choose_quickly(
             ground, few, limits, must=must, net_cost=hook, taken_away=taken_away
@@ -161,7 +186,7 @@ def _taking_part(
 ) -> NDArray[np.int64]:
     """Rows of the best candidates, in the order of their names."""
     names = candidates["candidate"].astype(str).to_numpy()
-    shares = Purse(candidates, limits).shares()
+    shares = BudgetTracker(candidates, limits).shares()
     with np.errstate(divide="ignore", invalid="ignore"):
         worth = np.where(own.total > 0, own.total / shares, 0.0)
     order = np.lexsort((names, -worth))
@@ -214,3 +239,156 @@ def _varied(
         for name in ("porosity", "porosity_low")
     }
     return belts.assign(height_m=belts["height_m"].to_numpy(dtype=float) * height, **changed)
+
+
+def work_bytes(cells: int, directions: int) -> float:
+    """Memory that `selection_shares` takes besides its `Setting`, bytes.
+
+    Parameters
+    ----------
+    cells : int
+        Cells of the grid.
+    directions : int
+        Directions of the wind set.
+    """
+    return 14e3 * MOST_CURVES + sampled_cells.work_bytes(cells, directions)
+
+
+class CurveBank:
+    """Curve tables shared by Monte Carlo runs, made when first met."""
+
+    def __init__(self) -> None:
+        self._tables = LookTables(1)
+        self._count = 0
+
+    def rows(self, belts: gpd.GeoDataFrame, how: How, more: Sequence[tuple[float, ...]]) -> Numbers:
+        """Numbers of the tables of belts, then of more: porosity, low, width, height, hard."""
+        if self._count > MOST_CURVES:
+            self._tables, self._count = LookTables(1), 0
+        columns = ["porosity", "porosity_low", "width_m", "height_m"]
+        figures = belts[columns].to_numpy(dtype=float).reshape(len(belts), 4)
+        others = np.array(more, dtype=float).reshape(len(more), 5)
+        figures = np.vstack([figures, others[:, :4]])
+        hard = [*belts["belt_type"].isin(HARD_TYPES), *(others[:, 4] > 0)]
+        height = np.maximum(figures[:, 3], 1e-9)
+        porosity = np.round(figures[:, :2] / POROSITY_STEP) * POROSITY_STEP
+        shade = np.round(shade_at(height, how.at_height_m) / SHARE_STEP) * SHARE_STEP
+        width = np.round((1.0 - np.exp(-0.5 * figures[:, 2] / height)) / SHARE_STEP) * SHARE_STEP
+        width_h = -2.0 * np.log(np.maximum(1.0 - width, 1e-3))
+        found = np.empty(len(figures), np.int64)
+        rows = np.column_stack([porosity, width_h, shade])
+        for i, row in enumerate(rows):
+            curve = "barrier" if hard[i] else how.curve
+            found[i] = self._tables.index(look_of(row[:1], row[1:2], row[2], row[3], curve))
+        self._count = max(self._count, int(found.max(initial=0)))
+        return found
+
+    def tables(self) -> Field:
+        """Relative wind of all met so far."""
+        tables: Field = self._tables.tables()[0]
+        return tables
+
+
+class DrawnCells:
+    """Cells under one draw of heights, porosities, curve and winds; candidates come and go.
+
+    It answers `gains`, `plant` and `put_back` as `ground.Ground` does.
+
+    Parameters
+    ----------
+    cells : SampledCells
+    bank : CurveBank
+    belts, candidates : GeoDataFrame
+        As they were given, with drawn heights and porosities.
+    how : How
+        With the drawn curve.
+    ray_weights : (rays,) float64
+        As `SampledCells.ray_weights` gives them.
+    """
+
+    def __init__(
+        self,
+        cells: SampledCells,
+        bank: CurveBank,
+        belts: gpd.GeoDataFrame,
+        candidates: gpd.GeoDataFrame,
+        how: How,
+        ray_weights: Array,
+    ) -> None:
+        self._cells, self._bank = cells, bank
+        self.planted: list[int] = []
+        self._saved: list[Field] = []
+        weight = ray_weights[:, None] * cells.need
+        if len(cells.windy):
+            weight = weight * cells.windy[cells.direction]
+        self._weight = weight.ravel()
+        self._wind = self._standing(belts, how)
+        self._lowered = np.ones(len(cells.pair), np.float32)
+        look = bank.rows(candidates, how, [])
+        height = candidates["height_m"].to_numpy(dtype=float) / cells.setting.grid.cell_m
+        lines = (cells.slot, *cells.lines[1:])
+        look_up(*lines, height, look, bank.tables(), *TABLE, False, self._lowered)
+
+    def _standing(self, belts: gpd.GeoDataFrame, how: How) -> Field:
+        """Relative wind beside existing belts alone, by pair."""
+        cells, bank, cell_m = self._cells, self._bank, self._cells.setting.grid.cell_m
+        wind = np.ones(len(self._weight), np.float32)
+        if not len(belts):
+            return wind
+        chains = _chain_figures(belts, cells.chains)
+        look = bank.rows(belts, how, chains)
+        height = np.append(belts["height_m"].to_numpy(dtype=float), [c[3] for c in chains])
+        tables = bank.tables()
+        product = how.combine == "product"
+        look_up(*cells.existing, height / cell_m, look, tables, *TABLE, product, wind)
+        low, alone = belts["porosity_low"].to_numpy(dtype=float), height[: len(belts)]
+        shade = shade_at(np.maximum(alone, 1e-9), how.at_height_m)
+        rise = END_RISE * (1.0 - low) * shade
+        raise_beside_ends(*cells.ends, alone / cell_m, rise, END_FULL_EXTENT_H, wind)
+        return wind
+
+    def gains(self, which: Sequence[int] | Numbers) -> Array:
+        """What each of some candidates alone would add to what stands now, hectares."""
+        numbers, out = np.asarray(which, dtype=np.int64), np.zeros(len(which))
+        known = (self._cells.first, self._cells.pair, self._lowered)
+        gains_in_cells(numbers, *known, self._wind, self._weight, out)
+        return out
+
+    def plant(self, one: int) -> float:
+        """Add a candidate to what stands; what it adds, hectares."""
+        first, last = self._cells.first[one : one + 2]
+        known = (self._cells.pair, self._lowered, self._wind, self._weight)
+        added, before = plant_in_cells(first, last, *known)
+        self._saved.append(before)
+        self.planted.append(one)
+        return float(added)
+
+    def put_back(self) -> int:
+        """Take off the candidate added last; returns it."""
+        one = self.planted.pop()
+        first, last = self._cells.first[one : one + 2]
+        self._wind[self._cells.pair[first:last]] = self._saved.pop()
+        return one
+
+
+def _chain_figures(belts: gpd.GeoDataFrame, chains: Chains) -> list[tuple[float, ...]]:
+    """Porosity, that of the lower half, width and height of chains, as `scene` joins them (E)."""
+    if not len(chains.members):
+        return []
+    there = chains.members >= 0
+
+    hard = belts["belt_type"].isin(HARD_TYPES).to_numpy()[chains.members]
+
+    def _of(column: str, without: float) -> Array:
+        return np.where(there, belts[column].to_numpy(dtype=float)[chains.members], without)
+
+    return list(
+        zip(
+            _of("porosity", 1.0).prod(axis=1),
+            _of("porosity_low", 1.0).prod(axis=1),
+            _of("width_m", 0.0).sum(axis=1) + chains.gap_m,
+            _of("height_m", 0.0).max(axis=1),
+            (hard | ~there).all(axis=1),
+            strict=True,
+        )
+    )

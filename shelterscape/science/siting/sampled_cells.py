@@ -8,7 +8,7 @@ sample of them.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import NamedTuple
 
 import geopandas as gpd
@@ -28,12 +28,8 @@ from shelterscape.kernels.influence import (
 from shelterscape.kernels.ray_cells import (
     end_entries_of,
     entries_of,
-    gains_in_cells,
-    look_up,
-    plant_in_cells,
-    raise_beside_ends,
 )
-from shelterscape.kernels.shelter_curves import REACH_LEEWARD_H, REACH_WINDWARD_H, TABLE_STEP_H
+from shelterscape.kernels.shelter_curves import REACH_LEEWARD_H, REACH_WINDWARD_H
 from shelterscape.kernels.strips import (
     LEFT,
     LONGEST_CHAIN,
@@ -42,10 +38,8 @@ from shelterscape.kernels.strips import (
     belt_strips,
     joined_strips,
 )
-from shelterscape.science.belts import HARD_TYPES
-from shelterscape.science.looks import LookTables, look_of, shade_at
 from shelterscape.science.outlines import CLOSE_H
-from shelterscape.science.scene import END_FULL_EXTENT_H, END_RISE, How, Scene, scene_of
+from shelterscape.science.scene import Scene, scene_of
 from shelterscape.science.siting.ground import SITING_RAYS, ray_directions
 from shelterscape.science.siting.setting import Setting
 
@@ -59,16 +53,9 @@ MOST_PAIRS = 500_000
 ENDS_REACH = 1.5
 """How much taller than expected a belt may be drawn before cells beside its ends are missed."""
 
-POROSITY_STEP, SHARE_STEP = 0.02, 0.05
-"""Steps to which porosity, and width and height shares, are rounded in Monte Carlo runs: far less
-than they are drawn apart, so that runs share their curve tables."""
-
-MOST_CURVES = 4000
-"""Curve tables kept between runs, about 55 MB."""
-
 
 def work_bytes(cells: int, directions: int, rays: int = SITING_RAYS) -> float:
-    """Memory that Monte Carlo runs take besides their `Setting`, bytes.
+    """Memory that `SampledCells` and one draw on them take, bytes.
 
     Parameters
     ----------
@@ -81,11 +68,11 @@ def work_bytes(cells: int, directions: int, rays: int = SITING_RAYS) -> float:
 
     Notes
     -----
-    Curve tables, pairs with their weights, and entries: belts and candidates reach a cell along a
+    Pairs with their weights, and entries: belts and candidates reach a cell along a
     ray 8 times on average (assumed; 3.6 times on the sample), at 36 bytes each.
     """
     pairs = min(MOST_PAIRS, cells * directions * rays)
-    return 14e3 * MOST_CURVES + pairs * (20.0 + 8 * 36.0)
+    return pairs * (20.0 + 8 * 36.0)
 
 
 class Entries(NamedTuple):
@@ -109,8 +96,6 @@ class EndEntries(NamedTuple):
 
 NO_ENTRIES = Entries(*(np.empty(0, t) for t in ("i4", "i4", "f4", "f4")))
 NO_END_ENTRIES = EndEntries(*(np.empty(0, t) for t in ("i4", "i4", "f4", "f4", "f4")))
-TABLE = (REACH_WINDWARD_H / TABLE_STEP_H, TABLE_STEP_H)
-"""Where curve tables have their origin, and their spacing."""
 
 
 class Apart(NamedTuple):
@@ -128,41 +113,6 @@ class Chains(NamedTuple):
 
     members: Numbers
     gap_m: Array
-
-
-class CurveBank:
-    """Curve tables shared by Monte Carlo runs, made when first met."""
-
-    def __init__(self) -> None:
-        self._tables = LookTables(1)
-        self._count = 0
-
-    def rows(self, belts: gpd.GeoDataFrame, how: How, more: Sequence[tuple[float, ...]]) -> Numbers:
-        """Numbers of the tables of belts, then of more: porosity, low, width, height, hard."""
-        if self._count > MOST_CURVES:
-            self._tables, self._count = LookTables(1), 0
-        columns = ["porosity", "porosity_low", "width_m", "height_m"]
-        figures = belts[columns].to_numpy(dtype=float).reshape(len(belts), 4)
-        others = np.array(more, dtype=float).reshape(len(more), 5)
-        figures = np.vstack([figures, others[:, :4]])
-        hard = [*belts["belt_type"].isin(HARD_TYPES), *(others[:, 4] > 0)]
-        height = np.maximum(figures[:, 3], 1e-9)
-        porosity = np.round(figures[:, :2] / POROSITY_STEP) * POROSITY_STEP
-        shade = np.round(shade_at(height, how.at_height_m) / SHARE_STEP) * SHARE_STEP
-        width = np.round((1.0 - np.exp(-0.5 * figures[:, 2] / height)) / SHARE_STEP) * SHARE_STEP
-        width_h = -2.0 * np.log(np.maximum(1.0 - width, 1e-3))
-        found = np.empty(len(figures), np.int64)
-        rows = np.column_stack([porosity, width_h, shade])
-        for i, row in enumerate(rows):
-            curve = "barrier" if hard[i] else how.curve
-            found[i] = self._tables.index(look_of(row[:1], row[1:2], row[2], row[3], curve))
-        self._count = max(self._count, int(found.max(initial=0)))
-        return found
-
-    def tables(self) -> Field:
-        """Relative wind of all met so far."""
-        tables: Field = self._tables.tables()[0]
-        return tables
 
 
 class SampledCells:
@@ -189,7 +139,7 @@ class SampledCells:
         seed: int = 1,
         stop_if_asked: Callable[[], None] = lambda: None,
     ) -> None:
-        self.setting, self.bank = setting, CurveBank()
+        self.setting = setting
         towards, self.direction, self.share = ray_directions(setting, rays)
         self.cell, self.need = sample_of(setting.need_ha(), MOST_PAIRS // len(towards), seed)
         self.windy = setting.open_wind.reshape(-1, setting.need[0].size)[:, self.cell]
@@ -325,85 +275,6 @@ class _Ray:
         return EndEntries(self.pairs(cell), belts.row[outline].astype(np.int32), *rest)
 
 
-class DrawnCells:
-    """Cells under one draw of heights, porosities, curve and winds; candidates come and go.
-
-    It answers `gains`, `plant` and `put_back` as `ground.Ground` does.
-
-    Parameters
-    ----------
-    cells : SampledCells
-    belts, candidates : GeoDataFrame
-        As they were given, with drawn heights and porosities.
-    how : How
-        With the drawn curve.
-    ray_weights : (rays,) float64
-        As `SampledCells.ray_weights` gives them.
-    """
-
-    def __init__(
-        self,
-        cells: SampledCells,
-        belts: gpd.GeoDataFrame,
-        candidates: gpd.GeoDataFrame,
-        how: How,
-        ray_weights: Array,
-    ) -> None:
-        self._cells, self.planted = cells, list[int]()
-        self._saved: list[Field] = []
-        weight = ray_weights[:, None] * cells.need
-        if len(cells.windy):
-            weight = weight * cells.windy[cells.direction]
-        self._weight = weight.ravel()
-        self._wind = self._standing(belts, how)
-        self._lowered = np.ones(len(cells.pair), np.float32)
-        look = cells.bank.rows(candidates, how, [])
-        height = candidates["height_m"].to_numpy(dtype=float) / cells.setting.grid.cell_m
-        lines = (cells.slot, *cells.lines[1:])
-        look_up(*lines, height, look, cells.bank.tables(), *TABLE, False, self._lowered)
-
-    def _standing(self, belts: gpd.GeoDataFrame, how: How) -> Field:
-        """Relative wind beside existing belts alone, by pair."""
-        cells, cell_m = self._cells, self._cells.setting.grid.cell_m
-        wind = np.ones(len(self._weight), np.float32)
-        if not len(belts):
-            return wind
-        chains = _chain_figures(belts, cells.chains)
-        look = cells.bank.rows(belts, how, chains)
-        height = np.append(belts["height_m"].to_numpy(dtype=float), [c[3] for c in chains])
-        tables = cells.bank.tables()
-        product = how.combine == "product"
-        look_up(*cells.existing, height / cell_m, look, tables, *TABLE, product, wind)
-        low, alone = belts["porosity_low"].to_numpy(dtype=float), height[: len(belts)]
-        shade = shade_at(np.maximum(alone, 1e-9), how.at_height_m)
-        rise = END_RISE * (1.0 - low) * shade
-        raise_beside_ends(*cells.ends, alone / cell_m, rise, END_FULL_EXTENT_H, wind)
-        return wind
-
-    def gains(self, which: Sequence[int] | Numbers) -> Array:
-        """What each of some candidates alone would add to what stands now, hectares."""
-        numbers, out = np.asarray(which, dtype=np.int64), np.zeros(len(which))
-        known = (self._cells.first, self._cells.pair, self._lowered)
-        gains_in_cells(numbers, *known, self._wind, self._weight, out)
-        return out
-
-    def plant(self, one: int) -> float:
-        """Add a candidate to what stands; what it adds, hectares."""
-        first, last = self._cells.first[one : one + 2]
-        known = (self._cells.pair, self._lowered, self._wind, self._weight)
-        added, before = plant_in_cells(first, last, *known)
-        self._saved.append(before)
-        self.planted.append(one)
-        return float(added)
-
-    def put_back(self) -> int:
-        """Take off the candidate added last; returns it."""
-        one = self.planted.pop()
-        first, last = self._cells.first[one : one + 2]
-        self._wind[self._cells.pair[first:last]] = self._saved.pop()
-        return one
-
-
 def sample_of(need: Field, most: int, seed: int) -> tuple[Numbers, Array]:
     """Cells with a need, and what each counts.
 
@@ -459,26 +330,3 @@ def _chains_of(groups: dict[tuple[int, ...], int], belts: Apart | None) -> Chain
             at = first + int(np.flatnonzero(lines.neighbours[first:last] == other)[0])
             gap_m[number] += lines.gap_m[at]
     return Chains(members, gap_m)
-
-
-def _chain_figures(belts: gpd.GeoDataFrame, chains: Chains) -> list[tuple[float, ...]]:
-    """Porosity, that of the lower half, width and height of chains, as `scene` joins them (E)."""
-    if not len(chains.members):
-        return []
-    there = chains.members >= 0
-
-    hard = belts["belt_type"].isin(HARD_TYPES).to_numpy()[chains.members]
-
-    def _of(column: str, without: float) -> Array:
-        return np.where(there, belts[column].to_numpy(dtype=float)[chains.members], without)
-
-    return list(
-        zip(
-            _of("porosity", 1.0).prod(axis=1),
-            _of("porosity_low", 1.0).prod(axis=1),
-            _of("width_m", 0.0).sum(axis=1) + chains.gap_m,
-            _of("height_m", 0.0).max(axis=1),
-            (hard | ~there).all(axis=1),
-            strict=True,
-        )
-    )

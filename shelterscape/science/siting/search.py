@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Iterable
+from typing import Protocol
 
 import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.errors import InputError
-from shelterscape.science.siting.benefit import mended_rows
-from shelterscape.science.siting.bound import Step
-from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.limits import Purse
-from shelterscape.science.siting.sampled_cells import DrawnCells
+from shelterscape.science.siting.benefit import replaced_rows
+from shelterscape.science.siting.budgets import BudgetTracker, Step
 
 Array = NDArray[np.float64]
 
@@ -43,15 +41,30 @@ State = tuple[tuple[int, int], ...]
 """Rows with the numbers of their phases, in the order planted."""
 
 
+class Evaluator(Protocol):
+    """Ground on which candidates come and go: `ground.Ground`, or cells of Monte Carlo runs."""
+
+    planted: list[int]
+
+    def gains(self, which: NDArray[np.int64]) -> Array:
+        """What each of some candidates would add to what stands now, hectares."""
+
+    def plant(self, one: int) -> float:
+        """Add a candidate; what it adds, hectares."""
+
+    def put_back(self) -> int:
+        """Take off the candidate added last; returns it."""
+
+
 class Search:
     """A choice under way: what is planted in which phase, and the newest known additions.
 
     Parameters
     ----------
-    ground : Ground
+    ground : Evaluator
         With nothing planted.
     candidates : GeoDataFrame
-    purse : Purse
+    budget : BudgetTracker
     own : (n,) float64, optional
         What each adds alone; worked out when not given.
     taken_away : (n,) float64
@@ -68,20 +81,20 @@ class Search:
 
     def __init__(
         self,
-        ground: Ground | DrawnCells,
+        ground: Evaluator,
         candidates: gpd.GeoDataFrame,
-        purse: Purse,
+        budget: BudgetTracker,
         own: Array | None,
         taken_away: Array,
         stop_if_asked: Callable[[], None],
     ) -> None:
-        self.ground, self.purse, self.stop = ground, purse, stop_if_asked
+        self.ground, self.budget, self.stop = ground, budget, stop_if_asked
         n = len(candidates)
         names = candidates["candidate"].astype(str).to_numpy()
         self.rank = np.argsort(np.argsort(names, kind="stable"))
         self.loss = taken_away
-        self.mends = mended_rows(candidates)
-        self.shares = purse.shares()
+        self.mends = replaced_rows(candidates)
+        self.shares = budget.shares()
         self.allowed = np.ones(n, dtype=bool)
         self.must: frozenset[int] = frozenset()
         self.phases: dict[int, int] = {}
@@ -144,7 +157,7 @@ class Search:
             self.restore(state)
             self._values[rows] = self.plain() - sum(float(self.loss[row]) for row, _ in state)
             # A part of what fits need not fit: grants may need a least length.
-            if self.purse.fits(dict(state)):
+            if self.budget.fits(dict(state)):
                 self.seen[rows] = (self._values[rows], state)
         return self._values[rows]
 
@@ -152,7 +165,7 @@ class Search:
         """The state of the highest value met; of equals the one that takes least, then by name."""
 
         def order(rows: frozenset[int]) -> tuple[float, float, list[int]]:
-            return -self.seen[rows][0], self.purse.share_of(rows), self.names_of(rows)
+            return -self.seen[rows][0], self.budget.share_of(rows), self.names_of(rows)
 
         return self.seen[min(self.seen, key=order)][1]
 
@@ -184,7 +197,7 @@ class Search:
             self.value(self.state())
 
     def _first_phase(self, row: int) -> int | None:
-        for phase in range(max(len(self.purse.limits.phases), 1)):
+        for phase in range(max(len(self.budget.limits.phases), 1)):
             if self.fits(row, phase):
                 return phase
         return None
@@ -199,7 +212,7 @@ class Search:
 
         `additions` must hold for what is planted, or for part of it.
         """
-        for phase in range(max(len(self.purse.limits.phases), 1)):
+        for phase in range(max(len(self.budget.limits.phases), 1)):
             self.additions[list(self.phases)] = 0.0
             open_to = self.allowed.copy()
             open_to[[*self.phases, *closed]] = False
@@ -218,9 +231,9 @@ class Search:
             ratio = self._ratios(open_to, by_share)
             best: list[int] = []
             misfits = 0
-            ratio[~self.purse.may_fit(self.phases, phase)] = 0.0
+            ratio[~self.budget.may_fit(self.phases, phase)] = 0.0
             for row in np.lexsort((self.rank, -ratio))[: np.count_nonzero(ratio)]:
-                if len(best) == AT_ONCE or (misfits == MISFITS and not self.purse.additive):
+                if len(best) == AT_ONCE or (misfits == MISFITS and not self.budget.additive):
                     break
                 if self.fits(int(row), phase):
                     best.append(int(row))
@@ -237,13 +250,13 @@ class Search:
 
     def fits(self, row: int, phase: int) -> bool:
         """Whether one more line is within the limits, and not a second mending of one belt."""
-        return not self._taken(row) and self.purse.fits({**self.phases, row: phase})
+        return not self._taken(row) and self.budget.fits({**self.phases, row: phase})
 
     def would_add(self) -> Array:
         """What each line left out would add beside what is planted; NaN where it does not fit."""
         found = np.full(len(self.loss), np.nan)
-        phases = range(max(len(self.purse.limits.phases), 1))
-        left = self.allowed & np.any([self.purse.may_fit(self.phases, p) for p in phases], axis=0)
+        phases = range(max(len(self.budget.limits.phases), 1))
+        left = self.allowed & np.any([self.budget.may_fit(self.phases, p) for p in phases], axis=0)
         left[list(self.phases)] = False
         rows = [int(r) for r in np.flatnonzero(left) if self._first_phase(int(r)) is not None]
         found[rows] = self.look(np.array(rows, dtype=np.int64)) - self.loss[rows]
@@ -340,7 +353,7 @@ class Search:
     def _rival(self, before: State, row: int, phase: int) -> int | None:
         """The line that adds most in the place of one taken off, if any fits."""
         most = self.known_additions(before) - self.loss
-        rivals = self.allowed & (most > LEAST_GAIN_HA) & self.purse.may_fit(self.phases, phase)
+        rivals = self.allowed & (most > LEAST_GAIN_HA) & self.budget.may_fit(self.phases, phase)
         rivals[[row, *self.phases]] = False
         order = [int(r) for r in np.lexsort((self.rank, -most)) if rivals[r]]
         fitting = list(itertools.islice((r for r in order if self.fits(r, phase)), RIVALS))

@@ -8,7 +8,7 @@ from line_helpers import CRS, array_of
 from shapely import LineString, MultiPoint, Point, box
 
 from shelterscape.errors import InputError
-from shelterscape.science.siting import given
+from shelterscape.science.siting import planner_layers
 
 
 def layer(*shapes, **columns) -> gpd.GeoDataFrame:
@@ -19,11 +19,11 @@ LINE = LineString([(0, 0), (100, 0)])
 
 
 def test_lines_with_and_without_columns():
-    plain = given.given_lines(layer(LINE), "lines")
+    plain = planner_layers.given_lines(layer(LINE), "lines")
     assert plain[["name", "design"]].iloc[0].tolist() == ["", ""]
     assert not plain["must_have"].any() and not plain["forbidden"].any()
     answers = layer(LINE, LINE, LINE, must_have=["Yes", None, "0"], forbidden=[False, True, None])
-    found = given.given_lines(answers, "lines")
+    found = planner_layers.given_lines(answers, "lines")
     assert found["must_have"].tolist() == [True, False, False]
     assert found["forbidden"].tolist() == [False, True, False]
 
@@ -39,41 +39,43 @@ def test_lines_with_and_without_columns():
 )
 def test_lines_that_make_no_sense_are_refused(shape, columns):
     with pytest.raises(InputError) as caught:
-        given.given_lines(layer(shape, **columns), "lines")
+        planner_layers.given_lines(layer(shape, **columns), "lines")
     assert caught.value.code == "column-bad" and "lines" in caught.value.where
 
 
 def test_keep_clear_by_reason_with_its_clearance():
     shapes = (box(0, 0, 1, 1), LINE, Point(0, 0))
     frame = layer(*shapes, reason=["road", "line", "road"], clear_m=[5, None, 7])
-    cutters, notices = given.keep_clear(frame, "keep clear")
+    cutters, notices = planner_layers.keep_clear(frame, "keep clear")
     assert [c.reason for c in cutters] == ["keep clear: line", "keep clear: road"]
     assert [c.clear_m.tolist() for c in cutters] == [[0.0], [5.0, 7.0]]
     assert [n.count for n in notices] == [1]
     for wrong in (-1, "near", 10_000):
         with pytest.raises(InputError):
-            given.keep_clear(layer(LINE, clear_m=[wrong]), "keep clear")
+            planner_layers.keep_clear(layer(LINE, clear_m=[wrong]), "keep clear")
 
 
 def test_reasons_that_speak_of_a_usual_constraint_count_as_looked_at():
     frame = layer(LINE, LINE, reason=["deep peat on the ridge", "old barn"])
-    assert given.heeded(given.keep_clear(frame, "k")[0]) == ["deep peat"]
+    assert planner_layers.heeded(planner_layers.keep_clear(frame, "k")[0]) == ["deep peat"]
 
 
 def test_water_and_openings():
-    (water,), _ = given.water(layer(LINE), "water")
-    assert water.clear_m.tolist() == [given.WATER_CLEAR_M]
-    (ways,), _ = given.openings_given(layer(MultiPoint([(0, 0), (5, 5)]), width_m=[6.0]), "gates")
+    (water,), _ = planner_layers.water(layer(LINE), "water")
+    assert water.clear_m.tolist() == [planner_layers.WATER_CLEAR_M]
+    (ways,), _ = planner_layers.openings_given(
+        layer(MultiPoint([(0, 0), (5, 5)]), width_m=[6.0]), "gates"
+    )
     assert ways.is_opening and ways.clear_m.tolist() == [3.0, 3.0]
     assert len(ways.areas) == 2
 
 
 def test_holdings_need_their_id():
-    assert given.with_holding_ids(layer(box(0, 0, 1, 1), holding_id=[7]), "h")[
+    assert planner_layers.with_holding_ids(layer(box(0, 0, 1, 1), holding_id=[7]), "h")[
         "holding_id"
     ].tolist() == ["7"]
     public = layer(box(0, 0, 1, 1), box(1, 0, 2, 1), holding_id=["A", "B"], public=["false", "yes"])
-    assert given.with_holding_ids(public, "h")["public"].tolist() == [False, True]
+    assert planner_layers.with_holding_ids(public, "h")["public"].tolist() == [False, True]
     for frame in (layer(box(0, 0, 1, 1)), layer(LINE, holding_id=["A"])):
         with pytest.raises(InputError):
-            given.with_holding_ids(frame, "h")
+            planner_layers.with_holding_ids(frame, "h")

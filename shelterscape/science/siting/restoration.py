@@ -25,13 +25,13 @@ from shelterscape.science.siting.candidates import (
     MENDING,
 )
 from shelterscape.science.siting.cutting import LEAST_PART_M, Cutter, cut, openings
-from shelterscape.science.siting.designs import Book, Design, Mending, cost_minor
+from shelterscape.science.siting.designs import Design, Designs, Restoration, cost_minor
 
 HEDGES = ("hedge", "bank with hedge")
 """Kinds of belt that are laid or coppiced."""
 
 DENSER_BY = 0.05
-"""Mending that closes a belt by less than this share of sky is not worth offering (E)."""
+"""Restoration that closes a belt by less than this share of sky is not worth offering (E)."""
 
 OPEN_BELOW = 0.50
 """A belt whose lower half shows more sky than this is open below (E)."""
@@ -40,9 +40,9 @@ TALLEST_GIVEN_M = 2.0
 """A belt lower than this is no candidate for cutting: there is nothing to lay (E)."""
 
 
-def mendings(
+def restoration_options(
     belts: gpd.GeoDataFrame,
-    book: Book,
+    book: Designs,
     design: Design,
     planted_year: int,
     wanted: tuple[float, float],
@@ -56,7 +56,7 @@ def mendings(
     belts : GeoDataFrame
         As `science.belts.complete` gives them; walls, fences and areas such as woods are left
         alone.
-    book : Book
+    book : Designs
     design : Design
         What fills gaps in belts whose species is not known here.
     planted_year : int
@@ -70,8 +70,8 @@ def mendings(
     Returns
     -------
     candidates : GeoDataFrame
-        Columns as `candidates.dress` gives them. ``mends`` is the row of the belt each takes the
-        place of: of those that share it, one at most can be done. It is empty for gaps filled.
+        Columns as `candidates.with_design` gives them. ``mends`` is the row of the belt each takes
+        the place of: of those that share it, one at most can be done. It is empty for gaps filled.
     cuts : DataFrame
         What gaps lost, as `cutting.cut` tells it.
 
@@ -137,7 +137,7 @@ def _framed(rows: list[dict[str, Any]], year: int, crs: object) -> gpd.GeoDataFr
     )
 
 
-def _row(belt: Any, way: Mending, **changes: Any) -> dict[str, Any]:
+def _row(belt: Any, way: Restoration, **changes: Any) -> dict[str, Any]:
     """A belt with changes made by one way of mending; dense from the start unless told."""
     kept = {column: getattr(belt, column) for column in BELT_COLUMNS}
     usual = {"geometry": belt.geometry, "first_density": 1.0, "regrows": False}
@@ -149,7 +149,7 @@ def _row(belt: Any, way: Mending, **changes: Any) -> dict[str, Any]:
     return kept | usual | way_of | changes
 
 
-def _gap_up(belt: Any, way: Mending | None, design: Design) -> dict[str, Any] | None:
+def _gap_up(belt: Any, way: Restoration | None, design: Design) -> dict[str, Any] | None:
     """New plants in the gaps of a belt, gateways left open."""
     if way is None:
         return None
@@ -172,7 +172,7 @@ def _gap_up(belt: Any, way: Mending | None, design: Design) -> dict[str, Any] | 
     )
 
 
-def _cut_back(belt: Any, ways: dict[str, Mending]) -> dict[str, Any] | None:
+def _cut_back(belt: Any, ways: dict[str, Restoration]) -> dict[str, Any] | None:
     """A hedge laid while low enough, coppiced when it has grown too tall for that."""
     if belt.belt_type not in HEDGES or not belt.height_m >= TALLEST_GIVEN_M:
         return None
@@ -201,7 +201,7 @@ def _cut_back(belt: Any, ways: dict[str, Mending]) -> dict[str, Any] | None:
     )
 
 
-def _underplant(belt: Any, way: Mending | None, season: str) -> dict[str, Any] | None:
+def _underplant(belt: Any, way: Restoration | None, season: str) -> dict[str, Any] | None:
     """Shade-bearing evergreens under a belt that is open below in the season."""
     if way is None or belt.belt_type in HEDGES or not belt.height_m >= YOUNG_UP_TO_M:
         return None
@@ -230,7 +230,9 @@ def _underplant(belt: Any, way: Mending | None, season: str) -> dict[str, Any] |
     )
 
 
-def _thin(belt: Any, way: Mending | None, wanted_low: float, season: str) -> dict[str, Any] | None:
+def _thin(
+    belt: Any, way: Restoration | None, wanted_low: float, season: str
+) -> dict[str, Any] | None:
     """A belt closer than wanted, opened to what is wanted in the season."""
     now = belt.bare_porosity if season == "bare" else belt.porosity
     if way is None or wanted_low - now < DENSER_BY or not belt.height_m >= YOUNG_UP_TO_M:

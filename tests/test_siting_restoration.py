@@ -22,9 +22,9 @@ from shelterscape.science.belts import Case, seasonal
 from shelterscape.science.growth import SITE_FACTOR, belts_at, grown, height_at
 from shelterscape.science.purposes import purposes
 from shelterscape.science.shelter import relative_wind
-from shelterscape.science.siting import candidates, cutting, mending
-from shelterscape.science.siting.across_wind import best_bearing
-from shelterscape.science.siting.designs import book_of, cost_minor, packaged
+from shelterscape.science.siting import candidates, cutting, restoration
+from shelterscape.science.siting.designs import cost_minor, designs_of, packaged
+from shelterscape.science.siting.generated_lines import best_bearing
 
 BOOK = packaged()
 WEST_WIND = best_bearing([270.0], [1.0])
@@ -57,11 +57,11 @@ def test_every_purpose_has_a_design_that_comes_near_what_it_wants():
 
 def test_a_file_of_designs_of_ones_own():
     raw = {"design": {"mine": {"width_m": 4, "species": "oak", "porosity": 0.3, "cost_per_m": 12}}}
-    book = book_of(raw, "mine.toml")
+    book = designs_of(raw, "mine.toml")
     design = book.find("mine")
     assert (design.cost_per_m, design.bare_porosity, design.rows) == (Decimal(12), 0.60, 1)
     assert book.mending == BOOK.mending
-    assert book_of(raw | {"mending": {}}, "mine.toml").mending == {}
+    assert designs_of(raw | {"mending": {}}, "mine.toml").mending == {}
     with pytest.raises(InputError):
         book.find("hedge")
     with pytest.raises(InputError):
@@ -96,7 +96,7 @@ def spoiled(place, key, value):
 )
 def test_a_bad_file_of_designs_is_refused(place, key, value, code):
     with pytest.raises(InputError) as caught:
-        book_of(spoiled(place, key, value), "mine.toml")
+        designs_of(spoiled(place, key, value), "mine.toml")
     assert caught.value.code == code and "mine.toml" in caught.value.where
 
 
@@ -150,7 +150,9 @@ def test_holdings_of_candidates():
 
 
 def mended(belts, wanted=(0.15, 0.40), season="bare", year=2027):
-    return mending.mendings(belts, BOOK, BOOK.find("uncut hedge"), year, wanted, season)[0]
+    return restoration.restoration_options(
+        belts, BOOK, BOOK.find("uncut hedge"), year, wanted, season
+    )[0]
 
 
 def test_gaps_are_filled_and_gateways_left():
@@ -169,7 +171,7 @@ def test_gaps_are_filled_only_where_a_belt_may_stand():
     belts = standing(GAPPY, height_m=[3.0], belt_type=["hedge"], width_m=[2.0])
     pipe = cutting.cutter("pipe", array_of(box(-9, 130, 9, 135)), 4.0)
     how = (belts, BOOK, BOOK.find("uncut hedge"), 2027, (0.15, 0.40), "bare", [pipe])
-    found, cuts = mending.mendings(*how)
+    found, cuts = restoration.restoration_options(*how)
     gap = found[found["action"] == "gap up"]
     # Of the 30 m, 5 m and 5 m on either side are lost to the pipe.
     assert gap["length_m"].item() == pytest.approx(15.0)
@@ -286,7 +288,7 @@ def test_mended_belts_take_the_place_of_those_they_mend():
     )
     found = mended(belts)
     assert found["action"].tolist() == ["lay", "gap up"]
-    assert mending.still_standing(belts, found).tolist() == [False, True]
+    assert restoration.still_standing(belts, found).tolist() == [False, True]
     assert found["candidate"].is_unique
 
 
