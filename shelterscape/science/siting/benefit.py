@@ -107,6 +107,11 @@ def work_bytes(cells: int, purposes: int = 2, rays: int = SITING_RAYS) -> float:
     rays : int
         Rays for each direction.
 
+    Returns
+    -------
+    float
+        Bytes.
+
     Notes
     -----
     Needs in hectares and the places on each cell first; then, for belts that would be replaced,
@@ -205,7 +210,17 @@ def _by_cell(covered: Coverage, need: Array, cells: int) -> tuple[NDArray, ...]:
 
 
 def replaced_rows(candidates: gpd.GeoDataFrame) -> NDArray[np.int64]:
-    """Row of the standing belt each candidate replaces, -1 for none."""
+    """Row of the standing belt each candidate replaces, -1 for none.
+
+    Parameters
+    ----------
+    candidates : GeoDataFrame
+        With ``mends`` where any replaces a belt.
+
+    Returns
+    -------
+    (n,) int64
+    """
     if "mends" not in candidates or not len(candidates):
         return np.full(len(candidates), -1, np.int64)
     rows = pd.to_numeric(candidates["mends"], errors="coerce").fillna(-1)

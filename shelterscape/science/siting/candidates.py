@@ -168,7 +168,26 @@ def with_design(
 def design_height(
     book: Designs, design: str, local_heights: Mapping[str, SiteIndex] | None = None
 ) -> float:
-    """Height of a belt of a design 20 years after planting, metres."""
+    """Height of a belt of a design 20 years after planting, metres.
+
+    Parameters
+    ----------
+    book : Designs
+    design : str
+        A name in it.
+    local_heights : mapping, optional
+        As for `growth.belts_at`.
+
+    Returns
+    -------
+    float
+        m.
+
+    Raises
+    ------
+    InputError
+        ``name-unknown`` for a design not in the book.
+    """
     line = gpd.GeoDataFrame(geometry=[shapely.LineString([(0, 0), (1, 0)])])
     belt = with_design(offer(GIVEN, line), book, design, 2000)
     grown = belts_at(belt, Case("in-leaf", 2000 + TELLING_AGE), local_heights=local_heights)
@@ -229,12 +248,38 @@ def judge(
 
 
 def joined(flags: dict[str, NDArray[np.bool_]], count: int) -> list[str]:
-    """Words that hold for each candidate, separated by semicolons."""
+    """Words that hold for each candidate, separated by semicolons.
+
+    Parameters
+    ----------
+    flags : mapping of str to (count,) bool
+        Words, and the candidates they hold for.
+    count : int
+
+    Returns
+    -------
+    list of str
+        Separated by semicolons; empty where none holds.
+    """
     return ["; ".join(word for word, where in flags.items() if where[i]) for i in range(count)]
 
 
 def bearings_of(lines: NDArray[np.object_]) -> tuple[Array, Array, NDArray[np.int64]]:
-    """Bearing (0 to 180°) and length of every stretch of some lines, and the line it is of."""
+    """Bearing (0 to 180°) and length of every stretch of some lines, and the line it is of.
+
+    Parameters
+    ----------
+    lines : (n,) array of lines
+
+    Returns
+    -------
+    bearing : (k,) float64
+        Degrees clockwise from grid north, 0 <= b < 180.
+    length : (k,) float64
+        m.
+    line : (k,) int64
+        Number of the line.
+    """
     parts, line_of = shapely.get_parts(lines, return_index=True)
     xy, part_of = shapely.get_coordinates(parts, return_index=True)
     within = part_of[1:] == part_of[:-1]
@@ -245,14 +290,40 @@ def bearings_of(lines: NDArray[np.object_]) -> tuple[Array, Array, NDArray[np.in
 
 
 def apart_deg(bearing_deg: Array | float, axis_deg: float) -> Array:
-    """Angle between bearings and an axis, 0 to 90°."""
+    """Angle between bearings and an axis, 0 to 90°.
+
+    Parameters
+    ----------
+    bearing_deg : (k,) float64
+        Degrees from grid north.
+    axis_deg : float
+
+    Returns
+    -------
+    (k,) float64
+        Degrees.
+    """
     apart = np.abs(np.asarray(bearing_deg, dtype=float) - axis_deg) % 180.0
     found: Array = np.minimum(apart, 180.0 - apart)
     return found
 
 
 def shares_within(lines: NDArray[np.object_], axis_deg: float, within_deg: float) -> Array:
-    """Share of the length of each line that runs within an angle of an axis."""
+    """Share of the length of each line that runs within an angle of an axis.
+
+    Parameters
+    ----------
+    lines : (n,) array of lines
+    axis_deg : float
+        Degrees from grid north.
+    within_deg : float
+        0 to 90.
+
+    Returns
+    -------
+    (n,) float64
+        0 to 1.
+    """
     bearing, length, owner = bearings_of(lines)
     near = apart_deg(bearing, axis_deg) <= within_deg
     total = np.bincount(owner, weights=length, minlength=len(lines))
@@ -358,6 +429,11 @@ def land_of(length_m: Array, width_m: Array, height_m: Array, is_new: NDArray[np
     Returns
     -------
     Land
+
+    References
+    ----------
+    Kort (1988), Agriculture, Ecosystems and Environment 22/23; Cleugh and others (2002): crops lose
+    within 1 to 2 heights of a belt and gain beyond (both seen).
     """
     length = np.where(is_new, np.asarray(length_m, dtype=float), 0.0) / 1e4
     near, far = (2.0 * heights * np.asarray(height_m, dtype=float) for heights in CROP_LOSS_H)

@@ -71,7 +71,21 @@ class Cutter:
 def cutter(
     reason: str, areas: Shapes, clear_m: ArrayLike = 0.0, *, outside: bool = False
 ) -> Cutter:
-    """A `Cutter` with one clearance for all its areas, or one for each."""
+    """A `Cutter` with one clearance for all its areas, or one for each.
+
+    Parameters
+    ----------
+    reason : str
+    areas : (n,) array of shapes
+    clear_m : float or (n,) float64
+        m.
+    outside : bool
+        Cut what is outside all of the areas instead.
+
+    Returns
+    -------
+    Cutter
+    """
     clear = np.broadcast_to(np.asarray(clear_m, dtype=float), len(areas)).copy()
     return Cutter(reason, np.asarray(areas, dtype=object), clear, outside)
 
@@ -79,7 +93,20 @@ def cutter(
 def steep_ground(
     elevation: NDArray[np.float32], grid: Grid, steepest_deg: float = STEEPEST_DEG
 ) -> Shapes:
-    """Ground steeper than a bound as areas; missing ground is not steep."""
+    """Ground steeper than a bound as areas; missing ground is not steep.
+
+    Parameters
+    ----------
+    elevation : (rows, cols) float32
+        m; NaN where missing.
+    grid : Grid
+    steepest_deg : float
+        Degrees.
+
+    Returns
+    -------
+    (n,) array of polygons
+    """
     slopes = gradient(elevation, grid)
     steep = np.hypot(*slopes) > np.tan(np.radians(steepest_deg))
     return polygons_of(steep, grid)[0]
@@ -236,7 +263,17 @@ def _close(parts: Shapes, opening_m: float) -> list[Shapes]:
 
 
 def openings(line: shapely.Geometry) -> list[shapely.LineString]:
-    """Openings in a belt as the straight lines across them, in the order of its parts."""
+    """Openings in a belt as the straight lines across them, in the order of its parts.
+
+    Parameters
+    ----------
+    line : LineString or MultiLineString
+
+    Returns
+    -------
+    list of LineString
+        Those longer than 0.1 m.
+    """
     parts = shapely.get_parts(line)
     gaps = [shapely.shortest_line(a, b) for a, b in itertools.pairwise(parts)]
     return [gap for gap in gaps if shapely.length(gap) > 0.1]

@@ -128,12 +128,29 @@ class Designs:
 
 @functools.cache
 def packaged() -> Designs:
-    """The designs that come with the package."""
+    """The designs that come with the package.
+
+    Returns
+    -------
+    Designs
+    """
     return designs_of(data.toml("designs/belts.toml"), "designs/belts.toml")
 
 
 def cost_minor(length_m: float, cost_per_m: Decimal) -> int:
     """Cost of some metres in whole minor units, halves rounded up.
+
+    Parameters
+    ----------
+    length_m : float
+        m; counted to the centimetre.
+    cost_per_m : Decimal
+        Units of money.
+
+    Returns
+    -------
+    int
+        Minor units of money.
 
     Examples
     --------
@@ -156,6 +173,10 @@ def designs_of(raw: Mapping[str, Any], where: str) -> Designs:
         packaged one.
     where : str
         What to call it in errors.
+
+    Returns
+    -------
+    Designs
 
     Raises
     ------

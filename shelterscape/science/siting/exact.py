@@ -136,6 +136,11 @@ def work_bytes(cells: int, vertices: int) -> float:
         Cells of the grid.
     vertices : int
         Vertices of belts and candidates together.
+
+    Returns
+    -------
+    float
+        Bytes.
     """
     # Loss in doubles with its terms, what both cases take and what each leaves.
     return 72.0 * cells + VERTEX_BYTES * vertices

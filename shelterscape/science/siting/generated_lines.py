@@ -120,7 +120,17 @@ def best_bearing(direction_deg: ArrayLike, weights: ArrayLike) -> Bearing:
 
 
 def unit(bearing_deg: float) -> Array:
-    """Unit step (east, north) along a bearing."""
+    """Unit step (east, north) along a bearing.
+
+    Parameters
+    ----------
+    bearing_deg : float
+        Degrees clockwise from north.
+
+    Returns
+    -------
+    (2,) float64
+    """
     turn = math.radians(bearing_deg)
     return np.array([math.sin(turn), math.cos(turn)])
 
@@ -174,7 +184,18 @@ def _over_one(ground: shapely.Geometry, along: Array, spacing_m: float) -> Shape
 
 
 def equal_parts(lines: Shapes, longest_m: float) -> Shapes:
-    """Lines cut into equal parts none of which is longer than a bound."""
+    """Lines cut into equal parts none of which is longer than a bound.
+
+    Parameters
+    ----------
+    lines : (n,) array of LineString
+    longest_m : float
+        m.
+
+    Returns
+    -------
+    (m,) array of LineString
+    """
     out: list[shapely.Geometry] = []
     for line, length in zip(lines, shapely.length(lines), strict=True):
         count = max(math.ceil(length / longest_m - 1e-9), 1)
@@ -197,7 +218,16 @@ def _cut_at(line: shapely.LineString, places: Array) -> list[shapely.LineString]
 
 
 def as_array(shapes: list[shapely.Geometry]) -> Shapes:
-    """Shapes as an array of objects, even when there is none."""
+    """Shapes as an array of objects, even when there is none.
+
+    Parameters
+    ----------
+    shapes : list of geometries
+
+    Returns
+    -------
+    (n,) array of geometries
+    """
     out = np.empty(len(shapes), dtype=object)
     out[:] = shapes
     return out
@@ -269,10 +299,10 @@ def parcel_edges(
     parted = as_array([part for line in straight for part in _at_corners(line)])
     once, doubled_m = _once(parted, same_m)
     kept = once[shapely.length(once) >= max(shortest_m, CENTIMETRE)]
-    return Edges(in_place_order(equal_parts(kept, longest_m)), doubled_m)
+    return Edges(_in_place_order(equal_parts(kept, longest_m)), doubled_m)
 
 
-def in_place_order(lines: Shapes) -> Shapes:
+def _in_place_order(lines: Shapes) -> Shapes:
     """Lines in an order that their place alone decides: by their middle, from the north-west."""
     middle = shapely.get_coordinates(shapely.centroid(lines))
     return lines[np.lexsort(np.round([middle[:, 0], -middle[:, 1]], 2))] if len(lines) else lines

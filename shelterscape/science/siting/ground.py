@@ -50,6 +50,10 @@ def lines_of(frame: gpd.GeoDataFrame, grid: Grid, how: How) -> CandidateLines:
         As `growth.belts_at` gives candidates in a case; one of height 0 does nothing.
     grid : Grid
     how : How
+
+    Returns
+    -------
+    CandidateLines
     """
     stands = np.flatnonzero(frame["height_m"].to_numpy(dtype=float) > 0)
     scene = scene_of([frame], grid, how, apart=True)
@@ -70,7 +74,23 @@ def lines_of(frame: gpd.GeoDataFrame, grid: Grid, how: How) -> CandidateLines:
 
 
 def ray_directions(setting: Setting, rays: int) -> tuple[Array, Numbers, Array]:
-    """Direction of every ray, the wind direction each stands for, and its share."""
+    """Direction of every ray, the wind direction each stands for, and its share.
+
+    Parameters
+    ----------
+    setting : Setting
+    rays : int
+        Rays for each direction.
+
+    Returns
+    -------
+    towards_deg : (r,) float64
+        Degrees from grid north.
+    direction : (r,) int64
+        Number of the wind direction.
+    share : (r,) float64
+        Their sum is 1.
+    """
     offsets = [ray_offsets(float(s), setting.how.spread_deg, rays) for s in setting.sector_deg]
     count = np.array([len(o) for o in offsets])
     direction = np.repeat(np.arange(len(offsets)), count)
@@ -101,6 +121,14 @@ def wind_by_ray(belts: gpd.GeoDataFrame, grid: Grid, how: How, directions_deg: A
 def wind_of(scene: Scene | None, grid: Grid, how: How, directions_deg: Array) -> Field:
     """The same for belts made ready by `scene_of`; None for no belts.
 
+    Parameters
+    ----------
+    scene : Scene or None
+    grid : Grid
+    how : How
+    directions_deg : (rays,) float64
+        Degrees from grid north.
+
     Returns
     -------
     (rays, rows, cols) float32
@@ -128,12 +156,27 @@ def work_bytes(cells: int, directions: int, vertices: int, rays: int = SITING_RA
         Vertices of belts and candidates together.
     rays : int
         Rays for each direction.
+
+    Returns
+    -------
+    float
+        Bytes.
     """
     return 4.0 * cells * (directions * rays + 1) + VERTEX_BYTES * vertices
 
 
 def near_together(frame: gpd.GeoDataFrame) -> Numbers:
-    """An order of lines in which those near each other on the ground follow each other."""
+    """An order of lines in which those near each other on the ground follow each other.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+
+    Returns
+    -------
+    (n,) int64
+        Rows.
+    """
     if not len(frame):
         return np.empty(0, np.int64)
     middle = shapely.get_coordinates(shapely.centroid(frame.geometry.to_numpy()))

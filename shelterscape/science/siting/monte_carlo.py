@@ -250,6 +250,11 @@ def work_bytes(cells: int, directions: int) -> float:
         Cells of the grid.
     directions : int
         Directions of the wind set.
+
+    Returns
+    -------
+    float
+        Bytes.
     """
     return 14e3 * MOST_CURVES + sampled_cells.work_bytes(cells, directions)
 

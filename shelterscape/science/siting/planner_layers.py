@@ -87,6 +87,11 @@ def keep_clear(layer: gpd.GeoDataFrame, where: str) -> tuple[list[Cutter], list[
     where : str
         What to call the layer in errors and notices.
 
+    Returns
+    -------
+    cutters : list of Cutter
+    notices : list of Notice
+
     Raises
     ------
     InputError
@@ -105,26 +110,83 @@ def keep_clear(layer: gpd.GeoDataFrame, where: str) -> tuple[list[Cutter], list[
 
 
 def water(layer: gpd.GeoDataFrame, where: str) -> tuple[list[Cutter], list[Notice]]:
-    """Water as a cutter; its clearance is that of ``clear_m`` or the usual one (E)."""
+    """Water as a cutter; its clearance is that of ``clear_m`` or the usual one (E).
+
+    Parameters
+    ----------
+    layer : GeoDataFrame
+        Shapes of any kind with ``clear_m`` (m) where known.
+    where : str
+        What to call the layer in errors and notices.
+
+    Returns
+    -------
+    cutters : list of Cutter
+    notices : list of Notice
+
+    Raises
+    ------
+    InputError
+        ``column-bad``.
+    """
     clear, notices = _metres(layer, "clear_m", where, WATER_CLEAR_M)
     return [Cutter("water", layer.geometry.to_numpy(), clear)], notices
 
 
 def openings_given(layer: gpd.GeoDataFrame, where: str) -> tuple[list[Cutter], list[Notice]]:
-    """Gateways, tracks and streams that belts leave open, ``width_m`` wide in all."""
+    """Gateways, tracks and streams that belts leave open, ``width_m`` wide in all.
+
+    Parameters
+    ----------
+    layer : GeoDataFrame
+        Shapes of any kind with ``width_m`` (m) where known.
+    where : str
+        What to call the layer in errors and notices.
+
+    Returns
+    -------
+    cutters : list of Cutter
+    notices : list of Notice
+
+    Raises
+    ------
+    InputError
+        ``column-bad``.
+    """
     width, notices = _metres(layer, "width_m", where, GATEWAY_M)
     shapes, owner = shapely.get_parts(layer.geometry.to_numpy(), return_index=True)
     return [Cutter("opening", shapes, width[owner] / 2, is_opening=True)], notices
 
 
 def heeded(cutters: list[Cutter]) -> list[str]:
-    """Usual constraints that reasons of cutters speak of."""
+    """Usual constraints that reasons of cutters speak of.
+
+    Parameters
+    ----------
+    cutters : list of Cutter
+
+    Returns
+    -------
+    list of str
+        Words of `USUAL`.
+    """
     reasons = " ".join(one.reason for one in cutters).casefold()
     return [usual for usual in USUAL if usual.removesuffix("s") in reasons]
 
 
 def with_holding_ids(layer: gpd.GeoDataFrame, where: str) -> gpd.GeoDataFrame:
     """Holdings or parcels with ``holding_id`` as text and ``public`` as true or false.
+
+    Parameters
+    ----------
+    layer : GeoDataFrame
+        Areas with ``holding_id``, and ``public`` where any is.
+    where : str
+        What to call the layer in errors.
+
+    Returns
+    -------
+    GeoDataFrame
 
     Raises
     ------
@@ -166,25 +228,34 @@ def _metres(
     layer: gpd.GeoDataFrame, column: str, where: str, without: float
 ) -> tuple[NDArray[np.float64], list[Notice]]:
     """A column of distances, filled where not given."""
-    if column not in layer:
-        layer = layer.assign(**{column: np.nan})
-    values = pd.to_numeric(layer[column], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    values = _distances(layer, column, where, FARTHEST_CLEAR_M)
     missing = np.isnan(values)
-    bad = (values < 0) | (values > FARTHEST_CLEAR_M) | (missing & layer[column].notna().to_numpy())
-    if bad.any():
-        row = int(np.argmax(bad))
-        raise InputError(
-            "column-bad",
-            f"{column} must be metres from 0 to {FARTHEST_CLEAR_M:g}.",
-            where=f"{where}, feature {row + 1}",
-            value=layer[column].iloc[row],
-            mend="Correct it, or leave it empty.",
-        )
     notices = []
     if missing.any():
         text = f"{where}: {column} not given, taken as {without:g} m"
         notices.append(Notice("value-assumed", text, int(missing.sum())))
     return np.where(missing, without, values), notices
+
+
+def _distances(
+    layer: gpd.GeoDataFrame, column: str, where: str, farthest_m: float
+) -> NDArray[np.float64]:
+    """A column of distances, NaN where not given."""
+    if column not in layer:
+        return np.full(len(layer), np.nan)
+    given = layer[column]
+    values = pd.to_numeric(given, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    bad = (values < 0) | (values > farthest_m) | (np.isnan(values) & given.notna().to_numpy())
+    if bad.any():
+        row = int(np.argmax(bad))
+        raise InputError(
+            "column-bad",
+            f"{column} must be metres from 0 to {farthest_m:g}.",
+            where=f"{where}, feature {row + 1}",
+            value=given.iloc[row],
+            mend="Correct it, or leave it empty.",
+        )
+    return values
 
 
 EFFECTS = ("forbid", "consent", "consult", "note")
@@ -209,9 +280,7 @@ WORDS = ("constraint", "effect", "name", "authority", "date")
 CONSTRAINT_COLUMNS = (*WORDS, "distance_m")
 """Every column of a layer of constraints that is made use of."""
 
-FARTHEST_M = 10_000.0
-
-LEAST_WITHIN_M = 0.01
+FARTHEST_M, LEAST_WITHIN_M = 10_000.0, 0.01
 
 TABLE_COLUMNS = (
     "candidate",
@@ -267,7 +336,7 @@ def complete_constraints(
     frame["constraint"] = frame["constraint"].where(frame["constraint"] != "", constraint)
     frame["constraint"] = [_usual(word) for word in frame["constraint"]]
     _check_effects(frame["effect"], where)
-    frame["distance_m"] = _distances(layer, where)
+    frame["distance_m"] = _distances(layer, "distance_m", where, FARTHEST_M)
     notices = []
     for column in ("authority", "date"):
         if missing := int((frame[column] == "").sum()):
@@ -300,26 +369,18 @@ def _check_effects(found: pd.Series, where: str) -> None:
             )
 
 
-def _distances(layer: gpd.GeoDataFrame, where: str) -> NDArray[np.float64]:
-    if "distance_m" not in layer:
-        return np.full(len(layer), np.nan)
-    given = layer["distance_m"]
-    values = pd.to_numeric(given, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-    bad = (values < 0) | (values > FARTHEST_M) | (np.isnan(values) & given.notna().to_numpy())
-    if bad.any():
-        row = int(np.argmax(bad))
-        raise InputError(
-            "column-bad",
-            f"distance_m must be metres from 0 to {FARTHEST_M:g}.",
-            where=f"{where}, feature {row + 1}",
-            value=given.iloc[row],
-            mend="Correct it, or leave it empty for none.",
-        )
-    return values
-
-
 def forbidding(register: Sequence[gpd.GeoDataFrame]) -> list[Cutter]:
-    """What the register forbids, as ground to be cut out."""
+    """What the register forbids, as ground to be cut out.
+
+    Parameters
+    ----------
+    register : sequence of GeoDataFrame
+        As `complete_constraints` gives them.
+
+    Returns
+    -------
+    list of Cutter
+    """
     found = []
     for layer in register:
         barred = layer[layer["effect"] == "forbid"]

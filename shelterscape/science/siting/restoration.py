@@ -13,7 +13,6 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 
 from shelterscape.science.belts import HARD_TYPES
 from shelterscape.science.growth import YOUNG_UP_TO_M, species_names
@@ -243,10 +242,3 @@ def _thin(
         for column in ("porosity", "bare_porosity", "porosity_low")
     }
     return _row(belt, way, **opened)
-
-
-def still_standing(belts: gpd.GeoDataFrame, candidates: gpd.GeoDataFrame) -> NDArray[np.bool_]:
-    """Which belts stay beside a set of candidates: all that none of them takes the place of."""
-    stays = np.ones(len(belts), dtype=bool)
-    stays[candidates["mends"].dropna().to_numpy(dtype=np.int64)] = False
-    return stays

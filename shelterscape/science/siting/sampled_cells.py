@@ -66,6 +66,11 @@ def work_bytes(cells: int, directions: int, rays: int = SITING_RAYS) -> float:
     rays : int
         Rays for each direction.
 
+    Returns
+    -------
+    float
+        Bytes.
+
     Notes
     -----
     Pairs with their weights, and entries: belts and candidates reach a cell along a

@@ -185,6 +185,11 @@ def work_bytes(cells: int, directions: int, *, terrain: bool, purposes: int = 2)
         Whether winds are weighed by the terrain wind.
     purposes : int
         Purposes with a need of their own.
+
+    Returns
+    -------
+    float
+        Bytes.
     """
     # Needs are there once as they were given; owners and covered cells beside them.
     return 4.0 * cells * (directions * terrain + 2 * purposes + 5)
