@@ -17,9 +17,9 @@ from shelterscape.kernels.ray_cells import (
     raise_beside_ends,
 )
 from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
+from shelterscape.science.belt_profiles import ProfileTables, belt_profile, share_at_height
 from shelterscape.science.belts import HARD_TYPES
 from shelterscape.science.growth import belts_at
-from shelterscape.science.looks import LookTables, look_of, shade_at
 from shelterscape.science.scene import END_FULL_EXTENT_H, END_RISE, How
 from shelterscape.science.siting import sampled_cells
 from shelterscape.science.siting.benefit import Benefits
@@ -263,13 +263,13 @@ class CurveBank:
     """Curve tables shared by Monte Carlo runs, made when first met."""
 
     def __init__(self) -> None:
-        self._tables = LookTables(1)
+        self._tables = ProfileTables(1)
         self._count = 0
 
     def rows(self, belts: gpd.GeoDataFrame, how: How, more: Sequence[tuple[float, ...]]) -> Numbers:
         """Numbers of the tables of belts, then of more: porosity, low, width, height, hard."""
         if self._count > MOST_CURVES:
-            self._tables, self._count = LookTables(1), 0
+            self._tables, self._count = ProfileTables(1), 0
         columns = ["porosity", "porosity_low", "width_m", "height_m"]
         figures = belts[columns].to_numpy(dtype=float).reshape(len(belts), 4)
         others = np.array(more, dtype=float).reshape(len(more), 5)
@@ -277,14 +277,14 @@ class CurveBank:
         hard = [*belts["belt_type"].isin(HARD_TYPES), *(others[:, 4] > 0)]
         height = np.maximum(figures[:, 3], 1e-9)
         porosity = np.round(figures[:, :2] / POROSITY_STEP) * POROSITY_STEP
-        shade = np.round(shade_at(height, how.at_height_m) / SHARE_STEP) * SHARE_STEP
+        shade = np.round(share_at_height(height, how.at_height_m) / SHARE_STEP) * SHARE_STEP
         width = np.round((1.0 - np.exp(-0.5 * figures[:, 2] / height)) / SHARE_STEP) * SHARE_STEP
         width_h = -2.0 * np.log(np.maximum(1.0 - width, 1e-3))
         found = np.empty(len(figures), np.int64)
         rows = np.column_stack([porosity, width_h, shade])
         for i, row in enumerate(rows):
             curve = "barrier" if hard[i] else how.curve
-            found[i] = self._tables.index(look_of(row[:1], row[1:2], row[2], row[3], curve))
+            found[i] = self._tables.index(belt_profile(row[:1], row[1:2], row[2], row[3], curve))
         self._count = max(self._count, int(found.max(initial=0)))
         return found
 
@@ -347,7 +347,7 @@ class DrawnCells:
         product = how.combine == "product"
         look_up(*cells.existing, height / cell_m, look, tables, *TABLE, product, wind)
         low, alone = belts["porosity_low"].to_numpy(dtype=float), height[: len(belts)]
-        shade = shade_at(np.maximum(alone, 1e-9), how.at_height_m)
+        shade = share_at_height(np.maximum(alone, 1e-9), how.at_height_m)
         rise = END_RISE * (1.0 - low) * shade
         raise_beside_ends(*cells.ends, alone / cell_m, rise, END_FULL_EXTENT_H, wind)
         return wind
