@@ -50,7 +50,7 @@ class Choice:
         What each adds after those before it.
     benefit_ha : float
     bound_ha : float
-        No set under these limits brings more by the plain rule (see `siting.bound`).
+        No set under these limits brings more by the plain rule (see `siting.budgets.Bound`).
     gap : float
         Share of the bound the set may fall short of it, 0 to 1.
     method : str
