@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import math
+import sys
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -86,11 +87,25 @@ def layers_of(path: Path) -> list[str]:
 
 
 def _listed(content: str | bytes) -> list[str]:
-    with fiona.Env(**_NO_NETWORK):
+    with fiona.Env(**_NO_NETWORK), _quiet_log():
         if isinstance(content, str):
             return list(fiona.listlayers(content))
         with fiona.MemoryFile(content) as held:
             return list(held.listlayers())
+
+
+@contextlib.contextmanager
+def _quiet_log() -> Iterator[None]:
+    """Ignore what fiona cannot log: an error text that quotes bytes of a malformed file.
+
+    The error itself is raised all the same; only its log entry fails, outside any ``try``.
+    """
+    hook = sys.unraisablehook
+    sys.unraisablehook = lambda unraisable: None
+    try:
+        yield
+    finally:
+        sys.unraisablehook = hook
 
 
 _NO_NETWORK = {"GDAL_HTTP_PROXY": "127.0.0.1:9", "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": "{none}"}
