@@ -26,6 +26,7 @@ from affine import Affine
 from watch import peak_mib
 
 from shelterscape.grid import Grid
+from shelterscape.process.stages import each
 from shelterscape.science.belts import Case, complete
 from shelterscape.science.scene import How
 from shelterscape.science.siting.benefit import benefits
@@ -33,7 +34,7 @@ from shelterscape.science.siting.budgets import Limits
 from shelterscape.science.siting.choice import choose
 from shelterscape.science.siting.exact import exact
 from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.monte_carlo import selection_shares
+from shelterscape.science.siting.monte_carlo import selection_runs
 from shelterscape.science.siting.setting import Setting, setting_of
 from shelterscape.science.wind import equal_winds
 
@@ -203,8 +204,10 @@ def monte_carlo(setting: Setting, new: gpd.GeoDataFrame) -> tuple[float, float]:
     """Seconds and processor seconds of all Monte Carlo runs."""
     own = benefits(Ground(setting, new), new)
     limits = Limits(metres=20 * float(new["length_m"].mean()))
-    selection_shares(setting, new, own, limits, runs=1)
-    _, wall, busy = timed(lambda: selection_shares(setting, new, own, limits, runs=RUNS))
+    each(selection_runs(setting, new, own, limits, runs=1), lambda done: None)
+    _, wall, busy = timed(
+        lambda: each(selection_runs(setting, new, own, limits, runs=RUNS), lambda done: None)
+    )
     return wall, busy
 
 

@@ -15,7 +15,7 @@ BUILT_IN = {
     "exposure": "shelterscape.processes.exposure.spec:PROCESS",
     "grant-overlay": "shelterscape.processes.grant_overlay.spec:PROCESS",
     "shelter": "shelterscape.processes.shelter.spec:PROCESS",
-    "siting": "shelterscape.processes.siting:PROCESS",
+    "siting": "shelterscape.processes.siting.spec:PROCESS",
 }
 """Built-in processes: where each is found, loaded only when asked for."""
 

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import base64
 import contextlib
-import gc
 import os
 import pickle
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any, TypeVar
 
 import filelock
@@ -21,7 +19,6 @@ from affine import Affine
 
 from shelterscape.batch import picture as batch_picture
 from shelterscape.grid import Grid
-from shelterscape.process import run as process_run
 from shelterscape.runs import writing
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -89,16 +86,8 @@ def _unless_drawn(draw: Callable[..., None]) -> Callable[..., None]:
     return drawn_or_not
 
 
-for _module, _names in (
-    (writing, ("draw",)),
-    (process_run, ("draw_maps", "draw_chart", "draw_features")),
-    (batch_picture, ("draw_maps",)),
-):
-    for _name in _names:
-        setattr(_module, _name, _unless_drawn(getattr(_module, _name)))
-
-# What follows each picture is two thirds of the time of a small run.
-process_run.gc = SimpleNamespace(collect=lambda: gc.collect() if _drawn else 0)
+writing.draw = _unless_drawn(writing.draw)
+batch_picture.draw_maps = _unless_drawn(batch_picture.draw_maps)
 
 
 @contextlib.contextmanager

@@ -73,7 +73,7 @@ def test_exposure(ground):
     assert list(results.tables["winds_over_ground"]["direction_deg"]) == [240.0]
 
 
-@pytest.mark.parametrize("name", ["exposure", "shelter", "grant_overlay"])
+@pytest.mark.parametrize("name", ["exposure", "shelter", "siting", "grant_overlay"])
 def test_no_drawing_library_is_loaded(name):
     code = f"import sys, shelterscape.processes.{name}.work; print('matplotlib' in sys.modules)"
     assert child(code).stdout.strip() == "False"

@@ -13,6 +13,8 @@ from shapely import LineString, Point, box
 
 import shelterscape
 from shelterscape.errors import InputError
+from shelterscape.processes.siting import spec
+from shelterscape.science.siting import cutting, designs, generated_lines
 from shelterscape.science.siting import planner_layers as register
 from shelterscape.science.siting.designs import packaged
 
@@ -352,3 +354,10 @@ def test_designs_of_ones_own_change_width_and_cost(inputs, tmp_path):
     new = every[every["action"] == "plant"]
     assert set(new["design"]) == {"mine"} and set(new["width_m"]) == {3.0}
     assert np.abs(new["cost_minor"] - new["length_m"] * 125).max() <= 1.2
+
+
+def test_defaults_of_the_description_are_those_of_the_science():
+    assert spec.SPACING_H == generated_lines.SPACING_H
+    assert spec.LONGEST_M == generated_lines.LONGEST_M
+    assert spec.STEEPEST_DEG == cutting.STEEPEST_DEG
+    assert spec.MINOR_UNITS == designs.MINOR_UNITS

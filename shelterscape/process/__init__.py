@@ -7,9 +7,7 @@ commands which compute nothing start at once.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 from shelterscape.process.inputs import Inputs
 from shelterscape.process.outputs import Figure, Layer, Output, Picture, Raster, Table
@@ -58,11 +56,8 @@ class Process:
     outputs: tuple[Output, ...]
     cautions: tuple[str, ...]
     sources: tuple[str, ...]
-    work: str = ""
+    work: str
     figures: tuple[Figure, ...] = ()
-    compute: Callable[[Any, Any, Any], None] | None = None
-    prepare: Callable[[Any, Any, Any], float] | None = None
-    memory: Callable[[Any, Any], float] | None = None
 
     @property
     def all_cautions(self) -> tuple[str, ...]:

@@ -25,7 +25,6 @@ from shelterscape.files.record import (
 )
 from shelterscape.process import Inputs, Layer, Output, Picture, Process, Raster, Table
 from shelterscape.process.area import Area
-from shelterscape.process.files import Files
 from shelterscape.process.inputs import (
     Source,
     each_changed,
@@ -34,8 +33,6 @@ from shelterscape.process.inputs import (
     sources,
 )
 from shelterscape.process.memory import MIB
-from shelterscape.process.run import Run
-from shelterscape.process.shared import Shared
 from shelterscape.runs.events import Monitor, Tell, never, tell_nobody
 from shelterscape.runs.memory import MemoryEstimate
 from shelterscape.runs.staging import Staging, unwritable
@@ -252,11 +249,6 @@ def _run_steps(
         fed = fed_inputs(step)
         if fed and memory is not None:
             memory.check(step, params)
-        if step.process.compute is not None:
-            done.append(
-                _run_older(step, params, folder, monitor, progress, cancelled, area, pictures)
-            )
-            continue
         done.append(
             run_step(
                 step.process,
@@ -269,35 +261,6 @@ def _run_steps(
             )
         )
     return done
-
-
-def _run_older(
-    step: Step,
-    params: Inputs,
-    folder: Path,
-    monitor: Monitor,
-    progress: Tell,
-    cancelled: Callable[[], int],
-    area: Area | None,
-    pictures: bool,
-) -> StepResult:
-    """Run a process that still writes for itself."""
-    begun = time.perf_counter()
-    shared = Shared(Path(area.shared)) if area is not None else None
-    current = Run(step.process.outputs, folder, progress, cancelled, monitor.part, area, pictures)
-    assert step.process.compute is not None
-    step.process.compute(params, Files(current, shared), current)
-    current.finish()
-    current.stop_if_asked()
-    return StepResult(
-        current.written,
-        current.notices,
-        current.findings,
-        current.bands,
-        current.features,
-        current.figures,
-        seconds=time.perf_counter() - begun,
-    )
 
 
 def _check_files(done: list[StepResult], folder: Path) -> None:

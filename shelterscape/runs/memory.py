@@ -49,9 +49,8 @@ def estimated_bytes(process: Process, params: Inputs) -> int:
 
 def work_bytes(process: Process, params: Inputs, sizes: Sizes) -> float:
     """Memory a step holds while it works, by what its process declares, bytes."""
-    older = process.compute is not None
-    declared = process.memory if older else stages_of(process).work_bytes
-    return max(sizes.reading_bytes, (declared or usual_bytes)(params, sizes))
+    declared = stages_of(process).work_bytes or usual_bytes
+    return max(sizes.reading_bytes, declared(params, sizes))
 
 
 def _estimate(process: Process, params: Inputs, sizes: Sizes) -> int:

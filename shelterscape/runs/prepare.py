@@ -6,10 +6,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from shelterscape.files.terrain_models import can_be_cut
-from shelterscape.process.files import Files
 from shelterscape.process.inputs import TerrainInputs
 from shelterscape.process.reading import Reader
-from shelterscape.process.run import Run
 from shelterscape.process.shared import Shared
 from shelterscape.process.stages import USUAL_MARGIN_M, stages_of
 from shelterscape.runs.events import Monitor, Tell, never, tell_nobody
@@ -52,19 +50,14 @@ def prepare(
             reader = Reader(monitor.notice, monitor.check_stop)
             elevation, grid, _ = reader.terrain(step.params)  # type: ignore[arg-type]
             shared.keep_terrain(elevation, grid)
-        margin_m = _whole_map(without_references(step), shared, monitor, folder)
+        margin_m = _whole_map(without_references(step), shared, monitor)
         shared.keep_margin(step.name, margin_m)
     except OSError as error:
         raise unwritable(folder, error) from error
     return margin_m
 
 
-def _whole_map(step: Step, shared: Shared, monitor: Monitor, folder: Path) -> float:
-    if step.process.compute is not None:
-        run = Run(step.process.outputs, folder)
-        if step.process.prepare is None:
-            return USUAL_MARGIN_M
-        return step.process.prepare(step.params, Files(run, shared), run)
+def _whole_map(step: Step, shared: Shared, monitor: Monitor) -> float:
     whole_map = stages_of(step.process).whole_map
     if whole_map is None:
         return USUAL_MARGIN_M

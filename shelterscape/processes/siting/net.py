@@ -9,11 +9,11 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
+from shelterscape.errors import Notice
 from shelterscape.grid import Grid
-from shelterscape.process.files import Files
 from shelterscape.process.grant_files import area_layers, check_categories, schemes_of
-from shelterscape.process.run import Run
-from shelterscape.processes.siting.inputs import SitingInputs
+from shelterscape.process.reading import Reader
+from shelterscape.processes.siting.spec import SitingInputs
 from shelterscape.science import grants
 from shelterscape.science.grants.scheme import Scheme
 from shelterscape.science.siting.candidates import PLANT
@@ -40,26 +40,26 @@ class Grants:
 
 
 def read_grants(
-    asked: SitingInputs, files: Files, grid: Grid, columns: dict[str, dict[str, str]]
+    params: SitingInputs, reader: Reader, grid: Grid, columns: dict[str, dict[str, str]]
 ) -> Grants | None:
     """Schemes, grant areas and agreements; None where no scheme is given."""
-    if not asked.schemes:
+    if not params.schemes:
         return None
     standing = None
-    if asked.agreements:
-        standing = files.layer(
-            asked.agreements, grid, "layer of agreements", columns["agreements"], keep_outside=True
+    if params.agreements:
+        standing = reader.layer(
+            params.agreements, grid, "layer of agreements", columns["agreements"], keep_outside=True
         )
-    areas = area_layers(asked.grant_areas, files, grid, columns["grant_areas"])
-    return Grants(schemes_of(asked.schemes, files), areas, standing)
+    areas = area_layers(params.grant_areas, reader, grid, columns["grant_areas"])
+    return Grants(schemes_of(params.schemes, reader), areas, standing)
 
 
 def net_cost_of(
-    found: Grants, candidates: gpd.GeoDataFrame, planting_year: int, run: Run
-) -> Callable[[frozenset[int]], int]:
-    """Cost net of grant of a set of candidates, by their rows, in whole minor units.
+    found: Grants, candidates: gpd.GeoDataFrame, planting_year: int
+) -> tuple[Callable[[frozenset[int]], int], list[Notice]]:
+    """Cost net of grant of a set of candidates, by their rows, in whole minor units; notices.
 
-    Grants pay for new belts only: what mending costs is paid in full.
+    Grants pay for new belts only: what restoration costs is paid in full.
     """
     new = np.flatnonzero((candidates["action"] == PLANT).to_numpy())
     place = {int(row): i for i, row in enumerate(new)}
@@ -68,8 +68,6 @@ def net_cost_of(
     areas, more = grants.areas_by_category(found.areas, near, near)
     check_categories(found.schemes, [], areas)
     standing, over = grants.agreements_in_force(found.agreements, planting_year, "agreements")
-    for notice in (*notices, *more, *over):
-        run.notice(notice)
     net = grants.net_cost(grants.lay_out(belts, areas, standing, found.schemes), planting_year)
     gross = [int(cost) for cost in candidates["cost_minor"]]
 
@@ -78,4 +76,4 @@ def net_cost_of(
         planted = [place[row] for row in rows if row in place]
         return net(planted) + sum(gross[row] for row in rows if row not in place)
 
-    return of_set
+    return of_set, [*notices, *more, *over]

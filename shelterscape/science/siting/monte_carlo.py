@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Collection, Generator, Sequence
 from dataclasses import dataclass, replace
 
 import geopandas as gpd
@@ -97,7 +97,7 @@ class SelectionShares:
     curve: list[str]
 
 
-def selection_shares(
+def selection_runs(
     setting: Setting,
     candidates: gpd.GeoDataFrame,
     own: Benefits,
@@ -112,8 +112,7 @@ def selection_shares(
     best: int = BEST,
     uncertainty: InputUncertainty | None = None,
     seed: int = 1,
-    progress: Callable[[int], None] = lambda done: None,
-) -> SelectionShares:
+) -> Generator[int, None, SelectionShares]:
     """Choose again and again under inputs drawn within what they may be off.
 
     Parameters
@@ -134,8 +133,11 @@ def selection_shares(
     uncertainty : InputUncertainty, optional
     seed : int
         The same seed and inputs give the same shares.
-    progress : callable
-        Given how many runs are done, after each; raises to stop.
+
+    Yields
+    ------
+    int
+        How many runs are done.
 
     Returns
     -------
@@ -169,7 +171,7 @@ def selection_shares(
         )
         counts[rows] += 1
         curves.append(drawn.how.curve)
-        progress(run + 1)
+        yield run + 1
     share = np.full(len(candidates), np.nan)
     share[part] = counts / max(runs, 1)
     return SelectionShares(share, benefit, curves)
@@ -242,7 +244,7 @@ def _varied(
 
 
 def work_bytes(cells: int, directions: int) -> float:
-    """Memory that `selection_shares` takes besides its `Setting`, bytes.
+    """Memory that `selection_runs` takes besides its `Setting`, bytes.
 
     Parameters
     ----------

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 
 import geopandas as gpd
 import numpy as np
@@ -13,23 +14,22 @@ from numpy.typing import NDArray
 from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid, grid_direction
 from shelterscape.process.choices import Choices, choices
-from shelterscape.process.files import Files
 from shelterscape.process.inputs import columns_by_layer
-from shelterscape.process.run import Run
-from shelterscape.processes.siting.inputs import SitingInputs
+from shelterscape.process.reading import Reader, TerrainWinds, never_stop
+from shelterscape.process.stages import USUAL_MARGIN_M, Bands, WholeMap, WindWork
 from shelterscape.processes.siting.net import Grants, read_grants
+from shelterscape.processes.siting.spec import SitingInputs
 from shelterscape.science import belts as belt_layers
 from shelterscape.science import places as place_layers
 from shelterscape.science.belts import Case
 from shelterscape.science.grants.maps import AGREEMENT_COLUMNS, AREA_COLUMNS
-from shelterscape.science.site_wind import where_modelled
 from shelterscape.science.siting import cutting, planner_layers
 from shelterscape.science.siting.candidates import TELLING_AGE
 from shelterscape.science.siting.cutting import Cutter, cutter
 from shelterscape.science.siting.designs import Design, Designs, designs_of, packaged
 from shelterscape.science.siting.generated_lines import Bearing, best_bearing
+from shelterscape.science.terrain.ground import held
 from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
-from shelterscape.science.terrain.validity import NOT_MODELLED
 from shelterscape.science.wind import WindSet
 
 COLUMNS: dict[str, tuple[str, ...]] = {
@@ -66,12 +66,12 @@ NO_PURPOSE = "crop"
 
 
 @dataclass(frozen=True)
-class Given:
-    """What siting works from.
+class SitingData:
+    """What `compute` works from.
 
     Parameters
     ----------
-    asked : SitingInputs
+    params : SitingInputs
     settled : Choices
         Purpose and defaults worked in; years without the word surveyed.
     case : Case
@@ -93,15 +93,15 @@ class Given:
         Of new belts that name none.
     bearing : Bearing
         From grid north.
-    open_wind : dict of (d, rows, cols) float32
-        By season, wind over hills relative to the plain in each direction of its wind set; 1 where
-        it is not modelled. Empty for level ground.
+    terrain_wind : dict of TerrainWinds
+        By season, for each direction of its wind set; winds of two seasons often are the same.
+        Empty where the terrain does not count.
     grants : Grants or None
     area : Geometry or None
         The part of the map on which lines may lie.
     """
 
-    asked: SitingInputs
+    params: SitingInputs
     settled: Choices
     case: Case
     elevation: NDArray[np.float32]
@@ -118,9 +118,12 @@ class Given:
     book: Designs
     design: Design
     bearing: Bearing
-    open_wind: dict[str, NDArray[np.float32]]
+    terrain_wind: dict[str, TerrainWinds]
     grants: Grants | None
     area: shapely.Geometry | None = None
+    roughness_m: float | NDArray[np.float32] = 0.03
+    rasters: dict[str, Bands] = field(default_factory=dict)
+    check_stop: Callable[[], None] = never_stop
 
     @property
     def winds(self) -> WindSet:
@@ -135,128 +138,135 @@ class Given:
     @property
     def unneeded(self) -> bool:
         """Whether nothing on a part of the map needs shelter, while elsewhere places do."""
-        return bool(self.asked.places) and self.places is None
+        return bool(self.params.places) and self.places is None
 
     @property
     def looked_at(self) -> list[str]:
         """Usual constraints heeded by another road than the register."""
-        return planner_layers.heeded(self.cutters) + (["watercourses"] if self.asked.water else [])
+        return planner_layers.heeded(self.cutters) + (["watercourses"] if self.params.water else [])
 
 
-class _Reader:
-    """Reads optional layers of one run."""
+class _Layers:
+    """Reads optional layers on one grid."""
 
-    def __init__(self, asked: SitingInputs, files: Files, run: Run, grid: Grid) -> None:
-        self.asked, self.files, self._run, self.grid = asked, files, run, grid
-        self.columns = columns_by_layer(asked.fields, COLUMNS)
+    def __init__(self, params: SitingInputs, reader: Reader, grid: Grid) -> None:
+        self.params, self.reader, self.grid = params, reader, grid
+        self.columns = columns_by_layer(params.fields, COLUMNS)
 
     def layer(self, field: str, what: str) -> gpd.GeoDataFrame | None:
-        """The layer of a field, None where it was not planner_layers."""
-        source = getattr(self.asked, field)
+        """The layer of a field, None where it was not given."""
+        source = getattr(self.params, field)
         frame = self.one(source, field, what) if source else None
         # On a part of the map a layer may have nothing to say.
-        return None if frame is None or not (len(frame) or self.files.whole) else frame
+        return None if frame is None or not (len(frame) or self.reader.whole) else frame
 
     def one(self, source: str, field: str, what: str) -> gpd.GeoDataFrame:
         """A layer by its name, with the columns of a field."""
-        return self.files.layer(source, self.grid, what, self.columns[field])
-
-    def told(self, notices: list[Notice]) -> None:
-        """Pass notices on."""
-        for notice in notices:
-            self._run.notice(notice)
+        return self.reader.layer(source, self.grid, what, self.columns[field])
 
 
-def read(asked: SitingInputs, files: Files, run: Run) -> Given:
+def load(params: SitingInputs, reader: Reader) -> SitingData:
     """Read and check all inputs."""
-    elevation, grid, convergence = files.terrain(asked)
-    settled = _without_survey(choices(asked, files.winds(asked.winds), run.notice), asked, run)
+    elevation, grid, convergence = reader.terrain(params)
+    settled = choices(params, reader.winds(params.winds), reader.notice)
+    settled = _without_survey(settled, params, reader)
     case = _deciding(settled)
-    reader = _Reader(asked, files, run, grid)
+    layers = _Layers(params, reader, grid)
     book = packaged()
-    if asked.designs:
-        book = designs_of(files.toml(asked.designs, "file of designs"), "designs")
+    if params.designs:
+        book = designs_of(reader.toml(params.designs, "file of designs"), "designs")
     purpose = settled.purpose.name if settled.purpose else NO_PURPOSE
-    design = book.find(asked.design) if asked.design else book.design_for(purpose)
-    belts, woods = _belts(reader, grid)
-    lines = reader.layer("candidate_lines", "layer of candidate lines")
-    holdings = _holdings(reader)
-    register = [_constraints(source, reader) for source in asked.constraints]
+    design = book.find(params.design) if params.design else book.design_for(purpose)
+    belts, woods = _belts(layers, grid)
+    lines = layers.layer("candidate_lines", "layer of candidate lines")
+    holdings = _holdings(layers)
+    register = [_constraints(source, layers) for source in params.constraints]
     winds = settled.winds[case.season]
-    directions = [grid_direction(float(d), convergence) for d in winds.direction_deg]
-    return Given(
-        asked=asked,
+    roughness: float | NDArray[np.float32] = params.roughness_m
+    if params.terrain:
+        columns = layers.columns["roughness"]
+        roughness = reader.roughness(params, grid, settled.how.at_height_m, belts, columns)
+    data = SitingData(
+        params=params,
         settled=settled,
         case=case,
         elevation=elevation,
         grid=grid,
         convergence_deg=convergence,
         belts=belts,
-        places=_places(reader, settled, run),
-        parcels=_parcels(reader),
+        places=_places(layers, settled),
+        parcels=_parcels(layers),
         holdings=holdings,
         lines=None if lines is None else planner_layers.given_lines(lines, "candidate lines"),
-        cutters=_cutters(reader, asked, elevation, grid, holdings, woods, register),
+        cutters=_cutters(layers, elevation, holdings, woods, register),
         standing=_standing(belts),
         register=register,
         book=book,
         design=design,
-        bearing=best_bearing(directions, winds.weights(settled.power)),
-        open_wind=_open_winds(reader, elevation, convergence, settled, belts),
-        grants=read_grants(asked, files, grid, reader.columns),
-        area=files.outline,
+        bearing=best_bearing(_directions(winds, convergence), winds.weights(settled.power)),
+        terrain_wind={},
+        grants=read_grants(params, reader, grid, layers.columns),
+        area=reader.outline,
+        roughness_m=roughness,
+        check_stop=reader.check_stop,
     )
+    labels = [one.label for one in data.cases]
+    rasters = {name: Bands(labels) for name in ("relative_wind_with", "shelter_gain")}
+    return replace(data, terrain_wind=_terrain_wind(data, reader), rasters=rasters)
 
 
-def _open_winds(
-    reader: _Reader,
-    elevation: NDArray[np.float32],
-    convergence_deg: float,
-    settled: Choices,
-    belts: gpd.GeoDataFrame,
-) -> dict[str, NDArray[np.float32]]:
-    """By season, wind over hills relative to the plain; winds of two seasons often are the same."""
-    asked, grid, height_m = reader.asked, reader.grid, settled.how.at_height_m
-    if not asked.terrain:
+def whole_map(params: SitingInputs, reader: Reader) -> WholeMap:
+    """Terrain wind of the whole map, reading all there is; the margin is the usual one."""
+    data = load(params, reader)
+    if not params.terrain:
+        return WholeMap(USUAL_MARGIN_M)
+    directions = dict.fromkeys(d for one in data.terrain_wind.values() for d in one.directions)
+    ground = held(data.elevation, data.grid, data.roughness_m)
+    height_m = data.settled.how.at_height_m
+    return WholeMap(USUAL_MARGIN_M, WindWork(params, ground, list(directions), height_m))
+
+
+def _directions(winds: WindSet, convergence_deg: float) -> list[float]:
+    return [grid_direction(float(d), convergence_deg) for d in winds.direction_deg]
+
+
+def _terrain_wind(data: SitingData, reader: Reader) -> dict[str, TerrainWinds]:
+    """Terrain wind by season; one for seasons with the same directions."""
+    if not data.params.terrain:
         return {}
-    rough = reader.files.roughness(asked, grid, height_m, belts, reader.columns["roughness"])
-    found: dict[tuple[float, ...], NDArray[np.float32]] = {}
+    found: dict[tuple[float, ...], TerrainWinds] = {}
     by_season = {}
-    for season, winds in settled.winds.items():
-        true_deg = tuple(float(d) for d in winds.direction_deg)
-        if true_deg not in found:
-            directions = [grid_direction(d, convergence_deg) for d in true_deg]
-            hills = reader.files.open_winds(
-                asked, elevation, grid, directions, height_m=height_m, roughness_m=rough
+    for season, winds in data.settled.winds.items():
+        directions = tuple(_directions(winds, data.convergence_deg))
+        if directions not in found:
+            found[directions] = reader.terrain_wind(
+                data.params,
+                data.elevation,
+                data.grid,
+                directions,
+                height_m=data.settled.how.at_height_m,
+                roughness_m=data.roughness_m,
             )
-            found[true_deg], lost = where_modelled(hills, len(directions), grid.shape)
-            lost_ha = float(lost[np.isfinite(elevation)].sum()) * grid.cell_area_ha
-            if lost_ha:
-                text = (
-                    f"wind over hills not modelled on {lost_ha:,.1f} ha (mean over the winds; "
-                    f"{NOT_MODELLED}); there each wind counts as on the plain"
-                )
-                reader.told([Notice("not-modelled", text)])
-        by_season[season] = found[true_deg]
+        by_season[season] = found[directions]
     return by_season
 
 
-def _without_survey(settled: Choices, asked: SitingInputs, run: Run) -> Choices:
+def _without_survey(settled: Choices, params: SitingInputs, reader: Reader) -> Choices:
     """Years in which new belts are there; without any, that in which they are 20 years old."""
     years = tuple(year for year in settled.years if year is not None)
-    early = [year for year in years if year < asked.planting_year]
+    early = [year for year in years if year < params.planting_year]
     if early:
         raise InputError(
             "input-refused",
-            "Nothing is planted yet in a year asked for.",
+            "Nothing is planted yet in a year chosen.",
             where="years",
             value=early[0],
-            mend=f"Give years from {asked.planting_year}, the year of planting, on.",
+            mend=f"Give years from {params.planting_year}, the year of planting, on.",
         )
     if not years:
-        years = (asked.planting_year + TELLING_AGE,)
+        years = (params.planting_year + TELLING_AGE,)
         text = f"no year given: belts are looked at in {years[0]}, {TELLING_AGE} years old"
-        run.notice(Notice("value-assumed", text))
+        reader.notice(Notice("value-assumed", text))
     return Choices(**{**vars(settled), "years": years})
 
 
@@ -270,32 +280,32 @@ def _deciding(settled: Choices) -> Case:
     return Case(season, settled.years[-1])
 
 
-def _belts(reader: _Reader, grid: Grid) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame | None]:
+def _belts(layers: _Layers, grid: Grid) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame | None]:
     """Belts with woods behind them, and the woods alone."""
-    source = reader.layer("belts", "belt layer")
+    source = layers.layer("belts", "belt layer")
     if source is None:
         source = gpd.GeoDataFrame(geometry=[], crs=grid.crs)
     belts, notices = belt_layers.complete(source, "belts")
-    reader.told(notices)
-    drawn = reader.layer("woods", "layer of woods")
+    layers.reader.notices(notices)
+    drawn = layers.layer("woods", "layer of woods")
     if drawn is None:
         return belts, None
     woods, notices = belt_layers.complete(drawn, "woods")
-    reader.told(notices)
+    layers.reader.notices(notices)
     return gpd.GeoDataFrame(pd.concat([belts, woods], ignore_index=True), crs=belts.crs), woods
 
 
-def _places(reader: _Reader, settled: Choices, run: Run) -> gpd.GeoDataFrame | None:
+def _places(layers: _Layers, settled: Choices) -> gpd.GeoDataFrame | None:
     """Places that count: those of the purpose, and those without one."""
-    frame = reader.layer("places", "place layer")
+    frame = layers.layer("places", "place layer")
     if frame is None:
         return None
     places, notices = place_layers.complete(frame, "places")
-    reader.told(notices)
+    layers.reader.notices(notices)
     if settled.purpose is None:
         return places
     counts = places["purpose"].isin([settled.purpose.name, ""])
-    if not counts.any() and not reader.files.whole:
+    if not counts.any() and not layers.reader.whole:
         return None
     if not counts.any():
         raise InputError(
@@ -307,66 +317,65 @@ def _places(reader: _Reader, settled: Choices, run: Run) -> gpd.GeoDataFrame | N
         )
     if others := int((~counts).sum()):
         text = f"places: of another purpose than {settled.purpose.name}, not counted"
-        run.notice(Notice("places-left-out", text, others))
+        layers.reader.notice(Notice("places-left-out", text, others))
     return places[counts].reset_index(drop=True)
 
 
-def _holdings(reader: _Reader) -> gpd.GeoDataFrame | None:
-    frame = reader.layer("holdings", "holding layer")
+def _holdings(layers: _Layers) -> gpd.GeoDataFrame | None:
+    frame = layers.layer("holdings", "holding layer")
     return None if frame is None else planner_layers.with_holding_ids(frame, "holdings")
 
 
-def _parcels(reader: _Reader) -> gpd.GeoDataFrame | None:
-    frame = reader.layer("parcels", "parcel layer")
+def _parcels(layers: _Layers) -> gpd.GeoDataFrame | None:
+    frame = layers.layer("parcels", "parcel layer")
     if frame is None:
         return None
     known = frame if "holding_id" in frame else frame.assign(holding_id="")
     return planner_layers.with_holding_ids(known, "parcels")
 
 
-def _constraints(source: str, reader: _Reader) -> gpd.GeoDataFrame:
-    frame = reader.one(source, "constraints", "layer of constraints")
+def _constraints(source: str, layers: _Layers) -> gpd.GeoDataFrame:
+    frame = layers.one(source, "constraints", "layer of constraints")
     path, _, layer = source.rpartition(":")
     name = layer if path else source
     found, notices = planner_layers.complete_constraints(frame, f"constraints {name}", name)
-    reader.told(notices)
+    layers.reader.notices(notices)
     return found
 
 
 def _cutters(
-    reader: _Reader,
-    asked: SitingInputs,
+    layers: _Layers,
     elevation: NDArray[np.float32],
-    grid: Grid,
     holdings: gpd.GeoDataFrame | None,
     woods: gpd.GeoDataFrame | None,
     register: list[gpd.GeoDataFrame],
 ) -> list[Cutter]:
     """What bars new belts, hardest reasons first."""
+    grid, limit_deg = layers.grid, layers.params.slope_limit_deg
     found = planner_layers.forbidding(register)
-    for field, what, made in (
+    for name, what, made in (
         ("keep_clear", "keep-clear layer", planner_layers.keep_clear),
         ("water", "layer of water", planner_layers.water),
     ):
-        frame = reader.layer(field, what)
+        frame = layers.layer(name, what)
         if frame is not None:
-            cutters, notices = made(frame, field)
-            reader.told(notices)
+            cutters, notices = made(frame, name)
+            layers.reader.notices(notices)
             found += cutters
     if woods is not None:
         found.append(cutter(WOOD_STANDS, woods.geometry.to_numpy(), BESIDE_BELT_M))
-    steep = cutting.steep_ground(elevation, grid, asked.slope_limit_deg)
-    found.append(cutter(f"{TOO_STEEP}, over {asked.slope_limit_deg:g}°", steep))
+    steep = cutting.steep_ground(elevation, grid, limit_deg)
+    found.append(cutter(f"{TOO_STEEP}, over {limit_deg:g}°", steep))
     inner = shapely.box(*grid.bounds).buffer(-MAP_EDGE_M)
     found.append(cutter(MAP_EDGE, np.array([inner], dtype=object), outside=True))
     if holdings is not None:
         found.append(cutter(OFF_HOLDINGS, holdings.geometry.to_numpy(), outside=True))
-    if (area := reader.files.outline) is not None:
+    if (area := layers.reader.outline) is not None:
         found.append(cutter(OFF_AREA, np.array([area], dtype=object), outside=True))
-    ways = reader.layer("openings", "layer of openings")
+    ways = layers.layer("openings", "layer of openings")
     if ways is not None:
         cutters, notices = planner_layers.openings_given(ways, "openings")
-        reader.told(notices)
+        layers.reader.notices(notices)
         found += cutters
     return found
 

@@ -1,18 +1,22 @@
-"""Layers, rasters and tables of `siting`."""
+"""Layers and tables of `siting`."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from shelterscape.errors import Notice
 from shelterscape.process import Layer
-from shelterscape.process.run import Run
+from shelterscape.process.stages import Results
 from shelterscape.processes.siting.decide import Decision, named
 from shelterscape.processes.siting.lines import Lines
-from shelterscape.processes.siting.outputs import LAND, OUTPUTS
-from shelterscape.processes.siting.read import Given
+from shelterscape.processes.siting.loading import SitingData
+from shelterscape.processes.siting.spec import LAND, OUTPUTS
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import belts_at
 from shelterscape.science.places import purpose_of
@@ -35,28 +39,55 @@ LEAST_SHARE = 0.10
 SLIGHT = "brings next to nothing"
 
 
-def write(given: Given, lines: Lines, found: Decision, run: Run) -> gpd.GeoDataFrame:
-    """Write everything but pictures; returns the belts chosen."""
-    told = _told(given, lines, found)
-    run.layer("candidates", told[[*_COLUMNS["candidates"], "geometry"]])
-    chosen = _chosen(told, found, given.asked.planting_year)
-    run.layer("chosen_belts", chosen[[*_COLUMNS["chosen_belts"], "geometry"]])
-    if given.places is not None:
-        run.layer("places_with_belts", _places(given, found))
-    _rasters(given, found, run)
-    run.table("benefit_curve", _curve(found))
-    run.table("benefit_by_case", _by_case(found))
-    run.table("constraints", lines.constraints)
-    run.table("cuts", lines.cuts)
-    run.table("belt_bearings", _bearings(given))
-    run.table("belt_growth", _growth(given, lines, found))
-    return chosen
+@dataclass(frozen=True, kw_only=True)
+class SitingResults(Results):
+    """What `summarise` needs besides layers and tables.
+
+    Parameters
+    ----------
+    data : SitingData
+    lines : Lines
+    decision : Decision
+    """
+
+    data: SitingData
+    lines: Lines
+    decision: Decision
 
 
-def _told(given: Given, lines: Lines, found: Decision) -> gpd.GeoDataFrame:
+def results_of(
+    data: SitingData, lines: Lines, found: Decision, notices: Sequence[Notice]
+) -> SitingResults:
+    """All layers and tables."""
+    told = _told(data, lines, found)
+    chosen = _chosen(told, found, data.params.planting_year)
+    layers = {
+        "candidates": told[[*_COLUMNS["candidates"], "geometry"]],
+        "chosen_belts": chosen[[*_COLUMNS["chosen_belts"], "geometry"]],
+    }
+    if data.places is not None:
+        layers["places_with_belts"] = _places(data, found)
+    return SitingResults(
+        layers=layers,
+        tables={
+            "benefit_curve": _curve(found),
+            "benefit_by_case": _by_case(found),
+            "constraints": lines.constraints,
+            "cuts": lines.cuts,
+            "belt_bearings": _bearings(data),
+            "belt_growth": _growth(data, lines, found),
+        },
+        notices=notices,
+        data=data,
+        lines=lines,
+        decision=found,
+    )
+
+
+def _told(data: SitingData, lines: Lines, found: Decision) -> gpd.GeoDataFrame:
     """Candidates with all that is known of them."""
     frame, own, choice = lines.candidates, found.own, found.choice
-    names = given.belts["name"].to_numpy(dtype=object)
+    names = data.belts["name"].to_numpy(dtype=object)
     mends = frame["mends"].to_numpy(dtype=float, na_value=np.nan)
     mended = [names[int(m)] or f"belt {int(m) + 1}" if m == m else "" for m in mends]
     order = pd.array([pd.NA] * len(frame), "Int64")
@@ -76,19 +107,19 @@ def _told(given: Given, lines: Lines, found: Decision) -> gpd.GeoDataFrame:
         asked=asked,
         order=order,
         chosen_share=found.chosen_share,
-        places=_served(given, found, len(frame)),
-        winds=_worked(given, found),
+        places=_served(data, found, len(frame)),
+        winds=_worked(data, found),
         constraints=_against(frame, lines.constraints),
-        reason=_reasons(given, frame, found),
+        reason=_reasons(data, frame, found),
     )
 
 
-def _served(given: Given, found: Decision, count: int) -> list[str]:
+def _served(data: SitingData, found: Decision, count: int) -> list[str]:
     """Places each candidate brings most to."""
     words: list[list[str]] = [[] for _ in range(count)]
-    if given.places is None:
+    if data.places is None:
         return [""] * count
-    names = given.places["name"].to_numpy(dtype=object)
+    names = data.places["name"].to_numpy(dtype=object)
     columns = ("row", "place", "benefit_ha")
     served = (found.own.by_place[column].to_numpy() for column in columns)
     for row, place, benefit in zip(*served, strict=True):
@@ -98,12 +129,12 @@ def _served(given: Given, found: Decision, count: int) -> list[str]:
     return ["; ".join(each) for each in words]
 
 
-def _worked(given: Given, found: Decision) -> list[str]:
+def _worked(data: SitingData, found: Decision) -> list[str]:
     """Winds in which each candidate brings most, from true north."""
     by_wind = found.own.by_direction
     share = by_wind / np.maximum(by_wind.sum(axis=1, keepdims=True), 1e-12)
     order = np.argsort(-share, axis=1, kind="stable")[:, :MOST_NAMED]
-    names = [f"{d:g}°" for d in given.winds.direction_deg]
+    names = [f"{d:g}°" for d in data.winds.direction_deg]
     return [
         "; ".join(f"{names[k]} {share[i, k]:.0%}" for k in row if share[i, k] >= LEAST_SHARE)
         for i, row in enumerate(order)
@@ -119,9 +150,9 @@ def _against(frame: gpd.GeoDataFrame, told: pd.DataFrame) -> list[str]:
     return list(words.reindex(frame["candidate"]).fillna(""))
 
 
-def _reasons(given: Given, frame: gpd.GeoDataFrame, found: Decision) -> NDArray[np.object_]:
+def _reasons(data: SitingData, frame: gpd.GeoDataFrame, found: Decision) -> NDArray[np.object_]:
     """Why each candidate is chosen or not; slight lines were kept out of the choice too."""
-    ruled_out = frame["candidate"].isin(named(frame, given.asked.forbidden, "forbidden"))
+    ruled_out = frame["candidate"].isin(named(frame, data.params.forbidden, "forbidden"))
     reason = found.choice.reason.copy()
     reason[(reason == RULED_OUT) & ~ruled_out.to_numpy()] = SLIGHT
     return reason
@@ -141,9 +172,9 @@ def _chosen(told: gpd.GeoDataFrame, found: Decision, planting_year: int) -> gpd.
     )
 
 
-def _places(given: Given, found: Decision) -> gpd.GeoDataFrame:
+def _places(data: SitingData, found: Decision) -> gpd.GeoDataFrame:
     """Places through the cases, without and with the belts chosen."""
-    places = given.places
+    places = data.places
     assert places is not None
     purposes = [purpose_of(name) for name in places["purpose"]]
     frames = []
@@ -163,19 +194,6 @@ def _places(given: Given, found: Decision) -> gpd.GeoDataFrame:
         )
     frame = pd.concat(frames, ignore_index=True)
     return frame.assign(head=frame["head"].astype("Int64"), year=frame["year"].astype("Int64"))
-
-
-def _rasters(given: Given, found: Decision, run: Run) -> None:
-    missing = ~np.isfinite(given.elevation)
-    bands = [case.label for case in found.exact]
-    with (
-        run.raster("relative_wind_with", given.grid, bands) as wind,
-        run.raster("shelter_gain", given.grid, bands) as gain,
-    ):
-        for i, exact in enumerate(found.exact.values(), start=1):
-            there = np.where(missing, np.float32(np.nan), exact.relative_wind_with)
-            wind.write(i, there)
-            gain.write(i, np.where(missing, np.float32(np.nan), exact.relative_wind - there))
 
 
 def _curve(found: Decision) -> pd.DataFrame:
@@ -199,16 +217,16 @@ def _by_case(found: Decision) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _growth(given: Given, lines: Lines, found: Decision) -> pd.DataFrame:
+def _growth(data: SitingData, lines: Lines, found: Decision) -> pd.DataFrame:
     """Belts chosen and mended through the years, each counted from its own year of planting."""
     wanted = (lines.candidates["action"] != PLANT).to_numpy(copy=True)
     wanted[found.choice.rows] = True
     shown = found.planted[wanted]
-    begun = given.asked.planting_year
-    years = sorted({begun + n for n in GROWTH_YEARS} | {y for y in given.settled.years if y})
+    begun = data.params.planting_year
+    years = sorted({begun + n for n in GROWTH_YEARS} | {y for y in data.settled.years if y})
     frames = []
-    for case in (Case(season, year) for year in years for season in given.settled.seasons):
-        grown = belts_at(shown, case, local_heights=given.settled.local_heights)
+    for case in (Case(season, year) for year in years for season in data.settled.seasons):
+        grown = belts_at(shown, case, local_heights=data.settled.local_heights)
         # Work of a later phase has not begun: what stands then is the old belt, or nothing.
         there = grown[(grown["closing_from"] <= case.year).to_numpy(dtype=bool)]
         frames.append(
@@ -220,9 +238,9 @@ def _growth(given: Given, lines: Lines, found: Decision) -> pd.DataFrame:
     return pd.DataFrame(told).sort_values(["candidate", "year", "season"], ignore_index=True)
 
 
-def _bearings(given: Given) -> pd.DataFrame:
+def _bearings(data: SitingData) -> pd.DataFrame:
     """Losses beside the best bearing, from true north."""
-    turns = np.array(sorted(given.bearing.loss))
-    true_deg = (given.bearing.bearing_deg + given.convergence_deg + turns) % 180.0
-    lost = [given.bearing.loss[int(turn)] for turn in turns]
+    turns = np.array(sorted(data.bearing.loss))
+    true_deg = (data.bearing.bearing_deg + data.convergence_deg + turns) % 180.0
+    lost = [data.bearing.loss[int(turn)] for turn in turns]
     return pd.DataFrame({"turned_deg": turns, "bearing_deg": true_deg, "lost": lost})
