@@ -66,15 +66,12 @@ class Sizer:
         if window is None:
             return Size(0, float(LIBRARIES_BYTES))
         cells = window.shape[0] * window.shape[1]
-        # Cells on the outline may count or not.
-        sides = shape.length / self._grid.cell_m
-        inside = min(cells, math.ceil(shape.area / self._grid.cell_m**2 + sides))
-        here = [(step, self._part(sizes, window, inside)) for step, sizes in self._works]
+        here = [(step, self._part(sizes, window)) for step, sizes in self._works]
         most = max(work_bytes(step.process, step.params, s) for step, s in here)
         return Size(cells, LIBRARIES_BYTES + most)
 
     @staticmethod
-    def _part(whole: Sizes, window: Grid, inside: int) -> Sizes:
+    def _part(whole: Sizes, window: Grid) -> Sizes:
         """Sizes of what a window of the whole holds."""
         cells = window.shape[0] * window.shape[1]
         share = min(1.0, BELTS_CROWD * cells / max(whole.cells, 1))
@@ -84,7 +81,7 @@ class Sizer:
             )
             for name, one in whole.layers.items()
         }
-        return replace(whole, grid=window, read_cells=cells, layers=layers, inside=inside)
+        return replace(whole, grid=window, read_cells=cells, layers=layers)
 
 
 def seconds_of(cells: int, earlier: Sequence[tuple[int, float]]) -> float:

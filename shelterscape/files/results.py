@@ -11,7 +11,6 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import pyogrio
 import rasterio
 from numpy.typing import NDArray
@@ -53,32 +52,17 @@ def disk_faults(where: Path) -> Iterator[None]:
         ) from error
 
 
-def table_of(path: Path) -> pd.DataFrame | None:
-    """A table of results; None where there is none."""
-    return pd.read_csv(path) if path.is_file() else None
-
-
-def features_of(path: Path, layer: str, *, geometry: bool = True) -> gpd.GeoDataFrame | None:
+def features_of(path: Path, layer: str) -> gpd.GeoDataFrame | None:
     """A layer of results, its columns of the kinds they were written in; None without one."""
     if not path.is_file() or layer not in {name for name, _ in pyogrio.list_layers(path)}:
         return None
     kinds = pyogrio.read_info(path, layer=layer)
-    frame = pyogrio.read_dataframe(path, layer=layer, read_geometry=geometry)
+    frame = pyogrio.read_dataframe(path, layer=layer)
     for column, kind in zip(kinds["fields"], kinds["dtypes"], strict=True):
         # Whole numbers with gaps come back as decimal ones.
         if str(kind).startswith("int"):
             frame[column] = frame[column].astype("Int64")
     return frame
-
-
-def first_band(path: Path) -> NDArray[np.float32] | None:
-    """The first band of a raster of results, NaN where missing; None where there is none."""
-    if not path.is_file():
-        return None
-    with rasterio.Env(**ENVIRONMENT), rasterio.open(path) as data:
-        values = data.read(1).astype(np.float32)
-        values[values == data.nodata] = np.nan
-    return values
 
 
 @dataclass(frozen=True)

@@ -40,25 +40,17 @@ class Sizes:
         For each input that is a layer, what of it lies on the grid.
     directions : int
         Most directions a subset of the wind set can have.
-    inside : int or None
-        Cells on which results are wanted; None for all of the grid.
     """
 
     grid: Grid | None = None
     read_cells: int = 0
     layers: dict[str, LayerSize] = field(default_factory=dict)
     directions: int = 0
-    inside: int | None = None
 
     @property
     def cells(self) -> int:
         """Cells of the grid."""
         return self.grid.shape[0] * self.grid.shape[1] if self.grid else 0
-
-    @property
-    def wanted(self) -> int:
-        """Cells on which results are wanted."""
-        return self.cells if self.inside is None else self.inside
 
     @property
     def vertices(self) -> int:

@@ -164,7 +164,7 @@ def _over_winds(data: ExposureData) -> Generator[Block | Progress, None, _OverWi
         over = _masked(over, data.known)
         if data.params.by_direction:
             yield Block("open_wind", i + 1, _in_unit(data, 1 + over.speed_up, float(speeds[i])))
-        wind.add(i, 1 + over.speed_up)
+        wind.add(i, over.speed_up, plus=1.0)
         modelled.add(i, over.valid)
         _add_wind(found, data, i, over)
     modelled.mean[~data.known] = np.nan

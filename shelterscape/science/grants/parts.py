@@ -8,7 +8,6 @@ import geopandas as gpd
 import shapely
 
 from shelterscape.science.grants.blocks import Counted, Found, counted
-from shelterscape.science.grants.ground import Ground
 from shelterscape.science.grants.paying import Payments, shared_out
 from shelterscape.science.grants.scheme import may_share
 
@@ -142,8 +141,3 @@ def _taker(paid: Payments, index: int, piece: int) -> str:
         for other in paid.order
         if piece in paid.found[other].paid and not may_share(schemes[index], schemes[other])
     )
-
-
-def shared_ground(ground: Ground) -> int:
-    """How many pieces of ground more than one belt covers to its stems."""
-    return sum(sum(level == 0 for level in cover.values()) > 1 for cover in ground.covers)
