@@ -292,3 +292,51 @@ def test_a_step_over_what_another_writes_is_judged_in_its_turn(tmp_path):
     assert seen[-1][0].endswith("first.tif")
     told = json.loads((result.folder / "timings.json").read_text("utf-8"))
     assert told["estimated_memory_mib"] == round((LIBRARIES_BYTES + 3.6e9) / 2**20)
+
+
+SCHEME = """
+name = "Hill"
+dated = 2026-01-01
+source = "made up for tests"
+status = "invented"
+currency = "EUR"
+[qualify]
+categories = ["shelter priority"]
+largest_gap_m = 20
+[[pay]]
+what = "planting"
+kind = "capital"
+per = "ha"
+amount_minor = 600000
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("count", [30, 3000])
+def test_the_estimate_of_grants_lies_between_the_peak_and_twice_the_peak(tmp_path, count):
+    rng = np.random.default_rng(3)
+    start = (WEST, NORTH) + rng.uniform(0, 20_000, (count, 2)) * (1, -1)
+    steps = rng.normal(0, 60, (count, 4, 2)).cumsum(axis=1)
+    lines = [shapely.LineString(place + step) for place, step in zip(start, steps, strict=True)]
+    columns = {"width_m": 12.0, "holding_id": [f"H{n % 40}" for n in range(count)]}
+    frame = gpd.GeoDataFrame(columns, geometry=lines, crs=CRS)
+    frame.to_file(tmp_path / "belts.gpkg", layer="belts", driver="GPKG")
+    area = shapely.box(WEST, NORTH - 20_000, WEST + 20_000, NORTH)
+    areas = gpd.GeoDataFrame({"category": ["shelter priority"]}, geometry=[area], crs=CRS)
+    areas.to_file(tmp_path / "areas.gpkg", layer="areas", driver="GPKG")
+    scheme = tmp_path / "scheme.toml"
+    scheme.write_text(SCHEME, encoding="utf-8")
+    words = ["--belts", tmp_path / "belts.gpkg", "--scheme", scheme, "--start-year", 2027]
+    words += ["--grant-area", tmp_path / "areas.gpkg", "--out", tmp_path / "out"]
+    done = subprocess.run(
+        command("grant-overlay", *words),
+        env=environment(),
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    told = json.loads((tmp_path / "out" / "timings.json").read_text("utf-8"))
+    peak, estimate = told["peak_memory_mib"], told["estimated_memory_mib"]
+    assert peak <= estimate <= 2 * peak, f"estimate {estimate} MiB, peak {peak} MiB"
