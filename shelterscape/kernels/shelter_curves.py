@@ -56,7 +56,8 @@ def effective_porosity(porosity: ArrayLike, width_h: ArrayLike = 0.0) -> Array:
 
     References
     ----------
-    Vigiak, Sterk, Warren and Hagen (2003), Catena 52:273-288; coefficients from a text citing it.
+    Vigiak, Sterk, Warren and Hagen (2003), Catena 52:273-288; coefficients from a text citing it
+    (status S2).
     """
     theta = np.asarray(porosity, dtype=float)
     return theta + 0.3 * (1.0 - theta) * (1.0 - np.exp(-0.5 * np.asarray(width_h, dtype=float)))
@@ -89,7 +90,8 @@ def relative_wind_barrier(
 
     References
     ----------
-    Vigiak, Sterk, Warren and Hagen (2003), Catena 52:273-288; coefficients from a text citing it.
+    Vigiak, Sterk, Warren and Hagen (2003), Catena 52:273-288; coefficients from a text citing it
+    (status S2).
 
     Examples
     --------

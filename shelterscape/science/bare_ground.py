@@ -13,23 +13,23 @@ from shelterscape.science.belts import BANK
 from shelterscape.science.terrain.ground import Ground
 
 SIDE_M = 15.0
-"""How far beside a belt the ground is looked at (engineering choice)."""
+"""How far beside a belt the ground is examined (E)."""
 
 STANDS_M = 1.0
-"""Median rise on belts from which a model is taken for one of the surface (engineering choice)."""
+"""Median rise on belts from which a model is taken for one of the surface (E)."""
 
 APART_M = 10.0
-"""Distance between places looked at along a belt."""
+"""Distance between places examined along a belt."""
 
 PIECE_CELLS = 2048
 """Side of the pieces of ground that are read at a time."""
 
 INWARD_M = 5.0
-"""How far inside an area the model is looked at, where the area is wide enough."""
+"""How far inside an area the model is examined, where the area is wide enough."""
 
 
 def rise_on_belts(belts: gpd.GeoDataFrame, ground: Ground) -> NDArray[np.float64]:
-    """How far a terrain model stands above the ground beside belts, place by place.
+    """How far a terrain model rises above the ground beside belts, place by place.
 
     Parameters
     ----------
@@ -41,13 +41,13 @@ def rise_on_belts(belts: gpd.GeoDataFrame, ground: Ground) -> NDArray[np.float64
     -------
     (n,) float64
         m, along every line and outline each 10 m; places near missing ground are left out. Belts
-        on banks, which truly stand up, are left out too.
+        on banks, which do rise, are left out too.
 
     Notes
     -----
     On a line: the height there less the higher of both sides, 15 m off. At the edge of an area:
     the height up to 5 m inside less that 15 m outside, less the fall over the next stretch as
-    long, so that a wood on a knoll does not pass for a step (engineering choices).
+    long, so that a wood on a knoll does not pass for a step (assumed values).
     """
     looked_at = belts[belts["belt_type"] != BANK]
     is_area = shapely.get_dimensions(looked_at.geometry.to_numpy()) == 2
@@ -68,7 +68,7 @@ def rise_on_belts(belts: gpd.GeoDataFrame, ground: Ground) -> NDArray[np.float64
 
 
 def refuse_surface(belts: gpd.GeoDataFrame, ground: Ground, where: str) -> None:
-    """Refuse a terrain model that stands up where belts are.
+    """Refuse a terrain model that rises where belts are.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def refuse_surface(belts: gpd.GeoDataFrame, ground: Ground, where: str) -> None:
 def _places(
     outlines: NDArray[np.object_],
 ) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64]]:
-    """Points along lines: (n, 2) m, the number of their line, and unit vectors square to it."""
+    """Points along lines: (n, 2) m, the number of their line, and unit vectors across it."""
     parts, owner = shapely.get_parts(outlines, return_index=True)
     length = shapely.length(parts)
     count = np.maximum(length / APART_M, 1).astype(int)

@@ -26,18 +26,31 @@ FULL_BELOW_H, NONE_ABOVE_H = 0.5, 1.2
 """Heights, in belt heights, up to which a belt shelters fully and above which not at all (E)."""
 
 LOW_TO_H, MEAN_FROM_H = 8.0, 10.0
-"""Distances up to which the lower half of a belt rules, and from which its mean does."""
+"""Distances, belt heights, up to which the lower half of a belt decides, and from which its mean
+does (E)."""
 
 WOOD_R, WOOD_RECOVERED_H = 0.7, 40.0
 INSIDE_H = 5.0
 """Depth over which the wind falls inside a wood (E)."""
 
 NOTHING = 0.002
-"""What a belt takes off the wind is left out from where it stays below this."""
+"""Wind reduction below which a belt no longer counts."""
 
 
 class BeltProfile(NamedTuple):
-    """What decides how a belt acts; rounded, so that near-equal belts share their tables."""
+    """What decides how a belt acts; rounded, so that near-equal belts share their tables.
+
+    Attributes
+    ----------
+    porosity, porosity_low : tuple of float
+        Optical porosity of the whole and of the lower half in each case, 0 to 1.
+    width_share : float
+        1 - exp(-W/(2H)), W the width and H the height.
+    height_share : float
+        As `share_at_height` returns it.
+    curve : str
+        A name in `CURVES`.
+    """
 
     porosity: tuple[float, ...]
     porosity_low: tuple[float, ...]
@@ -59,7 +72,7 @@ def share_at_height(height_m: Array, at_height_m: float) -> Array:
     Returns
     -------
     ndarray
-        1 up to `FULL_BELOW_H`, 0 from `NONE_ABOVE_H` on, linear between (assumed).
+        1 up to `FULL_BELOW_H`, 0 from `NONE_ABOVE_H` on, linear between (assumed values).
     """
     z = at_height_m / np.asarray(height_m, dtype=float)
     return np.clip((NONE_ABOVE_H - z) / (NONE_ABOVE_H - FULL_BELOW_H), 0.0, 1.0)
@@ -101,7 +114,7 @@ class ProfileTables:
     Parameters
     ----------
     cases : int
-        How many states of the belts are worked out together.
+        Number of states of the belts that are calculated together.
     """
 
     def __init__(self, cases: int) -> None:
@@ -160,18 +173,25 @@ def _rows(profiles: list[BeltProfile], case: int) -> NDArray[np.float32]:
 
 
 def thin_belt(curve: str, porosity: Array, porosity_low: Array, width_h: Array) -> Array:
-    """Curves of belts, their lower half ruling near by and their mean farther out.
+    """Curves of belts: their lower half decides near by, their mean farther out.
 
     Parameters
     ----------
     curve : str
         A name in `CURVES`.
-    porosity, porosity_low, width_h : (n,) arrays
+    porosity, porosity_low, width_h : (n,) float64
+        Optical porosity of the whole and of the lower half, 0 to 1; width in belt heights.
 
     Returns
     -------
-    (n, entries) array
+    (n, entries) float64
         Relative wind at `table_distances`.
+
+    References
+    ----------
+    Curves: `kernels.shelter_curves.CURVES`, each with its source and status. Lower half: Loeffler,
+    Gordon and Gillespie 1992, Agroforestry Systems 17:119-133 (status S): it predicts the lowest
+    wind. The distances between which the two are blended are assumed values.
     """
     x = table_distances()[None, :]
     model = CURVES[curve].relative_wind
@@ -185,9 +205,22 @@ def thin_belt(curve: str, porosity: Array, porosity_low: Array, width_h: Array) 
 def wood(thin: Array) -> Array:
     """Curves behind belts deep along the wind, from those of thin ones.
 
-    The part of the lee with less than .7 of the wind is half as long, then the wind recovers
-    slowly, to 1 at 40 H (engineering choice: air comes down behind a wood and its rough top goes
-    on slowing it).
+    The part of the lee with a relative wind below 0.7 is half as long, then the wind recovers
+    slowly, to 1 at 40 H.
+
+    Parameters
+    ----------
+    thin : (n, entries) float64
+        Relative wind at `table_distances`, as `thin_belt` returns it.
+
+    Returns
+    -------
+    (n, entries) float64
+        Relative wind; unchanged to windward.
+
+    Notes
+    -----
+    Assumed values: air descends behind a wood, and its rough top continues to slow the wind.
     """
     x = table_distances()
     zero = _zero_entry()
@@ -207,7 +240,18 @@ def wood(thin: Array) -> Array:
 
 
 def inside(thin: Array) -> Array:
-    """Wind inside belts against depth: from that in the face to the calmest over 5 H (E)."""
+    """Wind inside belts against depth: from that in the face to the lowest within 5 H (E).
+
+    Parameters
+    ----------
+    thin : (n, entries) float64
+        As for `wood`.
+
+    Returns
+    -------
+    (n, entries) float64
+        Relative wind at depths of `table_distances`, belt heights.
+    """
     zero = _zero_entry()
     depth = np.clip(table_distances() / INSIDE_H, 0.0, 1.0)[None, :]
     face, least = thin[:, zero, None], thin[:, zero:].min(axis=1)[:, None]

@@ -28,7 +28,7 @@ HARD_TYPES = ("wall", "fence")
 BANK = "bank with hedge"
 BELT_TYPES = ("hedge", "tree belt", BANK, "wood", *HARD_TYPES)
 BANK_LOW_SHARE = 0.5
-"""Porosity of the lower half of a bank with a hedge over that of the whole (engineering choice)."""
+"""Porosity of the lower half of a bank with a hedge divided by that of the whole (E)."""
 
 QUANTITIES = {
     "height_m": "belt_height",
@@ -44,11 +44,18 @@ WORDS = ("name", "belt_type", "species", "holding_id")
 """Text columns of a belt layer."""
 
 READ_COLUMNS = (*QUANTITIES, *WORDS, "planted_year")
-"""Every column of a belt layer that is made use of."""
+"""Every column of a belt layer that is used."""
 
 
 class Case(NamedTuple):
-    """The state of belts a result holds for."""
+    """The state of belts a result holds for.
+
+    Parameters
+    ----------
+    season : {"in-leaf", "bare"}
+    year : int or None
+        Calendar year; None for the belts as surveyed.
+    """
 
     season: str
     year: int | None = None
@@ -71,15 +78,15 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
     Parameters
     ----------
     belts : GeoDataFrame
-        Lines or polygons; ``height_m`` is needed, or ``species`` and ``planted_year``; all of
-        `READ_COLUMNS` are read where they stand.
+        Lines or polygons; ``height_m`` is required, or ``species`` and ``planted_year``; those of
+        `READ_COLUMNS` that exist are read.
     where : str
         What to call the layer in errors and notices.
 
     Returns
     -------
     belts : GeoDataFrame
-        Those columns, all filled but ``height_m`` where growth must tell it, and ``assumed``:
+        Those columns, all filled except ``height_m`` where growth must give it, and ``assumed``:
         which of them were not given.
     notices : list of Notice
 
@@ -90,11 +97,14 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
 
     Notes
     -----
-    Defaults: porosity .40; bare porosity .60 for deciduous and unknown species (extension
-    handbooks, from memory), that in leaf for evergreens, walls and fences, which hold no leaves to
-    drop; width 3 m for a line, that of its outline for an area; the lower half as open as the
-    whole, of a bank with a hedge half as open; no bare stem. All are engineering choices; those of
-    the first columns are counted in the column ``assumed``.
+    Defaults: porosity 0.40; bare porosity 0.60 for deciduous and unknown species, that in leaf for
+    evergreens, walls and fences, which have no leaves to drop; width 3 m for a line, that of its
+    outline for an area; the lower half as open as the whole, of a bank with a hedge half as open;
+    no bare stem. All are assumed values; those of the first columns are counted in ``assumed``.
+
+    References
+    ----------
+    Bare porosity: leafless deciduous belts 0.5 to 0.7, extension handbooks (status M).
     """
     _check_outlines(belts, where)
     frame = gpd.GeoDataFrame(geometry=belts.geometry.to_numpy(), crs=belts.crs)
@@ -132,7 +142,7 @@ def _check_outlines(belts: gpd.GeoDataFrame, where: str) -> None:
 
 
 def _each_once(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, list[Notice]]:
-    """Belts without those told twice, for two belts on one line shelter more than one."""
+    """Belts without duplicates, for two belts on one line shelter more than one."""
     # Which way round a line was drawn says nothing.
     drawn = pd.Series(shapely.to_wkb(shapely.normalize(frame.geometry.to_numpy())), frame.index)
     told_twice = frame.drop(columns="geometry").assign(drawn=drawn).duplicated()
@@ -192,7 +202,18 @@ def _fill_defaults(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFram
 
 
 def outline_width(frame: gpd.GeoDataFrame) -> NDArray[np.float64]:
-    """Width of the strip that has the area and the length round it of each outline."""
+    """Width of the strip that has the area and the perimeter of each outline.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+        Polygons, in metres.
+
+    Returns
+    -------
+    (n,) float64
+        m; 0 for a line, a quarter of the perimeter where no strip fits.
+    """
     area = frame.geometry.area.to_numpy()
     half = frame.geometry.length.to_numpy() / 2
     width: NDArray[np.float64] = (half - np.sqrt(np.maximum(half**2 - 4 * area, 0.0))) / 2
@@ -200,7 +221,12 @@ def outline_width(frame: gpd.GeoDataFrame) -> NDArray[np.float64]:
 
 
 def evergreen_species() -> set[str]:
-    """Plain names of evergreen species, without capitals."""
+    """Plain names of evergreen species, in small letters.
+
+    Returns
+    -------
+    set of str
+    """
     species = data.table("species.csv")
     return set(species.loc[species["winter"] == "evergreen", "species"].str.casefold())
 
@@ -237,6 +263,17 @@ def _years(belts: gpd.GeoDataFrame, where: str) -> pd.Series:
 def seasonal_porosity(belts: gpd.GeoDataFrame, season: str) -> NDArray[np.float64]:
     """Optical porosity of completed belts in a season.
 
+    Parameters
+    ----------
+    belts : GeoDataFrame
+        As `complete` returns them.
+    season : {"in-leaf", "bare"}
+
+    Returns
+    -------
+    (n,) float64
+        0 to 1.
+
     Raises
     ------
     InputError
@@ -250,7 +287,23 @@ def seasonal_porosity(belts: gpd.GeoDataFrame, season: str) -> NDArray[np.float6
 
 
 def seasonal(belts: gpd.GeoDataFrame, season: str) -> gpd.GeoDataFrame:
-    """Completed belts as they stand in a season, as surveyed; see `standing`."""
+    """Completed belts in a season, as surveyed; see `standing`.
+
+    Parameters
+    ----------
+    belts, season
+        As for `seasonal_porosity`.
+
+    Returns
+    -------
+    GeoDataFrame
+        As `standing` returns it.
+
+    Raises
+    ------
+    InputError
+        As for `seasonal_porosity`.
+    """
     return standing(
         belts, belts["height_m"].to_numpy(dtype=float), seasonal_porosity(belts, season)
     )
@@ -259,24 +312,24 @@ def seasonal(belts: gpd.GeoDataFrame, season: str) -> gpd.GeoDataFrame:
 def standing(
     belts: gpd.GeoDataFrame, height_m: NDArray[np.float64], porosity: NDArray[np.float64]
 ) -> gpd.GeoDataFrame:
-    """Belts of a given height and porosity, their lower half made to fit.
+    """Belts of a given height and porosity, with the porosity of their lower half to match.
 
     Parameters
     ----------
     belts : GeoDataFrame
-        As `complete` gives them.
+        As `complete` returns them.
     height_m, porosity : (n,) float64
-        As they stand in some season and year.
+        Height, m, and optical porosity, 0 to 1, in some season and year.
 
     Returns
     -------
     GeoDataFrame
-        ``height_m``, ``porosity`` and ``porosity_low`` as they stand then.
+        The same with ``height_m``, ``porosity`` and ``porosity_low`` of then.
 
     Notes
     -----
-    The lower half gains or loses density in proportion to the whole, and is open as far up as
-    stems are bare (engineering choices).
+    The lower half gains or loses density in proportion to the whole, and is open as far up as stems
+    are bare (assumed values).
     """
     leaf = belts["porosity"].to_numpy(dtype=float)
     density = 1.0 - belts["porosity_low"].to_numpy(dtype=float)

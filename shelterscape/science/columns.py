@@ -1,4 +1,4 @@
-"""Columns of numbers as people fill them: read, held to their range, faults told by the cell."""
+"""Columns of numbers as people fill them: read, checked against their range, errors by the cell."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def numbers(
     Parameters
     ----------
     frame : DataFrame
-        Its index counts rows as they stand in the file, from 0.
+        Its index counts rows as in the file, from 0.
     column : str
     term : Term
         Gives range and unit.
@@ -48,13 +48,14 @@ def numbers(
     high : float, optional
         Bound above which numbers are refused, where it is wider than the term's.
     hint : callable, optional
-        How to mend numbers out of range, from all of them.
+        What to do about numbers out of range, from all of them.
     spelled : dict, optional
         Numbers by words in small letters that people may write for them.
 
     Returns
     -------
     (n,) float64
+        In the unit of the term; NaN where nothing is given.
 
     Raises
     ------
@@ -101,6 +102,7 @@ def words(frame: pd.DataFrame, column: str) -> NDArray[np.object_]:
     Returns
     -------
     (n,) array of str
+        Without spaces around.
     """
     if column not in frame:
         return np.full(len(frame), "", dtype=object)

@@ -332,6 +332,10 @@ def grown(
     The year of the survey is not known, so a surveyed height is never reduced, and no belt loses
     height with the years. A belt below 3 m when surveyed closes in a straight line from
     porosity 1 at planting to its design at ten years; taller ones, walls and fences keep theirs.
+
+    References
+    ----------
+    Curves: as for `height_at` (status S2, nursery rates common practice); the rest assumed values.
     """
     local = {_find(name).name: _check_site(site) for name, site in (local_heights or {}).items()}
     surveyed = belts["height_m"].to_numpy(dtype=float, copy=True)

@@ -1,4 +1,4 @@
-"""What places are sheltered for: when, at which height and how much, with where that is from."""
+"""What places are sheltered for: when, at which height and how much, with the sources."""
 
 from __future__ import annotations
 
@@ -20,15 +20,17 @@ class Purpose:
         Wind-set subsets that fit, best first.
     season : {"in-leaf", "bare"}
     power : float
+        Wind-speed exponent.
     at_height_m : float
+        Height above ground, m.
     porosity, distance_h : tuple of float
-        Low and high end of what is wanted.
+        Lowest and highest recommended value: optical porosity, 0 to 1; belt heights.
     target : float
         Relative wind to aim for.
     head_m2 : float
-        Well sheltered ground each animal needs; 0 where it is not for stock.
+        Well sheltered ground each animal needs, m²; 0 where it is not for stock.
     sources : dict
-        Where each of these is from.
+        Source of each of these, with its status.
     """
 
     name: str
@@ -46,7 +48,12 @@ class Purpose:
 
 @functools.cache
 def purposes() -> dict[str, Purpose]:
-    """All purposes by name."""
+    """All purposes by name.
+
+    Returns
+    -------
+    dict of Purpose
+    """
     return {name: _purpose(name, rows) for name, rows in data.toml("purposes.toml").items()}
 
 

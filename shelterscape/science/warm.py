@@ -57,6 +57,17 @@ JOBS: dict[str, Callable[[], None]] = {"belts": compile_belts, "terrain": compil
 
 
 def compile_kernels(name: str) -> str:
-    """Do one of `JOBS`; returns its name."""
+    """Do one of `JOBS`.
+
+    Parameters
+    ----------
+    name : str
+        Key of `JOBS`.
+
+    Returns
+    -------
+    str
+        The same name.
+    """
     JOBS[name]()
     return name
