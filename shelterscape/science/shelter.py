@@ -21,22 +21,22 @@ Array = NDArray[np.float64]
 Field = NDArray[np.float32]
 
 RAYS = 15
-"""Rays that stand for one wind direction."""
+"""Rays that represent one wind direction."""
 
 
 def never_stop() -> None:
-    """Stands where nobody can ask the work to stop."""
+    """Default where the work cannot be stopped."""
 
 
 def ray_offsets(sector_deg: float, spread_deg: float, rays: int = RAYS) -> Array:
-    """Directions of the rays that stand for one wind direction, degrees from its middle.
+    """Directions of the rays that represent one wind direction, degrees from its middle.
 
     Parameters
     ----------
     sector_deg : float
-        Width of the sector of directions it stands for.
+        Width of the sector of directions it represents, degrees.
     spread_deg : float
-        Standard deviation of the wind's swing.
+        Standard deviation of the wind's swing, degrees.
     rays : int
 
     Returns
@@ -44,6 +44,11 @@ def ray_offsets(sector_deg: float, spread_deg: float, rays: int = RAYS) -> Array
     (rays,) float64
         Middles of equal shares of a normal distribution with the variance sector²/12 + spread²;
         a single 0 when there is no spread at all.
+
+    References
+    ----------
+    Swing near the ground: Panofsky and Dutton 1984 (status M), see `scene.SPREAD_DEG`; the variance
+    of directions spread evenly over a sector is sector²/12 (status D).
     """
     sigma = float(np.hypot(sector_deg / np.sqrt(12.0), spread_deg))
     if sigma == 0.0:
@@ -69,13 +74,18 @@ def one_direction(
     direction_deg : float
         Where the wind comes from, degrees clockwise from grid north.
     sector_deg : float
-        Width of the sector the direction stands for.
+        Width of the sector the direction represents, degrees.
     stop_if_asked : callable
         Called every second or so; may raise to end the work.
 
     Returns
     -------
     (cases, rows, cols) float32
+        Relative wind, 0 to 1.25; 1 where no belt reaches.
+
+    References
+    ----------
+    As for `relative_wind`.
     """
     rows, cols = grid.shape
     taken = np.zeros((len(scene.density), rows, cols), np.float32)
@@ -99,7 +109,7 @@ def relative_wind(
     ends: bool = True,
     at_height_m: float = 1.5,
 ) -> Field:
-    """Wind with belts over wind without them, for one direction.
+    """Wind with belts divided by wind without them, for one direction.
 
     Parameters
     ----------
@@ -112,11 +122,11 @@ def relative_wind(
     season : {"in-leaf", "bare"}
         State of the belts.
     sector_deg : float
-        Width of the sector the direction stands for.
+        Width of the sector the direction represents, degrees.
     spread_deg : float
-        Standard deviation of the wind's swing about it; 0 with a sector of 0 is a single ray.
+        Standard deviation of the wind's swing about it, degrees; 0 with a sector of 0 is one ray.
     combine : {"smallest", "product"}
-        Where several belts act: the smallest relative wind rules, or, hopefully, their product.
+        Where several belts act: the smallest relative wind, or, optimistically, their product.
     curve : str
         Shelter curve, a name in `CURVES`.
     ends : bool
@@ -143,7 +153,9 @@ def relative_wind(
 
     References
     ----------
-    Vigiak, Sterk, Warren and Hagen (2003), Catena 52:273-288; from a text citing it (S2).
+    Curve and smallest relative wind: Vigiak, Sterk, Warren and Hagen 2003, Catena 52:273-288
+    (status S2). Cosine: Wang and Takle 1996, Agricultural and Forest Meteorology 81:95-117
+    (status S).
     """
     how = How(curve, combine, ends, at_height_m, spread_deg)
     scene = scene_of([seasonal(belts, season)], grid, how)
@@ -163,7 +175,7 @@ class WindField(NamedTuple):
         Weight of the direction in each wind set; they sum to 1 over its directions.
     relative_wind : (cases, rows, cols) float32
     terrain : OpenWind or None
-        What the terrain does to this wind; None where it is not wanted.
+        Terrain wind from this direction; None where it is not required.
     """
 
     direction_deg: float
@@ -261,11 +273,17 @@ def over_winds(
     power: float = 1.0,
     convergence_deg: float = 0.0,
 ) -> Field:
-    """Mean relative wind over wind sets; parameters as for `wind_fields`.
+    """Mean relative wind over wind sets.
+
+    Parameters
+    ----------
+    scene, grid, winds, power, convergence_deg
+        As for `wind_fields`.
 
     Returns
     -------
     (cases, rows, cols) float32
+        Relative wind, 0 to 1.25.
     """
     mean = RelativeWindMean((len(winds), *grid.shape), power)
     for field in wind_fields(scene, grid, winds, power=power, convergence_deg=convergence_deg):
@@ -274,6 +292,19 @@ def over_winds(
 
 
 def taken_to_relative(taken: Field, power: float) -> Field:
-    """Σ w (1 − r^p) back to a relative wind."""
+    """Relative wind from its weighted reduction Σ w (1 − r^p).
+
+    Parameters
+    ----------
+    taken : float32 array
+        Reduction, at most 1.
+    power : float
+        Wind-speed exponent p.
+
+    Returns
+    -------
+    float32 array
+        Relative wind, 0 to 1.25.
+    """
     left: Field = np.float32(1) - taken
     return left if power == 1.0 else left ** np.float32(1.0 / power)
