@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from shelterscape.grid import Grid, downwind
 
 STEEP_DEG = 17.0
-"""Slope along the wind above which air parts from the ground (linear theory's usual bound)."""
+"""Slope along the wind above which flow may separate from the ground."""
 
 IN_SHELTER = 0.95
 """Relative wind below which ground counts as sheltered."""
@@ -48,7 +48,7 @@ def behind_steep(
     Parameters
     ----------
     slopes : (2, rows, cols) float32
-        As `gradient` gives them.
+        As `gradient` returns them.
     relative_wind : (rows, cols) float32
         For this one wind.
     grid : Grid
@@ -61,9 +61,15 @@ def behind_steep(
 
     Notes
     -----
-    Shelter is unbroken from a belt to the ground it shelters, so what is steep anywhere up the
-    wind in one stretch of shelter counts. The stretch is followed cell by cell, along the nearest
+    Shelter is unbroken from a belt to the ground it shelters, so what is steep anywhere
+    upwind in one stretch of shelter counts. The stretch is followed cell by cell, along the nearest
     cells to the line of the wind.
+
+    References
+    ----------
+    Limit of slope: usual for linear theory, common practice, no single source. Flow over hills
+    stays attached at slopes of 10 degrees and separates at 20: Athanassiadou and Castro 2001,
+    Boundary-Layer Meteorology 101:1-30 (status S).
     """
     col_step, row_step = downwind(direction_deg)
     along = slopes[0] * np.float32(row_step) + slopes[1] * np.float32(col_step)

@@ -131,6 +131,11 @@ def work_bytes(grid: Grid, cases: int, power: float = 1.0) -> float:
     power : float
         Wind-speed exponent.
 
+    Returns
+    -------
+    float
+        Bytes.
+
     Notes
     -----
     Single precision throughout: three sums for each case; while adding, the terrain wind ratio and
