@@ -117,7 +117,7 @@ def _cut_along(scene: Scene, step: Array) -> Cut:
 def _close(
     scene: Scene, joined: Array, members: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], Array]:
-    """Looks and heights of close belts taken together."""
+    """Profiles and heights of close belts taken together."""
     sets, which = np.unique(members, axis=0, return_inverse=True)
     groups = [tuple(int(m) for m in row if m >= 0) for row in sets]
     profiles = np.array([_joined_profile(scene, group) for group in groups], dtype=np.int64)
