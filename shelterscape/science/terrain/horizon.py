@@ -137,6 +137,16 @@ def work_bytes(grid: Grid) -> float:
 
     Beside the elevation (single precision) and what they return.
 
+    Parameters
+    ----------
+    grid : Grid
+        Of the map.
+
+    Returns
+    -------
+    float
+        Bytes.
+
     Notes
     -----
     One array of the ground with missing cells replaced and one of angles, 4 bytes a cell each;
@@ -161,7 +171,7 @@ def view_complete(
     Parameters
     ----------
     grid : Grid
-        Where the cells lie.
+        Where the cells are.
     direction_deg : float
         Direction of the view, degrees clockwise from grid north.
     limit_m : float or None
@@ -182,7 +192,7 @@ def view_complete(
         return inside
     step, (rows, cols) = toward(direction_deg), grid.shape
     stride_m = grid.cell_m / max(abs(s) for s in step)
-    # The last sample lies farthest out; where both its cells are on the map, all are.
+    # The last sample is the farthest; where both its cells are on the map, all are.
     near, far, *_ = march_steps(*step, grid.cell_m, int(limit_m / stride_m + 1e-9))
     (low_row, low_col), (high_row, high_col) = (
         pick(near[-1], far[-1]) for pick in (np.minimum, np.maximum)

@@ -203,6 +203,10 @@ def speed_ups_in_strips(
     ------
     InputError, ValueError
         As `speed_up`.
+
+    References
+    ----------
+    As for `speed_up`.
     """
     how = _Options(height_m, turning=turning)
     grid = ground.grid
@@ -223,6 +227,11 @@ def work_bytes(grid: Grid) -> float:
     ----------
     grid : Grid
         Of the map.
+
+    Returns
+    -------
+    float
+        Bytes.
 
     Notes
     -----

@@ -244,10 +244,20 @@ def _surveyed(
 
 
 def tile_weights(cells: int, tile_cells: int, margin: int) -> list[tuple[int, NDArray[np.float32]]]:
-    """First cell of each tile along one axis, and how far each of its cells is trusted.
+    """First cell of each tile along one axis, and the weight of each of its cells.
 
-    Tiles overlap by two margins at least. Trust is nothing within half a margin of a cut edge and
-    whole beyond one and a half; over all tiles it adds to 1 in every cell.
+    Parameters
+    ----------
+    cells, tile_cells : int
+        Cells of the map and of a tile along the axis.
+    margin : int
+        Half the least overlap of tiles, cells.
+
+    Returns
+    -------
+    list of (int, (tile cells,) float32)
+        Weights from 0, within half a margin of a cut edge, to 1, beyond one and a half, unless
+        tiles overlap; over all tiles they sum to 1 in every cell.
     """
     if cells <= tile_cells:
         return [(0, np.ones(cells, np.float32))]

@@ -150,6 +150,10 @@ def within_reach(lengths: float | Field, height_m: float) -> tuple[float | Field
         Those of a map limited to the roughest for that height; a single one is not changed.
     smooth : (rows, cols) bool or None
         Where the ground is smooth enough; None for a single roughness.
+
+    References
+    ----------
+    Logarithmic wind profile: common practice; its lowest height, `LOWEST_Z0`, is an assumed value.
     """
     if not np.ndim(lengths):
         return lengths, None
@@ -194,7 +198,7 @@ def table_of(frame: pd.DataFrame, where: str) -> dict[str, float]:
 
 
 def from_codes(codes: NDArray[np.floating], table: Mapping[str, float] | None, where: str) -> Field:
-    """Roughness lengths of a raster: those it holds, or those its codes stand for.
+    """Roughness lengths of a raster: those it holds, or those of its codes.
 
     Parameters
     ----------
@@ -245,12 +249,16 @@ def from_areas(
     Returns
     -------
     (rows, cols) float32
-        m; NaN where no area lies.
+        m; NaN where there is no area.
 
     Raises
     ------
     InputError
         ``column-missing``, ``roughness-bad``, ``name-unknown``.
+
+    References
+    ----------
+    `DAVENPORT_WIERINGA`: roughness classes of Davenport and Wieringa (status S).
     """
     if "roughness_m" in areas and table is None:
         lengths = _checked(areas["roughness_m"].tolist(), where)
@@ -299,7 +307,7 @@ def completed(
     lengths : (rows, cols) float32
         m; NaN where not known.
     roughness_m : float
-        Roughness length of the open plain, m; fills gaps.
+        Roughness length of the flat, open terrain, m; fills gaps.
     belts : GeoDataFrame, optional
         Belts as `science.belts.complete` gives them: cells they touch are taken as open, so that
         no belt slows the wind twice.
@@ -325,7 +333,7 @@ def completed(
         belts = belts.iloc[_touching(belts, grid, float(belts["width_m"].max()))]
     if belts is not None and len(belts):
         strips = belts.geometry.buffer(belts["width_m"] / 2, cap_style="flat")
-        # A strip without width still stands on the cells its line crosses.
+        # A strip without width still covers the cells its line crosses.
         outlines = strips.where(~strips.is_empty, belts.geometry)
         touched = rasterize(
             outlines, out_shape=grid.shape, transform=grid.affine, all_touched=True, dtype="uint8"

@@ -84,6 +84,11 @@ def parse_classes(words: Sequence[str]) -> tuple[tuple[float, str], ...]:
         Highest topex of each class in degrees and its name, from exposed to sheltered; the last is
         its name alone.
 
+    Returns
+    -------
+    tuple of (float, str)
+        Highest topex of each class, degrees, and its name, as `TOPEX_CLASSES`.
+
     Raises
     ------
     InputError
@@ -131,6 +136,10 @@ def topex_class(
     ------
     ValueError
         When the bounds do not rise to infinity.
+
+    References
+    ----------
+    `TOPEX_CLASSES`: forestry practice (status M).
 
     Examples
     --------

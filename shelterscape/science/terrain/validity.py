@@ -146,12 +146,34 @@ class Blocks:
 
 
 def mask_cells(cell_m: float) -> int:
-    """Cells along the side of a block."""
+    """Cells along the side of a block.
+
+    Parameters
+    ----------
+    cell_m : float
+        Side of a cell, m.
+
+    Returns
+    -------
+    int
+    """
     return max(1, round(MASK_CELL_M / cell_m))
 
 
 def averaged(values: NDArray[np.generic], cells: int) -> NDArray[np.float32]:
-    """Means over square blocks; those cut by the edge of the map count what they hold."""
+    """Means over square blocks; those cut by the edge of the map have fewer cells.
+
+    Parameters
+    ----------
+    values : (rows, cols) array
+    cells : int
+        Cells along the side of a block.
+
+    Returns
+    -------
+    (block rows, block cols) float32
+        In the unit of `values`.
+    """
     if cells == 1:
         return values.astype(np.float32)
     starts = [np.arange(0, n, cells) for n in values.shape]

@@ -55,6 +55,15 @@ def topex_sum(shape: tuple[int, int], *, signed: bool = True) -> AngleSum:
         Rows and columns.
     signed : bool
         Whether angles below the horizontal count as such or as 0.
+
+    Returns
+    -------
+    AngleSum
+        Of angles in degrees.
+
+    References
+    ----------
+    As for `topex` (common practice, no single source).
     """
     return AngleSum(shape, dict.fromkeys(COMPASS_POINTS, 1.0), -90.0 if signed else 0.0)
 
@@ -68,6 +77,11 @@ def horizon_sum(shape: tuple[int, int], directions_deg: ArrayLike, weights: Arra
         Rows and columns.
     directions_deg, weights : (n,) array
         As for `weighted_horizon`.
+
+    Returns
+    -------
+    AngleSum
+        Of angles in degrees.
 
     Raises
     ------
@@ -98,10 +112,19 @@ def upwind_sum(
     directions_deg, weights, azimuths
         As for `upwind_slope`.
 
+    Returns
+    -------
+    AngleSum
+        Of angles in degrees.
+
     Raises
     ------
     ValueError
         As for `upwind_slope`.
+
+    References
+    ----------
+    As for `upwind_slope`.
     """
     if azimuths < 3:
         raise ValueError(f"the window takes 3 views or more, not {azimuths}")
@@ -113,7 +136,18 @@ def upwind_sum(
 
 
 def azimuth_of(direction_deg: float) -> float:
-    """A direction rounded to a millionth of a degree, so that equal views are found to be equal."""
+    """A direction rounded to a millionth of a degree, so that equal views are found to be equal.
+
+    Parameters
+    ----------
+    direction_deg : float
+        Degrees.
+
+    Returns
+    -------
+    float
+        Degrees, 0 <= a < 360.
+    """
     return round(wrapped(direction_deg), 6) % 360.0
 
 
