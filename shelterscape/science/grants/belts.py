@@ -1,4 +1,4 @@
-"""Belts to be planted, as grants look at them: names, widths, plants, costs."""
+"""Belts to be planted, as grants examine them: names, widths, plants, costs."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ NUMBERS = {
     "evergreen_share": "evergreen_share",
 }
 READ_COLUMNS = (*WORDS, *NUMBERS, "planted_year")
-"""Every column of a layer of belts that is made use of here."""
+"""Every column of a layer of belts that is used here."""
 
 _PART = re.compile(r"^(?P<name>.*?)\s*(?P<percent>\d+(?:\.\d+)?)?\s*%?$")
 
@@ -111,7 +111,7 @@ def _unknown_species(frame: gpd.GeoDataFrame, where: str) -> list[Notice]:
 
 
 def _fill(frame: gpd.GeoDataFrame, where: str, plants_per_ha: float) -> list[Notice]:
-    """Fill widths and densities in place; tell how many were not given."""
+    """Fill widths and densities in place; report how many were not given."""
     is_area = shapely.get_dimensions(frame.geometry.to_numpy()) == 2
     drawn = pd.Series(np.where(is_area, outline_width(frame), DEFAULT_WIDTH_M))
     filled = {
@@ -130,7 +130,20 @@ def _fill(frame: gpd.GeoDataFrame, where: str, plants_per_ha: float) -> list[Not
 
 
 def outlines(shapes: NDArray[np.object_], width_m: NDArray[np.float64]) -> NDArray[np.object_]:
-    """Ground planted: a line as wide as the belt, its ends square; an area as it is drawn."""
+    """Ground planted: a line as wide as the belt, its ends square; an area as it is drawn.
+
+    Parameters
+    ----------
+    shapes : (n,) array of lines and polygons
+        In metres.
+    width_m : (n,) float64
+        Belt width, m.
+
+    Returns
+    -------
+    (n,) array of polygons
+        Ground to the outer stems.
+    """
     strips = shapely.buffer(shapes, width_m / 2, cap_style="flat", join_style="mitre")
     planted: NDArray[np.object_] = np.where(shapely.get_dimensions(shapes) == 2, shapes, strips)
     return planted
@@ -138,6 +151,16 @@ def outlines(shapes: NDArray[np.object_], width_m: NDArray[np.float64]) -> NDArr
 
 def mix(species: str) -> dict[str, float]:
     """Share of each species in a belt, from how its species are written down.
+
+    Parameters
+    ----------
+    species : str
+        Names, each with its percentage where known.
+
+    Returns
+    -------
+    dict of float
+        Share of the plants, 0 to 1, by name in small letters; empty where no species is named.
 
     Examples
     --------
@@ -157,9 +180,21 @@ def mix(species: str) -> dict[str, float]:
 
 
 def shares(belts: gpd.GeoDataFrame, native: frozenset[str]) -> tuple[list[float], list[float]]:
-    """Native and evergreen share of the plants of each belt; NaN where its species are unknown.
+    """Native and evergreen share of the plants of each belt.
 
-    A column ``native_share`` or ``evergreen_share`` goes before what the mix tells.
+    A column ``native_share`` or ``evergreen_share`` takes precedence over the mix of species.
+
+    Parameters
+    ----------
+    belts : GeoDataFrame
+        As `complete` returns them.
+    native : frozenset of str
+        Native species, in small letters.
+
+    Returns
+    -------
+    native_shares, evergreen_shares : list of float
+        0 to 1; NaN where the species of a belt are unknown.
     """
     evergreen = evergreen_species()
     native_shares, evergreen_shares = [], []
@@ -176,5 +211,16 @@ def shares(belts: gpd.GeoDataFrame, native: frozenset[str]) -> tuple[list[float]
 
 
 def is_planted(belt_type: str) -> bool:
-    """Whether a belt is made of plants at all."""
+    """Whether a belt is made of plants at all.
+
+    Parameters
+    ----------
+    belt_type : str
+        One of `science.belts.BELT_TYPES`, or any other word.
+
+    Returns
+    -------
+    bool
+        False for walls and fences.
+    """
     return belt_type.casefold() not in HARD_TYPES

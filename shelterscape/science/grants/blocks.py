@@ -10,7 +10,7 @@ from shelterscape.science.grants.ground import Ground
 from shelterscape.science.grants.scheme import Scheme
 
 ROUNDING_M = 0.005
-"""Areas (m²) and lengths (m) that fall short by less do not fail (engineering choice)."""
+"""Areas (m²) and lengths (m) that fall short by less do not fail (assumed value)."""
 
 
 @dataclass
@@ -59,8 +59,15 @@ class Found:
 class Counted(NamedTuple):
     """What is paid for on one belt, in whole counted units, rounded half up.
 
-    Square metres to the line the scheme counts to; decimetres of belt; plants; and minor money
-    units of the planting cost (None where the cost is not known).
+    Parameters
+    ----------
+    m2 : int
+        Area to the line the scheme counts to, m².
+    decimetres : int
+        Length of belt, dm.
+    plants : int
+    cost_minor : int or None
+        Planting cost, minor money units; None where it is not known.
     """
 
     m2: int
@@ -80,11 +87,15 @@ def assess(
     index : int
         Which of its schemes.
     belts : sequence of int
-        The set asked about, in the order of the ground.
+        The set of belts, in the order of the ground.
     year : int
         The start year.
     taken : frozenset of int
         Pieces that are paid by a scheme beside which this one may not be paid.
+
+    Returns
+    -------
+    Found
     """
     scheme = ground.schemes[index]
     if closed := scheme.closed_in(year):
@@ -154,7 +165,20 @@ def _block_faults(block: Block, scheme: Scheme) -> tuple[str, ...]:
 
 
 def counted(ground: Ground, pieces: Iterable[int], owner: dict[int, int]) -> dict[int, Counted]:
-    """What some pieces come to on each of their belts."""
+    """Areas, lengths, plants and costs of some pieces, by belt.
+
+    Parameters
+    ----------
+    ground : Ground
+    pieces : iterable of int
+    owner : dict
+        Belt that each of these pieces counts for.
+
+    Returns
+    -------
+    dict of Counted
+        By belt.
+    """
     sums: dict[int, tuple[float, float]] = {}
     for piece in sorted(pieces):
         belt, area = owner[piece], ground.area_m2[piece]

@@ -14,14 +14,35 @@ ROUNDING = 1e-9
 
 
 def counted_width(width_m: float, scheme: Scheme) -> float:
-    """Width of a belt as a scheme counts it, m: to the stems, or to the fence on both sides."""
+    """Width of a belt as a scheme counts it: to the outer stems, or to the fence on both sides.
+
+    Parameters
+    ----------
+    width_m : float
+        Belt width, m.
+    scheme : Scheme
+
+    Returns
+    -------
+    float
+        m.
+    """
     return width_m + 2.0 * scheme.fence_m
 
 
 def belt_faults(belts: gpd.GeoDataFrame, scheme: Scheme) -> list[tuple[str, ...]]:
-    """What makes each belt fail a scheme's rules for single belts, in words; empty where nothing.
+    """Rules for single belts that each belt fails; not those on blocks, areas or other grants.
 
-    Rules on blocks, areas and other grants are not among them.
+    Parameters
+    ----------
+    belts : GeoDataFrame
+        As `grants.belts.complete` returns them.
+    scheme : Scheme
+
+    Returns
+    -------
+    list of tuple of str
+        For each belt, in words with the figures; empty where it fails none.
     """
     native, evergreen = shares(belts, scheme.native_species)
     rows = belts.itertuples(index=False)
@@ -36,7 +57,17 @@ def belt_faults(belts: gpd.GeoDataFrame, scheme: Scheme) -> list[tuple[str, ...]
 
 
 def too_narrow(width_m: float, scheme: Scheme) -> bool:
-    """Whether a belt falls short of a scheme's least width."""
+    """Whether a belt is narrower than a scheme's least width.
+
+    Parameters
+    ----------
+    width_m, scheme
+        As for `counted_width`.
+
+    Returns
+    -------
+    bool
+    """
     return counted_width(width_m, scheme) < scheme.least_width_m - ROUNDING
 
 

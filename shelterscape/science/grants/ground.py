@@ -1,9 +1,9 @@
-"""The ground of belts cut into pieces on which nothing changes, so that paying is arithmetic.
+"""The ground of belts cut into uniform pieces, so that payments are arithmetic.
 
 Outlines of belts (to the stems and to each fence line that a scheme counts), grant areas and
-agreements are laid over one another once. Every piece then knows which belts cover it, which
-categories it lies in and which agreements stand on it; whatever set of belts is asked about later,
-no geometry is worked again.
+agreements are overlaid once. For every piece it is then known which belts cover it, which
+categories it is in and which agreements are in force on it; for any set of belts examined later, no
+geometry is calculated again.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from shelterscape.science.grants.maps import Agreement
 from shelterscape.science.grants.scheme import Scheme, rivals
 
 TOUCH_M = 0.01
-"""Belts nearer than this touch: drawn lines seldom meet to the last digit (engineering choice)."""
+"""Belts nearer than this touch: drawn lines seldom meet to the last digit (assumed value)."""
 
 LEAST_PIECE_M2 = 1e-4
 """Smaller pieces are scraps of rounding, not ground."""
@@ -127,7 +127,7 @@ class Ground:
 
     @functools.cached_property
     def parcel(self) -> list[str]:
-        """Parcel of each belt; a belt that names none stands for a parcel of its own."""
+        """Parcel of each belt; a belt that names none is a parcel of its own."""
         words = zip(self.belts["parcel_id"], self.belts["name"], strict=True)
         return [str(parcel) or f"belt {name} #{i}" for i, (parcel, name) in enumerate(words)]
 
@@ -163,12 +163,16 @@ def lay_out(
     Parameters
     ----------
     belts : GeoDataFrame
-        As `complete` gives them; none at all is allowed.
+        As `complete` returns them; none at all is allowed.
     areas : dict
         Ground of each category.
     agreements : list of Agreement
     schemes : sequence of Scheme
         In any order.
+
+    Returns
+    -------
+    Ground
     """
     settled = tuple(sorted(schemes, key=lambda s: s.name))
     fences = sorted({0.0, *(s.fence_m for s in settled)})

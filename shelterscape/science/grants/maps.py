@@ -1,4 +1,4 @@
-"""Maps that decide where a grant is paid: grant areas by category, agreements that stand."""
+"""Maps that decide where a grant is paid: grant areas by category, agreements in force."""
 
 from __future__ import annotations
 
@@ -41,6 +41,12 @@ class Agreement:
 
 def refuse_other_than_areas(frame: gpd.GeoDataFrame, where: str) -> None:
     """Refuse lines and points where areas are needed.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+    where : str
+        What to call the layer in errors.
 
     Raises
     ------
@@ -151,7 +157,7 @@ def _overlapping(shapes: np.ndarray) -> int:
 def agreements_in_force(
     frame: gpd.GeoDataFrame | None, start_year: int, where: str
 ) -> tuple[list[Agreement], list[Notice]]:
-    """Agreements that still stand in the start year.
+    """Agreements still in force in the start year.
 
     Parameters
     ----------
@@ -159,6 +165,12 @@ def agreements_in_force(
         Areas with ``scheme`` and, where known, ``begins`` and ``ends`` (years or dates).
     start_year : int
     where : str
+
+    Returns
+    -------
+    found : list of Agreement
+    notices : list of Notice
+        How many agreements ended before.
 
     Raises
     ------

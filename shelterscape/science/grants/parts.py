@@ -17,13 +17,17 @@ QUALIFIES, FAILS = "qualifies", "does not qualify"
 def parts(paid: Payments) -> gpd.GeoDataFrame:
     """Every belt of a set cut into parts that share one answer, for every scheme.
 
+    Parameters
+    ----------
+    paid : Payments
+
     Returns
     -------
     GeoDataFrame
         ``name, holding_id, parcel_id, scheme, result, reason, block, area_ha, length_m, plants,
         payment_minor``; parts of a belt that fail for different reasons are apart. Area counts to
-        the line the scheme counts to; ``payment_minor`` is the sum over all years, shared out by
-        area where a belt lies in several blocks.
+        the line the scheme counts to; ``payment_minor`` is the sum over all years, divided by
+        area where a belt is in several blocks.
     """
     ground, blocks = paid.ground, _block_numbers(paid)
     records, shapes = [], []

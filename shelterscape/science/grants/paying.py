@@ -3,7 +3,7 @@
 **Rounding.** What is measured is counted in whole square metres, decimetres, plants and minor money
 units, for each belt and scheme. Each row (a belt, a rate, a year) is its count times its rate,
 rounded half up to the whole minor unit. Totals are sums of rows. A cap lowers the rows of its group
-in proportion, rounded down, and hands what is left to the largest remainders, so that the group
+in proportion, rounded down, and gives what remains to the largest fractions, so that the group
 sums to the cap exactly.
 """
 
@@ -22,7 +22,19 @@ from shelterscape.science.grants.scheme import Rate, Scheme, may_share
 
 
 class Row(NamedTuple):
-    """One payment: a belt, a rate of a scheme, a year."""
+    """One payment: a belt, a rate of a scheme, a year.
+
+    Parameters
+    ----------
+    belt, scheme, rate : int
+        Their numbers.
+    year : int
+        Calendar year of the payment.
+    counted : int
+        What the rate is paid for, in counted units (see `count_of`).
+    uncapped_minor, amount_minor : int
+        Amount before and after caps, minor money units.
+    """
 
     belt: int
     scheme: int
@@ -83,11 +95,15 @@ def payments(ground: Ground, start_year: int, belts: Iterable[int] | None = None
     belts : iterable of int, optional
         Which belts of the ground are planted; all by default. The order plays no role.
 
+    Returns
+    -------
+    Payments
+
     Notes
     -----
     Schemes that want the same ground and may not be paid beside one another are tried in every
     order; the order that pays most in all, caps and all, is taken for the whole set. A scheme that
-    comes later is tested on the ground that is left. Where orders pay the same, names decide.
+    comes later is tested on the ground that remains. Where orders pay the same, names decide.
     """
     chosen = tuple(_in_order(ground, belts))
     order, found, _ = _best(ground, chosen, start_year)
@@ -100,7 +116,18 @@ def payments(ground: Ground, start_year: int, belts: Iterable[int] | None = None
 
 
 def total(ground: Ground, start_year: int, belts: Iterable[int]) -> int:
-    """The sum of what a set of belts is paid, without its rows; the same to the last unit."""
+    """The sum of what a set of belts is paid, without its rows; equal to theirs to the last unit.
+
+    Parameters
+    ----------
+    ground, start_year, belts
+        As for `payments`.
+
+    Returns
+    -------
+    int
+        Minor money units over all years.
+    """
     chosen = _in_order(ground, belts)
     return _best(ground, chosen, start_year)[2]
 
@@ -143,7 +170,7 @@ def _after(
     order: tuple[int, ...],
     tried: dict[tuple[int, ...], tuple[Found, int]],
 ) -> Iterator[int]:
-    """What each scheme pays, taken in an order; what was worked out for a beginning is kept."""
+    """What each scheme pays, taken in an order; results for the same first schemes are kept."""
     for place, index in enumerate(order):
         begun = order[: place + 1]
         if begun not in tried:
@@ -162,14 +189,37 @@ def _after(
 
 
 def count_of(rate: Rate, count: Counted) -> int:
-    """What a rate goes by, in counted units; 0 where the cost is not known."""
+    """The count that a rate applies to.
+
+    Parameters
+    ----------
+    rate : Rate
+    count : Counted
+
+    Returns
+    -------
+    int
+        Square metres, decimetres, plants or minor money units; 0 where the cost is not known.
+    """
     if rate.per == "cost":
         return count.cost_minor or 0
     return {"ha": count.m2, "m": count.decimetres, "tree": count.plants}[rate.per]
 
 
 def amount_of(rate: Rate, count: int) -> int:
-    """A row's amount: count times rate, rounded half up to the whole minor unit."""
+    """Amount of a row: count times rate, rounded half up to the whole minor unit.
+
+    Parameters
+    ----------
+    rate : Rate
+    count : int
+        As `count_of` returns it.
+
+    Returns
+    -------
+    int
+        Minor money units.
+    """
     above, below = rate.per_counted
     return (2 * count * above + below) // (2 * below)
 
@@ -228,6 +278,18 @@ def _capped(rows: list[Row], ground: Ground, scheme: Scheme) -> list[Row]:
 def lowered(amounts: list[int], cap: int) -> list[int]:
     """Amounts lowered in proportion until they sum to a cap; unchanged where they are below it.
 
+    Parameters
+    ----------
+    amounts : list of int
+        Minor money units, 0 or more.
+    cap : int
+        Minor money units.
+
+    Returns
+    -------
+    list of int
+        Minor money units, in the same order.
+
     Examples
     --------
     >>> lowered([50, 30, 20], 99)
@@ -239,7 +301,19 @@ def lowered(amounts: list[int], cap: int) -> list[int]:
 
 
 def shared_out(amount: int, weights: list[int]) -> list[int]:
-    """An amount in whole units shared out by weight; what is left goes to the largest remainders.
+    """An amount divided by weight into whole units; the remainder goes to the largest fractions.
+
+    Parameters
+    ----------
+    amount : int
+        Minor money units.
+    weights : list of int
+        0 or more.
+
+    Returns
+    -------
+    list of int
+        Minor money units; they sum to `amount`, or are all 0 where the weights are.
 
     Examples
     --------

@@ -132,7 +132,16 @@ class Scheme:
 
 
 def may_share(one: Scheme, other: Scheme) -> bool:
-    """Whether two schemes may pay for the same ground: both must say so."""
+    """Whether two schemes may pay for the same ground: the rules of both must allow it.
+
+    Parameters
+    ----------
+    one, other : Scheme
+
+    Returns
+    -------
+    bool
+    """
     return one.beside(other.name) and other.beside(one.name)
 
 
@@ -148,6 +157,11 @@ def rivals(schemes: Sequence[Scheme], ground: Sequence[set[int]]) -> list[list[i
     schemes : sequence of Scheme
     ground : sequence of set
         Pieces of ground that qualify for each.
+
+    Returns
+    -------
+    list of list of int
+        Numbers of the schemes of each group, in rising order.
 
     Raises
     ------
@@ -172,6 +186,17 @@ def rivals(schemes: Sequence[Scheme], ground: Sequence[set[int]]) -> list[list[i
 
 def money(minor: int, scheme: Scheme) -> str:
     """An amount as people write it.
+
+    Parameters
+    ----------
+    minor : int
+        Minor money units.
+    scheme : Scheme
+        Gives the currency and its minor units.
+
+    Returns
+    -------
+    str
 
     Examples
     --------
