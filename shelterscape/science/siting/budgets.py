@@ -25,7 +25,17 @@ OVER_PHASE = "more than the budget of a phase by itself"
 
 
 class Phase(NamedTuple):
-    """What may be spent in one year; None is without limit."""
+    """What may be spent in one year; None is without limit.
+
+    Parameters
+    ----------
+    year : int
+        Calendar year.
+    metres : float or None
+        Length of belts, m.
+    money_minor : int or None
+        Net cost, minor units of money.
+    """
 
     year: int
     metres: float | None = None
@@ -33,7 +43,13 @@ class Phase(NamedTuple):
 
 
 class Cap(NamedTuple):
-    """What may be spent on one holding; None is without limit."""
+    """What may be spent on one holding; None is without limit.
+
+    Parameters
+    ----------
+    metres, money_minor
+        As for `Phase`.
+    """
 
     metres: float | None = None
     money_minor: int | None = None
@@ -52,7 +68,7 @@ class Limits:
     holdings : mapping of str to Cap
         Caps by holding; those not named have none.
     phases : tuple of Phase
-        Years in their order, each with a cap; what one year leaves is not carried over.
+        Years in their order, each with a cap; what remains of one year is not carried over.
     least_net_share : float
         Floor of the net cost of a set, as a share of its cost without grants.
     """
@@ -74,7 +90,7 @@ class Limits:
 
 
 class BudgetTracker:
-    """Keeps account of a choice: what it costs, and whether one more line is within the limits.
+    """Cost of a choice, and whether one more line is within the limits.
 
     Parameters
     ----------
@@ -82,7 +98,7 @@ class BudgetTracker:
         With ``length_m``, ``cost_minor`` and ``holding_id``.
     limits : Limits
     net_cost : callable, optional
-        Net cost of a set of rows; what the rows cost summed when not given.
+        Net cost of a set of rows; by default the sum of their costs.
 
     Raises
     ------
@@ -120,7 +136,7 @@ class BudgetTracker:
         return self._known[rows]
 
     def metres(self, rows: frozenset[int]) -> float:
-        """Length of a set."""
+        """Length of a set, m."""
         return float(sum(self.length[i] for i in sorted(rows)))
 
     def least_money(self) -> Array:
@@ -151,7 +167,7 @@ class BudgetTracker:
         return True
 
     def may_fit(self, phases: Mapping[int, int], phase: int) -> NDArray[np.bool_]:
-        """Lines not ruled out at once beside a choice; `fits` tells for sure."""
+        """Lines not ruled out at once beside a choice; `fits` decides."""
         now = [i for i in phases if phases[i] == phase]
         yearly = self.limits.phases[phase] if self.limits.phases else Phase(0)
         found = np.ones(len(self.length), dtype=bool)
@@ -242,9 +258,16 @@ CLAIM = (
 
 
 class Step(NamedTuple):
-    """A set met on the way, its benefit by the plain rule, and what each line could add to it.
+    """A set met in a search, its benefit by the plain rule, and what each line could add to it.
 
-    The additions may be older and so larger than they are now: the bound holds none the less.
+    The additions may be older and so larger than they are now: the bound holds in every case.
+
+    Parameters
+    ----------
+    benefit : float
+        ha eq.
+    additions : (n,) float64
+        ha eq.
     """
 
     benefit: float
@@ -259,22 +282,29 @@ def most_within(
     Parameters
     ----------
     additions, spent : (n,) float64
-        What each adds and takes.
+        What each adds, ha eq., and costs, in the unit of `limit`.
     limit : float
+        Budget, m or minor units of money.
     owner : sequence of int
-        Cap each line falls under, -1 for none.
+        Cap that applies to each line, -1 for none.
     caps : (k,) float64
+        In the unit of `limit`.
 
     Returns
     -------
     most : float
+        ha eq.
     taken : (n,) float64
-        Share of each line taken.
+        Share of each line taken, 0 to 1.
 
     Notes
     -----
-    Taking the best value for what is spent first is the best under one budget and caps on groups
-    apart from each other.
+    Fractional knapsack: lines in order of addition divided by cost are the best under one budget
+    and caps on separate groups.
+
+    References
+    ----------
+    Dantzig 1957, Operations Research 5 (status M); a test compares with a linear programme.
     """
     taken = np.zeros(len(additions))
     gains = np.flatnonzero(additions > 0)
@@ -294,13 +324,13 @@ def most_within(
 
 
 class Bound:
-    """Works out bounds under some limits.
+    """Bounds under some limits.
 
     Parameters
     ----------
     budget : BudgetTracker
     must : frozenset of int
-        Lines every choice has; what they cost is not there for others.
+        Lines in every choice; what they cost is not available for others.
     """
 
     def __init__(self, budget: BudgetTracker, must: frozenset[int]) -> None:
@@ -322,7 +352,31 @@ class Bound:
             self._kinds.append((spent, limit, gone, caps))
 
     def of(self, step: Step, share: float = 1.0) -> tuple[float, Array]:
-        """Bound from one step under a share of the budget, and how far it rests on each line."""
+        """Bound from one step under a share of the budget, and how far it depends on each line.
+
+        Parameters
+        ----------
+        step : Step
+        share : float
+            Share of the budget, 0 to 1.
+
+        Returns
+        -------
+        most : float
+            ha eq.
+        used : (n,) float64
+            Share of each line taken, 0 to 1.
+
+        Notes
+        -----
+        By the plain rule, what a line adds never grows with the set it joins. So no set within the
+        budget exceeds the benefit of any set plus the most that lines can add to it
+        (`most_within`).
+
+        References
+        ----------
+        Nemhauser, Wolsey and Fisher 1978, Mathematical Programming 14:265-294 (status M).
+        """
         best, used = np.inf, np.zeros(len(step.additions))
         for spent, limit, gone, caps in self._kinds:
             left = share * limit - gone

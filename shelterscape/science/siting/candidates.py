@@ -65,7 +65,7 @@ BELT_COLUMNS = (
 """Columns of a belt layer, as `science.belts.complete` fills them."""
 
 CLOSING_COLUMNS = ("closing_from", "closing_years", "first_density")
-"""By these the density of a candidate is told through the years; see `science.growth.grown`."""
+"""Columns that give the density of a candidate over the years; see `science.growth.grown`."""
 
 TELLING_AGE = 20
 """Age, years, at which the height of a belt says how long it must be."""
@@ -74,10 +74,10 @@ LEAST_LENGTH_H = 10.0
 """Least length of a belt, heights at that age (US Natural Resources Conservation Service, seen)."""
 
 END_ON_DEG = 30.0
-"""A belt this near to the axis of the damaging wind stands end-on to it (E)."""
+"""A belt this near to the axis of the damaging wind is end-on to it, degrees (E)."""
 
 OPENING_DEG = 30.0
-"""An opening whose way through lies this near to the damaging wind faces it (E)."""
+"""An opening whose passage is this near to the damaging wind faces it, degrees (E)."""
 
 SHORT = "shorter than 10 heights at 20 years"
 END_ON = "end-on to the damaging wind"
@@ -218,8 +218,8 @@ def judge(
     Returns
     -------
     GeoDataFrame
-        With ``height_20_m`` (height 20 years after planting or mending), ``caught_share`` (share
-        of the damaging wind that comes square to it, over that at the best bearing, told through
+        With ``height_20_m`` (height 20 years after planting or restoration), ``caught_share``
+        (share of the damaging wind perpendicular to it divided by that at the best bearing, from
         the losses of `Bearing`), ``openings`` (how many), ``flags`` (words, separated by
         semicolons).
     """
@@ -230,7 +230,7 @@ def judge(
         here = ages == year
         grown = belts_at(candidates[here], Case("in-leaf", int(year)), local_heights=local_heights)
         height[here] = grown["height_m"]
-    # Between gaps that are filled stands the old belt, not the open.
+    # Between gaps that are filled is the old belt, not open ground.
     fills = (candidates["action"] == GAP_UP).to_numpy()
     gaps = [[] if fill else openings(line) for fill, line in zip(fills, lines, strict=True)]
     new = (candidates["action"] == PLANT).to_numpy()
@@ -349,16 +349,16 @@ def _faces(gaps: list[shapely.LineString], across_deg: float) -> bool:
     if not gaps:
         return False
     bearing, _, _ = bearings_of(np.array(gaps, dtype=object))
-    # The way through an opening is square to the line across it.
+    # The passage through an opening is perpendicular to the line across it.
     return bool((apart_deg((bearing + 90.0) % 180.0, across_deg) <= OPENING_DEG).any())
 
 
 BESIDE_M = 4.0
-"""How far beside a line the holding on either side is looked for, metres (E)."""
+"""How far beside a line the holding on either side is searched for, metres (E)."""
 
 
 def with_holdings(candidates: gpd.GeoDataFrame, areas: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Candidates with the holding most of each lies on; belts on a boundary are flagged.
+    """Candidates with the holding that most of each is on; belts on a boundary are flagged.
 
     Parameters
     ----------
@@ -406,8 +406,8 @@ class Land(NamedTuple):
     taken_low, taken_high : (n,) float64
         Out of use: the belt by itself, and fenced on both sides.
     beside_low, beside_high : (n,) float64
-        On which crops lose, on both sides together; how much they lose is not told here, and
-        beyond it they gain.
+        On which crops lose, on both sides together; how much they lose is not estimated,
+        and beyond it they gain.
     """
 
     taken_low: Array
@@ -417,14 +417,14 @@ class Land(NamedTuple):
 
 
 def land_of(length_m: Array, width_m: Array, height_m: Array, is_new: NDArray[np.bool_]) -> Land:
-    """Land that belts ask for.
+    """Land that belts require.
 
     Parameters
     ----------
     length_m, width_m, height_m : (n,) arrays
-        Of each belt, its height as it will be.
+        m, of each belt, its height as it will be.
     is_new : (n,) bool
-        Belts that stand already, and are mended, take no land anew.
+        Existing belts that are restored take no more land.
 
     Returns
     -------
@@ -432,8 +432,8 @@ def land_of(length_m: Array, width_m: Array, height_m: Array, is_new: NDArray[np
 
     References
     ----------
-    Kort (1988), Agriculture, Ecosystems and Environment 22/23; Cleugh and others (2002): crops lose
-    within 1 to 2 heights of a belt and gain beyond (both seen).
+    Kort 1988, Agriculture, Ecosystems and Environment 22/23; Cleugh and others 2002 (status S,
+    both): crops lose within 1 to 2 heights of a belt and gain beyond.
     """
     length = np.where(is_new, np.asarray(length_m, dtype=float), 0.0) / 1e4
     near, far = (2.0 * heights * np.asarray(height_m, dtype=float) for heights in CROP_LOSS_H)

@@ -1,6 +1,6 @@
-"""Belt designs and ways of mending: what they are made of and what they cost.
+"""Belt designs and ways of restoration: what they are made of and what they cost.
 
-Money is kept in whole minor units (hundredths), worked out in decimals, so that no sum depends on
+Money is kept in whole minor units (hundredths), calculated in decimals, so that no sum depends on
 how a binary fraction rounds.
 """
 
@@ -23,10 +23,10 @@ MINOR_UNITS = 100
 """Minor units of money in one unit."""
 
 ACTIONS = ("gap up", "lay", "coppice", "underplant", "thin")
-"""Ways to mend an existing belt."""
+"""Ways to restore an existing belt."""
 
 DEAREST_PER_M = 100_000
-"""A cost above this many units a metre is taken for a slip (engineering choice)."""
+"""A cost above this many units a metre is taken for an error (assumed value)."""
 
 
 @dataclass(frozen=True)
@@ -38,11 +38,13 @@ class Design:
     name : str
     rows : int
     width_m : float
+        m.
     species : str
     belt_type : str
     porosity, bare_porosity : float
-        Once closed, in leaf and without leaves.
+        Optical porosity once closed, in leaf and without leaves, 0 to 1.
     closing_years : float
+        Years from planting until it is closed.
     cost_per_m : Decimal
         Units of money.
     suits : tuple of str
@@ -63,14 +65,16 @@ class Design:
 
 @dataclass(frozen=True)
 class Restoration:
-    """What one way of mending does, and its cost.
+    """What one way of restoration does, and its cost.
 
     Parameters
     ----------
     action : str
         One of `ACTIONS`.
     cost_per_m : Decimal
+        Units of money.
     closing_years : float
+        Years until the belt is closed again.
     figures : dict
         The other figures of its part of the file.
     """
@@ -83,13 +87,30 @@ class Restoration:
 
 @dataclass(frozen=True)
 class Designs:
-    """All designs and ways of mending, by name."""
+    """All designs and ways of restoration, by name.
+
+    Parameters
+    ----------
+    designs : dict of Design
+    mending : dict of Restoration
+        By action.
+    """
 
     designs: dict[str, Design]
     mending: dict[str, Restoration]
 
     def design_for(self, purpose: str, where: str = "designs") -> Design:
         """The first design that suits a purpose.
+
+        Parameters
+        ----------
+        purpose : str
+        where : str
+            What to call the designs in errors.
+
+        Returns
+        -------
+        Design
 
         Raises
         ------
@@ -109,6 +130,16 @@ class Designs:
 
     def find(self, name: str, where: str = "designs") -> Design:
         """A design by its name.
+
+        Parameters
+        ----------
+        name : str
+        where : str
+            What to call the designs in errors.
+
+        Returns
+        -------
+        Design
 
         Raises
         ------
@@ -208,7 +239,7 @@ _DESIGN_KEYS = {
     "closing_years": 10.0,
     "suits": (),
 }
-"""Keys of a design and what holds where one is not given; None where it must be told."""
+"""Keys of a design and their defaults; None where a value is required."""
 
 
 def _design(name: str, row: Any, where: str) -> Design:
@@ -269,7 +300,7 @@ _MENDING_KEYS: dict[str, dict[str, tuple[float, float]]] = {
     "underplant": {"porosity_low": (0.0, 1.0)},
     "thin": {},
 }
-"""Figures each way of mending needs, with their range."""
+"""Figures each way of restoration needs, with their range."""
 
 
 def _ways(raw: Any, where: str) -> dict[str, Restoration]:

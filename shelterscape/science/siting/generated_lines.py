@@ -17,15 +17,15 @@ Array = NDArray[np.float64]
 Shapes = NDArray[np.object_]
 
 LOSS_STEP_DEG = 15
-"""Step, degrees, in which the loss beside the best bearing is told."""
+"""Step, degrees, in which the loss beside the best bearing is given."""
 
 SPACING_H = 15.0
-"""Usual distance between generated lines, belt heights (E): about 25 is planted in the end, and
-closer lines leave a choice."""
+"""Usual distance between generated lines, belt heights (E): parallel belts are usually about 25
+apart (AMS Glossary, status S), and closer lines leave a choice."""
 
 LONGEST_M = 400.0
 """Longest candidate, metres (E): longer lines are halved, thirded and so on, so that a budget can
-be spent where it tells most."""
+be spent where it helps most."""
 
 SHORTEST_M = 20.0
 """Shortest line worth offering, metres (E)."""
@@ -39,7 +39,7 @@ class Bearing(NamedTuple):
     bearing_deg : float
         0 <= b < 180, from the north the directions count from.
     caught : float
-        Share of the wind that comes square to it, 0 to 1: 1 for a single wind, .64 for winds
+        Share of the wind that comes perpendicular to it, 0 to 1: 1 for one wind, 0.64 for winds
         from all round.
     loss : dict
         Share of that lost by a belt turned by so many degrees, -90 to 90; the wrong way round
@@ -52,12 +52,12 @@ class Bearing(NamedTuple):
 
     @property
     def across_deg(self) -> float:
-        """Axis along which the damaging wind blows, square to the belt, 0 <= a < 180."""
+        """Axis along which the damaging wind blows, perpendicular to the belt, 0 <= a < 180."""
         return (self.bearing_deg + 90.0) % 180.0
 
 
 def wind_caught(bearing_deg: ArrayLike, direction_deg: ArrayLike, weights: ArrayLike) -> Array:
-    """Share of the wind that comes square to belts of some bearings: Σ w |sin(d − φ)|.
+    """Share of the wind that comes perpendicular to belts of some bearings: Σ w |sin(d − φ)|.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ def wind_caught(bearing_deg: ArrayLike, direction_deg: ArrayLike, weights: Array
     direction_deg : (m,) array
         Where winds come from, d, from the same north.
     weights : (m,) array
-        How much each counts, as `WindSet.weights` gives them: frequency times the mean of speed
+        How much each counts, as `WindSet.weights` returns them: frequency times the mean of speed
         to a power, summing to 1.
 
     Returns
@@ -97,7 +97,7 @@ def best_bearing(direction_deg: ArrayLike, weights: ArrayLike) -> Bearing:
     -----
     Between two winds (taken as axes) no sine changes its sign, so the sum is one sine wave whose
     top has a closed form; at the winds themselves the sum has its dents. The largest of the tops
-    that lie within their own stretch, and of the ends, is exact.
+    that are within their own stretch, and of the ends, is exact.
     """
     direction, weight = (np.asarray(a, dtype=float) for a in (direction_deg, weights))
     dents = np.unique(direction % 180.0)
@@ -130,6 +130,7 @@ def unit(bearing_deg: float) -> Array:
     Returns
     -------
     (2,) float64
+        Length 1.
     """
     turn = math.radians(bearing_deg)
     return np.array([math.sin(turn), math.cos(turn)])
@@ -245,7 +246,7 @@ SIMPLIFY_M = 2.0
 """Wiggles of an edge smaller than this are drawn straight, metres (E)."""
 
 CORNER_DEG = 45.0
-"""An edge is parted where it turns by more than this, for what stands beyond a corner meets another
+"""An edge is parted where it turns by more than this, for what is beyond a corner meets another
 wind (E)."""
 
 CENTIMETRE = 0.01
@@ -288,7 +289,7 @@ def parcel_edges(
     Returns
     -------
     Edges
-        In an order that depends on where they lie alone, from the north-west.
+        In an order that depends on their positions alone, from the north-west.
     """
     if not len(parcels):
         return Edges(np.empty(0, dtype=object), 0.0)
@@ -339,7 +340,7 @@ def _at_corners(line: shapely.LineString) -> list[shapely.LineString]:
     """A line parted where it turns sharply; a ring also where it begins."""
     xy = shapely.get_coordinates(line)
     if shapely.is_closed(line):
-        # Where a ring was begun is chance: begin it where it turns most.
+        # Where a ring starts is chance: start it where it turns most.
         ring = xy[:-1]
         xy = np.roll(ring, -int(np.argmax(_bends(np.vstack([ring[-1:], xy])))), axis=0)
         xy = np.vstack([xy, xy[:1]])
@@ -362,7 +363,7 @@ SQUARE_TO_DEG = 40.0
 """A corner of a field is taken for an L when its sides turn by 90° give or take this (E)."""
 
 STRAIGHT_M = 10.0
-"""Wiggles smaller than this are overlooked when corners are looked for, metres (E)."""
+"""Wiggles smaller than this are overlooked when corners are searched for, metres (E)."""
 
 INSIDE_M = 10.0
 """A cross keeps this far from the edge of its field, metres (E)."""
@@ -379,7 +380,7 @@ def corner_shapes(ground: Shapes, *, arm_m: float = ARM_M) -> Shapes:
     ground : (n,) array of polygons
         Stock ground.
     arm_m : float
-        Length of each arm; at most half the side it stands on.
+        Length of each arm; at most half the side it is on.
 
     Returns
     -------
@@ -423,7 +424,7 @@ def cross_shapes(ground: Shapes, bearing_deg: float, *, arm_m: float = ARM_M) ->
     ground : (n,) array of polygons
         Stock ground.
     bearing_deg : float
-        Bearing of that bar, from grid north; the other stands square to it.
+        Bearing of that bar, from grid north; the other is perpendicular to it.
     arm_m : float
         Length of each of the four arms, cut short where the ground ends.
 

@@ -1,8 +1,8 @@
-"""The wind over the ground ray by ray, and candidates ready to be laid on it.
+"""The wind over the ground ray by ray, and candidates ready to be evaluated on it.
 
-The plain rule holds here: where several belts act, the smallest relative wind rules. Belts that
-stand act as they do in `science.scene`, their ends and close neighbours with them; candidates act
-each alone, without ends or close neighbours. `siting.exact` tells what that leaves out.
+The plain rule holds here: where several belts act, the smallest relative wind counts. Existing
+belts act as they do in `science.scene`, their ends and close neighbours with them; candidates act
+each alone, without ends or close neighbours. `siting.exact` reports what that leaves out.
 """
 
 from __future__ import annotations
@@ -29,10 +29,10 @@ Field = NDArray[np.float32]
 Numbers = NDArray[np.int64]
 
 SITING_RAYS = 5
-"""Rays that stand for one direction while candidates are compared; `shelter` takes 15."""
+"""Rays that represent one direction while candidates are compared; `shelter` takes 15."""
 
 RAYS_AT_ONCE = 20
-"""Rays of standing belts worked out together, for the sake of memory."""
+"""Rays of existing belts calculated together, to limit memory."""
 
 VERTEX_BYTES = 20_000.0
 """What belts do along `RAYS_AT_ONCE` rays, bytes for each vertex (measured for `shelter`)."""
@@ -74,7 +74,7 @@ def lines_of(frame: gpd.GeoDataFrame, grid: Grid, how: How) -> CandidateLines:
 
 
 def ray_directions(setting: Setting, rays: int) -> tuple[Array, Numbers, Array]:
-    """Direction of every ray, the wind direction each stands for, and its share.
+    """Direction of every ray, the wind direction each represents, and its share.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def wind_by_ray(belts: gpd.GeoDataFrame, grid: Grid, how: How, directions_deg: A
     Parameters
     ----------
     belts : GeoDataFrame
-        As `growth.belts_at` gives them.
+        As `growth.belts_at` returns them.
     grid : Grid
     how : How
     directions_deg : (rays,) float64
@@ -113,6 +113,7 @@ def wind_by_ray(belts: gpd.GeoDataFrame, grid: Grid, how: How, directions_deg: A
     Returns
     -------
     (rays, rows, cols) float32
+        Relative wind, 0 to 1.25.
     """
     scene = scene_of([belts], grid, how) if len(belts) else None
     return wind_of(scene, grid, how, directions_deg)
@@ -132,6 +133,7 @@ def wind_of(scene: Scene | None, grid: Grid, how: How, directions_deg: Array) ->
     Returns
     -------
     (rays, rows, cols) float32
+        Relative wind, 0 to 1.25.
     """
     wind = np.empty((len(directions_deg), *grid.shape), np.float32)
     if scene is None or not len(scene.outlines.kind):
@@ -199,15 +201,15 @@ class Ground:
     rays : int
         Rays for each direction.
     wind : (rays, rows, cols) float32, optional
-        As `wind_by_ray` gives it for the belts that stand, worked out when not given; it is
+        As `wind_by_ray` returns it for existing belts, calculated when not given; it is
         changed.
     frame : GeoDataFrame, optional
-        The candidates as they stand in the case, as `growth.belts_at` tells when not given.
+        The candidates in the case; as `growth.belts_at` returns them when not given.
 
     Attributes
     ----------
     planted : list of int
-        Candidates laid, in their order.
+        Candidates planted, in their order.
     near_order : (n,) int64
         Candidates in an order in which neighbours follow each other.
     """
@@ -240,7 +242,7 @@ class Ground:
         self._saved: list[tuple[Numbers, Field]] = []
 
     def by_direction(self, which: Sequence[int] | Numbers) -> Array:
-        """What each of some candidates alone would add to what stands now, by direction.
+        """What each of some candidates alone would add to what is planted now, by direction.
 
         Returns
         -------
@@ -264,7 +266,7 @@ class Ground:
         return total
 
     def plant(self, one: int) -> float:
-        """Lay a candidate on what stands; what it adds, sheltered hectares."""
+        """Add a candidate to what is planted; returns what it adds, ha eq."""
         out = np.empty(len(self.setting.weights))
         wanted = (self.need, self.setting.open_wind)
         self._saved.append(plant(self.lines, one, self.wind, self.rays, *wanted, out))
@@ -272,6 +274,6 @@ class Ground:
         return float(out.sum())
 
     def put_back(self) -> int:
-        """Take off the candidate laid last; returns it."""
+        """Remove the candidate added last; returns it."""
         put_back(self.wind, *self._saved.pop())
         return self.planted.pop()

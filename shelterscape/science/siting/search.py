@@ -17,21 +17,21 @@ from shelterscape.science.siting.budgets import BudgetTracker, Step
 Array = NDArray[np.float64]
 
 AT_ONCE = 8
-"""Lines looked at again together while the best next one is sought."""
+"""Lines evaluated again together while the best next one is sought."""
 
 LEAST_GAIN_HA = 1e-6
 """What adds less than this adds nothing: a hundredth of a square metre, lost in rounding."""
 
 LAID_IN_SWAPS = 600
-"""How often lines are laid, at most, while chosen ones are tried to be done without; those that
-bring least for what they take come first, so that large choices are bettered there."""
+"""Most evaluations of lines while the search tries to replace chosen ones; those that add least for
+what they cost come first, so that large choices are improved there."""
 
 FEW_LINES, STARTS = 8, 12
 """Where a budget holds no more lines than this, the best so many are each tried as the first."""
 
 MISFITS = 40
-"""Where only asking tells what a set costs net, so many lines in turn that do not fit end a phase;
-what asking takes would else outweigh all that is laid."""
+"""Where the net cost of a set needs a call, so many lines in turn that do not fit end a phase;
+otherwise calls would take longer than all evaluations."""
 
 RIVALS = 24
 """Lines tried in the place of each."""
@@ -47,17 +47,17 @@ class Evaluator(Protocol):
     planted: list[int]
 
     def gains(self, which: NDArray[np.int64]) -> Array:
-        """What each of some candidates would add to what stands now, hectares."""
+        """What each of some candidates would add to what is planted now, ha eq."""
 
     def plant(self, one: int) -> float:
-        """Add a candidate; what it adds, hectares."""
+        """Add a candidate; returns what it adds, ha eq."""
 
     def put_back(self) -> int:
-        """Take off the candidate added last; returns it."""
+        """Remove the candidate added last; returns it."""
 
 
 class Search:
-    """A choice under way: what is planted in which phase, and the newest known additions.
+    """A choice in progress: what is planted in which phase, and the newest known additions.
 
     Parameters
     ----------
@@ -66,9 +66,9 @@ class Search:
     candidates : GeoDataFrame
     budget : BudgetTracker
     own : (n,) float64, optional
-        What each adds alone; worked out when not given.
+        What each adds alone, ha eq.; calculated when not given.
     taken_away : (n,) float64
-        What mending takes away of the shelter there is.
+        What restoration takes away of the existing shelter, ha eq.
     stop_if_asked : callable
 
     Attributes
@@ -114,11 +114,11 @@ class Search:
         return self.ground.gains(rows)
 
     def refresh(self, rows: Iterable[int]) -> None:
-        """Work out anew what some lines would add to what is planted."""
+        """Calculate again what some lines would add to what is planted."""
         numbers = np.array(sorted(rows), dtype=np.int64)
         self.additions[numbers] = self.look(numbers)
 
-    # Planting and taking off.
+    # Planting and removing.
 
     def add(self, row: int, phase: int) -> None:
         """Plant a line in a phase."""
@@ -132,7 +132,7 @@ class Search:
         return tuple((row, self.phases[row]) for row in self.ground.planted)
 
     def restore(self, state: State) -> None:
-        """Plant a state in place of what is planted, taking off no more than need be."""
+        """Plant a state in place of what is planted, removing no more than necessary."""
         planted, keep = self.state(), 0
         while keep < min(len(planted), len(state)) and planted[keep] == state[keep]:
             keep += 1
@@ -151,7 +151,7 @@ class Search:
         return sum(self.gain_of[row] for row in self.ground.planted)
 
     def value(self, state: State) -> float:
-        """Benefit of a state met before or now, what mending takes away counted."""
+        """Benefit of a state met before or now, less what restoration takes away."""
         rows = frozenset(row for row, _ in state)
         if rows not in self._values:
             self.restore(state)
@@ -182,7 +182,13 @@ class Search:
         self.additions[~self.allowed] = 0.0
 
     def begin(self, must: list[int], both: set[str]) -> None:
-        """Plant what every choice has, each in the first phase with room."""
+        """Plant what every choice has, each in the first phase with room.
+
+        Raises
+        ------
+        InputError
+            ``input-refused`` when `both` names any candidate, or one does not fit the limits.
+        """
         if both:
             raise _refused("A candidate is both asked for and forbidden.", sorted(both)[0])
         for row in must:
@@ -249,7 +255,7 @@ class Search:
             fresh.update(stale)
 
     def fits(self, row: int, phase: int) -> bool:
-        """Whether one more line is within the limits, and not a second mending of one belt."""
+        """Whether one more line is within the limits, and not a second restoration of one belt."""
         return not self._taken(row) and self.budget.fits({**self.phases, row: phase})
 
     def would_add(self) -> Array:

@@ -1,4 +1,4 @@
-"""What candidates are judged by: ground, winds, belts that stand, and who needs shelter where."""
+"""What candidates are judged by: ground, winds, existing belts, and the need for shelter."""
 
 from __future__ import annotations
 
@@ -34,10 +34,10 @@ class Setting:
     grid : Grid
     case : Case
     belts : GeoDataFrame
-        Belts that stand, as `growth.belts_at` gives them in this case.
+        Existing belts, as `growth.belts_at` returns them in this case.
     how : How
     directions_deg, sector_deg : (d,) float64
-        Directions of the wind set, from grid north, and the sector each stands for.
+        Directions of the wind set, from grid north, and the sector each represents.
     weights : (d,) float64
         Weight of each, f⟨U^p⟩ over their sum.
     time_share : (d,) float64
@@ -47,12 +47,12 @@ class Setting:
         Need of each cell by purpose, 0 where none is; 1 counts its whole area.
     purposes : tuple of str
     open_wind : (0 or d, rows, cols) float32
-        (Wind over terrain relative to the plain)^p; no layers stands for level ground.
+        (Terrain wind ratio)^p; no layers for level ground.
     owner : (rows, cols) int32
         Number of the holding of each cell in `holdings`, `PUBLIC` or `NOBODY`.
     holdings : tuple of str
     places : GeoDataFrame or None
-        As `science.places.complete` gives them.
+        As `science.places.complete` returns them.
     covered : Coverage or None
         Their cells.
     """
@@ -109,21 +109,23 @@ def setting_of(
     winds : WindSet
         Directions from true north.
     belts : GeoDataFrame
-        Belts that stand, as `science.belts.complete` gives them; may be empty.
+        Existing belts, as `science.belts.complete` returns them; may be empty.
     need : mapping of str to (rows, cols) float32
         Need of each cell by purpose (see `need_of`); NaN counts as none.
     how : How, optional
     power : float
-        1 weighs winds by their run, 2 by force, 3 by erosion.
+        Wind-speed exponent: 1 wind run, 2 force, 3 erosion.
     convergence_deg : float
         From true to grid north, see `Grid.convergence_deg`.
     open_wind : (d, rows, cols) float32, optional
-        Open wind over terrain relative to the plain, in the order of the wind set; NaN where not
-        modelled, which then counts nothing.
+        Terrain wind ratio, in the order of the wind set; NaN where not modelled: such cells do not
+        count.
     owner : (rows, cols) int32, optional
-        As `owners_of` gives it, with its `holdings`.
+        Number of the holding of each cell, as `owners_of` returns it.
+    holdings : tuple of str
+        Holdings by that number.
     places : GeoDataFrame, optional
-        As `science.places.complete` gives them, for benefit by place.
+        As `science.places.complete` returns them, for benefit by place.
     local_heights : mapping, optional
         As for `growth.belts_at`.
 
@@ -201,7 +203,7 @@ def need_of(places: gpd.GeoDataFrame, covered: Coverage, grid: Grid) -> dict[str
     Parameters
     ----------
     places : GeoDataFrame
-        As `science.places.complete` gives them.
+        As `science.places.complete` returns them.
     covered : Coverage
     grid : Grid
 
