@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import ast
 import doctest
 import importlib
+import inspect
 import re
 import runpy
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -91,3 +94,178 @@ def test_the_example_of_the_python_interface_runs(capsys):
     shown = [float(word) for word in re.findall(r"[\d.]+", capsys.readouterr().out)]
     # Ground to the north of the belt lies behind it in a south wind.
     assert len(shown) == 3 and 0 < min(shown) < 0.7
+
+
+# ---- docstrings of the science modules
+
+SCIENCE = [p for p in MODULES if "science" in p.parts]
+
+PUBLISHED = {
+    "kernels.shelter_curves": "effective_porosity relative_wind_barrier",
+    "kernels.growth_curves": "height_manso_fixed height_manso_varying height_johansson",
+    "kernels.spectral": "inner_depth wave_tables",
+    "science.belts": "complete",
+    "science.belt_profiles": "thin_belt",
+    "science.growth": "height_at grown",
+    "science.not_modelled": "behind_steep",
+    "science.scene": "scene_of reach_m",
+    "science.shelter": "ray_offsets one_direction relative_wind",
+    "science.siting.budgets": "most_within Bound.of",
+    "science.siting.candidates": "land_of",
+    "science.terrain.guidelines": "short_form_reach_m crest_speed_up log_profile",
+    "science.terrain.linear_theory": "LinearTheory.change",
+    "science.terrain.open_wind": "speed_up speed_ups speed_ups_in_strips",
+    "science.terrain.roughness": "from_areas within_reach",
+    "science.terrain.topographic_exposure": "topex topex_class",
+    "science.terrain.upwind": "upwind_slope",
+    "science.terrain.validity": "Blocks.holds",
+    "science.terrain.views": "topex_sum upwind_sum",
+    "science.wind": "WindSet.weights WindSet.plain_speed_ms WindSet.power_mean_ms",
+}
+"""Functions that implement a published relation or use published values, by module."""
+
+STATUS = r"status|\((S|S2|M|D)\)|common practice|assumed value|As for `"
+"""How far a source was verified, stated in every list of references."""
+
+GROUPED = r",\s*(?![^()]*\))"
+"""Between names that share a description; not inside the brackets of a shape."""
+
+SECTION = re.compile(r"^(\w+)\n-{3,}$", re.MULTILINE)
+
+
+def sections(doc: str | None) -> dict[str, str]:
+    """Body of each section of a docstring by its title."""
+    _, *rest = SECTION.split(inspect.cleandoc(doc or ""))
+    return dict(zip(rest[::2], rest[1::2], strict=True))
+
+
+def entries(body: str) -> dict[str, str]:
+    """Description by name in a section that lists names; grouped names share one."""
+    found: dict[str, str] = {}
+    names: list[str] = []
+    for line in body.splitlines():
+        if line[:1].strip():
+            names = [n.lstrip("*") for n in re.split(GROUPED, line.partition(" : ")[0].strip())]
+            found |= dict.fromkeys(names, "")
+        elif line.strip():
+            found |= {name: f"{found[name]} {line.strip()}" for name in names}
+    return found
+
+
+def tree_of(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+def documented() -> dict[str, set[str]]:
+    """Names in the `Parameters` of every public function and class of science, by its name."""
+    kinds = (ast.FunctionDef, ast.ClassDef)
+    found: dict[str, set[str]] = {}
+    for path in SCIENCE:
+        for node in ast.walk(tree_of(path)):
+            if isinstance(node, kinds) and not node.name.startswith("_"):
+                names = entries(sections(ast.get_docstring(node)).get("Parameters", ""))
+                found.setdefault(node.name, set()).update(names)
+    return found
+
+
+DOCUMENTED = documented()
+
+
+def not_named(node: ast.AST, wanted: list[str]) -> list[str]:
+    """Parameters that are not named, or only by reference to a function that lacks them."""
+    found = entries(sections(ast.get_docstring(node)).get("Parameters", ""))
+    missing = []
+    for name in wanted:
+        other = re.match(r" As for `(?:\w+\.)*(\w+)`", found.get(name, ""))
+        if name not in found or (other and name not in DOCUMENTED.get(other[1], set())):
+            missing.append(name)
+    return missing
+
+
+def arguments(node: ast.FunctionDef) -> list[str]:
+    kinds = [*node.args.posonlyargs, *node.args.args, *node.args.kwonlyargs]
+    kinds += [a for a in (node.args.vararg, node.args.kwarg) if a]
+    return [a.arg for a in kinds if a.arg not in ("self", "cls")]
+
+
+def errors_not_named(node: ast.FunctionDef, doc: str | None) -> list[str]:
+    """Errors that a function raises itself and its docstring does not name."""
+    raised = (n.exc for n in ast.walk(node) if isinstance(n, ast.Raise) and n.exc)
+    names = {ast.unparse(e.func if isinstance(e, ast.Call) else e) for e in raised}
+    # A private helper makes an error of ours.
+    names = {"InputError" if name.startswith("_") else name for name in names}
+    named = entries(sections(doc).get("Raises", ""))
+    return sorted(name for name in names if name not in named)
+
+
+def faults_of_function(node: ast.FunctionDef) -> Iterator[str]:
+    doc = ast.get_docstring(node)
+    found = sections(doc)
+    if missing := not_named(node, arguments(node)):
+        yield f"{node.name}: Parameters lacks {', '.join(missing)}"
+    if missing := errors_not_named(node, doc):
+        yield f"{node.name}: Raises lacks {', '.join(missing)}"
+    if node.returns is None or ast.unparse(node.returns) == "None":
+        return
+    listed = entries(found.get("Returns", found.get("Yields", "")))
+    if not listed:
+        yield f"{node.name}: neither Returns nor Yields"
+    for name, text in listed.items():
+        if re.search(r"\) float", name) and not text:
+            yield f"{node.name}: no unit or range of {name}"
+
+
+def faults_of_class(node: ast.ClassDef) -> Iterator[str]:
+    """Of a class with methods: its fields or the parameters of its constructor."""
+    methods = [m for m in node.body if isinstance(m, ast.FunctionDef)]
+    if not methods:
+        return
+    made_by = [m for m in methods if m.name == "__init__"]
+    fields = [f.target for f in node.body if isinstance(f, ast.AnnAssign)]
+    wanted = arguments(made_by[0]) if made_by else [f.id for f in fields if isinstance(f, ast.Name)]
+    protocol = any(ast.unparse(base) == "Protocol" for base in node.bases)
+    if not protocol and (missing := not_named(node, wanted)):
+        yield f"{node.name}: Parameters lacks {', '.join(missing)}"
+    for method in methods:
+        of_class = method.name in ("__init__", "__post_init__")
+        if method.name.startswith("_") and not of_class:
+            continue
+        doc = ast.get_docstring(node if of_class else method)
+        if missing := errors_not_named(method, doc):
+            yield f"{node.name}.{method.name}: Raises lacks {', '.join(missing)}"
+
+
+@pytest.mark.parametrize("path", SCIENCE, ids=lambda p: p.relative_to(ROOT).as_posix())
+def test_science_describes_what_goes_in_and_comes_out(path):
+    faults: list[str] = []
+    for node in tree_of(path).body:
+        if getattr(node, "name", "_").startswith("_"):
+            continue
+        if isinstance(node, ast.FunctionDef):
+            faults += faults_of_function(node)
+        elif isinstance(node, ast.ClassDef):
+            faults += faults_of_class(node)
+    assert not faults, "\n".join(faults)
+
+
+@pytest.mark.parametrize(
+    "name", [f"{module}.{name}" for module, names in PUBLISHED.items() for name in names.split()]
+)
+def test_published_relations_state_their_source_and_its_status(name):
+    module = next(m for m in PUBLISHED if name.startswith(f"{m}."))
+    thing: object = importlib.import_module(f"shelterscape.{module}")
+    for part in name.removeprefix(f"{module}.").split("."):
+        thing = getattr(thing, part)
+    found = sections(thing.__doc__).get("References", "")
+    assert re.search(STATUS, found), f"{name}: no References, or no status in them"
+
+
+def test_every_function_with_references_is_in_the_list():
+    listed = {(m, name.split(".")[-1]) for m, names in PUBLISHED.items() for name in names.split()}
+    for path in SCIENCE:
+        module = ".".join(path.relative_to(ROOT / "shelterscape").with_suffix("").parts)
+        for node in ast.walk(tree_of(path)):
+            if isinstance(node, ast.FunctionDef) and "References" in sections(
+                ast.get_docstring(node)
+            ):
+                assert (module, node.name) in listed
