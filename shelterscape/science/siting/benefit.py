@@ -1,9 +1,9 @@
-"""What each candidate alone would bring: sheltered hectares, for what, for whom, in which winds.
+"""What each candidate alone would add, by purpose, place and wind direction.
 
-A sheltered hectare is one whose weighted wind falls by the full open wind: two that lose half count
-the same. The benefit of a candidate is Σ need × weight × (relative wind without − with) × area over
-cells, directions and rays; over terrain the weight of a wind is (U·T)^p, so that windy ground
-counts more than the plain.
+The unit is the equivalent sheltered area, ha eq.: 2 ha with the wind reduced by half are 1 ha eq.
+The benefit of a candidate is Σ need × weight × (relative wind without − with) × area over cells,
+directions and rays; over terrain the weight of a wind is (U·T)^p, so that windy ground counts more
+than flat, open terrain.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ PLANT = "plant"
 """The action of a candidate that takes no standing belt away."""
 
 AT_ONCE = 128
-"""Candidates whose benefit by place is worked out together, for the sake of memory."""
+"""Candidates whose benefit by place is calculated together, to limit memory."""
 
 WORTH_NAMING = 0.01
 """Least share of its benefit for which a place or a wind is named beside a candidate (E)."""
@@ -45,7 +45,7 @@ class Benefits:
     Parameters
     ----------
     total : (n,) float64
-        Below what the parts sum to, or below 0, where mending first takes shelter away.
+        Below what the parts sum to, or below 0, where restoration first takes shelter away.
     by_direction : (n, directions) float64
         In the order of the setting; gains alone, as the parts below.
     by_purpose : (n, purposes, 3) float64
@@ -53,7 +53,7 @@ class Benefits:
     by_place : DataFrame
         ``row`` of the candidate, ``place`` (row of the places) and ``benefit_ha``, most first.
     taken_away : (n,) float64
-        What taking the old belt away costs a mending candidate; counted in `total`.
+        What removal of the old belt costs a restoration; counted in `total`.
     """
 
     total: Array
@@ -70,7 +70,7 @@ class Benefits:
 
 
 def benefits(ground: Ground, candidates: gpd.GeoDataFrame) -> Benefits:
-    """Work out what each candidate alone would add to the belts that stand.
+    """Calculate what each candidate alone would add to the existing belts.
 
     Parameters
     ----------
@@ -85,8 +85,8 @@ def benefits(ground: Ground, candidates: gpd.GeoDataFrame) -> Benefits:
 
     Notes
     -----
-    Exact within the rays and the plain rule (see `siting.ground`): belts that stand are in place,
-    a candidate's own overlapping lees count once, and the belt a mending candidate replaces is
+    Exact within the rays and the plain rule (see `siting.ground`): existing belts are in place,
+    a candidate's own overlapping lees count once, and the belt that a restoration replaces is
     taken away.
     """
     by_direction, by_purpose, by_place = _parts(ground, candidates)
@@ -201,7 +201,7 @@ def _facts(setting: Setting, candidates: gpd.GeoDataFrame) -> LandUse:
 
 
 def _by_cell(covered: Coverage, need: Array, cells: int) -> tuple[NDArray, ...]:
-    """Cover of places turned round: which places lie on each cell, and what they count there."""
+    """Cover of places by cell: which places are on each cell, and what they count there."""
     owner = np.repeat(np.arange(len(covered.first) - 1), np.diff(covered.first))
     order = np.argsort(covered.cell, kind="stable")
     first = np.searchsorted(covered.cell[order], np.arange(cells + 1)).astype(np.int64)
@@ -239,7 +239,7 @@ def loss_by_restoration(ground: Ground, candidates: gpd.GeoDataFrame) -> Array:
     Returns
     -------
     (n,) float64
-        0 for new belts, and for mended ones that shelter all that the old one does.
+        0 for new belts, and for restored ones that shelter all that the old one does.
     """
     mends, loss = replaced_rows(candidates), np.zeros(len(candidates))
     for belt in np.unique(mends[mends >= 0]):
@@ -263,7 +263,7 @@ def _loss_of(ground: Ground, belt: int, which: NDArray[np.int64]) -> Array:
     if rows.stop <= rows.start or cols.stop <= cols.start:
         return np.zeros(len(which))
     window = grid.window(rows.start, cols.start, (rows.stop - rows.start, cols.stop - cols.start))
-    # Beyond their reach belts change nothing here, so only those nearer are laid again.
+    # Beyond their reach belts change nothing here, so only those nearer are evaluated again.
     around = shapely.box(west, south, east, north)
     near = shapely.distance(belts.geometry.to_numpy(), around) <= reach
     near[belt] = False

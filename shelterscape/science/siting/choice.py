@@ -19,7 +19,7 @@ from shelterscape.science.siting.search import LEAST_GAIN_HA, Evaluator, Search,
 Array = NDArray[np.float64]
 
 CURVE_STEPS = 20
-"""Budgets at which the benefit curve is told, as shares of the whole."""
+"""Budgets at which the benefit curve is given, as shares of the whole."""
 
 METHODS = {
     "greedy": "one by one, the most for what it takes first",
@@ -62,7 +62,7 @@ class Choice:
         ``share`` of the budget, ``lines``, ``metres``, ``cost_minor``, ``net_cost_minor``,
         ``benefit_ha`` and ``bound_ha`` of the best set found within it; never falls.
     laid : int
-        How many times a line was laid on the ground on the way.
+        How many times a line was evaluated during the search.
     reason : (n,) array of str
         Why each candidate is chosen or not.
     """
@@ -103,14 +103,14 @@ def choose(
         Of these candidates, with nothing planted; left so.
     candidates : GeoDataFrame
         ``candidate`` (unique), ``length_m``, ``cost_minor``, ``holding_id``, and ``mends`` where
-        some replace a belt that stands: of those for one belt at most one is chosen.
+        some replace an existing belt: of those for one belt at most one is chosen.
     limits : Limits
     must, forbidden : collections of str
         Candidates every choice has, and such as it must not have.
     net_cost : callable, optional
         Net cost of a set of rows in minor units, where grants make it other than the sum of costs.
     own, taken_away : (n,) float64, optional
-        `Benefits.gains` and `Benefits.taken_away`; worked out when not given.
+        `Benefits.gains` and `Benefits.taken_away`; calculated when not given.
     exchange : bool
         Whether to try changing the set line for line.
     stop_if_asked : callable
@@ -123,14 +123,14 @@ def choose(
     Raises
     ------
     InputError
-        ``name-unknown`` for a line asked for that is not there; ``input-refused`` for one both
-        asked for and forbidden, for what is asked for not fitting the limits, and as
+        ``name-unknown`` for a required line that does not exist; ``input-refused`` for one both
+        required and forbidden, for required lines that do not fit the limits, and as
         `BudgetTracker`.
 
     Notes
     -----
     The order of the candidates does not matter: ties go by their names. With phases each year is
-    chosen by itself upon those before, so that what stands after any of them stands alone.
+    chosen by itself after those before, so that the choice up to any phase is valid alone.
     """
     if taken_away is None:
         taken_away = loss_by_restoration(ground, candidates)
@@ -249,7 +249,7 @@ def _reasons(search: Search) -> NDArray[np.object_]:
 
 
 def _sharpen(search: Search, bound: Bound) -> None:
-    """Work out anew the additions to the set chosen that the bound rests on, until none is old."""
+    """Recalculate the additions to the set chosen that the bound depends on, until none is old."""
     additions = search.known_additions(search.state()).copy()
     additions[list(search.phases)] = 0.0
     fresh: set[int] = set()

@@ -1,4 +1,4 @@
-"""Candidate lines cut by what stands in their way, every metre counted with its reason."""
+"""Candidate lines cut by ground that excludes them, every metre counted with its reason."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ drawn apart by a little."""
 
 LEAST_CLEAR_M = 0.001
 NEAR_OPENING_M = 6.0
-"""A gateway drawn as a point lies in every line that passes within this of it, metres (E)."""
+"""A gateway drawn as a point is in every line that passes within this of it, metres (E)."""
 
 STEEPEST_DEG = 25.0
 """Slope above which no belt is offered, degrees (E): machines and fencing come to their end."""
@@ -45,7 +45,7 @@ CUT_COLUMNS = ("candidate", "reason", "cut_m")
 
 @dataclass(frozen=True)
 class Cutter:
-    """Ground that no belt may stand on, or, turned outside in, the only ground one may.
+    """Ground on which no belt may be planted or, inverted, the only ground on which one may.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ class Cutter:
     clear_m : (n,) float64
         How far belts must keep from each; to the face of a belt, not to its middle.
     outside : bool
-        Cut what lies outside all of the areas instead.
+        Cut what is outside all of the areas instead.
     is_opening : bool
         A way through: ``clear_m`` is half its width, the same whatever the width of the belt, and
         a point counts for lines that pass within `NEAR_OPENING_M` of it.
@@ -119,7 +119,7 @@ def cut(
     opening_m: float = OPENING_M,
     shortest_m: float = SHORTEST_M,
 ) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
-    """Cut lines by what stands in their way.
+    """Cut lines by ground that excludes them.
 
     Parameters
     ----------
@@ -180,7 +180,7 @@ def _cut_by(one: Cutter, lines: Shapes, width_m: Array) -> Shapes:
 
 
 def _cut_alike(one: Cutter, lines: Shapes, width_m: float) -> Shapes:
-    """Cut lines that stand for belts of one width."""
+    """Cut lines of belts of one width."""
     if one.outside:
         within = shapely.buffer(shapely.union_all(one.areas), EDGE_M)
         shapely.prepare(within)

@@ -1,8 +1,8 @@
-"""The field with a chosen set, worked out anew in full: ends, close belts, all rays.
+"""The field with a chosen set, calculated again in full: ends, close belts, all rays.
 
 Candidates are compared by a plain rule (see `siting.ground`). What counts in the end is the field
-as `science.shelter` gives it, with the belts that mending replaces taken away; the difference
-between the two is told.
+as `science.shelter` returns it, without the belts that restoration replaces; the difference
+between the two is reported.
 """
 
 from __future__ import annotations
@@ -28,17 +28,17 @@ Field = NDArray[np.float32]
 
 @dataclass(frozen=True)
 class Exact:
-    """A set of candidates in place, worked out in full.
+    """A set of candidates in place, calculated in full.
 
     Parameters
     ----------
     benefit_ha : float
-        Sheltered hectares gained over the belts that stand.
+        Equivalent sheltered area gained beside existing belts, ha eq.
     by_purpose : (purposes,) float64
     own_ha, neighbours_ha, public_ha : float
         Of the benefit: on the holdings that plant, on other ground, on public ground.
     relative_wind, relative_wind_with : (rows, cols) float32
-        Mean relative wind without and with the set, as `science.shelter.over_winds` gives it.
+        Mean relative wind without and with the set, as `science.shelter.over_winds` returns it.
     places : DataFrame
         For each place ``relative_wind``, ``relative_wind_with``, ``benefit_ha``; for stock ground
         with a head of stock ``corner_share`` and ``corner_share_with`` too, the share of the winds'
@@ -55,18 +55,18 @@ class Exact:
     places: pd.DataFrame
 
     def shortfall_ha(self, plain_ha: float) -> float:
-        """What the plain rule promised beyond this; below 0 where it promised less."""
+        """What the plain rule predicted beyond this; below 0 where it predicted less."""
         return plain_ha - self.benefit_ha
 
 
 def with_chosen(setting: Setting, frame: gpd.GeoDataFrame, rows: Sequence[int]) -> gpd.GeoDataFrame:
-    """Belts that stand once a set is in place: the old ones it replaces taken away.
+    """Belts once a set is in place, without the old ones it replaces.
 
     Parameters
     ----------
     setting : Setting
     frame : GeoDataFrame
-        Candidates as `growth.belts_at` gives them in the case (`Ground.frame`).
+        Candidates as `growth.belts_at` returns them in the case (`Ground.frame`).
     rows : sequence of int
 
     Returns
@@ -98,7 +98,7 @@ def exact(
     ----------
     setting : Setting
     frame : GeoDataFrame
-        Candidates as `growth.belts_at` gives them in the case (`Ground.frame`), with
+        Candidates as `growth.belts_at` returns them in the case (`Ground.frame`), with
         ``holding_id`` and ``mends`` where known.
     rows : sequence of int
         Those in place.

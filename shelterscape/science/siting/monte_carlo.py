@@ -54,7 +54,7 @@ TABLE = (REACH_WINDWARD_H / TABLE_STEP_H, TABLE_STEP_H)
 
 @dataclass(frozen=True)
 class InputUncertainty:
-    """How far what goes in may be off: standard deviations, all engineering choices (E).
+    """Uncertainty of the inputs: standard deviations, all assumed values (E).
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ class InputUncertainty:
         Of the natural logarithm of the wind's swing about a direction.
     height, each_height : float
         Of the natural logarithm of heights: shared by all new belts of a run, whose growth is
-        foretold together, and of each belt, standing ones too.
+        predicted together, and of each belt, existing ones too.
     porosity, each_porosity : float
         The same of porosity, added.
     """
@@ -80,7 +80,7 @@ class InputUncertainty:
 
 @dataclass(frozen=True)
 class SelectionShares:
-    """What came of the runs.
+    """Results of the runs.
 
     Parameters
     ----------
@@ -113,7 +113,7 @@ def selection_runs(
     uncertainty: InputUncertainty | None = None,
     seed: int = 1,
 ) -> Generator[int, None, SelectionShares]:
-    """Choose again and again under inputs drawn within what they may be off.
+    """Choose again and again under inputs drawn within their uncertainty.
 
     Parameters
     ----------
@@ -121,12 +121,12 @@ def selection_runs(
     candidates : GeoDataFrame
         As for `choice.choose`.
     own : Benefits
-        As `benefit.benefits` gives it; those with most for what they take of the budget take part.
+        As `benefit.benefits` returns it; those with most for their share of the budget take part.
     limits : Limits
     frame : GeoDataFrame, optional
-        The candidates as they stand in the case, as `growth.belts_at` tells when not given.
+        The candidates in the case; as `growth.belts_at` returns them when not given.
     always : sequence of int
-        Rows that take part whatever they bring: the choice whose sureness is asked for.
+        Rows that take part in every case: the choice whose robustness is examined.
     must, forbidden, net_cost
         As for `choice.choose`; `net_cost` is given rows of `candidates`.
     runs, best : int
@@ -145,7 +145,7 @@ def selection_runs(
 
     Notes
     -----
-    Each run chooses one by one, without changing lines for one another afterwards; what mending
+    Each run chooses one by one, without changing lines for one another afterwards; what restoration
     takes away is not drawn again. Runs keep the geometry of `sampled_cells`: rays stay where they
     are and are weighted for the drawn spread of direction, and existing belts act together where
     they do at their expected heights.
@@ -310,7 +310,7 @@ class DrawnCells:
     how : How
         With the drawn curve.
     ray_weights : (rays,) float64
-        As `SampledCells.ray_weights` gives them.
+        As `SampledCells.ray_weights` returns them.
     """
 
     def __init__(
@@ -355,14 +355,14 @@ class DrawnCells:
         return wind
 
     def gains(self, which: Sequence[int] | Numbers) -> Array:
-        """What each of some candidates alone would add to what stands now, hectares."""
+        """What each of some candidates alone would add to what is planted now, ha eq."""
         numbers, out = np.asarray(which, dtype=np.int64), np.zeros(len(which))
         known = (self._cells.first, self._cells.pair, self._lowered)
         gains_in_cells(numbers, *known, self._wind, self._weight, out)
         return out
 
     def plant(self, one: int) -> float:
-        """Add a candidate to what stands; what it adds, hectares."""
+        """Add a candidate to what is planted; returns what it adds, ha eq."""
         first, last = self._cells.first[one : one + 2]
         known = (self._cells.pair, self._lowered, self._wind, self._weight)
         added, before = plant_in_cells(first, last, *known)

@@ -38,7 +38,7 @@ def given_lines(layer: gpd.GeoDataFrame, where: str) -> gpd.GeoDataFrame:
     Parameters
     ----------
     layer : GeoDataFrame
-        Lines; `LINE_COLUMNS` are read where they stand.
+        Lines; `LINE_COLUMNS` are read where they exist.
     where : str
         What to call the layer in errors.
 
@@ -51,7 +51,7 @@ def given_lines(layer: gpd.GeoDataFrame, where: str) -> gpd.GeoDataFrame:
     ------
     InputError
         ``column-bad`` for shapes that are no lines, for words that are no answer, and for a line
-        both asked for and ruled out.
+        both required and forbidden.
     """
     if (shapely.get_dimensions(layer.geometry.to_numpy()) != 1).any():
         raise InputError(
@@ -259,7 +259,7 @@ def _distances(
 
 
 EFFECTS = ("forbid", "consent", "consult", "note")
-"""What a constraint asks for, hardest first: no belt; leave of an authority; talk with it; care."""
+"""What a constraint requires, strictest first: no belt; consent; consultation; care."""
 
 USUAL = (
     "deep peat",
@@ -272,13 +272,13 @@ USUAL = (
     "rights of way",
     "services",
 )
-"""Constraints usually looked at before belts are planted."""
+"""Constraints usually examined before belts are planted."""
 
 NOT_CHECKED = "not checked: no layer given"
 
 WORDS = ("constraint", "effect", "name", "authority", "date")
 CONSTRAINT_COLUMNS = (*WORDS, "distance_m")
-"""Every column of a layer of constraints that is made use of."""
+"""Every column of a layer of constraints that is used."""
 
 FARTHEST_M, LEAST_WITHIN_M = 10_000.0, 0.01
 
@@ -303,7 +303,7 @@ def complete_constraints(
     Parameters
     ----------
     layer : GeoDataFrame
-        Shapes of any kind with ``effect``; all of `CONSTRAINT_COLUMNS` are read where they stand.
+        Shapes of any kind with ``effect``; `CONSTRAINT_COLUMNS` are read where they exist.
     where : str
         What to call the layer in errors and notices.
     constraint : str
@@ -375,7 +375,7 @@ def forbidding(register: Sequence[gpd.GeoDataFrame]) -> list[Cutter]:
     Parameters
     ----------
     register : sequence of GeoDataFrame
-        As `complete_constraints` gives them.
+        As `complete_constraints` returns them.
 
     Returns
     -------
@@ -395,14 +395,14 @@ def checked(
     register: Sequence[gpd.GeoDataFrame],
     looked_at: Sequence[str] = (),
 ) -> pd.DataFrame:
-    """What stands against each candidate, and what nobody looked at.
+    """Constraints on each candidate, and those that nobody examined.
 
     Parameters
     ----------
     candidates : GeoDataFrame
         Lines with ``candidate`` and ``width_m``, as they were left by cutting.
     register : sequence of GeoDataFrame
-        As `complete` gives them.
+        As `complete` returns them.
     looked_at : sequence of str
         Usual constraints that were heeded by another road, such as a layer of water.
 

@@ -1,7 +1,7 @@
-"""Mending what stands: gaps filled, hedges laid or coppiced, stems underplanted, belts thinned.
+"""Restoration of existing belts: gaps filled, hedges laid or coppiced, underplanting, thinning.
 
-A mended belt takes the place of the belt it mends; only gaps filled stand beside it. How dense and
-tall each becomes with the years is told by the columns of `candidates.CLOSING_COLUMNS`.
+A restored belt takes the place of the old one; only filled gaps are beside it. How dense and tall
+each becomes with the years is given by the columns of `candidates.CLOSING_COLUMNS`.
 """
 
 from __future__ import annotations
@@ -48,12 +48,12 @@ def restoration_options(
     season: str,
     cutters: Sequence[Cutter] = (),
 ) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
-    """Ways to mend existing belts, as candidates.
+    """Ways to restore existing belts, as candidates.
 
     Parameters
     ----------
     belts : GeoDataFrame
-        As `science.belts.complete` gives them; walls, fences and areas such as woods are left
+        As `science.belts.complete` returns them; walls, fences and areas such as woods are left
         alone.
     book : Designs
     design : Design
@@ -64,19 +64,19 @@ def restoration_options(
         Porosity wanted in `season`, low to high: belts closer than that may be thinned.
     season : {"in-leaf", "bare"}
     cutters : sequence of Cutter
-        What stands in the way of filling gaps, the belts themselves apart.
+        Ground that excludes filling of gaps, apart from the belts themselves.
 
     Returns
     -------
     candidates : GeoDataFrame
-        Columns as `candidates.with_design` gives them. ``mends`` is the row of the belt each takes
-        the place of: of those that share it, one at most can be done. It is empty for gaps filled.
+        Columns as `candidates.with_design` returns them. ``mends`` is the row of the belt each
+        replaces: of those that share it, one at most can be done. It is empty for gaps filled.
     cuts : DataFrame
-        What gaps lost, as `cutting.cut` tells it.
+        What gaps lost, as `cutting.cut` returns it.
 
     Notes
     -----
-    All engineering choices: a hedge is laid up to a height, coppiced when taller; both close it
+    All assumed values: a hedge is laid up to a height, coppiced when taller; both close it
     to the figures of the book. A belt open below in the season is underplanted with evergreens:
     its lower half closes over the years, and until then all of it counts as open as the part that
     gains most, so that benefit comes rather too late than too early. A belt denser than wanted is
@@ -137,7 +137,7 @@ def _framed(rows: list[dict[str, Any]], year: int, crs: object) -> gpd.GeoDataFr
 
 
 def _row(belt: Any, way: Restoration, **changes: Any) -> dict[str, Any]:
-    """A belt with changes made by one way of mending; dense from the start unless told."""
+    """A belt with changes made by one way of restoration; dense from the start unless stated."""
     kept = {column: getattr(belt, column) for column in BELT_COLUMNS}
     usual = {"geometry": belt.geometry, "first_density": 1.0, "regrows": False}
     way_of = {

@@ -127,7 +127,7 @@ class SampledCells:
     ----------
     setting : Setting
     candidates : GeoDataFrame
-        As `growth.belts_at` gives them in the case.
+        As `growth.belts_at` returns them in the case.
     rays : int
         Rays for each direction.
     seed : int
