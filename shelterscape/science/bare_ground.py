@@ -127,7 +127,7 @@ def _heights(ground: Ground, xy: NDArray[np.float64]) -> NDArray[np.float64]:
     piece = np.maximum(rows, 0) // PIECE_CELLS * across + np.maximum(cols, 0) // PIECE_CELLS
     for number in np.unique(piece[near]):
         here = near & (piece == number)
-        # With the cells right of and below the last point, between which and it a height may lie.
+        # With the cells right of and below the last point, for points between it and them.
         top, left = (max(int(np.floor(n[here].min())), 0) for n in (rows, cols))
         bottom, right = (int(np.floor(n[here].max())) + 2 for n in (rows, cols))
         shape = min(bottom, ground.grid.shape[0]) - top, min(right, ground.grid.shape[1]) - left

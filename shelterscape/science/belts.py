@@ -182,7 +182,7 @@ def _fill_defaults(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFram
     missing["width_m"] &= ~is_area
     frame["porosity"] = frame["porosity"].fillna(DEFAULT_POROSITY)
     keeps = evergreen | frame["belt_type"].isin(HARD_TYPES)
-    # A belt never closes by dropping its leaves, whatever the default says.
+    # A belt never closes by dropping its leaves, in every case.
     bare = np.maximum(frame["porosity"], DEFAULT_BARE_POROSITY).where(~keeps, frame["porosity"])
     frame["bare_porosity"] = frame["bare_porosity"].fillna(bare)
     drawn = pd.Series(np.where(is_area, outline_width(frame), DEFAULT_WIDTH_M), index=frame.index)

@@ -9,7 +9,7 @@ from shelterscape.errors import InputError
 from shelterscape.science.columns import words
 
 READ_COLUMNS = ("holding_id", "name")
-"""Every column of a layer of holdings that is made use of."""
+"""Every column of a layer of holdings that is used."""
 
 
 def complete(holdings: gpd.GeoDataFrame, where: str) -> gpd.GeoDataFrame:

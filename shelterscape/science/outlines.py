@@ -55,9 +55,9 @@ def outlines_of(
     height_m: NDArray[np.float64],
     grid: Grid,
 ) -> Outlines:
-    """Outlines of belts as they stand on the ground.
+    """Outlines of belts on the ground.
 
-    A line stands for a strip of its width. Lines of one kind that meet end to end become one line
+    A line represents a strip of its width. Lines of one kind that meet end to end become one line
     first, so that a belt drawn in two pieces is one belt; rows side by side stay apart. Areas of
     one kind that touch become one.
 

@@ -24,10 +24,10 @@ from shelterscape.terms import TERMS
 
 WORDS = ("name", "purpose", "parcel_id", "holding_id")
 READ_COLUMNS = (*WORDS, "head", "need")
-"""Every column of a layer of places that is made use of."""
+"""Every column of a layer of places that is used."""
 
 WELL_SHELTERED = 0.6
-"""Relative wind, in one wind, up to which stock finds good shelter (engineering choice)."""
+"""Relative wind, in one wind, up to which stock finds good shelter (assumed value)."""
 
 
 def complete(places: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, list[Notice]]:
@@ -36,7 +36,7 @@ def complete(places: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, li
     Parameters
     ----------
     places : GeoDataFrame
-        Polygons or points; all of `READ_COLUMNS` are read where they stand.
+        Polygons or points; those of `READ_COLUMNS` that exist are read.
     where : str
         What to call the layer in errors and notices.
 
@@ -104,14 +104,14 @@ def _check_purposes(found: pd.Series, where: str) -> None:
 
 @dataclass(frozen=True)
 class Coverage:
-    """Which cells each place covers, and how much of each; worked out once, used over all rasters.
+    """Which cells each place covers, and how much of each; calculated once, used for all rasters.
 
     Parameters
     ----------
     first : (m + 1,) int64
         Where the cells of each place begin.
     cell : (k,) int64
-        Place of each cell in a raster laid out row by row.
+        Place of each cell in a raster stored row by row.
     share : (k,) float32
         Share of the cell inside; 1 for a point.
     """
@@ -127,7 +127,7 @@ class Coverage:
 
 
 def coverage(places: gpd.GeoDataFrame, grid: Grid) -> Coverage:
-    """Exact cover of areas over the cells of a grid; a point covers the cell it lies in.
+    """Exact cover of areas over the cells of a grid; a point covers the cell it is in.
 
     Parameters
     ----------
@@ -161,7 +161,7 @@ def _areas(
     if areas.empty:
         return {}
     west, south, east, north = grid.bounds
-    # The values are never looked at; one number seen at every cell costs no memory.
+    # The values are never used; one number seen at every cell costs no memory.
     source = NumPyRasterSource(
         np.broadcast_to(np.float32(0), grid.shape),
         xmin=west,
@@ -266,7 +266,7 @@ class Corners:
     covered : Coverage
     grid : Grid
     cases : int
-        How many states of the belts are worked out together.
+        Number of states of the belts that are calculated together.
 
     Attributes
     ----------
@@ -308,9 +308,9 @@ class Corners:
                     self._time[i][case][corner] += share
 
     def outlines(self, i: int, case: int) -> shapely.Geometry:
-        """Ground that lies in a corner for at least half of the time that there is one.
+        """Ground that is in a corner for at least half of the time that there is one.
 
-        When corners lie now here, now there, that is the ground that does so longest.
+        When corners move about, that is the ground that is in one longest.
 
         Parameters
         ----------

@@ -147,7 +147,7 @@ class WindSet:
         return np.asarray(self.mean_speed_ms * self._lift(height_m, roughness_m), float)
 
     def power_mean_ms(self, power: float, height_m: float, roughness_m: float) -> float:
-        """The steady speed over flat, open terrain with the same mean of a power of the wind, m/s.
+        """The steady speed over flat, open terrain with the same mean of U^p, m/s.
 
         Over the time it blows, all directions together: ``[Σ f ⟨U^p⟩ / Σ f]^(1/p)``; the mean speed
         for a power of 1.

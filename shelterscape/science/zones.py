@@ -16,7 +16,7 @@ from shelterscape.terms import ALL_WINDS, Zone
 
 NO_DATA = 255
 SMALLEST_ZONE_M2 = 500.0
-"""Patches smaller than this join their surroundings (engineering choice)."""
+"""Patches smaller than this join their surroundings (assumed value)."""
 
 
 def classify(
@@ -70,7 +70,7 @@ def outlines(
     Parameters
     ----------
     codes : (rows, cols) uint8
-        As `classify` gives them.
+        As `classify` returns them.
     grid : Grid
     zones : tuple of Zone
     stop_if_asked : callable

@@ -44,7 +44,7 @@ def complete(
     Parameters
     ----------
     belts : GeoDataFrame
-        Lines or areas, in metres; all of `READ_COLUMNS` are read where they stand.
+        Lines or areas, in metres; those of `READ_COLUMNS` that exist are read.
     where : str
         What to call the layer in errors and notices.
     plants_per_ha : float

@@ -44,7 +44,7 @@ class Ground:
     agreements : list of Agreement
     order : list of int
         Belts in the order in which ground they share is given to them: by name, then by shape;
-        but what lies under the stems of one goes before what lies inside the fence of another.
+        but ground under the stems of one goes before ground inside the fence of another.
     pieces : (n,) array of polygons
     area_m2 : list of float
     covers : list of dict
@@ -63,7 +63,7 @@ class Ground:
     inside : list of set
         For each scheme, pieces in its categories.
     near : list of dict
-        For each scheme, qualifying pieces that lie within its largest gap of each piece.
+        For each scheme, qualifying pieces within its largest gap of each piece.
     faults : list of list of tuple
         For each scheme and belt, what makes the whole belt fail, in words.
     rivals : list of list of int
@@ -261,13 +261,13 @@ def _cut(
 
 
 def _holding(shape: shapely.Geometry, points: NDArray[np.object_]) -> set[int]:
-    """Points that lie in a shape."""
+    """Points in a shape."""
     shapely.prepare(shape)
     return {int(i) for i in np.flatnonzero(shapely.contains(shape, points))}
 
 
 def _neighbours(ground: Ground) -> list[dict[int, list[int]]]:
-    """For each scheme, its qualifying pieces that lie within its largest gap of each other."""
+    """For each scheme, its qualifying pieces within its largest gap of each other."""
     reach = [max(s.largest_gap_m, TOUCH_M) for s in ground.schemes]
     tree = shapely.STRtree(ground.pieces)
     farthest = max(reach, default=0.0)

@@ -9,7 +9,7 @@ from shelterscape.science.grants.ground import Ground
 from shelterscape.science.grants.paying import total
 
 LEAST_OWN_SHARE = 0.05
-"""Smallest share of its gross cost that a set counts as costing (engineering choice).
+"""Smallest share of its gross cost that a set counts as costing (assumed value).
 
 Yearly payments can add up to more than planting costs; were the net cost to fall to nothing, a
 budget would choose without end.
@@ -24,7 +24,7 @@ def net_cost(
     Parameters
     ----------
     ground : Ground
-        Every candidate there is, laid out once; each needs its ``cost_minor``.
+        Every candidate, placed once; each needs its ``cost_minor``.
     start_year : int
         The year of planting.
     least_own_share : float

@@ -31,7 +31,7 @@ COLUMNS = (
 
 @dataclass(frozen=True)
 class Threshold:
-    """An area of new planting from which an authority is to be told or asked.
+    """An area of new planting from which an authority must be notified or must consent.
 
     Parameters
     ----------

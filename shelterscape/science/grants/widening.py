@@ -36,7 +36,7 @@ def widening(
     agreements: list[Agreement],
     start_year: int,
 ) -> pd.DataFrame:
-    """Belts too narrow for a scheme on whose ground they stand, widened to what it asks.
+    """Belts too narrow for a scheme on whose ground they are, widened to what it requires.
 
     Parameters
     ----------
@@ -50,7 +50,7 @@ def widening(
     DataFrame
         A row for each belt and scheme, and one for all of a scheme's together, as some bring money
         only together. ``extra_payment_minor`` is what all schemes together pay more; the cost is
-        taken to grow with the width (engineering choice), empty where it is not known.
+        taken to grow with the width (assumed value), empty where it is not known.
     """
     narrow = [
         (index, belt)

@@ -166,7 +166,7 @@ def view_complete(
     """Where the view in one direction stays on the map as far as the limit distance.
 
     Elsewhere the horizon is that of the part of the view there is: ground beyond the edge might
-    stand higher.
+    be higher.
 
     Parameters
     ----------

@@ -30,7 +30,7 @@ from shelterscape.science.terrain.validity import Blocks
 Field = NDArray[np.float32]
 
 WHOLE_CELLS = 4096
-"""Longest side of a map that is worked whole; longer ones are worked in tiles, to save memory."""
+"""Longest side of a map treated whole; longer ones are treated in tiles, to save memory."""
 
 TILE_CELLS = 3072
 """Side of those tiles: larger ones lose less to their margins and hold more memory."""
@@ -73,7 +73,7 @@ def speed_up(
     edges : Edges
         How the terrain is continued past the edges.
     tile_cells : int, optional
-        Maps longer than this are worked in overlapping tiles of this size, to save memory; by
+        Maps longer than this are treated in overlapping tiles of this size, to save memory; by
         default maps longer than `WHOLE_CELLS`, in tiles of `TILE_CELLS`.
 
     Returns

@@ -1,8 +1,8 @@
-"""Terrain wind over a large map, worked in overlapping tiles and handed over in strips of rows.
+"""Terrain wind over a large map, in overlapping tiles, returned in strips of rows.
 
-Long waves of the ground feel what lies far beyond a tile, so they are worked over the whole map on
-coarse cells; what is left of the ground without them is worked tile by tile. The theory is linear:
-the two answers add. No more than one row of tiles is held at a time.
+Long waves of the ground extend far beyond a tile, so they are treated over the whole map on coarse
+cells; what remains of the ground without them is treated tile by tile. The theory is linear: the
+two results add. No more than one row of tiles is held at a time.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ STRIP_ROWS = 256
 """Strips are whole multiples of so many rows, the last one apart."""
 
 READ_ROWS = 512
-"""About so many rows are looked over at a time."""
+"""About so many rows are surveyed at a time."""
 
 
 @dataclass(frozen=True)

@@ -83,7 +83,7 @@ class RoughnessClasses:
         Parameters
         ----------
         values : iterable of (rows, cols) or (rows, cols, n) float32
-            One for each class; each may be overwritten once the next is asked for.
+            One for each class; each may be overwritten once the next is taken.
         at : (rows, cols) float32 or None
             What `at` returns for these cells.
 

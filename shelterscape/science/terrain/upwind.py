@@ -68,7 +68,7 @@ def upwind_slope(
     """Steepest slope up to any ground upwind within a limit distance, over the winds of a set.
 
     Above zero in the lee of higher ground, where drifting snow and soil come to rest; below zero
-    on ground that stands out upwind.
+    on ground that rises above what is upwind.
 
     Parameters
     ----------

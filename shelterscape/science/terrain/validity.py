@@ -18,7 +18,7 @@ MODELLED_SHARE = 0.5
 (assumed value)."""
 
 MASK_CELL_M = 25.0
-"""Ground is judged on cells of about this size, so that banks and ditches are no hills
+"""Ground is judged on cells of about this size, so that banks and ditches do not count
 (assumed value)."""
 
 STEEP = float(np.tan(np.radians(17.0)))
@@ -31,7 +31,7 @@ LEE_BEGINS = 0.2
 LEE_ENDS = 0.175
 """A lee begins where a line falling 1 in 5 from ground upwind passes overhead, and ends where one
 falling 10 degrees meets the ground. On a bell-shaped hill the steepest line of sight from the top
-down falls three quarters as steeply as the ground at its steepest, so 1 in 5 stands for a lee slope
+down falls three quarters as steeply as the ground at its steepest, so 1 in 5 means a lee slope
 of 15 degrees. Assumed value, made on Askervein: 10 degrees below its crest the theory still
 does well, 12 degrees below it fails."""
 
