@@ -1,7 +1,7 @@
 """A part of the map on which results are wanted, such as a holding or a tile.
 
-Results lie inside it. What they follow from reaches further: inputs are read with a margin, and
-what follows from the whole map is worked out once for all parts and cut to size.
+Results are inside it. What they depend on extends further: inputs are read with a margin, and
+what follows from the whole map is calculated once for all parts and cropped.
 """
 
 from __future__ import annotations
@@ -87,7 +87,7 @@ class Area:
 
 
 class Inside:
-    """Which cells of a grid lie inside an area, and the smallest grid that holds them.
+    """Which cells of a grid are inside an area, and the smallest grid that holds them.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ class Inside:
     Attributes
     ----------
     cells : (rows, cols) bool
-        Cells whose centres lie inside.
+        Cells whose centres are inside.
     grid : Grid
         Of the rows and columns in which there are such cells.
 
@@ -126,7 +126,7 @@ class Inside:
         self.grid = grid.window(*self._first, shape)
 
     def cut(self, values: NDArray[Any], row: int, col: int) -> tuple[NDArray[Any], int, int] | None:
-        """A block of the wider grid as one of the smaller, without what lies outside the area.
+        """A block of the wider grid as one of the smaller, without what is outside the area.
 
         Returns
         -------

@@ -55,7 +55,7 @@ class Choices:
 
 
 def seasons_of(params: CaseInputs) -> tuple[str, ...]:
-    """Seasons that are looked at: those given, that of the purpose, or both."""
+    """Seasons that are examined: those given, that of the purpose, or both."""
     usual = (purposes()[params.purpose].season,) if params.purpose else DEFAULT_SEASONS
     return params.seasons or usual
 
@@ -63,7 +63,7 @@ def seasons_of(params: CaseInputs) -> tuple[str, ...]:
 def choices(
     params: CaseInputs, sets: dict[str, WindSet], notice: Callable[[Notice], None]
 ) -> Choices:
-    """Work purpose and defaults into the inputs, telling what the purpose settled."""
+    """Apply purpose and defaults to the inputs; report what the purpose settled."""
     purpose = purposes()[params.purpose] if params.purpose else None
     seasons = seasons_of(params)
     height = params.at_height_m or (purpose.at_height_m if purpose else DEFAULT_HEIGHT_M)

@@ -282,7 +282,7 @@ def area_layers(
     layers: dict[str, gpd.GeoDataFrame] = {}
     for source in dict.fromkeys(sources):
         name = Path(source).name
-        # Kept whole: a category that lies away from the belts is known all the same.
+        # Kept whole: a category away from the belts is known all the same.
         layers[source if name in layers else name] = reader.layer(
             source, grid, "grant-area layer", columns, GROUND, keep_outside=True
         )

@@ -113,7 +113,7 @@ def quantity(term: str, default: Any = ..., note: str = "") -> Any:
 
 
 class TerrainInputs(Inputs):
-    """Inputs of every process that stands on a terrain model."""
+    """Inputs of every process that needs a terrain model."""
 
     dem: Dem
     crs: str | None = Field(
@@ -165,13 +165,13 @@ def ask(model: type[Asked], raw: dict[str, Any], where: str) -> Asked:
     ------
     InputError
         ``name-unknown`` for a name that is not described, else ``input-refused``; the first
-        fault is told.
+        fault is reported.
     """
     try:
         return model(**raw)
     except ValidationError as error:
         faults = error.errors()
-        # A key misspelt is two faults, one unknown and one missing; the first says how to mend it.
+        # A key misspelt is two faults, one unknown and one missing; the first helps to correct it.
         first = next((f for f in faults if f["type"] == "extra_forbidden"), faults[0])
         within, name = _faulty(model, first["loc"])
         known = within.model_fields
@@ -196,7 +196,7 @@ def ask(model: type[Asked], raw: dict[str, Any], where: str) -> Asked:
 
 
 def _faulty(model: type[BaseModel], place: tuple[int | str, ...]) -> tuple[type[BaseModel], str]:
-    """The part of a model in which a fault lies, and where in words: ``pay 2, percent``."""
+    """The part of a model in which a fault is, and where in words: ``pay 2, percent``."""
     within: type[BaseModel] = model
     words: list[str] = []
     for i, part in enumerate(place):

@@ -1,4 +1,4 @@
-"""How large the work is that a step is asked for, and what memory that takes.
+"""How large the work of a step is, and what memory that takes.
 
 Told from the heads of files before anything large is read, so that work beyond a machine is refused
 at once and not after an hour.
@@ -18,12 +18,12 @@ from shelterscape.process.inputs import Inputs, TerrainInputs, named_in, sources
 MIB = 2**20
 LIBRARIES_BYTES = 620 * MIB
 """What Python, the libraries and the compiler of kernels take; measured: 390 MiB in use, and up to
-590 MiB when all kernels are compiled anew."""
+590 MiB when all kernels are compiled again."""
 
 READING_BYTES = 42
 """Bytes for each cell of a terrain model while it is read, twice as doubles among them."""
 FEATURE_BYTES = 1000
-"""Bytes for each feature of a layer while it is read, columns and all (engineering choice)."""
+"""Bytes for each feature of a layer while it is read, columns and all (assumed value)."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ class Sizes:
     read_cells : int
         Cells of the terrain model as its file holds it.
     layers : dict of LayerSize
-        For each input that is a layer, what of it lies on the grid.
+        For each input that is a layer, what of it is on the grid.
     directions : int
         Most directions a subset of the wind set can have.
     """
@@ -105,7 +105,7 @@ def _most_in_a_subset(source: str) -> int:
 
 
 def usual_bytes(params: Inputs, sizes: Sizes) -> float:
-    """Bytes for a process that has no estimate of its own (engineering choice, not measured)."""
+    """Bytes for a process that has no estimate of its own (assumed value, not measured)."""
     return 64.0 * sizes.cells + 20_000.0 * sizes.vertices
 
 

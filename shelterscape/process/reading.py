@@ -42,7 +42,7 @@ def never_stop() -> None:
 
 @dataclass(frozen=True)
 class TerrainWinds:
-    """Terrain wind for each direction, as often as it is asked for.
+    """Terrain wind for each direction, as often as it is required.
 
     Parameters
     ----------
@@ -67,7 +67,7 @@ class Reader:
     notice : callable
         Takes what a person should know.
     check_stop : callable
-        Called during long work; raises when somebody asked for a stop.
+        Called during long work; raises when a stop was requested.
     area : Area, optional
         The part of the map on which results are wanted; all of it by default.
     shared : Shared, optional
@@ -240,7 +240,7 @@ class Reader:
         ground: str = "terrain model",
         keep_outside: bool = False,
     ) -> gpd.GeoDataFrame:
-        """The features of a layer that lie on a grid, in its coordinate system.
+        """The features of a layer that are on a grid, in its coordinate system.
 
         On a part of the map there may be none.
         """
@@ -271,7 +271,7 @@ class Reader:
     def places(
         self, source: str | None, grid: Grid, columns: dict[str, str]
     ) -> gpd.GeoDataFrame | None:
-        """Places in the area; None where none were given, or none lie there."""
+        """Places in the area; None where none were given, or none are there."""
         return self._in_area(source, grid, "place layer", columns)
 
     def holdings(

@@ -1,7 +1,7 @@
-"""What follows from the whole map: worked out once, kept in files, read in windows by every part.
+"""What follows from the whole map: calculated once, kept in files, read in windows by every part.
 
-Wind over hills at one cell follows from ground far away. Worked out for each holding by itself it
-would differ from one to the next; worked out once, a cell has one value in all of them.
+Terrain wind at one cell follows from ground far away. Calculated for each holding by itself it
+would differ from one to the next; calculated once, a cell has one value in all of them.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ TERRAIN = "terrain.tif"
 
 
 class Shared:
-    """A folder of what was worked out over the whole map.
+    """A folder of what was calculated over the whole map.
 
     Parameters
     ----------
@@ -43,11 +43,11 @@ class Shared:
 
     @property
     def terrain(self) -> Path:
-        """The terrain model as it was laid out anew; there only where that was needed."""
+        """The resampled terrain model; it exists only where that was needed."""
         return self.folder / TERRAIN
 
     def keep_terrain(self, elevation: Field, grid: Grid) -> None:
-        """Keep a terrain model that was laid out anew."""
+        """Keep a terrain model that was resampled."""
         write_planes(self.terrain, grid, [elevation])
 
     def margin_m(self, step: str) -> float | None:

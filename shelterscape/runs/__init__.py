@@ -107,7 +107,7 @@ def run(
     area : Area, optional
         The part of the map on which results are wanted.
     read : list, optional
-        What `files_read` tells of the steps, where it is known already.
+        What `files_read` returns for the steps, where it is known already.
     memory_limit_gib : float, optional
         Refuse work estimated to need more than this, GiB; 80 % of the machine's by default.
     pictures : bool
@@ -189,11 +189,11 @@ _KIND_OF: dict[str, tuple[type, ...]] = {
     "table": (Table,),
     "file": (),
 }
-"""Kinds of output that can stand for an input, by the kind of its source."""
+"""Kinds of output that can serve as an input, by the kind of its source."""
 
 
 def _fitting(process: Process, source: Source) -> list[Output]:
-    """Outputs that can stand for an input; a raster and a picture may share a name."""
+    """Outputs that can serve as an input; a raster and a picture may share a name."""
     return [o for o in process.outputs if isinstance(o, _KIND_OF[source.kind])]
 
 
@@ -322,7 +322,7 @@ def _timings(
 
 
 def _peak_memory_mib() -> int | None:
-    """Most memory this process has held; None where the system does not tell."""
+    """Most memory this process has held; None where the system does not report it."""
     status = Path("/proc/self/status")
     if status.exists():
         # Linux hands a child its parent's figure in getrusage; this one is its own.

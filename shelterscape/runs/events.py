@@ -42,7 +42,7 @@ class Monitor:
         self.notices: list[Notice] = []
 
     def check_stop(self) -> None:
-        """Raise `Stopped` when somebody asked for it."""
+        """Raise `Stopped` when it was requested."""
         if signal_number := self._cancelled():
             raise Stopped(signal_number)
 

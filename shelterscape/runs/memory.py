@@ -15,7 +15,7 @@ from shelterscape.runs.steps import Step, is_fed
 
 GIB = 2**30
 MACHINE_SHARE = 0.8
-"""Share of a machine's memory that a run may use unless told otherwise."""
+"""Share of a machine's memory that a run may use unless stated otherwise."""
 
 _GROUP_LIMITS = ("memory.max", "memory/memory.limit_in_bytes")
 """Where Linux states the limit of a container, in its newer and its older layout."""

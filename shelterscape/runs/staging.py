@@ -126,7 +126,7 @@ def unwritable(folder: Path, error: OSError) -> WriteError:
 
 
 def refuse_protected(target: Path) -> None:
-    """Refuse folders that must never be replaced, whatever they hold.
+    """Refuse folders that must never be replaced, in every case.
 
     Raises
     ------
@@ -195,7 +195,7 @@ class Lock:
     """A lock file with the process, machine and time that hold it.
 
     The file is locked by the system for as long as the process lives, so a crash frees it; the
-    text in it tells people, and other machines on a shared disk, who is at work.
+    text in it shows people, and other machines on a shared disk, who is at work.
 
     Parameters
     ----------

@@ -36,7 +36,7 @@ class OutputWriter:
         Tells the grid and the bands of every raster.
     folder : Path
     check_stop : callable
-        Called between pieces of work; raises when somebody asked for a stop.
+        Called between pieces of work; raises when a stop was requested.
     area : Area, optional
         The part of the map on which results are wanted.
     """
