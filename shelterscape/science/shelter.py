@@ -255,7 +255,15 @@ class RelativeWindMean:
         self._reduction = np.zeros(shape, np.float32)
 
     def add(self, weights: Sequence[float], field: Field) -> None:
-        """Add the relative wind of one direction, (cases, rows, cols), by its weights."""
+        """Add the relative wind of one direction.
+
+        Parameters
+        ----------
+        weights : sequence of float
+            Weight of the direction in each case.
+        field : (cases, rows, cols) float32
+            Its relative wind.
+        """
         for case, weight in enumerate(weights):
             there = field[case] if self._power == 1.0 else field[case] ** np.float32(self._power)
             self._reduction[case] += np.float32(weight) * (1 - there)
