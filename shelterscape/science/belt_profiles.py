@@ -125,7 +125,16 @@ class ProfileTables:
         self._reach_h = np.empty(0)
 
     def index(self, profile: BeltProfile) -> int:
-        """Number of a profile, assigned when first met."""
+        """Number of a profile, assigned when first met.
+
+        Parameters
+        ----------
+        profile : BeltProfile
+
+        Returns
+        -------
+        int
+        """
         if profile not in self._index:
             self._index[profile] = len(self._index)
             self._new.append(profile)

@@ -119,11 +119,30 @@ class Scheme:
     paid_beside: frozenset[str] = frozenset()
 
     def beside(self, other: str) -> bool:
-        """Whether this scheme's own rules let it be paid beside another."""
+        """Whether this scheme's own rules let it be paid beside another.
+
+        Parameters
+        ----------
+        other : str
+            Name of the other scheme.
+
+        Returns
+        -------
+        bool
+        """
         return ANY in self.paid_beside or other in self.paid_beside
 
     def closed_in(self, year: int) -> str:
-        """Why it cannot be applied for in a year; empty where it can."""
+        """Why it cannot be applied for in a year; empty where it can.
+
+        Parameters
+        ----------
+        year : int
+
+        Returns
+        -------
+        str
+        """
         if self.opens and year < self.opens.year:
             return f"applications open on {self.opens}, after the start year {year}"
         if self.closes and year > self.closes.year:

@@ -119,13 +119,33 @@ class LinearTheory:
             raise ValueError(f"theory is {self.theory!r}; it is one of {', '.join(THEORIES)}")
 
     def padded_shape(self, shape: tuple[int, ...]) -> tuple[int, int]:
-        """Rows and columns of a piece of terrain with its continuation past the edges."""
+        """Rows and columns of a piece of terrain with its continuation past the edges.
+
+        Parameters
+        ----------
+        shape : tuple of int
+            Rows and columns of the piece.
+
+        Returns
+        -------
+        tuple of int
+        """
         pad = int(np.ceil(self.edges.pad_m / self.cell_m))
         rows, cols = (spectral.padded_size(n, pad) for n in shape)
         return rows, cols
 
     def waves(self, ground: NDArray[np.float32]) -> spectral.Spectrum:
-        """Spectrum of the padded ground."""
+        """Spectrum of the padded ground.
+
+        Parameters
+        ----------
+        ground : (rows, cols) float32
+            Elevation, m; finite everywhere.
+
+        Returns
+        -------
+        Spectrum
+        """
         rows, cols = self.padded_shape(ground.shape)
         plane = spectral.best_plane(ground)
         if not self.edges.level:
@@ -142,7 +162,17 @@ class LinearTheory:
         return spectral.spectrum_of(padded)
 
     def tables(self, cells: int) -> list[spectral.WaveTables]:
-        """The theory over each roughness, for maps of up to so many padded cells a side."""
+        """The theory over each roughness, for maps up to a size.
+
+        Parameters
+        ----------
+        cells : int
+            Longest side of a padded map, cells.
+
+        Returns
+        -------
+        list of WaveTables
+        """
         return [
             spectral.wave_tables(self.cell_m, cells, self.height_m, z0, **THEORIES[self.theory])
             for z0 in self.classes.roughness_m

@@ -84,6 +84,23 @@ class Tiles:
     ) -> Tiles:
         """Read the whole map once.
 
+        Parameters
+        ----------
+        ground : Ground
+        height_m : float
+            Height above ground, m.
+        form : str
+            One of `THEORIES`.
+        base_m : float or None
+            Elevation of the flat terrain around, m.
+        edges : Edges
+        tile_cells : int
+            Longest side of a tile.
+
+        Returns
+        -------
+        Tiles
+
         Raises
         ------
         InputError, ValueError
@@ -124,11 +141,32 @@ class Tiles:
         return self.theory.tables(max(self.theory.padded_shape((side, side))))
 
     def roughness_on(self, part: Grid) -> tuple[float | Field, Mask | None]:
-        """What `within_reach` returns for a cut-out of the map."""
+        """Roughness lengths of a cut-out of the map.
+
+        Parameters
+        ----------
+        part : Grid
+
+        Returns
+        -------
+        lengths, smooth
+            As `within_reach` returns them.
+        """
         return within_reach(self.ground.roughness_on(part), self.theory.height_m)
 
     def strips(self, direction_deg: float) -> Iterator[tuple[int, TerrainWind]]:
-        """Terrain wind in one direction: first row of each strip, and the wind on it."""
+        """Terrain wind in one direction, strip by strip.
+
+        Parameters
+        ----------
+        direction_deg : float
+            Where the wind comes from, degrees clockwise from grid north.
+
+        Yields
+        ------
+        int, TerrainWind
+            First row of a strip, and the wind on it.
+        """
         wind = downwind_of(direction_deg)
         row_of_tiles = _RowOfTiles(self, wind)
         margin = min(

@@ -91,7 +91,25 @@ class Blocks:
         cell_m: float,
         shape: tuple[int, int],
     ) -> Blocks:
-        """Blocks by their mean heights and the share of them that is known."""
+        """Blocks by their mean heights and the share of them that is known.
+
+        Parameters
+        ----------
+        means : (block rows, block cols) float32
+            Mean heights, m.
+        seen : (block rows, block cols) float32
+            Share of each block that is known, 0 to 1.
+        cells : int
+            Cells along the side of a block.
+        cell_m : float
+            Side of a cell, m.
+        shape : tuple of int
+            Rows and columns of cells.
+
+        Returns
+        -------
+        Blocks
+        """
         block_m = cells * cell_m
         blur = STEEP_OVER_M / block_m
         blurred = [ndimage.gaussian_filter1d(means, blur, axis=a) for a in (0, 1)]

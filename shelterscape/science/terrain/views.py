@@ -40,7 +40,15 @@ class AngleSum:
         self._least = least_deg
 
     def add(self, azimuth_deg: float, angle: Field) -> None:
-        """Count one direction, if it has a share; where it is NaN the sum is NaN."""
+        """Count one direction, if it has a share; where it is NaN the sum is NaN.
+
+        Parameters
+        ----------
+        azimuth_deg : float
+            Degrees clockwise from grid north.
+        angle : (rows, cols) float32
+            Horizon angle, degrees.
+        """
         share = self.shares.get(azimuth_deg)
         if share is not None:
             add_weighted(angle, share, self.total, least=self._least)
