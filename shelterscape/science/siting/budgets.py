@@ -80,7 +80,17 @@ class Limits:
     least_net_share: float = LEAST_NET_SHARE
 
     def total(self, name: str) -> float | None:
-        """The most of "metres" or "money_minor" that can be spent in all; None is no limit."""
+        """The most that can be spent in all; None is no limit.
+
+        Parameters
+        ----------
+        name : {"metres", "money_minor"}
+
+        Returns
+        -------
+        float or None
+            m or minor units of money.
+        """
         own = getattr(self, name)
         yearly = [getattr(phase, name) for phase in self.phases]
         known = [] if own is None else [float(own)]
@@ -126,7 +136,17 @@ class BudgetTracker:
         return self._net is None
 
     def money(self, rows: frozenset[int]) -> float:
-        """Net cost of a set, not below its floor, minor units."""
+        """Net cost of a set, not below its floor.
+
+        Parameters
+        ----------
+        rows : frozenset of int
+
+        Returns
+        -------
+        float
+            Minor units of money.
+        """
         gross = sum(self.gross[i] for i in rows)
         if self._net is None or not rows:
             return float(gross)
@@ -136,7 +156,17 @@ class BudgetTracker:
         return self._known[rows]
 
     def metres(self, rows: frozenset[int]) -> float:
-        """Length of a set, m."""
+        """Length of a set.
+
+        Parameters
+        ----------
+        rows : frozenset of int
+
+        Returns
+        -------
+        float
+            m.
+        """
         return float(sum(self.length[i] for i in sorted(rows)))
 
     def least_money(self) -> Array:
@@ -145,7 +175,17 @@ class BudgetTracker:
         return share * np.array(self.gross, dtype=float)
 
     def fits(self, phases: Mapping[int, int]) -> bool:
-        """Whether a choice (row to number of its phase) is within every limit."""
+        """Whether a choice is within every limit.
+
+        Parameters
+        ----------
+        phases : mapping of int to int
+            Number of the phase by row.
+
+        Returns
+        -------
+        bool
+        """
         rows = frozenset(phases)
         if not self._within(rows, self.limits.metres, self.limits.money_minor):
             return False
@@ -167,7 +207,19 @@ class BudgetTracker:
         return True
 
     def may_fit(self, phases: Mapping[int, int], phase: int) -> NDArray[np.bool_]:
-        """Lines not ruled out at once beside a choice; `fits` decides."""
+        """Lines not ruled out at once beside a choice; `fits` decides.
+
+        Parameters
+        ----------
+        phases : mapping of int to int
+            As for `fits`.
+        phase : int
+            In which one more is to be planted.
+
+        Returns
+        -------
+        (n,) bool
+        """
         now = [i for i in phases if phases[i] == phase]
         yearly = self.limits.phases[phase] if self.limits.phases else Phase(0)
         found = np.ones(len(self.length), dtype=bool)
@@ -232,7 +284,17 @@ class BudgetTracker:
         return found
 
     def share_of(self, rows: frozenset[int]) -> float:
-        """The same for a set."""
+        """The share for a set; see `shares`.
+
+        Parameters
+        ----------
+        rows : frozenset of int
+
+        Returns
+        -------
+        float
+            0 or more; infinite where the limit is 0.
+        """
         found = 0.0
         for spent, name in ((self.metres(rows), "metres"), (self.money(rows), "money_minor")):
             limit = self.limits.total(name)

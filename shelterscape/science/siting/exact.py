@@ -55,7 +55,18 @@ class Exact:
     places: pd.DataFrame
 
     def shortfall_ha(self, plain_ha: float) -> float:
-        """What the plain rule predicted beyond this; below 0 where it predicted less."""
+        """What the plain rule predicted beyond this; below 0 where it predicted less.
+
+        Parameters
+        ----------
+        plain_ha : float
+            Benefit by the plain rule, ha eq.
+
+        Returns
+        -------
+        float
+            ha eq.
+        """
         return plain_ha - self.benefit_ha
 
 

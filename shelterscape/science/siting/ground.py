@@ -244,10 +244,15 @@ class Ground:
     def by_direction(self, which: Sequence[int] | Numbers) -> Array:
         """What each of some candidates alone would add to what is planted now, by direction.
 
+        Parameters
+        ----------
+        which : (w,) int
+            Rows of candidates.
+
         Returns
         -------
         (w, directions) float64
-            Sheltered hectares.
+            ha eq.
         """
         numbers = np.asarray(which, dtype=np.int64)
         out = np.zeros((len(numbers), len(self.setting.weights)))
@@ -261,12 +266,34 @@ class Ground:
         return out
 
     def gains(self, which: Sequence[int] | Numbers) -> Array:
-        """The same over all directions, sheltered hectares."""
+        """The same over all directions.
+
+        Parameters
+        ----------
+        which : (w,) int
+            Rows of candidates.
+
+        Returns
+        -------
+        (w,) float64
+            ha eq.
+        """
         total: Array = self.by_direction(which).sum(axis=1)
         return total
 
     def plant(self, one: int) -> float:
-        """Add a candidate to what is planted; returns what it adds, ha eq."""
+        """Add a candidate to what is planted.
+
+        Parameters
+        ----------
+        one : int
+            Row of the candidate.
+
+        Returns
+        -------
+        float
+            What it adds, ha eq.
+        """
         out = np.empty(len(self.setting.weights))
         wanted = (self.need, self.setting.open_wind)
         self._saved.append(plant(self.lines, one, self.wind, self.rays, *wanted, out))

@@ -269,7 +269,19 @@ class CurveBank:
         self._count = 0
 
     def rows(self, belts: gpd.GeoDataFrame, how: How, more: Sequence[tuple[float, ...]]) -> Numbers:
-        """Numbers of the tables of belts, then of more: porosity, low, width, height, hard."""
+        """Numbers of the curve tables of belts, then of more figures.
+
+        Parameters
+        ----------
+        belts : GeoDataFrame
+        how : How
+        more : sequence of tuple
+            Porosity, that of the lower half, width and height in m, and 1 for a wall or fence.
+
+        Returns
+        -------
+        (belts + more,) int64
+        """
         if self._count > MOST_CURVES:
             self._tables, self._count = ProfileTables(1), 0
         columns = ["porosity", "porosity_low", "width_m", "height_m"]
@@ -355,14 +367,36 @@ class DrawnCells:
         return wind
 
     def gains(self, which: Sequence[int] | Numbers) -> Array:
-        """What each of some candidates alone would add to what is planted now, ha eq."""
+        """What each of some candidates alone would add to what is planted now.
+
+        Parameters
+        ----------
+        which : (w,) int
+            Rows of candidates.
+
+        Returns
+        -------
+        (w,) float64
+            ha eq.
+        """
         numbers, out = np.asarray(which, dtype=np.int64), np.zeros(len(which))
         known = (self._cells.first, self._cells.pair, self._lowered)
         gains_in_cells(numbers, *known, self._wind, self._weight, out)
         return out
 
     def plant(self, one: int) -> float:
-        """Add a candidate to what is planted; returns what it adds, ha eq."""
+        """Add a candidate to what is planted.
+
+        Parameters
+        ----------
+        one : int
+            Row of the candidate.
+
+        Returns
+        -------
+        float
+            What it adds, ha eq.
+        """
         first, last = self._cells.first[one : one + 2]
         known = (self._cells.pair, self._lowered, self._wind, self._weight)
         added, before = plant_in_cells(first, last, *known)

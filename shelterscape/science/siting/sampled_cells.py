@@ -186,6 +186,16 @@ class SampledCells:
 
         Rays stay where they are; the outer ones count more where the spread is larger, such that
         the variance of direction changes as that of the spread does.
+
+        Parameters
+        ----------
+        weights : (directions,) float64
+        spread_deg : float
+            Standard deviation of the swing, degrees.
+
+        Returns
+        -------
+        (rays,) float64
         """
         how, sector = self.setting.how, self.setting.sector_deg
         before, now = (np.hypot(sector / np.sqrt(12.0), s) for s in (how.spread_deg, spread_deg))

@@ -42,7 +42,10 @@ State = tuple[tuple[int, int], ...]
 
 
 class Evaluator(Protocol):
-    """Ground on which candidates come and go: `ground.Ground`, or cells of Monte Carlo runs."""
+    """Ground on which candidates come and go: `ground.Ground`, or cells of Monte Carlo runs.
+
+    Methods take rows of candidates: `which`, (w,) int64, or `one`.
+    """
 
     planted: list[int]
 
@@ -77,6 +80,11 @@ class Search:
         Sets met by `grow`, the first being what every choice has.
     seen : dict
         Value and state of every set met that fits, by its rows.
+
+    Notes
+    -----
+    Methods take `row` or `rows` of candidates and the number of a `phase`; a `state` as `State`.
+    What they return in float is in ha eq.
     """
 
     def __init__(
@@ -184,6 +192,13 @@ class Search:
     def begin(self, must: list[int], both: set[str]) -> None:
         """Plant what every choice has, each in the first phase with room.
 
+        Parameters
+        ----------
+        must : list of int
+            Their rows.
+        both : set of str
+            Names of candidates both required and forbidden.
+
         Raises
         ------
         InputError
@@ -217,6 +232,15 @@ class Search:
         """Plant line upon line, phase after phase: the most for what it takes first, or the most.
 
         `additions` must hold for what is planted, or for part of it.
+
+        Parameters
+        ----------
+        closed : iterable of int
+            Rows left out this time.
+        keep : bool
+            Whether to keep the sets met as `steps`.
+        by_share : bool
+            Whether additions count by share of the budget.
         """
         for phase in range(max(len(self.budget.limits.phases), 1)):
             self.additions[list(self.phases)] = 0.0

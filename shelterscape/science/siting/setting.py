@@ -80,7 +80,18 @@ class Setting:
         return total
 
     def windy(self, direction: int) -> Field | float:
-        """What a loss of wind from a direction counts on each cell, by terrain alone."""
+        """Weight of a loss of wind from a direction on each cell, by terrain alone.
+
+        Parameters
+        ----------
+        direction : int
+            Its number in the wind set.
+
+        Returns
+        -------
+        (rows, cols) float32 or float
+            (Terrain wind ratio)^p; 1 on level ground.
+        """
         return self.open_wind[direction] if len(self.open_wind) else 1.0
 
 
