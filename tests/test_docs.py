@@ -216,7 +216,7 @@ def faults_of_function(node: ast.FunctionDef) -> Iterator[str]:
 
 
 def faults_of_class(node: ast.ClassDef) -> Iterator[str]:
-    """Of a class with methods: its fields or the parameters of its constructor."""
+    """Of a class with methods: its fields or the parameters of its constructor, and its methods."""
     methods = [m for m in node.body if isinstance(m, ast.FunctionDef)]
     if not methods:
         return
@@ -231,6 +231,10 @@ def faults_of_class(node: ast.ClassDef) -> Iterator[str]:
         if method.name.startswith("_") and not of_class:
             continue
         doc = ast.get_docstring(node if of_class else method)
+        # A class may describe what several of its methods take, by names in backticks.
+        here = [a for a in arguments(method) if f"`{a}`" not in (ast.get_docstring(node) or "")]
+        if not of_class and (missing := not_named(method, here)):
+            yield f"{node.name}.{method.name}: Parameters lacks {', '.join(missing)}"
         if missing := errors_not_named(method, doc):
             yield f"{node.name}.{method.name}: Raises lacks {', '.join(missing)}"
 
