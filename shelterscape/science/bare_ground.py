@@ -34,7 +34,7 @@ def rise_on_belts(belts: gpd.GeoDataFrame, ground: Ground) -> NDArray[np.float64
     Parameters
     ----------
     belts : GeoDataFrame
-        As `science.belts.complete` gives them, in the CRS of the ground.
+        As `science.belts.complete` returns them, in the CRS of the ground.
     ground : Ground
 
     Returns

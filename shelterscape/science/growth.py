@@ -300,7 +300,7 @@ def grown(
     Parameters
     ----------
     belts : GeoDataFrame
-        As `science.belts.complete` gives them. Candidates have three columns more, which give
+        As `science.belts.complete` returns them. Candidates have three columns more, which give
         their density instead: ``closing_from`` (year), ``closing_years``, and ``first_density``
         (share of the density that is there from that year on).
     season : str
@@ -308,7 +308,7 @@ def grown(
     year : int or None
         Calendar year; None for the belts as surveyed.
     local_heights : mapping, optional
-        Site index by species, as `parse_local_height` gives it. It is taken as measured on belts
+        Site index by species, as `parse_local_height` returns it. It is taken as measured on belts
         nearby and not reduced by the site factor.
 
     Returns
@@ -378,7 +378,7 @@ def belts_at(
     Parameters
     ----------
     belts : GeoDataFrame
-        As `science.belts.complete` gives them.
+        As `science.belts.complete` returns them.
     case : Case
         Season and year.
     local_heights : mapping, optional
@@ -387,7 +387,7 @@ def belts_at(
     Returns
     -------
     GeoDataFrame
-        As `science.belts.standing` gives it, with ``growth_note``; height 0 for belts not planted
+        As `science.belts.standing` returns it, with ``growth_note``; height 0 for belts not planted
         yet.
 
     Raises

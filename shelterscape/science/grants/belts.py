@@ -55,7 +55,7 @@ def complete(
     belts : GeoDataFrame
         ``name, holding_id, parcel_id, species, belt_type, width_m, length_m, cost_minor`` (NaN
         where unknown), ``plants_per_ha, open_share, native_share, evergreen_share`` (NaN where
-        the mix is to tell them), ``planted_year``, and ``outline``: the ground planted, line times
+        the mix gives them), ``planted_year``, and ``outline``: the ground planted, line times
         width with square ends.
     notices : list of Notice
 

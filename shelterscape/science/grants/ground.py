@@ -38,7 +38,7 @@ class Ground:
     Parameters
     ----------
     belts : GeoDataFrame
-        As `complete` gives them.
+        As `complete` returns them.
     schemes : tuple of Scheme
         In order of name.
     agreements : list of Agreement

@@ -74,7 +74,7 @@ def reached(
     belts : GeoDataFrame
         ``outline`` and ``planted_year`` of the belts asked about and of neighbouring new planting.
     own : (n,) bool
-        Which of them are asked about; groups of neighbours alone are left out.
+        Which of them are examined; groups of neighbours alone are left out.
     thresholds : list of Threshold
     areas : dict
         Ground of each category.
@@ -118,7 +118,7 @@ def _together(
 ) -> list[NDArray[np.intp]]:
     """Groups of belts planted within the years of a rule, in chains of neighbours.
 
-    Only groups with a belt that is asked about, and none that is part of another.
+    Only groups with a belt that is examined, and none that is part of another.
     """
     there = ~shapely.is_empty(outlines)
     one, other = shapely.STRtree(outlines).query(

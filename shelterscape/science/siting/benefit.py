@@ -27,7 +27,7 @@ from shelterscape.science.siting.setting import NOBODY, Setting
 Array = NDArray[np.float64]
 
 PLANT = "plant"
-"""The action of a candidate that takes no standing belt away."""
+"""The action of a candidate that replaces no existing belt."""
 
 AT_ONCE = 128
 """Candidates whose benefit by place is calculated together, to limit memory."""
@@ -40,7 +40,7 @@ WHOM = ("own", "neighbours", "public")
 
 @dataclass(frozen=True)
 class Benefits:
-    """What each candidate alone would bring, in sheltered hectares.
+    """What each candidate alone would add, ha eq.
 
     Parameters
     ----------
@@ -64,7 +64,7 @@ class Benefits:
 
     @property
     def gains(self) -> Array:
-        """What each adds where it shelters better, old belts left standing."""
+        """What each adds where it shelters better, old belts left in place."""
         found: Array = self.by_direction.sum(axis=1)
         return found
 
@@ -210,7 +210,7 @@ def _by_cell(covered: Coverage, need: Array, cells: int) -> tuple[NDArray, ...]:
 
 
 def replaced_rows(candidates: gpd.GeoDataFrame) -> NDArray[np.int64]:
-    """Row of the standing belt each candidate replaces, -1 for none.
+    """Row of the existing belt each candidate replaces, -1 for none.
 
     Parameters
     ----------
@@ -228,7 +228,7 @@ def replaced_rows(candidates: gpd.GeoDataFrame) -> NDArray[np.int64]:
 
 
 def loss_by_restoration(ground: Ground, candidates: gpd.GeoDataFrame) -> Array:
-    """What is lost because the belt a candidate replaces is taken away, sheltered hectares.
+    """What is lost because the belt a candidate replaces is removed, ha eq.
 
     Parameters
     ----------

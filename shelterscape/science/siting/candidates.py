@@ -399,7 +399,7 @@ CROP_LOSS_H = (1.0, 2.0)
 
 
 class Land(NamedTuple):
-    """Ranges, from the least to the most, hectares.
+    """Ranges, from the least to the most, ha.
 
     Parameters
     ----------

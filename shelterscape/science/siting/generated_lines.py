@@ -332,7 +332,7 @@ def _beside(line: shapely.Geometry, other: shapely.Geometry, same_m: float) -> s
     strip = shapely.buffer(other, same_m, cap_style="flat")
     shared = shapely.get_parts(shapely.line_merge(shapely.intersection(line, strip)))
     long = shared[shapely.length(shared) > RUNS_BESIDE * same_m]
-    # A hair wider than the line, so that rounding does not leave it standing.
+    # A hair wider than the line, so that rounding does not leave it there.
     return shapely.buffer(shapely.union_all(long), CENTIMETRE, cap_style="flat")
 
 
@@ -442,7 +442,7 @@ def cross_shapes(ground: Shapes, bearing_deg: float, *, arm_m: float = ARM_M) ->
             [np.array([middle - arm_m * bar, middle + arm_m * bar]) for bar in bars]
         )
         if shapely.length(shapely.intersection(shape, room)) >= 4 * SHORTEST_ARM * arm_m:
-            # Four arms that meet, for what cuts one must leave the others standing.
+            # Four arms that meet, for what cuts one must leave the others whole.
             arms = shapely.get_parts(shapely.intersection(shapely.node(shape), room))
             found.append(shapely.MultiLineString(list(arms)))
     return as_array(found)

@@ -212,7 +212,7 @@ def tilted(rays: int, ratio: float) -> Array:
     ----------
     rays : int
     ratio : float
-        Variance wanted over that of the rays when they count the same.
+        Variance required divided by that of the rays when they count the same.
 
     Returns
     -------

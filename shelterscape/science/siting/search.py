@@ -155,7 +155,7 @@ class Search:
         self.restore(())
 
     def plain(self) -> float:
-        """Benefit of what is planted, old belts left standing."""
+        """Benefit of what is planted, old belts left in place."""
         return sum(self.gain_of[row] for row in self.ground.planted)
 
     def value(self, state: State) -> float:

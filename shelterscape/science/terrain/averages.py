@@ -1,4 +1,4 @@
-"""Means over the winds of a set, gathered one wind at a time."""
+"""Means over the wind directions of a set, gathered one direction at a time."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ class WindMean:
     Parameters
     ----------
     weights : (n,) array
-        How much each wind counts, as `WindSet.weights` gives them; they sum to 1.
+        How much each wind counts, as `WindSet.weights` returns them; they sum to 1.
     shape : tuple of int
     """
 

@@ -138,7 +138,7 @@ def speed_ups(
 ) -> Iterator[TerrainWind]:
     """The same as `speed_up` for many directions, one after another, sharing what they share.
 
-    The ground is transformed once, unless it is worked in tiles.
+    The ground is transformed once, unless it is treated in tiles.
 
     Parameters
     ----------
@@ -235,7 +235,7 @@ def work_bytes(grid: Grid) -> float:
 
     Notes
     -----
-    At its peak a map worked whole has the padded ground, its spectrum and the same in blocks (4
+    At its peak a map treated whole has the padded ground, its spectrum and the same in blocks (4
     bytes a padded cell each), the ground with gaps filled and a mask of the known cells (5 bytes a
     cell). For each direction it then has the blocks and a complex array of 8 bytes a padded cell,
     which is no more. A map in tiles has that for one tile, with the long waves of the tile and the
@@ -271,12 +271,12 @@ class _Options:
         return replace(tiles, turning=self.turning)
 
     def over(self, cell_m: float, classes: RoughnessClasses) -> LinearTheory:
-        """The theory for a map worked whole."""
+        """The theory for a map treated whole."""
         return LinearTheory(cell_m, self.height_m, classes, self.theory, self.base_m, self.edges)
 
 
 def _whole(ground: Ground, directions_deg: Sequence[float], how: _Options) -> Iterator[TerrainWind]:
-    """A map worked whole; refused at once when it must be, before the first direction is taken."""
+    """A map treated whole; refused at once when it must be, before the first direction is taken."""
     grid = ground.grid
     lengths, smooth = within_reach(ground.roughness_on(grid), how.height_m)
     classes = classes_of(float(np.min(lengths)), float(np.max(lengths)))

@@ -309,7 +309,7 @@ def completed(
     roughness_m : float
         Roughness length of the flat, open terrain, m; fills gaps.
     belts : GeoDataFrame, optional
-        Belts as `science.belts.complete` gives them: cells they touch are taken as open, so that
+        Belts as `science.belts.complete` returns them: cells they touch are taken as open, so that
         no belt slows the wind twice.
     grid : Grid
     height_m : float

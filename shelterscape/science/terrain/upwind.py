@@ -31,7 +31,7 @@ def weighted_horizon(
     directions_deg : (n,) array
         Where winds come from, degrees clockwise from grid north.
     weights : (n,) array
-        How much each counts, as `WindSet.weights` gives them; scaled to sum to 1.
+        How much each counts, as `WindSet.weights` returns them; scaled to sum to 1.
     limit_m : float or None
         How far ground is examined, m. None examines it to the edge of the map.
     before_each : callable
@@ -65,7 +65,7 @@ def upwind_slope(
     azimuths: int = 3,
     before_each: Callable[[float], None] = lambda direction_deg: None,
 ) -> NDArray[np.float32]:
-    """Steepest slope up to any ground upwind within a limit distance, over the winds of a set.
+    """Steepest slope up to ground upwind within a limit distance, over wind directions.
 
     Above zero in the lee of higher ground, where drifting snow and soil come to rest; below zero
     on ground that rises above what is upwind.
@@ -79,7 +79,7 @@ def upwind_slope(
     directions_deg : float or (n,) array
         Where winds come from, degrees clockwise from grid north.
     weights : (n,) array, optional
-        How much each counts, as `WindSet.weights` gives them; all the same by default.
+        How much each counts, as `WindSet.weights` returns them; all the same by default.
     limit_m : float
         How far upwind ground is examined, m.
     azimuths : int
