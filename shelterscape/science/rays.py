@@ -46,7 +46,7 @@ class Rays:
     Parameters
     ----------
     steps : (rays, 2) float64
-        Unit step down the wind of each ray, columns and rows.
+        Unit step downwind along each ray, columns and rows.
     geometry, rows : (n, 11) float64, (n, 2) int64
         Influence bands, ray after ray.
     first : (rays + 1,) int64
