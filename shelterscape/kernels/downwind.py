@@ -334,18 +334,19 @@ def add_wind_reduction(first, last, bands, zones, profiles, steps, corner, out):
     """
     spans = empty_spans()
     cases, cols = out.shape[0], out.shape[2]
-    field = np.empty((cases, ROWS_PER_BLOCK, cols), np.float32)
-    share = np.float32(1 / steps.shape[0])
+    field = np.ones((cases, ROWS_PER_BLOCK, cols), np.float32)
+    share, one = np.float32(1 / steps.shape[0]), np.float32(1)
     for begin in range(first, last, ROWS_PER_BLOCK):
         count = min(ROWS_PER_BLOCK, last - begin)
         for ray in range(steps.shape[0]):
-            field[:] = np.float32(1)
             view = View(steps[ray, 0], steps[ray, 1], corner[0] + begin, corner[1])
             _change_block(bands, zones, profiles, view, ray, begin, count, spans, field)
             for c in range(cases):
                 for i in range(count):
+                    total, row = out[c, begin + i], field[c, i]
                     for j in range(cols):
-                        out[c, begin + i, j] += share * (np.float32(1) - field[c, i, j])
+                        total[j] += share * (one - row[j])
+                        row[j] = one  # ready for the next ray while it is in cache
 
 
 @kernel

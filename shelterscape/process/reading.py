@@ -300,7 +300,7 @@ class Reader:
         height_m: float,
         roughness_m: float | NDArray[np.float32],
     ) -> TerrainWinds:
-        """Terrain wind, direction by direction (from grid north).
+        """Terrain wind without its turning, direction by direction (from grid north).
 
         On a part of the map it is read from what was calculated over the whole.
         """
@@ -309,7 +309,12 @@ class Reader:
             return TerrainWinds(
                 directions,
                 lambda: speed_ups(
-                    elevation, grid, directions, height_m=height_m, roughness_m=roughness_m
+                    elevation,
+                    grid,
+                    directions,
+                    height_m=height_m,
+                    roughness_m=roughness_m,
+                    turning=False,
                 ),
             )
         return TerrainWinds(

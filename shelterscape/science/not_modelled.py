@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.grid import Grid, downwind
+from shelterscape.kernels.steep import SteepWind, carry_steepness
 
 STEEP_DEG = 17.0
 """Slope along the wind above which flow may separate from the ground."""
@@ -71,36 +72,6 @@ def behind_steep(
     stays attached at slopes of 10 degrees and separates at 20: Athanassiadou and Castro 2001,
     Boundary-Layer Meteorology 101:1-30 (status S).
     """
-    col_step, row_step = downwind(direction_deg)
-    along = slopes[0] * np.float32(row_step) + slopes[1] * np.float32(col_step)
-    steep = np.abs(along) > math.tan(math.radians(STEEP_DEG))
-    sheltered = relative_wind < IN_SHELTER
-    if abs(row_step) >= abs(col_step):
-        return _swept(steep, sheltered, grid.row0, col_step / row_step, row_step > 0)
-    flipped = _swept(steep.T, sheltered.T, grid.col0, row_step / col_step, col_step > 0)
-    return flipped.T
-
-
-def _swept(
-    steep: NDArray[np.bool_],
-    sheltered: NDArray[np.bool_],
-    first: int,
-    drift: float,
-    down: bool,
-) -> NDArray[np.bool_]:
-    """Carry steepness line by line down the wind while shelter lasts."""
-    lines, width = steep.shape
-    out = steep & sheltered
-    order = range(lines) if down else range(lines - 1, -1, -1)
-    before = None
-    for line in order:
-        if before is not None:
-            # Lines are counted in the whole map, so that a cut-out drifts as the whole does.
-            shift = math.floor((first + line) * drift + 0.5) - math.floor(
-                (first + before) * drift + 0.5
-            )
-            kept = slice(max(shift, 0), width + min(shift, 0))
-            given = slice(max(-shift, 0), width + min(-shift, 0))
-            out[line, kept] |= sheltered[line, kept] & out[before, given]
-        before = line
-    return out
+    limits = np.float32(math.tan(math.radians(STEEP_DEG))), np.float32(IN_SHELTER)
+    wind = SteepWind(*downwind(direction_deg), *limits)
+    return carry_steepness(slopes, relative_wind, wind, (grid.row0, grid.col0))

@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,18 +89,28 @@ def rays_of(scene: Scene, directions_deg: Array) -> Rays:
     geometry, rows, zones, rise = (list(part) for part in zip(*each, strict=True))
     return Rays(
         steps,
-        np.concatenate(geometry),
-        np.concatenate(rows),
-        _starts(geometry),
+        _joined(geometry),
+        _joined(rows),
+        _starts([sum(len(part) for part in parts) for parts in geometry]),
         np.concatenate(zones),
         np.concatenate(rise, axis=1).astype(np.float32),
-        _starts(zones),
+        _starts([len(part) for part in zones]),
         scene.tables.tables(),
     )
 
 
-def _starts(parts: Sequence[Array]) -> NDArray[np.int64]:
-    return np.cumsum([0, *(len(part) for part in parts)], dtype=np.int64)
+def _joined(parts: Sequence[tuple[NDArray[Any], ...]]) -> NDArray[Any]:
+    """Arrays of all rays one after another, copied once only, since they are large."""
+    flat = list(itertools.chain.from_iterable(parts))
+    starts = _starts([len(part) for part in flat])
+    out = np.empty((starts[-1], *flat[0].shape[1:]), flat[0].dtype)
+    places = [out[first:last] for first, last in itertools.pairwise(starts)]
+    map_threads(lambda pair: np.copyto(*pair), zip(places, flat, strict=True))
+    return out
+
+
+def _starts(counts: Sequence[int]) -> NDArray[np.int64]:
+    return np.cumsum([0, *counts], dtype=np.int64)
 
 
 Cut = tuple[Array, NDArray[np.int64], Array, NDArray[np.int64]]
@@ -132,8 +143,8 @@ def _act_along(
     step: Array,
     cut: Cut,
     close: tuple[NDArray[np.int64], Array],
-) -> tuple[Array, NDArray[np.int64], Array, Array]:
-    """Influence bands, their table rows, end-effect zones and their rise, along one wind."""
+) -> tuple[tuple[Array, ...], tuple[NDArray[np.int64], ...], Array, Array]:
+    """Influence bands and table rows, alone and together; end zones and rise; along one wind."""
     lines = scene.outlines
     strips, first_strip, joined, _ = cut
     owner = np.repeat(np.arange(len(lines.kind)), np.diff(first_strip))
@@ -143,7 +154,7 @@ def _act_along(
     )
     alone = influence_bands(strips, profile, scene.height[owner], reach_h[profile], one)
     together = influence_bands(joined, *close, reach_h[close[0]], several)
-    bands, rows = (np.concatenate(pair) for pair in zip(alone, together, strict=True))
+    bands, rows = zip(alone, together, strict=True)
     if not scene.how.ends:
         return bands, rows, np.empty((0, GEOMETRY_COLUMNS)), np.empty((len(scene.density), 0))
     zones, extent_h = end_effect_zones(lines.edges, lines.first_edge, scene.height, *step)
@@ -254,6 +265,6 @@ def _blocks(geometry: Array, first: NDArray[np.int64], steps: Array, grid: Grid)
     ranges, starts, listed = (list(part) for part in zip(*parts, strict=True))
     return RowBlocks(
         np.concatenate(ranges),
-        np.stack(starts) + _starts(listed)[:-1, None],
+        np.stack(starts) + _starts([len(part) for part in listed])[:-1, None],
         np.concatenate([part + begin for part, begin in zip(listed, first[:-1], strict=True)]),
     )

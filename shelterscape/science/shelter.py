@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from shelterscape.grid import Grid, grid_direction
+from shelterscape.kernels.weighted_sums import add_reduction
 from shelterscape.science.belts import seasonal
 from shelterscape.science.rays import lay, rays_of
 from shelterscape.science.scene import SPREAD_DEG, How, Scene, scene_of
@@ -89,11 +90,10 @@ def one_direction(
     """
     rows, cols = grid.shape
     taken = np.zeros((len(scene.density), rows, cols), np.float32)
-    if not len(scene.outlines.kind):
-        return np.float32(1) - taken
-    rays = rays_of(scene, direction_deg + ray_offsets(sector_deg, scene.how.spread_deg))
-    lay(rays, grid, scene.how.combine, taken, stop_if_asked)
-    return np.float32(1) - taken
+    if len(scene.outlines.kind):
+        rays = rays_of(scene, direction_deg + ray_offsets(sector_deg, scene.how.spread_deg))
+        lay(rays, grid, scene.how.combine, taken, stop_if_asked)
+    return np.subtract(np.float32(1), taken, out=taken)
 
 
 def relative_wind(
@@ -266,7 +266,7 @@ class RelativeWindMean:
         """
         for case, weight in enumerate(weights):
             there = field[case] if self._power == 1.0 else field[case] ** np.float32(self._power)
-            self._reduction[case] += np.float32(weight) * (1 - there)
+            add_reduction(there, weight, self._reduction[case])
 
     def relative_wind(self) -> Field:
         """The mean, (cases, rows, cols) float32."""

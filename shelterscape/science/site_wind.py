@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.grid import Grid
+from shelterscape.kernels.weighted_sums import SiteSums, add_site_wind, add_weighted
 from shelterscape.science.terrain.linear_theory import TerrainWind
 from shelterscape.science.terrain.validity import MODELLED_SHARE
 
@@ -56,13 +57,16 @@ class SiteWind:
         field : (cases, rows, cols) float32
             Relative wind.
         """
-        over = 1 + hills.speed_up
         for case, weight in enumerate(weights):
             if weight > 0:
-                share = np.float32(weight)
-                self._without[case] += share * self._to_power(over)
-                self._with_belts[case] += share * self._to_power(over * field[case])
-                self._modelled[case] += share * hills.valid
+                sums = SiteSums(self._with_belts[case], self._without[case], self._modelled[case])
+                if self._power == 1:
+                    add_site_wind(hills.speed_up, hills.valid, field[case], weight, sums)
+                else:
+                    over = 1 + hills.speed_up
+                    add_weighted(over**self._power, weight, sums.without)
+                    add_weighted((over * field[case]) ** self._power, weight, sums.with_belts)
+                    add_weighted(hills.valid, weight, sums.modelled)
 
     def site(self, case: int) -> Field:
         """Site wind ratio: site wind divided by the wind over flat, open terrain.
@@ -111,9 +115,6 @@ class SiteWind:
         """
         known = np.isfinite(self._without[case])
         return known & (self._modelled[case] < MODELLED_SHARE)
-
-    def _to_power(self, field: Field) -> Field:
-        return field if self._power == 1 else field**self._power
 
     def _root(self, field: Field) -> Field:
         return field if self._power == 1 else field ** (1 / self._power)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from rasterio.features import sieve
 
 from shelterscape.grid import Grid
+from shelterscape.kernels.classes import class_codes
 from shelterscape.science.polygons import polygons_of
 from shelterscape.terms import ALL_WINDS, Zone
 
@@ -34,9 +35,7 @@ def classify(
     -------
     (rows, cols) uint8
     """
-    codes = np.digitize(relative_wind, [z.high for z in zones[:-1]]).astype(np.uint8) + np.uint8(1)
-    codes[np.isnan(relative_wind)] = NO_DATA
-    return codes
+    return class_codes(relative_wind, [z.high for z in zones[:-1]], NO_DATA)
 
 
 def areas_ha(
