@@ -188,22 +188,31 @@ def arguments(node: ast.FunctionDef) -> list[str]:
     return [a.arg for a in kinds if a.arg not in ("self", "cls")]
 
 
-def errors_not_named(node: ast.FunctionDef, doc: str | None) -> list[str]:
-    """Errors that a function raises itself and its docstring does not name."""
+Functions = dict[str, ast.FunctionDef]
+
+
+def raised_by(node: ast.FunctionDef, helpers: Functions) -> set[str]:
+    """Names of the errors that a function raises, itself or in private helpers of its module."""
     raised = (n.exc for n in ast.walk(node) if isinstance(n, ast.Raise) and n.exc)
     names = {ast.unparse(e.func if isinstance(e, ast.Call) else e) for e in raised}
     # A private helper makes an error of ours.
     names = {"InputError" if name.startswith("_") else name for name in names}
+    calls = {n.func.id for n in ast.walk(node) if isinstance(n, ast.Call) and hasattr(n.func, "id")}
+    others = {name: helper for name, helper in helpers.items() if name not in calls}
+    return names.union(*(raised_by(helpers[name], others) for name in calls & helpers.keys()))
+
+
+def errors_not_named(node: ast.FunctionDef, doc: str | None, helpers: Functions) -> list[str]:
     named = entries(sections(doc).get("Raises", ""))
-    return sorted(name for name in names if name not in named)
+    return sorted(raised_by(node, helpers) - named.keys())
 
 
-def faults_of_function(node: ast.FunctionDef) -> Iterator[str]:
+def faults_of_function(node: ast.FunctionDef, helpers: Functions) -> Iterator[str]:
     doc = ast.get_docstring(node)
     found = sections(doc)
     if missing := not_named(node, arguments(node)):
         yield f"{node.name}: Parameters lacks {', '.join(missing)}"
-    if missing := errors_not_named(node, doc):
+    if missing := errors_not_named(node, doc, helpers):
         yield f"{node.name}: Raises lacks {', '.join(missing)}"
     if node.returns is None or ast.unparse(node.returns) == "None":
         return
@@ -215,7 +224,7 @@ def faults_of_function(node: ast.FunctionDef) -> Iterator[str]:
             yield f"{node.name}: no unit or range of {name}"
 
 
-def faults_of_class(node: ast.ClassDef) -> Iterator[str]:
+def faults_of_class(node: ast.ClassDef, helpers: Functions) -> Iterator[str]:
     """Of a class with methods: its fields or the parameters of its constructor, and its methods."""
     methods = [m for m in node.body if isinstance(m, ast.FunctionDef)]
     if not methods:
@@ -235,20 +244,23 @@ def faults_of_class(node: ast.ClassDef) -> Iterator[str]:
         here = [a for a in arguments(method) if f"`{a}`" not in (ast.get_docstring(node) or "")]
         if not of_class and (missing := not_named(method, here)):
             yield f"{node.name}.{method.name}: Parameters lacks {', '.join(missing)}"
-        if missing := errors_not_named(method, doc):
+        if missing := errors_not_named(method, doc, helpers):
             yield f"{node.name}.{method.name}: Raises lacks {', '.join(missing)}"
 
 
 @pytest.mark.parametrize("path", SCIENCE, ids=lambda p: p.relative_to(ROOT).as_posix())
 def test_science_describes_what_goes_in_and_comes_out(path):
     faults: list[str] = []
-    for node in tree_of(path).body:
+    tree = tree_of(path)
+    functions = [node for node in tree.body if isinstance(node, ast.FunctionDef)]
+    helpers = {node.name: node for node in functions if node.name.startswith("_")}
+    for node in tree.body:
         if getattr(node, "name", "_").startswith("_"):
             continue
         if isinstance(node, ast.FunctionDef):
-            faults += faults_of_function(node)
+            faults += faults_of_function(node, helpers)
         elif isinstance(node, ast.ClassDef):
-            faults += faults_of_class(node)
+            faults += faults_of_class(node, helpers)
     assert not faults, "\n".join(faults)
 
 

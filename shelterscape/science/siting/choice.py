@@ -179,6 +179,11 @@ def choose_quickly(
     -------
     rows : list of int
     benefit_ha : float
+
+    Raises
+    ------
+    InputError
+        As for `choose`.
     """
     budget = BudgetTracker(candidates, limits, net_cost)
     search = Search(ground, candidates, budget, None, taken_away, lambda: None)
