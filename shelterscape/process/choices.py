@@ -1,4 +1,4 @@
-"""What the inputs of a shelter calculation come to: purpose and defaults worked in."""
+"""Inputs of a shelter calculation with purpose and defaults applied."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from shelterscape.science.wind import WindSet, choose, directions_of
 
 @dataclass(frozen=True)
 class Choices:
-    """What the inputs come to, purpose and defaults worked in.
+    """Inputs with purpose and defaults applied.
 
     Parameters
     ----------

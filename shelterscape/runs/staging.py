@@ -74,7 +74,7 @@ class Staging:
         return self
 
     def _recover(self) -> None:
-        """Mend what a crash left: bring back the old folder, or finish clearing it away."""
+        """Repair what a crash left: restore the old folder, or finish its removal."""
         if self._old.exists():
             if self.target.is_dir() and not any(self.target.iterdir()):
                 self.target.rmdir()
@@ -100,7 +100,7 @@ class Staging:
             if self._old.exists() and not self.target.exists():
                 self._old.rename(self.target)
             raise
-        # The new name must be on the disk before the old folder goes: a power cut forgets the rest.
+        # The new name must be on the disk before the old folder goes: a power cut loses the rest.
         flush(self.target.parent)
         shutil.rmtree(self._old, ignore_errors=True)
 
