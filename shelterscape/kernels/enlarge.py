@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import prange
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from shelterscape.kernels.cache import kernel
+from shelterscape.kernels.threads import over_strips
 
 RIM = 4
 """Cells by which the coarse map is carried on, level, past its edges."""
@@ -43,7 +43,7 @@ class Surface:
         """Values on a piece of the fine map whose first cell is (`row`, `col`)."""
         down, along = (self._at(n, count) for n, count in zip((row, col), shape, strict=True))
         out = np.empty(shape, np.float32)
-        _look_up(self.weights, *down, *along, out)
+        over_strips(_look_up, shape[0], self.weights, *down, *along, out)
         return out
 
     def _at(self, first: int, count: int) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
@@ -55,13 +55,13 @@ class Surface:
         return begin - 1, (np.concatenate(shares, axis=1) / 6).astype(np.float32)
 
 
-@kernel(parallel=True)
-def _look_up(weights, down, by_row, along, by_col, out):  # type: ignore[no-untyped-def]
+@kernel(nogil=True)
+def _look_up(begin, end, weights, down, by_row, along, by_col, out):  # type: ignore[no-untyped-def]
     """Sum four bells down the rows once for every coarse column, then four along the row."""
-    rows, cols = out.shape
-    for i in prange(rows):
+    cols = out.shape[1]
+    line = np.empty(weights.shape[1], np.float32)
+    for i in range(begin, end):
         first = down[i]
-        line = np.empty(weights.shape[1], np.float32)
         for k in range(along[0], along[cols - 1] + 4):
             total = np.float32(0)
             for j in range(4):
