@@ -138,7 +138,8 @@ def errors() -> str:
         "output could not be written, 130 and 143 stopped. After any error the output folder is as "
         "it was before.\n\n## Errors\n\n"
         + rows(["code", "meaning"], [[f"`{c}`", m] for c, m in CODES.items()])
-        + "\n\n## Notices\n\nA notice does not stop the work; it stands in `record.json`.\n\n"
+        + "\n\n## Notices\n\nA notice does not stop the work; it stands in `record.json`, "
+        "one about the machine in `timings.json`.\n\n"
         + rows(["code", "meaning"], [[f"`{c}`", m] for c, m in NOTICES.items()])
     )
 

@@ -68,6 +68,7 @@ NOTICES: dict[str, str] = {
     "bands-ignored": "a raster holds several bands; the first was used",
     "belts-same-line": "belts with different figures are drawn on one and the same line",
     "belts-flagged": "belts chosen are too short, end-on to the wind, or open towards it",
+    "cache-unused": "compiled kernels are not kept in the usual folder of this machine",
     "calm-left-out": "part of the time there is no wind to shelter from",
     "cells-missing": "cells of a terrain model are missing; results are missing there too",
     "columns-ignored": "columns of a wind set were not made use of",

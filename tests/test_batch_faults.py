@@ -11,9 +11,9 @@ from pathlib import Path
 
 import batch_toys
 import pytest
-from batch_helpers import failures_of, holdings_of, results
+from batch_helpers import catchment, failures_of, holdings_of, results
 from batch_toys import toy_catchment
-from run_helpers import checksums, environment, leftovers
+from run_helpers import checksums, command, environment, leftovers
 
 from shelterscape import registry
 from shelterscape.batch import How, run_batch
@@ -208,3 +208,42 @@ def test_many_small_holdings(tmp_path):
     assert result.exit_code == 0 and len(result.rows) == 500
     assert len(list(traps.glob("*.seen"))) == 500, "each was worked on once"
     assert (holdings_of(tmp_path / "out")["status"] == "done").sum() == 500
+
+
+LISTENER = """
+import os
+from numba.core import event
+
+class Listener(event.Listener):
+    def on_start(self, event):
+        function = event.data["dispatcher"].py_func
+        if function.__module__.startswith("shelterscape."):
+            with open(os.environ["COMPILED"], "a") as log:
+                log.write(f"{function.__module__} {function.__qualname__} {event.data['args']}\\n")
+    def on_end(self, event):
+        pass
+
+event.register("numba:compile", Listener())
+"""
+"""Run by Python at the start of every process."""
+
+
+def test_two_workers_compile_no_kernel_twice(tmp_path):
+    log = tmp_path / "compiled.txt"
+    (tmp_path / "start").mkdir()
+    (tmp_path / "start" / "sitecustomize.py").write_text(LISTENER, encoding="utf-8")
+    settings = environment(XDG_CACHE_HOME=str(tmp_path / "cache"), COMPILED=str(log))
+    settings["PYTHONPATH"] = f"{tmp_path / 'start'}{os.pathsep}{settings['PYTHONPATH']}"
+    plan = catchment(tmp_path / "in")
+    words = ("--holdings", f"{plan.parent / 'holdings.gpkg'}:holdings", "--workers", "2")
+
+    def compiled(out):
+        more = command("batch", plan, "--out", tmp_path / out, *words)
+        done = subprocess.run(more, env=settings, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr
+        return log.read_text(encoding="utf-8").splitlines()
+
+    first = compiled("one")
+    assert any(" add_wind_reduction " in line for line in first)
+    assert len(first) == len(set(first))
+    assert compiled("two") == first

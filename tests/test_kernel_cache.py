@@ -11,8 +11,9 @@ import time
 from pathlib import Path
 
 import pytest
+from run_helpers import run_toy
 
-from shelterscape.kernels import cache, cache_folder
+from shelterscape.kernels import cache, cache_folder, cache_key, compiled
 
 KERNELS = Path(cache.__file__).parent
 
@@ -94,19 +95,15 @@ def test_an_edit_recompiles_what_depends_on_it_and_nothing_else(toys):
 
 
 def test_the_key_of_a_module_covers_what_it_imports():
-    from shelterscape.kernels.cache_key import module_key, with_imports
-
     name = "shelterscape.kernels.downwind"
-    covered = {one.rpartition(".")[2] for one in with_imports(name)}
+    covered = {one.rpartition(".")[2] for one in cache_key.with_imports(name)}
     assert {"downwind", "strips", "cache"} <= covered
     assert not {"horizon", "spectral", "siting", "shelter_curves"} & covered
-    assert len(module_key(name)) == 16
-    assert module_key(name) != module_key("shelterscape.kernels.enlarge")
+    assert len(cache_key.module_key(name)) == 16
+    assert cache_key.module_key(name) != cache_key.module_key("shelterscape.kernels.enlarge")
 
 
 def test_settings_of_the_compiler_are_in_the_key(monkeypatch):
-    from shelterscape.kernels import cache_key
-
     before = cache_key.module_key("shelterscape.kernels.strips")
     cache_key._compiler.cache_clear()
     monkeypatch.setattr("numba.config.BOUNDSCHECK", 1)
@@ -322,25 +319,108 @@ def test_every_kernel_is_kept_by_this_cache():
                 assert "njit" not in {name.name for name in node.names}, path.name
 
 
+@pytest.fixture
+def kept(tmp_path, monkeypatch):
+    """An empty folder for machine code, also of children; it looks like the whole cache."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    return tmp_path / "cache" / "shelterscape" / "kernels"
+
+
+def test_the_list_of_compiled_kernels_holds_while_all_is_there(kept, monkeypatch):
+    assert not compiled.all_compiled()
+    module = next(name for name in cache_key.modules_of(compiled.PACKAGE) if "strips" in name)
+    folder = kept / f"strips-{cache_key.module_key(module)}"
+    folder.mkdir()
+    for name in ("one.code", "two.code"):
+        (folder / name).write_bytes(b"code")
+    compiled.note_all_compiled()
+    assert compiled.all_compiled()
+    (folder / "two.code").unlink()
+    assert not compiled.all_compiled()
+    compiled.note_all_compiled()
+    assert compiled.all_compiled()
+    monkeypatch.setattr(compiled, "package_key", lambda package: "another state of the source")
+    assert not compiled.all_compiled()
+    monkeypatch.undo()
+
+
+def test_a_damaged_list_counts_as_none(kept):
+    compiled.note_all_compiled()
+    for text in ("", "[]", "{}", '{"key": 1}', "\\"):
+        (kept / compiled.LIST).write_text(text)
+        assert not compiled.all_compiled()
+
+
+def test_kernels_are_not_compiled_ahead_for_a_folder_that_goes(place, monkeypatch):
+    monkeypatch.setenv("XDG_CACHE_HOME", "/dev/null")
+    monkeypatch.setattr(cache_folder, "_places", lambda: iter(()))
+    assert cache_folder.is_private(cache_folder.cache_folder())
+    assert compiled.all_compiled()
+
+
+def test_the_key_of_the_package_follows_every_module(tmp_path, monkeypatch):
+    before = cache_key.package_key(compiled.PACKAGE)
+    source = cache_key._source
+    for module in cache_key.modules_of(compiled.PACKAGE):
+        monkeypatch.setattr(
+            cache_key, "_source", lambda name, m=module: source(name) + "#" * (name == m)
+        )
+        assert cache_key.package_key(compiled.PACKAGE) != before, module
+    monkeypatch.setattr(cache_key, "_source", source)
+    assert cache_key.package_key(compiled.PACKAGE) == before
+
+
 @pytest.mark.slow
-def test_kernels_compiled_ahead_are_found_by_the_next_process(tmp_path):
-    from run_helpers import child, command, environment
+def test_after_compiling_ahead_no_process_compiles_anything(tmp_path):
+    from run_helpers import command, environment
 
     settings = environment(XDG_CACHE_HOME=str(tmp_path / "cache"))
-    done = subprocess.run(
-        command("check-setup", "--warm"), env=settings, capture_output=True, text=True, check=False
-    )
-    assert "kernels compiled: belts, terrain" in done.stdout, done.stderr
-    code = (
-        "import numba\n"
-        "from shelterscape.science import warm\n"
-        "compiled = []\n"
-        "class Listener(numba.core.event.Listener):\n"
-        "    def on_start(self, event): compiled.append(str(event.data['dispatcher']))\n"
-        "    def on_end(self, event): pass\n"
-        "numba.core.event.register('numba:compile', Listener())\n"
-        "for name in warm.JOBS: warm.compile_kernels(name)\n"
-        "print(compiled)\n"
-    )
-    done = child(code, env=settings, timeout=300)
-    assert done.stdout.strip() == "[]", done.stdout + done.stderr
+
+    def run(*words):
+        done = subprocess.run(
+            command(*words), env=settings, capture_output=True, text=True, check=False
+        )
+        assert done.returncode == 0, done.stderr
+        return done.stdout, {p: p.stat().st_mtime_ns for p in files(tmp_path, "*")}
+
+    told, before = run("check-setup", "--warm")
+    assert "kernels compiled: belts and siting, terrain" in told
+    functions = {path.name.rpartition("-")[0] for path in before}
+    assert _kernels_with_code() <= functions
+    told, after = run("check-setup", "--warm")
+    assert "kernels compiled: all of them already" in told
+    _, after = run("demo", "--out", tmp_path / "out")
+    assert after == before
+
+
+def _kernels_with_code():
+    """Names of all kernels but those that are only compiled into others."""
+    found = set()
+    for path in KERNELS.glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            marks = [ast.unparse(d) for d in getattr(node, "decorator_list", ())]
+            if any(m == "kernel" or (m.startswith("kernel(") and "inline" not in m) for m in marks):
+                found.add(node.name)
+    return found
+
+
+# ---- what a run tells
+
+
+def test_a_run_tells_of_a_folder_that_is_not_used(place, tmp_path):
+    plant_open(place)
+    cache_folder.cache_folder()  # as when kernels are imported
+    told = []
+    result = run_toy(tmp_path / "out", progress=told.append)
+    (notice,) = result.notices
+    assert notice.code == "cache-unused" and str(place) in notice.text
+    assert notice.fields().items() <= next(e for e in told if e["event"] == "notice").items()
+    timings = json.loads((result.folder / "timings.json").read_text(encoding="utf-8"))
+    assert timings["notices"] == [notice.fields()]
+    # A record is the same on every machine.
+    assert "cache-unused" not in (result.folder / "record.json").read_text(encoding="utf-8")
+
+
+def test_a_run_has_nothing_to_tell_of_a_folder_in_order(place, tmp_path):
+    cache_folder.cache_folder()
+    assert run_toy(tmp_path / "out").notices == ()

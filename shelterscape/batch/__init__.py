@@ -9,10 +9,10 @@ import os
 import shutil
 import time
 from collections.abc import Callable, Sequence
-from concurrent.futures import BrokenExecutor
+from concurrent.futures import BrokenExecutor, Future
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import geopandas as gpd
 
@@ -25,10 +25,13 @@ from shelterscape.batch.sizes import Sizer, seconds_of, seconds_taken
 from shelterscape.batch.state import CATCHMENT, DONE, FAILED, BatchFolder, Row, counted
 from shelterscape.batch.tasks import prepare_steps
 from shelterscape.errors import InternalError, Stopped
+from shelterscape.kernels.compiled import all_compiled
 from shelterscape.plan import read_plan
 from shelterscape.process.memory import MIB
-from shelterscape.runs.events import Tell, never, tell_nobody
+from shelterscape.runs.events import Tell, machine_notices, never, tell_nobody
 from shelterscape.runs.memory import allowed
+
+T = TypeVar("T")
 
 ATTEMPTS = 2
 """So often is the work over the whole map begun when workers die of it."""
@@ -155,6 +158,8 @@ def run_batch(
     folder = BatchFolder(Path(out))
     sizer = Sizer(job.steps, job.grid)
     with folder.held(), _pool(how) as pool:
+        if how.cluster is None:
+            _compile(pool, progress, cancelled)
         margin_m = _prepared(job, folder, pool, progress, cancelled)
         rows = _run_all(job, found, folder, pool, margin_m, how, sizer, progress, cancelled)
         _clear_stale(folder, job)
@@ -221,6 +226,34 @@ def _stop_if_asked(cancelled: Callable[[], int]) -> None:
         raise Stopped(signal_number)
 
 
+def _compile(pool: Pool, tell: Tell, cancelled: Callable[[], int]) -> None:
+    """Compile kernels once; otherwise every worker would, at the same time."""
+    compiled = all_compiled()
+    for notice in machine_notices():
+        tell({"event": "notice", **notice.fields()})
+    if compiled or pool.at_once < 2:
+        return
+    from shelterscape.science.warm import compile_all  # much to import, and seldom needed
+
+    for future in compile_all(pool.executor()):
+        tell({"event": "progress", "share": 0.0, "text": "compiling kernels"})
+        try:
+            _waited(future, pool, cancelled)
+        except BrokenExecutor:  # then workers compile what they need
+            pool.renew()
+            return
+
+
+def _waited(future: Future[T], pool: Pool, cancelled: Callable[[], int]) -> T:
+    """What a piece of work returns, unless somebody asks to stop."""
+    while not future.done():
+        if signal_number := cancelled():
+            pool.stop()
+            raise Stopped(signal_number)
+        time.sleep(0.05)
+    return future.result()
+
+
 def _prepared(
     job: Job, folder: BatchFolder, pool: Pool, tell: Tell, cancelled: Callable[[], int]
 ) -> float:
@@ -231,13 +264,8 @@ def _prepared(
     place = str(job.shared(folder))
     for _ in range(ATTEMPTS):
         future = pool.executor().submit(prepare_steps, job.steps, place)
-        while not future.done():
-            if signal_number := cancelled():
-                pool.stop()
-                raise Stopped(signal_number)
-            time.sleep(0.05)
         try:
-            return max(future.result().values())
+            return max(_waited(future, pool, cancelled).values())
         except BrokenExecutor:
             pool.renew()  # steps whose part was done are not done again
     raise InternalError(

@@ -165,13 +165,14 @@ _NAMED_BY = {"temporary folder": "TMPDIR", "compiled kernels": "XDG_CACHE_HOME"}
 
 def warm() -> Iterator[Finding]:
     """Compile kernels in two processes, each of which puts its code into the cache."""
-    from shelterscape.science.warm import JOBS, compile_kernels
+    from shelterscape.science.warm import compile_all
 
     begun = time.perf_counter()
     with ProcessPoolExecutor(2, multiprocessing.get_context("spawn")) as workers:
-        names = list(workers.map(compile_kernels, JOBS))
+        names = [future.result() for future in compile_all(workers)]
     seconds = time.perf_counter() - begun
-    yield Finding("kernels compiled", True, f"{', '.join(names)}, in {seconds:.0f} s")
+    text = f"{', '.join(names)}, in {seconds:.0f} s" if names else "all of them already"
+    yield Finding("kernels compiled", True, text)
 
 
 def _check_setup(as_json: bool, compile_now: bool) -> None:
@@ -193,7 +194,7 @@ check_setup_command = click.Command(
         click.Option(
             ["--warm", "compile_now"],
             is_flag=True,
-            help="Compile the kernels of the main jobs now, so that the first run starts at once.",
+            help="Compile all kernels now, so that the first run starts at once.",
         ),
     ],
     help="Look over this machine: versions, stray settings, write access.",

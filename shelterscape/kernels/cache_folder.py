@@ -70,6 +70,11 @@ def cache_notice() -> str:
     )
 
 
+def is_private(folder: Path) -> bool:
+    """Whether a folder that `cache_folder` returned is removed when the process ends."""
+    return folder in _PRIVATE
+
+
 def _places() -> Iterator[Path]:
     base = os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA")
     home = os.path.expanduser("~")

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import ast
 import hashlib
+import importlib
 import importlib.util
+import pkgutil
 import platform
 from collections.abc import Iterator
 from functools import cache
@@ -37,6 +39,23 @@ def module_key(module: str) -> str:
     return total.hexdigest()[:16]
 
 
+def package_key(package: str) -> str:
+    """Hash of the source of all modules of a package, and of the compiler, 16 digits.
+
+    It changes when any `module_key` may have changed, and takes no time to work out.
+    """
+    total = hashlib.sha256(repr(_compiler()).encode())
+    for name in modules_of(package):
+        total.update(f"\n{name}\n{_source(name)}".encode())
+    return total.hexdigest()[:16]
+
+
+def modules_of(package: str) -> list[str]:
+    """Full names of the modules of a package, sorted."""
+    places = importlib.import_module(package).__path__
+    return sorted(f"{package}.{module.name}" for module in pkgutil.iter_modules(places))
+
+
 @cache
 def _compiler() -> tuple[Any, ...]:
     """What else decides: versions, processor, settings of numba."""
@@ -60,8 +79,13 @@ def with_imports(module: str) -> set[str]:
     return found
 
 
-def _imported(module: str, package: str) -> Iterator[str]:
+@cache
+def _imported(module: str, package: str) -> frozenset[str]:
     """Modules of the package that a module names in an import, wherever in it."""
+    return frozenset(_named(module, package))
+
+
+def _named(module: str, package: str) -> Iterator[str]:
     for node in ast.walk(ast.parse(_source(module))):
         names: list[str] = []
         if isinstance(node, ast.Import):

@@ -33,7 +33,7 @@ from shelterscape.process.inputs import (
     sources,
 )
 from shelterscape.process.memory import MIB
-from shelterscape.runs.events import Monitor, Tell, never, tell_nobody
+from shelterscape.runs.events import Monitor, Tell, machine_notices, never, tell_nobody
 from shelterscape.runs.memory import MemoryEstimate
 from shelterscape.runs.staging import Staging, unwritable
 from shelterscape.runs.step import StepResult, run_step
@@ -65,6 +65,7 @@ class Result:
     findings : tuple of str
         Results in sentences.
     notices : tuple of Notice
+        Of the steps, then those about this machine.
     record : dict
         The content of ``record.json``.
     """
@@ -131,6 +132,8 @@ def run(
             # A batch has judged the part before it began.
             judge = memory if area is None else None
             done = _run_steps(steps, stage.folder, progress, cancelled, judge, area, pictures)
+            for notice in (about_machine := machine_notices()):
+                progress({"event": "notice", **notice.fields()})
             _check_files(done, stage.folder)
             _finish_layers(done, stage.folder)
             record = _record(steps, done, read, stage.folder)
@@ -138,6 +141,7 @@ def run(
                 record |= {"area": area.fields(), "key": key_of(steps, read, area, pictures)}
             write_json(stage.folder / RECORD, record)
             timings = _timings(steps, done, started, stage)
+            timings["notices"] = [notice.fields() for notice in about_machine]
             if judge is not None:
                 timings["estimated_memory_mib"] = memory.mib
             write_json(stage.folder / TIMINGS, timings)
@@ -146,7 +150,7 @@ def run(
             raise
         except OSError as error:
             raise unwritable(stage.target, error) from error
-    return _result(stage.target, done, record)
+    return _result(stage.target, done, record, about_machine)
 
 
 def _check_names(steps: list[Step]) -> None:
@@ -336,7 +340,9 @@ def _peak_memory_mib() -> int | None:
     return round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
 
 
-def _result(folder: Path, done: list[StepResult], record: dict[str, Any]) -> Result:
+def _result(
+    folder: Path, done: list[StepResult], record: dict[str, Any], about_machine: list[Notice]
+) -> Result:
     outputs = [o for one in done for o in one.written]
 
     def paths(kind: type) -> dict[str, Path]:
@@ -349,7 +355,7 @@ def _result(folder: Path, done: list[StepResult], record: dict[str, Any]) -> Res
         tables=paths(Table),
         pictures=paths(Picture),
         findings=tuple(text for one in done for text in one.findings),
-        notices=tuple(notice for one in done for notice in one.notices),
+        notices=(*(notice for one in done for notice in one.notices), *about_machine),
         record=record,
     )
 

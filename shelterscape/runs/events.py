@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from shelterscape.errors import Notice, Stopped
+from shelterscape.kernels.cache_folder import cache_notice
 
 Tell = Callable[[dict[str, Any]], None]
 """Takes events as dictionaries, each with a key ``event``."""
@@ -18,6 +19,15 @@ def tell_nobody(event: dict[str, Any]) -> None:
 def never() -> int:
     """A stop question that is always answered no."""
     return 0
+
+
+def machine_notices() -> list[Notice]:
+    """What a person should know about this machine; no result follows from it.
+
+    It is complete once the kernels a run uses have been imported.
+    """
+    text = cache_notice()
+    return [Notice("cache-unused", text)] if text else []
 
 
 class Monitor:

@@ -1,8 +1,9 @@
-"""Small calls that compile the kernels of the main jobs, so that the first run need not."""
+"""Small calls that compile all kernels ahead, so that no run need wait for it."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future
 
 import geopandas as gpd
 import numpy as np
@@ -10,13 +11,22 @@ import shapely
 from affine import Affine
 
 from shelterscape.grid import Grid
-from shelterscape.science.belts import complete, seasonal
+from shelterscape.kernels.compiled import all_compiled, note_all_compiled
+from shelterscape.science.belts import Case, complete, seasonal
 from shelterscape.science.places import coverage, means
 from shelterscape.science.rays import lay_apart, rays_of
 from shelterscape.science.scene import How, scene_of
 from shelterscape.science.shelter import one_direction
+from shelterscape.science.siting.benefit import benefits
+from shelterscape.science.siting.budgets import Limits
+from shelterscape.science.siting.choice import choose
+from shelterscape.science.siting.ground import Ground
+from shelterscape.science.siting.monte_carlo import selection_shares
+from shelterscape.science.siting.setting import setting_of
+from shelterscape.science.terrain.averages import WindMean
 from shelterscape.science.terrain.horizon import horizon_angle
 from shelterscape.science.terrain.open_wind import speed_up
+from shelterscape.science.wind import WindSet
 
 SIDE, CELL_M = 96, 5.0
 CRS = "EPSG:25832"
@@ -28,12 +38,7 @@ def _grid() -> Grid:
 
 def compile_belts() -> None:
     """Kernels that take belts, and sums over places, to cells."""
-    lines = [
-        shapely.LineString([(4e5 + 100, 6e6 - y), (4e5 + 300, 6e6 - y - 20)]) for y in (90, 110)
-    ]
-    frame = gpd.GeoDataFrame({"height_m": [8.0, 9.0]}, geometry=lines, crs=CRS)
-    belts, _ = complete(frame, "belts")
-    scene = scene_of([seasonal(belts, "in-leaf")], _grid(), How())
+    scene = scene_of([seasonal(_some_belts((90, 110)), "in-leaf")], _grid(), How())
     field = one_direction(scene, _grid(), 10.0)
     wind = np.empty((1, SIDE, SIDE), np.float32)
     lay_apart(rays_of(scene, np.array([10.0])), _grid(), "smallest", wind)
@@ -43,17 +48,53 @@ def compile_belts() -> None:
     means(field[0], coverage(place, _grid()))
 
 
+def compile_siting() -> None:
+    """Kernels that judge and choose candidates, and those of Monte Carlo runs."""
+    belts, candidates = _some_belts((90, 110)), _some_belts((150, 200)).assign(
+        candidate=["a", "b"], kind="drawn", action="plant", mends=[None, "0"], holding_id="h",
+        length_m=200.0, cost_minor=1000,
+    )  # fmt: skip
+    need = {"stock": np.ones(_grid().shape, np.float32)}
+    winds = WindSet("", np.array([10.0]), np.ones(1), np.full(1, 5.0), np.full(1, 2.0))
+    setting = setting_of(_grid(), Case("in-leaf"), winds, belts, need)
+    ground = Ground(setting, candidates)
+    own, limits = benefits(ground, candidates), Limits(metres=500.0)
+    choose(ground, candidates, limits, own=own.gains, taken_away=own.taken_away)
+    selection_shares(setting, candidates, own, limits, frame=ground.frame, runs=1)
+
+
+def _some_belts(metres_south: tuple[float, float]) -> gpd.GeoDataFrame:
+    """Two close belts."""
+    lines = [
+        shapely.LineString([(4e5 + 100, 6e6 - y), (4e5 + 300, 6e6 - y - 20)]) for y in metres_south
+    ]
+    frame = gpd.GeoDataFrame({"height_m": [8.0, 9.0]}, geometry=lines, crs=CRS)
+    return complete(frame, "belts")[0]
+
+
 def compile_terrain() -> None:
     """Kernels of horizons near and far, and of the wind over terrain."""
     row, col = np.mgrid[:SIDE, :SIDE]
     elevation = (20 * np.sin(row / 15) * np.cos(col / 20)).astype(np.float32)
     for limit_m in (100.0, None):
         horizon_angle(elevation, _grid(), 10.0, limit_m=limit_m)
-    speed_up(elevation, _grid(), 10.0)
+    for tile_cells in (None, SIDE // 2):
+        wind = speed_up(elevation, _grid(), 10.0, tile_cells=tile_cells)
+    for field in (wind.speed_up, wind.valid):
+        WindMean([1.0], field.shape).add(0, field)
 
 
-JOBS: dict[str, Callable[[], None]] = {"belts": compile_belts, "terrain": compile_terrain}
-"""What can be compiled side by side, by name."""
+def compile_belts_and_siting() -> None:
+    """The former two, one after the other, for the latter takes kernels of the former."""
+    compile_belts()
+    compile_siting()
+
+
+JOBS: dict[str, Callable[[], None]] = {
+    "belts and siting": compile_belts_and_siting,
+    "terrain": compile_terrain,
+}
+"""What can be compiled side by side without doing anything twice, by name."""
 
 
 def compile_kernels(name: str) -> str:
@@ -71,3 +112,27 @@ def compile_kernels(name: str) -> str:
     """
     JOBS[name]()
     return name
+
+
+def compile_all(executor: Executor) -> Iterator[Future[str]]:
+    """Have all kernels compiled; nothing is done when they are already.
+
+    Parameters
+    ----------
+    executor : Executor
+        Of processes that keep machine code where this one does.
+
+    Yields
+    ------
+    Future
+        Name of what is being compiled, to be waited for before the next one is taken.
+
+    Raises
+    ------
+    SetupError
+        ``setup-cache`` when there is no folder for machine code.
+    """
+    if all_compiled():
+        return
+    yield from [executor.submit(compile_kernels, name) for name in JOBS]
+    note_all_compiled()

@@ -1,0 +1,49 @@
+"""Whether all kernels are compiled: a list of their files, kept beside them."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import uuid
+from pathlib import Path
+
+from shelterscape.kernels.cache import SUFFIX
+from shelterscape.kernels.cache_folder import cache_folder, is_private
+from shelterscape.kernels.cache_key import module_key, modules_of, package_key
+
+PACKAGE = "shelterscape.kernels"
+LIST = "compiled.json"
+"""Name of the list in the folder for machine code."""
+
+
+def all_compiled() -> bool:
+    """Whether all kernels in their present state were once compiled ahead, and are still there.
+
+    True also where machine code is not kept: compiling ahead would be in vain.
+
+    Raises
+    ------
+    SetupError
+        ``setup-cache`` when there is no folder for machine code.
+    """
+    folder = cache_folder()
+    if is_private(folder):
+        return True
+    try:
+        known = json.loads((folder / LIST).read_text(encoding="utf-8"))
+        files = [folder / name for name in known["files"]]
+        return known["key"] == package_key(PACKAGE) and all(map(Path.is_file, files))
+    except (OSError, ValueError, KeyError, TypeError):
+        return False
+
+
+def note_all_compiled() -> None:
+    """Write the list after all kernels have been compiled."""
+    folder = cache_folder()
+    modules = [f"{m.rpartition('.')[2]}-{module_key(m)}" for m in modules_of(PACKAGE)]
+    files = [f"{p.parent.name}/{p.name}" for m in modules for p in folder.glob(f"{m}/*{SUFFIX}")]
+    content = {"key": package_key(PACKAGE), "files": sorted(files)}
+    beside = folder / f"{LIST}.{uuid.uuid4().hex[:8]}"
+    with contextlib.suppress(OSError):  # a full disk costs the next session time and nothing else
+        beside.write_text(json.dumps(content), encoding="utf-8")
+        beside.replace(folder / LIST)
