@@ -10,15 +10,18 @@ WORKERS ?= logical
 PYTEST := OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 \
 	$(BIN)/python -m pytest -q --numprocesses $(WORKERS) --maxprocesses 8 --dist worksteal
 
-.PHONY: demo test test-slow test-all lint types docs docs-check bench faults fuzz clean
+.PHONY: demo warm test test-slow test-all lint types docs docs-check bench faults fuzz clean
 
 demo: $(READY)  ## run the main job on sample_gis/
 	$(BIN)/shelterscape demo --out demo-output
 
-test: $(READY)  ## the fast tests, under 3 minutes
+warm: $(READY)  ## compile all kernels once, before tests run in several processes
+	$(BIN)/shelterscape check-setup --warm
+
+test: warm  ## the fast tests, under 3 minutes
 	$(PYTEST) -m "not slow and not realdata"
 
-test-slow: $(READY)  ## the slow tests and those on real data
+test-slow: warm  ## the slow tests and those on real data
 	$(PYTEST) -m "slow or realdata"
 
 test-all: test test-slow  ## all tests
