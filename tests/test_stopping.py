@@ -25,12 +25,12 @@ def large(tmp_path_factory):
 @pytest.mark.parametrize(
     ("process", "when"),
     [
-        ("exposure", "open wind from 120°"),
-        ("exposure", "topex, view to 45°"),
-        ("exposure", "tables, layers and previews"),
+        ("exposure", "terrain wind from 120°"),
+        ("exposure", "horizon 3 of"),
+        ("exposure", "writing layers and tables"),
         ("shelter", "wind 1 of"),
         ("shelter", "zones, belts and places"),
-        ("shelter", "previews"),
+        ("shelter", "picture "),
     ],
 )
 def test_a_run_over_large_ground_stops_in_time(large, tmp_path, process, when, number):
