@@ -218,7 +218,7 @@ def test_the_order_of_belts_changes_nothing():
 @pytest.fixture(scope="module")
 def whole():
     rng = np.random.default_rng(9)
-    belts = belts_of(*(rng.uniform(0, 810, (4, 2)) for _ in range(9)), height=7.0)
+    belts = belts_of(*(rng.uniform(0, 810, (4, 2)) for _ in range(5)), height=7.0)
     return belts, relative_wind(belts, GRID, 237.0)
 
 
