@@ -9,12 +9,14 @@ files, and its time and memory are those it writes into timings.json.
 from __future__ import annotations
 
 import json
+import math
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -22,6 +24,7 @@ import rasterio
 import shapely
 from affine import Affine
 from horizon import seeded_ground
+from watch import copy_seconds, load
 
 from shelterscape.grid import Grid
 from shelterscape.science.belts import complete, seasonal
@@ -35,6 +38,7 @@ WEST, NORTH, CRS = 400_000.0, 6_000_000.0, "EPSG:25832"
 GRID = Grid((SIDE, SIDE), Affine(CELL_M, 0, WEST, 0, -CELL_M, NORTH), CRS)
 SECTOR_DEG, SPREAD_DEG = 22.5, 10.0
 DIRECTIONS = (10.0, 123.0, 233.0, 301.5)
+RAY_SECONDS, RAY_ERROR = 0.06, 0.02
 
 
 def seeded_belts(count: int) -> gpd.GeoDataFrame:
@@ -83,25 +87,23 @@ def ray_error(scene: Scene) -> float:
 
 def kernels() -> list[str]:
     """Table of seconds a ray."""
-    blank = np.zeros(GRID.shape, np.float32)
-    copies = []
-    for _ in range(15):
-        begun = time.perf_counter()
-        blank.copy()
-        copies.append(time.perf_counter() - begun)
-    copy = statistics.median(copies)
+    copy = copy_seconds()
     belts = complete(seeded_belts(BELTS), "belts")[0]
     lines = [
         "| belts to cells, one ray | seconds | of them laying | times a memory copy "
-        "| error of 15 rays against 801, 99th percentile |",
-        "| --- | --- | --- | --- | --- |",
+        "| error of 15 rays against 801, 99th percentile | goal | met | load before |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for seasons in (("in-leaf",), ("in-leaf", "bare")):
         scene = scene_of([seasonal(belts, s) for s in seasons], GRID, How())
+        before = load()
         whole, laid = per_ray(scene)
+        error = ray_error(scene)
+        met = "yes" if whole <= RAY_SECONDS and error <= RAY_ERROR else "**no**"
         lines.append(
             f"| {BELTS} belts, {SIDE} × {SIDE} cells of {CELL_M:g} m, {' and '.join(seasons)} "
-            f"| {whole:.3f} | {laid:.3f} | {whole / copy:.0f} | {ray_error(scene):.4f} |"
+            f"| {whole:.3f} | {laid:.3f} | {whole / copy:.0f} | {error:.4f} "
+            f"| {RAY_SECONDS} s, {RAY_ERROR} | {met} | {before} |"
         )
     return lines
 
@@ -121,41 +123,72 @@ def write_inputs(folder: Path) -> list[str]:
     return [word for n, f in names.items() for word in (f"--{n}", str(folder / f))]
 
 
+class Goal(NamedTuple):
+    """What a job may take: seconds, GiB, MiB written; infinite where there is no goal."""
+
+    seconds: float = math.inf
+    memory_gib: float = math.inf
+    written_mib: float = math.inf
+
+
+BY_WIND = Goal(60, written_mib=1843)
+"""Exposure with bands by direction."""
+
+
 def job(
-    name: str, options: list[str], more: list[str], folder: Path, process: str = "shelter"
+    name: str,
+    options: list[str],
+    more: list[str],
+    folder: Path,
+    process: str = "shelter",
+    goal: Goal = Goal(),  # noqa: B008 - immutable
 ) -> str:
-    """Run a process on its own; a row of its time and memory."""
-    out = folder / "out"
-    command = [sys.executable, "-m", "shelterscape", process, *options, *more]
+    """Run a process on its own, without pictures; a row of its time and memory."""
+    out, before = folder / "out", load()
+    command = [sys.executable, "-m", "shelterscape", process, *options, *more, "--no-pictures"]
     subprocess.run([*command, "--out", str(out), "--overwrite"], check=True, capture_output=True)
     took = json.loads((out / "timings.json").read_text(encoding="utf-8"))
     size = sum(path.stat().st_size for path in out.rglob("*") if path.is_file())
+    found = Goal(took["seconds"], took["peak_memory_mib"] / 1024, size / 2**20)
+    limits = [
+        f"{limit:g} {unit}"
+        for limit, unit in zip(goal, ("s", "GiB", "MiB"), strict=True)
+        if limit < math.inf
+    ]
+    missed = any(value > limit for value, limit in zip(found, goal, strict=True))
+    met = "" if not limits else "**no**" if missed else "yes"
     return (
-        f"| {name} | {took['seconds']:.0f} | {took['peak_memory_mib'] / 1024:.1f} "
-        f"| {size / 2**20:.0f} |"
+        f"| {name} | {found.seconds:.0f} | {found.memory_gib:.2f} | {found.written_mib:.0f} "
+        f"| {', '.join(limits)} | {met} | {before} |"
     )
 
 
 def jobs() -> list[str]:
     """Table of whole runs over files."""
-    lines = ["| whole jobs: shelter, and exposure | seconds | peak memory, GiB | MiB written |"]
-    lines.append("| --- | --- | --- | --- |")
+    lines = [
+        "| whole jobs, without pictures | seconds | peak memory, GiB | MiB written | goal | met "
+        "| load before |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
+    ]
     what = f"{SIDE} × {SIDE}, 16 directions × 15 rays, {BELTS} belts"
+    leaf = ["--season", "in-leaf"]
+    ground = f"exposure, {SIDE} × {SIDE}, 16 directions, horizon to 1 km"
+    flat, each = [*leaf, "--no-terrain"], [*leaf, "--by-direction"]
     with tempfile.TemporaryDirectory() as text:
         folder = Path(text)
-        options = write_inputs(folder)
-        lines.append(job(f"{what}, in leaf", options, ["--season", "in-leaf"], folder))
-        more = ["--season", "in-leaf", "--no-terrain"]
-        lines.append(job(f"{what}, in leaf, without hills", options, more, folder))
-        lines.append(job(f"{what}, both seasons", options, [], folder))
-        ground = f"exposure, {SIDE} × {SIDE}, 16 directions, horizon to 1 km"
-        lines.append(job(ground, options, [], folder, "exposure"))
-        more = ["--season", "in-leaf", "--by-direction"]
-        lines.append(job(f"{what}, in leaf, by direction too", options, more, folder))
+        given = write_inputs(folder)
+        bare = given[:2] + given[4:]  # without belts
+        lines += [
+            job(f"{what}, in leaf", given, leaf, folder, goal=Goal(30, 1.7)),
+            job(f"{what}, in leaf, without terrain", given, flat, folder),
+            job(f"{what}, in leaf, by direction too", given, each, folder, goal=Goal(75)),
+            job(ground, bare, [], folder, "exposure", Goal(35, written_mib=307)),
+            job(f"{ground}, by direction", bare, ["--by-direction"], folder, "exposure", BY_WIND),
+        ]
         tile = DATA / "bretagne_lidar_2m5" / "dtm.tif"
         if tile.is_file():
             lines.append(job("Brittany, 800 × 400 cells of 2.5 m", _brittany(folder), [], folder))
-    return lines
+    return [*lines, "", f"A memory copy of {SIDE} × {SIDE} float32 took {copy_seconds():.4f} s."]
 
 
 def _brittany(folder: Path) -> list[str]:

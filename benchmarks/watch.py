@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import statistics
 import subprocess
 import threading
 import time
@@ -12,6 +13,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 MIB = 2**20
 PAUSE_SECONDS = 0.1
@@ -95,3 +98,18 @@ def peak_mib() -> float:
         if line.startswith("VmHWM:"):
             return int(line.split()[1]) / 1024
     return 0.0
+
+
+def load() -> str:
+    """Load average over the last minute: above the number of cores, times mean little."""
+    return f"{os.getloadavg()[0]:.1f}"
+
+
+def copy_seconds(side: int = 4000, repeats: int = 15) -> float:
+    """Median seconds of copying an array of the main job's size."""
+    blank, times = np.zeros((side, side), np.float32), []
+    for _ in range(repeats):
+        begun = time.perf_counter()
+        blank.copy()
+        times.append(time.perf_counter() - begun)
+    return statistics.median(times)
