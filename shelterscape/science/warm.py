@@ -21,7 +21,7 @@ from shelterscape.science.siting.benefit import benefits
 from shelterscape.science.siting.budgets import Limits
 from shelterscape.science.siting.choice import choose
 from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.monte_carlo import selection_shares
+from shelterscape.science.siting.monte_carlo import selection_runs
 from shelterscape.science.siting.setting import setting_of
 from shelterscape.science.terrain.averages import WindMean
 from shelterscape.science.terrain.horizon import horizon_angle
@@ -60,7 +60,8 @@ def compile_siting() -> None:
     ground = Ground(setting, candidates)
     own, limits = benefits(ground, candidates), Limits(metres=500.0)
     choose(ground, candidates, limits, own=own.gains, taken_away=own.taken_away)
-    selection_shares(setting, candidates, own, limits, frame=ground.frame, runs=1)
+    for _ in selection_runs(setting, candidates, own, limits, frame=ground.frame, runs=1):
+        pass
 
 
 def _some_belts(metres_south: tuple[float, float]) -> gpd.GeoDataFrame:
