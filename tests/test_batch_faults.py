@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ast
+import json
 import os
 import signal
 import subprocess
@@ -13,9 +15,10 @@ import batch_toys
 import pytest
 from batch_helpers import catchment, failures_of, holdings_of, results
 from batch_toys import toy_catchment
+from conftest import SAMPLE
 from run_helpers import checksums, command, environment, leftovers
 
-from shelterscape import registry
+from shelterscape import kernels, registry
 from shelterscape.batch import How, run_batch
 from shelterscape.errors import InternalError
 
@@ -228,22 +231,41 @@ event.register("numba:compile", Listener())
 """Run by Python at the start of every process."""
 
 
-def test_two_workers_compile_no_kernel_twice(tmp_path):
-    log = tmp_path / "compiled.txt"
+def test_two_workers_compile_no_kernel_twice_and_nothing_is_left_to_compile(tmp_path):
+    log, cache = tmp_path / "compiled.txt", tmp_path / "cache" / "shelterscape" / "kernels"
     (tmp_path / "start").mkdir()
     (tmp_path / "start" / "sitecustomize.py").write_text(LISTENER, encoding="utf-8")
     settings = environment(XDG_CACHE_HOME=str(tmp_path / "cache"), COMPILED=str(log))
     settings["PYTHONPATH"] = f"{tmp_path / 'start'}{os.pathsep}{settings['PYTHONPATH']}"
-    plan = catchment(tmp_path / "in")
-    words = ("--holdings", f"{plan.parent / 'holdings.gpkg'}:holdings", "--workers", "2")
 
-    def compiled(out):
-        more = command("batch", plan, "--out", tmp_path / out, *words)
-        done = subprocess.run(more, env=settings, capture_output=True, text=True, check=False)
+    def run(*words):
+        done = subprocess.run(
+            command(*words), env=settings, capture_output=True, text=True, check=False
+        )
         assert done.returncode == 0, done.stderr
-        return log.read_text(encoding="utf-8").splitlines()
+        return done.stdout
 
-    first = compiled("one")
-    assert any(" add_wind_reduction " in line for line in first)
-    assert len(first) == len(set(first))
-    assert compiled("two") == first
+    plan = catchment(tmp_path / "in")
+    holdings = f"{plan.parent / 'holdings.gpkg'}:holdings"
+    run("batch", plan, "--out", tmp_path / "batch", "--holdings", holdings, "--workers", 2)
+    compiled = log.read_text(encoding="utf-8").splitlines()
+    assert len(compiled) == len(set(compiled))
+    assert _kernels_with_code() <= {line.split()[1] for line in compiled}
+    listed = json.loads((cache / "compiled.json").read_text(encoding="utf-8"))["files"]
+    assert len(listed) == len(compiled), "all of them before workers began"
+    assert "kernels compiled: all of them already" in run("check-setup", "--warm")
+    (cache / "compiled.json").unlink()
+    assert "kernels compiled: belts and siting, terrain" in run("check-setup", "--warm")
+    run("run", SAMPLE / "plan.toml", "--out", tmp_path / "sample", "--no-pictures")
+    assert log.read_text(encoding="utf-8").splitlines() == compiled
+
+
+def _kernels_with_code():
+    """Names of all kernels but those that are only compiled into others."""
+    found = set()
+    for path in Path(kernels.__path__[0]).glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            marks = [ast.unparse(mark) for mark in getattr(node, "decorator_list", ())]
+            if any(m.startswith("kernel") and "inline" not in m for m in marks):
+                found.add(node.name)
+    return found
