@@ -46,7 +46,7 @@ class Section:
 SECTIONS = {
     "first_use": Section(
         "First use, demo, pictures, Monte Carlo runs",
-        "Processor seconds and memory are those the system counts for the process.",
+        "Processor seconds are those the system counts for the process and what it starts.",
         first_use.table,
     ),
     "horizon": Section(
@@ -59,11 +59,12 @@ SECTIONS = {
         horizon.table,
     ),
     "open_wind": Section("Terrain wind", "", open_wind.table),
-    "belts": Section(
-        "Belts",
-        "A wind direction is 15 rays. Jobs run once each, in processes of their own; seconds and "
-        "memory are those they write into `timings.json`.",
-        belts.tables,
+    "belts": Section("Belts to cells", "A wind direction is 15 rays.", belts.kernels),
+    "jobs": Section(
+        "Whole jobs",
+        "Run once each, in processes of their own; seconds and memory are those they write into "
+        "`timings.json`.",
+        belts.jobs,
     ),
     "slopes": Section(
         "Shelter against cells, directions and belts",

@@ -92,11 +92,12 @@ def _resident_mib(pid: int) -> float:
     return int(pages) * os.sysconf("SC_PAGE_SIZE") / MIB
 
 
-def peak_mib() -> float:
-    """Most memory this process itself held so far; what its parent held does not count."""
-    for line in Path("/proc/self/status").read_text(encoding="ascii").splitlines():
-        if line.startswith("VmHWM:"):
-            return int(line.split()[1]) / 1024
+def peak_mib(pid: int | str = "self") -> float:
+    """Most memory a process itself held so far; what its parent held does not count."""
+    with contextlib.suppress(OSError):  # it just ended
+        for line in Path(f"/proc/{pid}/status").read_text(encoding="ascii").splitlines():
+            if line.startswith("VmHWM:"):
+                return int(line.split()[1]) / 1024
     return 0.0
 
 

@@ -232,6 +232,7 @@ def wind_fields(
             if terrain_deg != direction:
                 raise ValueError(f"terrain wind from {terrain_deg}°, belts from {direction}°")
         yield WindField(true_deg, direction, weights, field, terrain)
+        del field, terrain  # not held beside those of the next direction
 
 
 class RelativeWindMean:

@@ -139,11 +139,11 @@ def work_bytes(grid: Grid, cases: int, power: float = 1.0) -> float:
 
     Notes
     -----
-    Single precision throughout: three sums for each case; while adding, the terrain wind ratio and
-    its product with the relative wind, times the share (one array more at a time), and the same
-    raised to a power other than 1.
+    Single precision throughout: three sums for each case. With a power of 1 a direction is added
+    without arrays in between; otherwise there are the terrain wind ratio, its product with the
+    relative wind, and the same raised to the power; one array more covers what is held meanwhile.
     """
-    work = 3 if power == 1 else 4
+    work = 0 if power == 1 else 4
     return 4.0 * (3 * cases + work) * float(np.prod(grid.shape))
 
 

@@ -72,10 +72,13 @@ def _year(
         terrain_wind=data.terrain_wind,
         stop_if_asked=data.check_stop,
     )
-    for done, wind in enumerate(fields, start=1):
+    done = 0
+    for wind in fields:
         sums.add(wind)
         if data.params.by_direction:
             yield from _by_direction(data, cases, wind, sums.zones)
+        del wind  # not to be held beside that of the next direction
+        done += 1  # noqa: SIM113 - `enumerate` would hold it
         yield Progress(part[0] + part[1] * done / count, f"{label}, wind {done} of {count}")
     found = sums.by_case(belts)
     for case, shelter in found.items():
