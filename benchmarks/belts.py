@@ -182,10 +182,10 @@ def jobs() -> list[str]:
         bare = given[:2] + given[4:]  # without belts
         lines += [
             job(f"{what}, in leaf", given, leaf, folder, goal=Goal(30, 1.7)),
-            job(f"{what}, in leaf, without terrain", given, flat, folder),
             job(f"{what}, in leaf, by direction too", given, each, folder, goal=Goal(75)),
             job(ground, bare, [], folder, "exposure", Goal(35, written_mib=307)),
             job(f"{ground}, by direction", bare, ["--by-direction"], folder, "exposure", BY_WIND),
+            job(f"{what}, in leaf, without terrain", given, flat, folder),
         ]
         tile = DATA / "bretagne_lidar_2m5" / "dtm.tif"
         if tile.is_file():
