@@ -143,14 +143,14 @@ def test_the_margin_is_as_wide_as_views_and_shelter_reach(ground):
 
 def test_figures_are_of_the_area_alone(ground, tmp_path):
     steps, _, shared, margin = ground
-    part = run(steps, tmp_path / "part", area=area((20, 18, 21, 15), margin, shared))
+    here = area((20, 18, 21, 15), margin, shared)
+    part = run(steps, tmp_path / "part", area=here, pictures=False)
     frame = pd.read_csv(part.tables["shelter_areas"])
     by_case = frame.fillna({"year": 0}).groupby(["season", "year"])["area_ha"].sum()
     assert by_case.to_numpy() == pytest.approx(21 * 15 * CELL_M**2 / 1e4)
     path, _, layer = part.layers["shelter_zones"].rpartition(":")
     zones = gpd.read_file(path, layer=layer)
     assert zones.union_all().within(square(20, 18, 21, 15).buffer(1e-6))
-    # Preview pictures are drawn on request only.
     assert not part.pictures and not list(part.folder.glob("*.png"))
 
 
@@ -204,7 +204,14 @@ def test_ground_laid_out_anew_is_laid_out_once(tmp_path):
     affine = Affine(2e-4, 0, lon, 0, -1e-4, lat)
     with rasterio.open(path, "w", crs="EPSG:4326", transform=affine, **profile) as data:
         data.write(heights, 1)
-    one = step("exposure", dem=str(path), winds="210", limit_m=LIMIT_M, to_crs="EPSG:25832")
+    one = step(
+        "exposure",
+        dem=str(path),
+        winds="210",
+        limit_m=LIMIT_M,
+        to_crs="EPSG:25832",
+        by_direction=True,
+    )
     whole = run([one], tmp_path / "whole")
     margin = prepare(one, tmp_path / "shared")
     expected, layout = bands(whole.rasters["horizon"])

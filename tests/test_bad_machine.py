@@ -195,7 +195,7 @@ def test_a_package_that_may_only_be_read(disk, tmp_path):  # noqa: F811
     done = child(code, *words, "--out", tmp_path / "out", env=settings, timeout=400, cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     assert str(folder) in done.stdout
-    assert list((tmp_path / "cache").rglob("*.nbi"))
+    assert list((tmp_path / "cache").rglob("*.code"))
 
 
 # ---- another richdem

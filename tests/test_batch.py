@@ -10,6 +10,7 @@ import json
 import os
 import shutil
 from concurrent.futures import Executor, Future
+from types import SimpleNamespace
 
 import batch_toys
 import geopandas as gpd
@@ -38,6 +39,8 @@ from shelterscape.batch.holdings import read_holdings, tiles_of
 from shelterscape.batch.state import BatchFolder
 from shelterscape.errors import InputError, Stopped, UsageError, WriteError
 from shelterscape.files.record import PROGRAM
+from shelterscape.processes.grant_overlay import summary as grant_summary
+from shelterscape.processes.siting import summary as siting_summary
 
 pytestmark = pytest.mark.slow
 
@@ -229,7 +232,7 @@ def test_a_dry_run_tells_and_writes_nothing(tmp_path, capsys):
     assert call(words) == 0
     text = capsys.readouterr().out
     assert "2 of 3 holdings would run" in text and "done" in text
-    planned = plan_batch(plan, tmp_path / "out", holdings=holdings).holdings
+    planned = plan_batch(plan, tmp_path / "out", holdings=holdings)
     margin = 3
     assert [one.cells for one in planned] == [
         (min(r + n + margin, CELLS) - max(r - margin, 0))
@@ -297,7 +300,7 @@ def test_overlapping_holdings_agree_where_they_meet(tmp_path):
     write_holdings(tmp_path / "in" / "two.gpkg", outlines, ["a", "b"])
     result = go(plan, tmp_path / "out", holdings=str(tmp_path / "in" / "two.gpkg"))
     parts = [tmp_path / "out" / "holdings" / row.holding.folder for row in result.rows]
-    for name in ("topex", "horizon", "speed_up", "open_wind", "relative_wind", "site_wind"):
+    for name in ("topex", "weighted_horizon", "open_wind", "relative_wind", "site_wind"):
         with (
             rasterio.open(parts[0] / f"rasters/{name}.tif") as a,
             rasterio.open(parts[1] / f"rasters/{name}.tif") as b,
@@ -478,43 +481,55 @@ def test_ranks_go_by_need_met_per_cost():
     assert figures.ranks(need, cost).fillna(0).tolist() == [2, 2, 0, 0, 0, 1]
 
 
-def test_figures_of_siting_and_grants_are_taken_where_they_are(tmp_path):
-    chosen = gpd.GeoDataFrame(
-        {"length_m": [120.0, 80.0], "cost_minor": [50_000, 30_000]},
-        geometry=[shapely.LineString([(0, 0), (1, 1)])] * 2,
-        crs=CRS,
+def test_figures_are_those_the_steps_recorded(tmp_path):
+    steps = [{"figures": {"chosen_m": 200.0, "cost_minor": None}}, {"figures": {"payment": 110.0}}]
+    text = json.dumps({"program": PROGRAM, "steps": steps})
+    (tmp_path / "record.json").write_text(text, encoding="utf-8")
+    assert figures.figures_of(tmp_path) == {"chosen_m": 200.0, "cost_minor": None, "payment": 110.0}
+    assert figures.figures_of(tmp_path / "none") == {}
+
+
+def test_figures_of_siting():
+    chosen = pd.DataFrame({"length_m": [120.0, 80.0], "cost_minor": [50_000, 30_000]})
+    candidates = pd.DataFrame({"candidate": ["c-7", "c-9", "c-3"]})
+    exact = {case: SimpleNamespace(own_ha=ha) for case, ha in (("a", 1.0), ("b", 2.0))}
+    own = SimpleNamespace(total=np.array([0.5, 1.25, 0.0]))
+    results = SimpleNamespace(
+        layers={"chosen_belts": chosen},
+        lines=SimpleNamespace(candidates=candidates),
+        decision=SimpleNamespace(own=own, exact=exact),
     )
-    chosen.to_file(tmp_path / "layers.gpkg", layer="chosen_belts", driver="GPKG")
-    candidates = chosen.assign(candidate=["c-7", "c-9"], benefit_ha=[0.5, 1.25])
-    candidates.to_file(tmp_path / "layers.gpkg", layer="candidates", driver="GPKG", mode="a")
-    (tmp_path / "tables").mkdir()
-    pd.DataFrame({"own_ha": [1.0, 2.0]}).to_csv(tmp_path / "tables/benefit_by_case.csv")
-    grants = pd.DataFrame(
+    assert siting_summary._figures(results) == {
+        "best_candidates": "c-9 (1.25 ha), c-7 (0.50 ha)",
+        "chosen_m": 200.0,
+        "cost_minor": 80_000.0,
+        "need_met_ha": 1.5,
+    }
+    results.layers["chosen_belts"] = chosen.assign(cost_minor=[50_000, None])
+    assert siting_summary._figures(results)["cost_minor"] is None
+
+
+def test_payments_are_those_of_belts_of_the_holding():
+    table = pd.DataFrame(
         {
             "holding_id": ["h-1", "h-1", "h-1", "h-2", "h-2"],
             "scheme": ["a", "b", "b", "a", "b"],
             "payment_minor": [70, 50, 60, 900, 90],
         }
     )
-    grants.to_csv(tmp_path / "tables/grant_by_holding.csv")
-    assert figures.figures_of(tmp_path, "h-9")["payment_minor"] == 0
-    assert figures.figures_of(tmp_path, "")["payment_minor"] is None
-    assert figures.figures_of(tmp_path, "h-1") == {
-        "exposed_share": None,
-        "sheltered_in_leaf_ha": None,
-        "sheltered_bare_ha": None,
-        "best_candidates": "c-9 (1.25 ha), c-7 (0.50 ha)",
-        "chosen_m": 200.0,
-        "cost_minor": 80_000.0,
-        "payment_minor": 110.0,
-        "need_met_ha": 1.5,
-    }
+
+    def payment(holding_id, chosen_here=False, table=table):
+        data = SimpleNamespace(holding_id=holding_id, chosen_here=chosen_here)
+        results = SimpleNamespace(data=data, tables={"grant_by_holding": table})
+        return grant_summary._payment(results)
+
+    assert payment("h-9") == 0
+    assert payment("") is None
+    assert payment("h-1") == 110
     # Belts of no holding are its own only where an earlier step chose them on it.
-    grants.assign(holding_id="").to_csv(tmp_path / "tables/grant_by_holding.csv")
-    assert figures.figures_of(tmp_path, "h-1")["payment_minor"] is None
-    record = {"program": PROGRAM, "steps": [{"inputs": {"belts": "step:siting/chosen_belts"}}]}
-    (tmp_path / "record.json").write_text(json.dumps(record), encoding="utf-8")
-    assert figures.figures_of(tmp_path, "h-1")["payment_minor"] == 970
+    nameless = table.assign(holding_id="")
+    assert payment("h-1", table=nameless) is None
+    assert payment("h-1", chosen_here=True, table=nameless) == 970
 
 
 @pytest.mark.parametrize("empty", [("h-2",), tuple(TOP)])

@@ -16,7 +16,7 @@ pytestmark = pytest.mark.slow
 
 def sized(name, size=1.0):
     """A task by its name."""
-    return Sized(Task((), [], {}, Area(name, b"", 0.0, ""), name, 1), size)
+    return Sized(Task((), [], {}, Area(name, b"", 0.0, ""), name, 1, False), size)
 
 
 class DyingPool:

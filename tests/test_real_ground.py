@@ -234,7 +234,7 @@ def ebergotzen(tmp_path_factory, drawn):
     edges = forest_edges(folder / "clc2006_100m.tif")
     edges.to_file(out / "belts.gpkg", layer="edges")
     how = {"dem": folder / "dem_25m.tif", "winds": "210,240,270"}
-    ground = shelterscape.exposure(**how, out=out / "exposure")
+    ground = shelterscape.exposure(**how, by_direction=True, out=out / "exposure")
     with drawn():
         belts = shelterscape.shelter(
             **how, belts=f"{out / 'belts.gpkg'}:edges", out=out / "shelter"

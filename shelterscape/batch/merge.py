@@ -31,8 +31,8 @@ from shelterscape.terms import TERMS
 
 PACKAGE = "catchment.gpkg"
 TABLE = "tables/holdings.csv"
-TOGETHER = 200
-"""Holdings whose features are held in memory at once."""
+TOGETHER, VERTICES_TOGETHER = 200, 200_000
+"""Holdings whose features are held in memory at once, and vertices of these, at most about."""
 
 COLUMNS = {
     "holding_id": "holding_id",
@@ -172,29 +172,43 @@ class _Merge:
     def _layer(self, layer: Layer) -> None:
         columns = layer.columns if "holding_id" in layer.columns else _OWNER | layer.columns
         seen: set[bytes] = set()
-        for first in range(0, len(self._done), TOGETHER):
+        held: list[gpd.GeoDataFrame] = []
+        vertices = 0
+        for row in self._done:
             self._ask()
-            frames = []
-            for row in self._done[first : first + TOGETHER]:
-                path = self._folder.of(row.holding) / GEOPACKAGE
-                frame = features_of(path, layer.name)
-                if frame is None:
-                    continue
-                if columns is not layer.columns:
-                    frame = frame.assign(
-                        holding_id=row.holding.holding_id, folder=row.holding.folder
-                    )
-                # An array, for an empty list would be taken for a list of no columns.
-                new = np.array([_is_new(mark, seen) for mark in _marks(frame)], dtype=bool)
-                frames.append(frame[[*columns, "geometry"]][new])
-                style = path.parent / f"layers.{layer.name}.sld"
-                if style.is_file() and not self._style(layer.name).exists():
-                    shutil.copyfile(style, self._style(layer.name))
-            if frames:
-                together = gpd.GeoDataFrame(
-                    pd.concat(frames, ignore_index=True), crs=self._grid.crs
-                )
-                self._write(layer.name, together, layer.kind, columns, layer.title)
+            frame = self._features(row, layer, columns, seen)
+            if frame is not None:
+                held.append(frame)
+                vertices += int(shapely.get_num_coordinates(frame.geometry).sum())
+            if len(held) >= TOGETHER or vertices >= VERTICES_TOGETHER:
+                self._write_together(layer, held, columns)
+                held, vertices = [], 0
+        self._write_together(layer, held, columns)
+
+    def _features(
+        self, row: Row, layer: Layer, columns: dict[str, str], seen: set[bytes]
+    ) -> gpd.GeoDataFrame | None:
+        """Features of one holding that no other had before; None where it has no such layer."""
+        path = self._folder.of(row.holding) / GEOPACKAGE
+        frame = features_of(path, layer.name)
+        if frame is None:
+            return None
+        if columns is not layer.columns:
+            frame = frame.assign(holding_id=row.holding.holding_id, folder=row.holding.folder)
+        style = path.parent / f"layers.{layer.name}.sld"
+        if style.is_file() and not self._style(layer.name).exists():
+            shutil.copyfile(style, self._style(layer.name))
+        # An array, for an empty list would be taken for a list of no columns.
+        new = np.array([_is_new(mark, seen) for mark in _marks(frame)], dtype=bool)
+        return frame[[*columns, "geometry"]][new]
+
+    def _write_together(
+        self, layer: Layer, frames: list[gpd.GeoDataFrame], columns: dict[str, str]
+    ) -> None:
+        if frames:
+            joined = pd.concat(frames, ignore_index=True)
+            together = gpd.GeoDataFrame(joined, crs=self._grid.crs)
+            self._write(layer.name, together, layer.kind, columns, layer.title)
 
     def _write(
         self, name: str, frame: gpd.GeoDataFrame, kind: str, columns: dict[str, str], title: str

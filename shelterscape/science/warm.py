@@ -9,24 +9,29 @@ import geopandas as gpd
 import numpy as np
 import shapely
 from affine import Affine
+from numpy.typing import NDArray
 
 from shelterscape.grid import Grid
 from shelterscape.kernels.compiled import all_compiled, note_all_compiled
 from shelterscape.science.belts import Case, complete, seasonal
+from shelterscape.science.not_modelled import behind_steep, gradient
 from shelterscape.science.places import coverage, means
 from shelterscape.science.rays import lay_apart, rays_of
 from shelterscape.science.scene import How, scene_of
-from shelterscape.science.shelter import one_direction
+from shelterscape.science.shelter import RelativeWindMean, one_direction
+from shelterscape.science.site_wind import SiteWind
 from shelterscape.science.siting.benefit import benefits
 from shelterscape.science.siting.budgets import Limits
 from shelterscape.science.siting.choice import choose
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.monte_carlo import selection_runs
 from shelterscape.science.siting.setting import setting_of
+from shelterscape.science.terrain import TerrainWind
 from shelterscape.science.terrain.averages import WindMean
 from shelterscape.science.terrain.horizon import horizon_angle
 from shelterscape.science.terrain.open_wind import speed_up
 from shelterscape.science.wind import WindSet
+from shelterscape.science.zones import classify
 
 SIDE, CELL_M = 96, 5.0
 CRS = "EPSG:25832"
@@ -46,6 +51,18 @@ def compile_belts() -> None:
         geometry=[shapely.box(4e5 + 50, 6e6 - 300, 4e5 + 300, 6e6 - 50)], crs=CRS
     )
     means(field[0], coverage(place, _grid()))
+    elevation = _elevation()
+    for direction in (10.0, 100.0):  # along columns and along rows
+        behind_steep(gradient(elevation, _grid()), field[0], _grid(), direction)
+    classify(field[0])
+    RelativeWindMean(field.shape).add([1.0], field)
+    terrain = TerrainWind(np.zeros(_grid().shape, np.float32), None, elevation > 0)
+    SiteWind(_grid().shape, 1, 1.0).add([1.0], terrain, field)
+
+
+def _elevation() -> NDArray[np.float32]:
+    row, col = np.mgrid[:SIDE, :SIDE]
+    return (20 * np.sin(row / 15) * np.cos(col / 20)).astype(np.float32)
 
 
 def compile_siting() -> None:
@@ -75,8 +92,7 @@ def _some_belts(metres_south: tuple[float, float]) -> gpd.GeoDataFrame:
 
 def compile_terrain() -> None:
     """Kernels of horizons near and far, and of the wind over terrain."""
-    row, col = np.mgrid[:SIDE, :SIDE]
-    elevation = (20 * np.sin(row / 15) * np.cos(col / 20)).astype(np.float32)
+    elevation = _elevation()
     for limit_m in (100.0, None):
         horizon_angle(elevation, _grid(), 10.0, limit_m=limit_m)
     for tile_cells in (None, SIDE // 2):
