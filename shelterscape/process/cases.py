@@ -78,7 +78,8 @@ class CaseInputs(TerrainInputs):
     )
     combine: Literal["smallest", "product"] = Field(
         "smallest",
-        description="Where several belts act: the smallest relative wind, or the hopeful product.",
+        description="Where several belts act: the smallest relative wind, or their product "
+        "(optimistic).",
     )
     ends: bool = Field(True, description="Let the wind rise outside the ends of belts.")
     at_height_m: float | None = quantity(

@@ -178,8 +178,8 @@ PROCESS = Process(
         "site wind adds hills. Single trees and buildings are not in it.",
         "Reach behind a belt is sure to about a quarter; what was measured behind single belts "
         "scatters about the curve by about a tenth of the open wind (see docs/validation.md).",
-        "Heights and porosities of years to come are told by growth curves and engineering "
-        "choices; belts that fail, are cut or are thinned will differ.",
+        "Heights and porosities of years to come are estimated by growth curves and "
+        "assumed values; belts that fail, are cut or are thinned will differ.",
         "Old or thinned belts may shed branches or fall, and belts can drift snow onto roads; near "
         "roads, power lines and buildings follow the local code and ask a licensed tree inspector.",
     ),

@@ -335,7 +335,7 @@ PROCESS = Process(
         "What was not checked for want of a layer stands in the table of constraints; a line "
         "without a constraint is not thereby allowed.",
         "Costs rank lines against each other; the packaged ones are invented. Heights and "
-        "densities of years to come are told by growth curves and engineering choices.",
+        "porosities of years to come are estimated by growth curves and assumed values.",
         "Old belts that are cut, laid or thinned may shed branches or fall while the work goes on: "
         "have them looked at by a licensed tree inspector first.",
     ),
