@@ -1,7 +1,7 @@
-"""What a holding costs in a batch: against their number and the workers.
+"""Time of a holding in a batch, by number of holdings and of workers.
 
-Seeded ground of 4 m cells, belts 6 m high, eight winds, shelter in both seasons, hills included;
-holdings of 4 ha. Run by itself: ``python benchmarks/batch.py 10 100``.
+Random terrain (seeded) with 4 m cells, belts 6 m high, eight wind directions, shelter in both
+seasons with terrain wind; holdings of 4 ha. Run by itself: ``python benchmarks/batch.py 10 100``.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ import shapely
 from affine import Affine
 from scipy import ndimage
 
-from shelterscape.batch import How, run_batch
+from shelterscape.batch import BatchOptions, run_batch
 
 CRS, WEST, NORTH, CELL_M, CELLS = "EPSG:25832", 500_000.0, 6_000_000.0, 4.0, 2250
 SIDE_M, BELTS = 200.0, 1500
@@ -39,7 +39,7 @@ process = "shelter"
 
 
 def ground(folder: Path) -> Path:
-    """Write the inputs; the path of the plan."""
+    """Write the inputs; return the path of the plan."""
     seed = np.random.default_rng(8)
     heights = ndimage.gaussian_filter(seed.normal(size=(CELLS, CELLS)), 40) * 1200 + 200
     profile = {"driver": "GTiff", "height": CELLS, "width": CELLS, "count": 1, "dtype": "float32"}
@@ -57,7 +57,7 @@ def ground(folder: Path) -> Path:
 
 
 def holdings(folder: Path, count: int) -> str:
-    """A layer of so many holdings side by side, in rows."""
+    """A layer of holdings side by side, in rows."""
     across = int(CELLS * CELL_M // SIDE_M)
     outlines = []
     for n in range(count):
@@ -73,28 +73,28 @@ def holdings(folder: Path, count: int) -> str:
 
 
 def measure(folder: Path, plan: Path, count: int, workers: int) -> dict[str, Any]:
-    """Seconds of one batch from the first holding to the last, and of the parts around."""
+    """Seconds of one batch from the first holding to the last, and of the other stages."""
     out = folder / f"out-{count}-{workers}"
     marks: list[tuple[float, str]] = [(time.perf_counter(), "begin")]
     run_batch(
         plan,
         out,
         holdings=holdings(folder, count),
-        how=How(workers=workers),
+        options=BatchOptions(workers=workers),
         progress=lambda event: marks.append((time.perf_counter(), str(event.get("text")))),
     )
     end = time.perf_counter()
     done = [at for at, text in marks if " of " in text and "holdings" in text]
-    told = [json.loads(p.read_text()) for p in out.glob("holdings/*/timings.json")]
+    reported = [json.loads(p.read_text()) for p in out.glob("holdings/*/timings.json")]
     return {
         "holdings": count,
         "workers": workers,
-        # From the first to the last: without starting workers and the work over the whole map.
+        # From the first to the last: excludes the start of workers and the stage for the whole map.
         "seconds_each": (done[-1] - done[0]) / (count - 1),
-        "seconds_in_worker": statistics.median(one["seconds"] for one in told),
+        "seconds_in_worker": statistics.median(one["seconds"] for one in reported),
         "whole_map_s": done[0] - marks[0][0],
         "merge_s_each": (end - done[-1]) / count,
-        "peak_mib": max(one["peak_memory_mib"] or 0 for one in told),
+        "peak_mib": max(one["peak_memory_mib"] or 0 for one in reported),
         "kib_each": sum(p.stat().st_size for p in out.rglob("holdings/*/**/*") if p.is_file())
         / 1024
         / count,
@@ -104,15 +104,15 @@ def measure(folder: Path, plan: Path, count: int, workers: int) -> dict[str, Any
 def table(counts: Sequence[int] = COUNTS) -> list[str]:
     """A row for each number of holdings and of workers."""
     lines = [
-        "| holdings | workers | s a holding | in its worker | merge, s a holding | before the "
-        "first is done, s | most memory of a worker | on disk a holding |",
+        "| holdings | workers | s per holding | in its worker | merge, s per holding | before the "
+        "first is done, s | peak memory of a worker | on disk per holding |",
         "| ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |",
     ]
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         plan = ground(folder)
         for count in counts:
-            # The largest number with two workers only, for it takes a quarter of an hour.
+            # The largest number with two workers only, because it takes a quarter of an hour.
             for workers in (1, 2) if count < COUNTS[-1] else (2,):
                 row = measure(folder, plan, count, workers)
                 lines.append(

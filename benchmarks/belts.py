@@ -1,9 +1,9 @@
-"""Time and error of belts laid on the ground, and of the whole job `shelter`.
+"""Time and error of relative wind beside belts, and time and memory of whole jobs.
 
 python benchmarks/belts.py
 
-Kernels are timed beside a memory copy in the same run; the job runs in a process of its own over
-files, and its time and memory are those it writes into timings.json.
+Kernels are timed together with a memory copy in the same run. Jobs run in separate processes on
+files; their time and memory are those they write to timings.json.
 """
 
 from __future__ import annotations
@@ -27,9 +27,9 @@ from horizon import seeded_ground
 from watch import copy_seconds, load
 
 from shelterscape.grid import Grid
-from shelterscape.science.belts import complete, seasonal
-from shelterscape.science.rays import lay, rays_of
-from shelterscape.science.scene import How, Scene, scene_of
+from shelterscape.science.belts import belts_in_season, complete
+from shelterscape.science.prepared_belts import PreparedBelts, ShelterOptions, prepare_belts
+from shelterscape.science.rays import accumulate_wind_reduction, rays_of
 from shelterscape.science.shelter import ray_offsets
 
 DATA = Path(__file__).resolve().parents[2] / "shared" / "data"
@@ -59,57 +59,61 @@ def seeded_belts(count: int) -> gpd.GeoDataFrame:
     )
 
 
-def per_ray(scene: Scene) -> tuple[float, float]:
-    """Median seconds a ray: in all, and of laying it on the cells."""
-    taken = np.zeros((len(scene.density), *GRID.shape), np.float32)
-    whole, laid = [], []
+def per_ray(prepared: PreparedBelts) -> tuple[float, float]:
+    """Median seconds per ray: in total, and of the part that visits cells."""
+    taken = np.zeros((len(prepared.density), *GRID.shape), np.float32)
+    whole, on_cells = [], []
     for direction in (DIRECTIONS[0], *DIRECTIONS):  # the first compiles
         begun = time.perf_counter()
-        rays = rays_of(scene, direction + ray_offsets(SECTOR_DEG, SPREAD_DEG))
+        rays = rays_of(prepared, direction + ray_offsets(SECTOR_DEG, SPREAD_DEG))
         ready = time.perf_counter()
-        lay(rays, GRID, "smallest", taken)
+        accumulate_wind_reduction(rays, GRID, "smallest", taken)
         ended = time.perf_counter()
         whole.append((ended - begun) / len(rays.steps))
-        laid.append((ended - ready) / len(rays.steps))
-    return statistics.median(whole[1:]), statistics.median(laid[1:])
+        on_cells.append((ended - ready) / len(rays.steps))
+    return statistics.median(whole[1:]), statistics.median(on_cells[1:])
 
 
-def ray_error(scene: Scene) -> float:
-    """99th percentile of the error of 15 rays against 801, on a cut-out of 800 by 800 cells."""
+def ray_error(prepared: PreparedBelts) -> float:
+    """99th percentile of the error of 15 rays against 801, on a window of 800 by 800 cells."""
     part = GRID.window(1600, 1600, (800, 800))
-    few, many = (np.zeros((len(scene.density), *part.shape), np.float32) for _ in range(2))
-    lay(rays_of(scene, 233.0 + ray_offsets(SECTOR_DEG, SPREAD_DEG)), part, "smallest", few)
-    # In lots, which have the same number of rays each, for the sake of memory.
+    few, many = (np.zeros((len(prepared.density), *part.shape), np.float32) for _ in range(2))
+    accumulate_wind_reduction(
+        rays_of(prepared, 233.0 + ray_offsets(SECTOR_DEG, SPREAD_DEG)), part, "smallest", few
+    )
+    # In lots with the same number of rays each, to limit memory.
     for lot in np.split(233.0 + ray_offsets(SECTOR_DEG, SPREAD_DEG, 801), 9):
-        lay(rays_of(scene, lot), part, "smallest", many)
+        accumulate_wind_reduction(rays_of(prepared, lot), part, "smallest", many)
     return float(np.quantile(np.abs(few - many / 9), 0.99))
 
 
 def kernels() -> list[str]:
-    """Table of seconds a ray."""
+    """Table of seconds per ray."""
     copy = copy_seconds()
     belts = complete(seeded_belts(BELTS), "belts")[0]
     lines = [
-        "| belts to cells, one ray | seconds | of them laying | times a memory copy "
+        "| relative wind, one ray | seconds | on cells | times a memory copy "
         "| error of 15 rays against 801, 99th percentile | goal | met | load before |",
         "| --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for seasons in (("in-leaf",), ("in-leaf", "bare")):
-        scene = scene_of([seasonal(belts, s) for s in seasons], GRID, How())
+        prepared = prepare_belts(
+            [belts_in_season(belts, s) for s in seasons], GRID, ShelterOptions()
+        )
         before = load()
-        whole, laid = per_ray(scene)
-        error = ray_error(scene)
+        whole, on_cells = per_ray(prepared)
+        error = ray_error(prepared)
         met = "yes" if whole <= RAY_SECONDS and error <= RAY_ERROR else "**no**"
         lines.append(
             f"| {BELTS} belts, {SIDE} × {SIDE} cells of {CELL_M:g} m, {' and '.join(seasons)} "
-            f"| {whole:.3f} | {laid:.3f} | {whole / copy:.0f} | {error:.4f} "
+            f"| {whole:.3f} | {on_cells:.3f} | {whole / copy:.0f} | {error:.4f} "
             f"| {RAY_SECONDS} s, {RAY_ERROR} | {met} | {before} |"
         )
     return lines
 
 
 def write_inputs(folder: Path) -> list[str]:
-    """Files of the job, and the options that name them."""
+    """Files of the job, and its options for them."""
     profile = {"driver": "GTiff", "height": SIDE, "width": SIDE, "count": 1, "dtype": "float32"}
     with rasterio.open(
         folder / "dem.tif", "w", crs=CRS, transform=GRID.affine, tiled=True, **profile
@@ -124,7 +128,7 @@ def write_inputs(folder: Path) -> list[str]:
 
 
 class Goal(NamedTuple):
-    """What a job may take: seconds, GiB, MiB written; infinite where there is no goal."""
+    """Goals of a job: seconds, GiB, MiB written; infinite where there is none."""
 
     seconds: float = math.inf
     memory_gib: float = math.inf
@@ -143,7 +147,7 @@ def job(
     process: str = "shelter",
     goal: Goal = Goal(),  # noqa: B008 - immutable
 ) -> str:
-    """Run a process on its own, without pictures; a row of its time and memory."""
+    """Run a process without pictures; return a row of its time and memory."""
     out, before = folder / "out", load()
     command = [sys.executable, "-m", "shelterscape", process, *options, *more, "--no-pictures"]
     subprocess.run([*command, "--out", str(out), "--overwrite"], check=True, capture_output=True)
@@ -182,7 +186,7 @@ def jobs() -> list[str]:
         bare = given[:2] + given[4:]  # without belts
         lines += [
             job(f"{what}, in leaf", given, leaf, folder, goal=Goal(30, 1.7)),
-            job(f"{what}, in leaf, by direction too", given, each, folder, goal=Goal(75)),
+            job(f"{what}, in leaf, also by direction", given, each, folder, goal=Goal(75)),
             job(ground, bare, [], folder, "exposure", Goal(35, written_mib=307)),
             job(f"{ground}, by direction", bare, ["--by-direction"], folder, "exposure", BY_WIND),
             job(f"{what}, in leaf, without terrain", given, flat, folder),
@@ -194,7 +198,7 @@ def jobs() -> list[str]:
 
 
 def _brittany(folder: Path) -> list[str]:
-    """Real ground with belts of the usual kind laid on it."""
+    """Real terrain with usual belts."""
     tile = DATA / "bretagne_lidar_2m5" / "dtm.tif"
     with rasterio.open(tile) as data:
         west, south, east, north = data.bounds

@@ -1,7 +1,7 @@
-"""What a user waits for: help, the first run, the demo, pictures, Monte Carlo runs on the sample.
+"""Waiting times of a user: help, first run, demo, pictures, Monte Carlo runs on the sample.
 
-Commands run in processes of their own. Their processor time is what the system counts, so that a
-busy machine changes it little; their peak memory is looked up every 5 ms.
+Commands run in separate processes. Their processor time is that counted by the system, which
+depends little on other load; their peak memory is read every 5 ms.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ def spent(arguments: list[str], repeats: int = 1, **environment: str) -> Spent:
         )
         mib, done = 0.0, 0
         while not done:
-            # The system's own count would start from what this process held.
+            # The count of the system would include the memory of this process.
             mib = max(mib, peak_mib(process.pid))
             time.sleep(0.005)
             done, status, used = os.wait4(process.pid, os.WNOHANG)
@@ -60,17 +60,17 @@ def spent(arguments: list[str], repeats: int = 1, **environment: str) -> Spent:
 
 
 def command(*words: str) -> list[str]:
-    """Arguments of the interpreter for a command of ours."""
+    """Arguments of the interpreter for a shelterscape command."""
     return ["-m", "shelterscape", *words]
 
 
 def row(what: str, measured: str, goal: str, met: bool) -> str:
-    """A row that says whether the goal was met."""
+    """A row that states whether the goal was met."""
     return f"| {what} | {measured} | {goal} | {'yes' if met else '**no**'} |"
 
 
 def plain_words() -> list[str]:
-    """Rows of commands that need no science, beside an interpreter that does nothing."""
+    """Rows of commands without calculations, compared with an interpreter that does nothing."""
     nothing = spent(["-c", "pass"], 5)
     lines = []
     for words in (("--help",), ("list",), ("describe", "shelter")):
@@ -88,7 +88,7 @@ def plain_words() -> list[str]:
 
 
 def first_run(folder: Path) -> str:
-    """A row of `shelter` on the sample with nothing compiled."""
+    """A row of `shelter` on the sample without compiled kernels."""
     inputs = {"dem": "dem.tif", "winds": "winds.csv", "belts": "ostrel.gpkg:belts"}
     words = [w for name, file in inputs.items() for w in (f"--{name}", str(SAMPLE / file))]
     given = command("shelter", *words, "--out", str(folder / "first"))
@@ -102,14 +102,14 @@ def first_run(folder: Path) -> str:
 
 
 def demo(folder: Path) -> str:
-    """A row of the demo with all kernels compiled by a run before it."""
+    """A row of the demo with all kernels compiled by an earlier run."""
     spent(command("demo", "--out", str(folder / "warm")))
     one = spent(command("demo", "--out", str(folder / "demo")))
     return row("demo, compiled", f"{one.wall:.0f} s, {one.cpu:.0f} s CPU", "20 s", one.wall <= 20)
 
 
 def picture(folder: Path) -> str:
-    """A row of one map of relative wind, the first apart, which sets up the drawing library."""
+    """A row of one map of relative wind, excluding the first, which loads the drawing library."""
     from shelterscape.files.draw import draw_maps
     from shelterscape.files.draw_sheets import MapSheet
     from shelterscape.grid import Grid
@@ -130,7 +130,7 @@ def picture(folder: Path) -> str:
 
 
 def monte_carlo(folder: Path) -> list[str]:
-    """Rows of Monte Carlo runs in siting: many runs less few, so that all else cancels."""
+    """Rows of Monte Carlo runs in siting: many runs minus few, so that all other time cancels."""
     sample = folder / "sample"
     shutil.copytree(SAMPLE, sample)
     text = (sample / "plan.toml").read_text(encoding="utf-8")
@@ -138,7 +138,7 @@ def monte_carlo(folder: Path) -> list[str]:
     siting = next(step for step in steps if 'process = "siting"' in step)
     took = {}
     for runs in (10, 10 + RUNS):
-        changed = re.sub(r"(?m)^reruns = .*$", f"reruns = {runs}", siting)
+        changed = re.sub(r"(?m)^monte_carlo_runs = .*$", f"monte_carlo_runs = {runs}", siting)
         plan = sample / f"plan_{runs}.toml"
         plan.write_text(f"{head}[[step]]{changed}", encoding="utf-8")
         took[runs] = spent(command("run", str(plan), "--out", str(folder / f"runs_{runs}"))).wall
@@ -155,7 +155,7 @@ def monte_carlo(folder: Path) -> list[str]:
 
 
 def table() -> list[str]:
-    """All that is measured here."""
+    """The section of first use."""
     before = load()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)

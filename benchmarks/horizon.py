@@ -1,10 +1,10 @@
-"""Time and error of the horizon, beside a memory copy timed in the same run.
+"""Time and error of the horizon, with a memory copy timed in the same run.
 
     python benchmarks/horizon.py
 
-The error is that of shared lines of sight against every sample, in angle, on the same ground as the
-time; on open terrain models too where they are beside the project. Views of many directions share
-what they can, as in `exposure`.
+The error is the difference in angle between shared lines of sight and all samples, on the ground of
+the time measurement, and on open terrain models if they are available. Views of many directions are
+shared as in `exposure`.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ REAL = {
 
 
 def seeded_ground() -> np.ndarray:
-    """Rough ground with relief at every scale, by summing seeded waves in the spectrum."""
+    """Rough ground with relief at every scale, a sum of random waves (seeded)."""
     rng = np.random.default_rng(7)
     ky, kx = np.fft.fftfreq(SIDE)[:, None], np.fft.rfftfreq(SIDE)[None, :]
     k = np.hypot(kx, ky)
@@ -47,7 +47,7 @@ def seeded_ground() -> np.ndarray:
 
 
 def nanoseconds(work: Callable[[], object], cells: int, repeats: int = 5) -> tuple[float, float]:
-    """Median and least time for a cell, after one run to warm up."""
+    """Median and smallest time per cell, after one warm-up run."""
     work()
     times = []
     for _ in range(repeats):
@@ -60,7 +60,7 @@ def nanoseconds(work: Callable[[], object], cells: int, repeats: int = 5) -> tup
 def every_sample(
     elevation: np.ndarray, grid: Grid, direction: float, limit_m: float | None
 ) -> np.ndarray:
-    """The horizon from every sample, however many."""
+    """The horizon from all samples."""
     ground = np.empty(grid.shape, np.float32)
     known_ground(np.ascontiguousarray(elevation, np.float32), ground)
     step = toward(direction)
@@ -73,7 +73,7 @@ def every_sample(
 
 
 def worst_percentile(elevation: np.ndarray, grid: Grid, limit_m: float | None) -> float:
-    """The largest, over directions, of the 99th percentiles of the error, degrees."""
+    """Largest 99th percentile of the error over all directions, degrees."""
     found = []
     for direction in (0.0, 22.5, 45.0, 73.0, 210.0, 300.0):
         ours = horizon_angle(elevation, grid, direction, limit_m=limit_m)
@@ -83,7 +83,7 @@ def worst_percentile(elevation: np.ndarray, grid: Grid, limit_m: float | None) -
 
 
 def shared_views(ground: np.ndarray, copy: float) -> str:
-    """A row: topex, upwind slope and horizon of 16 wind directions, for each view."""
+    """A row for topex, upwind slope and horizon of 16 wind directions, per view."""
     winds = np.arange(16) * 22.5
 
     def work() -> int:
@@ -103,7 +103,7 @@ def shared_views(ground: np.ndarray, copy: float) -> str:
 
 
 def table() -> list[str]:
-    """Rows of a page: what, time and error."""
+    """Rows of time and error."""
     ground = seeded_ground()
     copy, _ = nanoseconds(lambda: ground.copy(), ground.size, 15)
     lines = [
@@ -117,7 +117,7 @@ def table() -> list[str]:
             for d in DIRECTIONS
         ]
         median, least = (max(t[i] for t in times) for i in (0, 1))
-        # Every sample without a limit would take minutes; 5 km has the same far lines.
+        # All samples without a limit would take minutes; 5 km has the same far lines.
         error = "-" if limit_m is None else f"{worst_percentile(ground, GRID, limit_m):.3f}°"
         lines.append(
             f"| {SIDE} × {SIDE} cells of 5 m, {name}, slowest direction | {median:.1f} | "

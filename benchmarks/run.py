@@ -1,10 +1,9 @@
 """Measure speed, memory and accuracy, and write docs/benchmarks.md.
 
-``python benchmarks/run.py`` measures all but the huge map, for about an hour; ``python
-benchmarks/run.py tiles huge`` measures some sections anew and leaves the others as they stand.
-Times are medians of several runs in one process where they are short. Machines differ, so each
-kernel is also given as a multiple of copying an array of the same size in memory, timed in the
-same run.
+``python benchmarks/run.py`` measures all sections except the huge map, for about an hour. ``python
+benchmarks/run.py tiles huge`` measures some sections and keeps the others. Short times are medians
+of several runs in one process. Machines differ, so the time of each kernel is also stated as a
+multiple of the time of copying an array of the same size in memory, measured in the same run.
 """
 
 from __future__ import annotations
@@ -21,22 +20,23 @@ import batch
 import belts
 import first_use
 import horizon
-import open_wind
 import siting
 import slopes
+import terrain_wind
 import tiles
 
 PAGE = Path(__file__).resolve().parents[1] / "docs" / "benchmarks.md"
 
 HEAD = """# Benchmarks
 
-Written by `make bench` on seeded ground and belts; `benchmarks/run.py` measures single sections.
+Written by `make bench`, on random terrain and belts (seeded). `benchmarks/run.py` measures single
+sections.
 """
 
 
 @dataclass(frozen=True)
 class Section:
-    """A part of the page: heading, what to know before reading it, and what measures it."""
+    """A section of the page: heading, introduction, and the function that measures it."""
 
     heading: str
     text: str
@@ -46,66 +46,68 @@ class Section:
 SECTIONS = {
     "first_use": Section(
         "First use, demo, pictures, Monte Carlo runs",
-        "Processor seconds are those the system counts for the process and what it starts.",
+        "Processor seconds are those of the process and the processes it starts.",
         first_use.table,
     ),
     "horizon": Section(
         "Horizon",
-        "Up to 256 steps to the limit every sample is looked at; beyond, far ground by lines of "
-        "sight shared among neighbours. Time is that of `horizon_angle` as a whole; the error is "
-        "that of the shared lines against every sample, the largest of six directions. It grows "
-        "with slopes across the line of sight: trees and walls in surface models cost accuracy. "
+        "Up to 256 steps to the limit every sample is examined; with more, neighbouring cells "
+        "share lines of sight over far ground. Time is that of `horizon_angle`. The error is that "
+        "of shared lines against all samples, the largest of six directions. It rises with "
+        "slopes across the line of sight: trees and walls in surface models reduce accuracy. "
         "Goals: 10 ns to 1 km, 16 ns to 5 km with an error up to 0.5°.",
         horizon.table,
     ),
-    "open_wind": Section("Terrain wind", "", open_wind.table),
-    "belts": Section("Belts to cells", "A wind direction is 15 rays.", belts.kernels),
+    "terrain_wind": Section("Terrain wind", "", terrain_wind.table),
+    "belts": Section("Relative wind beside belts", "A wind direction is 15 rays.", belts.kernels),
     "jobs": Section(
         "Whole jobs",
-        "Run once each, in processes of their own; seconds and memory are those they write into "
+        "One run each, in separate processes; seconds and memory are those they write to "
         "`timings.json`.",
         belts.jobs,
     ),
     "slopes": Section(
-        "Shelter against cells, directions and belts",
-        f"The field of one season without files, {slopes.CELL_M:g} m cells, 15 rays a direction; "
-        "one is changed at a time.",
+        "Shelter by number of cells, directions and belts",
+        f"The field of one season without files, {slopes.CELL_M:g} m cells, 15 rays per direction; "
+        "one number is varied at a time.",
         slopes.tables,
     ),
     "siting": Section(
         "Siting",
-        "Processor seconds are summed over both threads: on a busy machine they tell more than "
-        "seconds do. Hectares are sheltered hectares.",
+        "Processor seconds are the sum over both threads: on a busy machine they are more reliable "
+        "than seconds. Benefits are equivalent sheltered areas, ha eq.",
         siting.tables,
     ),
     "tiles": Section(
         "One large map in tiles",
-        f"`batch --tiles {tiles.TILE}`, one worker; seeded ground of {tiles.CELL_M:g} m, a belt of "
-        "200 m for every 14 000 cells, four winds, `exposure` (horizon to 1 km) and `shelter` (one "
-        "season), hills included. Seconds are for a million cells, so that the slope shows. "
-        "Memory is what is resident, looked at every tenth of a second: most of any worker, and "
-        "of the process that gives out the work and puts the mosaics together.",
+        f"`batch --tiles {tiles.TILE}`, one worker; random terrain with cells of "
+        f"{tiles.CELL_M:g} m, a belt of 200 m for every 14 000 cells, four wind directions, "
+        "`exposure` (horizon to 1 km) and `shelter` (one season) with terrain wind. Seconds are "
+        "per million cells, which shows how time depends on size. Memory is resident memory, read "
+        "every tenth of a second: the peak of any worker, and of the process that starts workers "
+        "and merges mosaics.",
         tiles.tables,
     ),
     "huge": Section(
         "400 million cells",
-        f"The same with `shelter` alone (one season, four winds, hills): {tiles.HUGE:,} × "
-        f"{tiles.HUGE:,} cells beside a smaller map. Goal: 2 GiB resident at most.",
+        "The same with `shelter` alone (one season, four wind directions, terrain wind): "
+        f"{tiles.HUGE:,} × {tiles.HUGE:,} cells, compared with a smaller map. "
+        "Goal: 2 GiB resident at most.",
         tiles.huge,
     ),
     "batch": Section(
         "Holdings",
-        f"`batch --holdings`: holdings of {batch.SIDE_M:g} m side on seeded ground of "
-        f"{batch.CELL_M:g} m, belts 6 m high, eight winds, `shelter` in both seasons, hills "
-        "included. From the first holding done to the last: without starting workers and the work "
-        "over the whole map, which stand in a column of their own.",
+        f"`batch --holdings`: holdings of {batch.SIDE_M:g} m side on random terrain with cells of "
+        f"{batch.CELL_M:g} m, belts 6 m high, eight wind directions, `shelter` in both seasons "
+        "with terrain wind. Time is from the first holding done to the last; the start of workers "
+        "and the stage for the whole map are in a separate column.",
         batch.table,
     ),
 }
 
 
 def measured(name: str) -> str:
-    """One section, measured now."""
+    """Measure one section."""
     section = SECTIONS[name]
     machine = (
         f"Measured on {os.cpu_count()} cores, {platform.machine()}, Python "
@@ -116,7 +118,7 @@ def measured(name: str) -> str:
 
 
 def standing() -> dict[str, str]:
-    """Sections as the page has them, by name."""
+    """Sections of the existing page, by name."""
     text = PAGE.read_text(encoding="utf-8") if PAGE.is_file() else ""
     found = {part.splitlines()[0]: f"## {part}" for part in text.split("\n## ")[1:]}
     names = {section.heading: name for name, section in SECTIONS.items()}
@@ -124,14 +126,14 @@ def standing() -> dict[str, str]:
 
 
 def main(words: list[str]) -> None:
-    """Measure sections one by one; the page is written after each."""
+    """Measure sections in turn, and write the page after each."""
     assert __doc__ is not None
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument(
         "sections",
         nargs="*",
         metavar="SECTION",
-        help=f"one of {', '.join(SECTIONS)}; without any, all but huge",
+        help=f"one of {', '.join(SECTIONS)}; by default all except huge",
     )
     wanted = parser.parse_args(words).sections
     if unknown := set(wanted) - set(SECTIONS):

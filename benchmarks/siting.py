@@ -1,9 +1,9 @@
-"""Time and memory of judging candidates and choosing among them, and how near the best that is.
+"""Time and memory of evaluating and choosing candidates, and how close choices are to the best.
 
 python benchmarks/siting.py
 
-The large job runs in a process of its own, for the sake of its memory, beside a memory copy timed
-in the same run. Small ones are compared with every set there is.
+The large job runs in a separate process, to measure its memory, with a memory copy timed in the
+same run. Small jobs are compared with all possible sets.
 """
 
 from __future__ import annotations
@@ -28,14 +28,14 @@ from watch import peak_mib
 from shelterscape.grid import Grid
 from shelterscape.process.stages import each
 from shelterscape.science.belts import Case, complete
-from shelterscape.science.scene import How
+from shelterscape.science.prepared_belts import ShelterOptions
 from shelterscape.science.siting.benefit import benefits
 from shelterscape.science.siting.budgets import Limits
 from shelterscape.science.siting.choice import choose
-from shelterscape.science.siting.exact import exact
+from shelterscape.science.siting.context import EvaluationContext, evaluation_context
+from shelterscape.science.siting.full_evaluation import full_evaluation
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.monte_carlo import selection_runs
-from shelterscape.science.siting.setting import Setting, setting_of
 from shelterscape.science.wind import equal_winds
 
 SIDE, CELL_M = 2000, 5.0
@@ -82,17 +82,19 @@ def candidates_of(lines: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 
 def world(grid: Grid, standing: int, count: int, seed: int, longest_m: float) -> Any:
-    """A setting with twelve winds and rolling need, and candidates."""
+    """An evaluation context with twelve wind directions and varying priority, and candidates."""
     row, col = (np.arange(n, dtype=np.float32) * grid.cell_m / 400 for n in grid.shape)
-    need = (1 + np.sin(row)[:, None] * np.cos(col)[None, :]).astype(np.float32)
+    priority = (1 + np.sin(row)[:, None] * np.cos(col)[None, :]).astype(np.float32)
     winds = equal_winds([30.0 * i for i in range(12)], "winds")
     there = lines_on(grid, standing, seed, longest_m)
-    setting = setting_of(grid, LEAF, winds, there, {"crop": need}, how=How())
-    return setting, candidates_of(lines_on(grid, count, seed + 1, longest_m))
+    context = evaluation_context(
+        grid, LEAF, winds, there, {"crop": priority}, options=ShelterOptions()
+    )
+    return context, candidates_of(lines_on(grid, count, seed + 1, longest_m))
 
 
 def timed(work: Callable[[], Any]) -> tuple[Any, float, float]:
-    """What some work gives, its seconds, and its seconds of processor time over both cores."""
+    """Result of a call, its seconds, and its processor seconds over both cores."""
     wall, busy = time.perf_counter(), time.process_time()
     found = work()
     return found, time.perf_counter() - wall, time.process_time() - busy
@@ -105,40 +107,47 @@ def measure() -> dict[str, Any]:
     benefits(warm, few)
     choose(warm, few, Limits(metres=1500.0))
     del warm
-    setting, new = world(ground_of(SIDE, CELL_M), BELTS, CANDIDATES, 11, 600.0)
-    blank = np.zeros(setting.grid.shape, np.float32)
+    context, new = world(ground_of(SIDE, CELL_M), BELTS, CANDIDATES, 11, 600.0)
+    blank = np.zeros(context.grid.shape, np.float32)
     copies = [timed(blank.copy)[1] for _ in range(15)]
-    told: dict[str, Any] = {"copy": statistics.median(copies)}
-    ground, *told["standing"] = timed(lambda: Ground(setting, new))
+    reported: dict[str, Any] = {"copy": statistics.median(copies)}
+    ground, *reported["standing"] = timed(lambda: Ground(context, new))
     every = np.arange(CANDIDATES)
     evaluated = [timed(lambda: ground.by_direction(every)) for _ in range(3)]
-    told["evaluate"] = min(e[1:] for e in evaluated)
+    reported["evaluate"] = min(e[1:] for e in evaluated)
     own = evaluated[0][0].sum(axis=1)
-    _, *told["parts"] = timed(lambda: benefits(ground, new))
+    _, *reported["parts"] = timed(lambda: benefits(ground, new))
     limits = Limits(metres=CHOSEN * float(new["length_m"].mean()))
     for name, exchange in (("greedy", False), ("choose", True)):
-        found, *told[name] = timed(
+        found, *reported[name] = timed(
             lambda e=exchange: choose(ground, new, limits, own=own, exchange=e)
         )
-        told[f"{name}_found"] = [len(found.rows), found.benefit_ha, found.gap, found.laid]
-    told["memory_gib"] = peak_mib() / 1024
+        reported[f"{name}_found"] = [
+            len(found.rows),
+            found.benefit_ha,
+            found.gap,
+            found.evaluations,
+        ]
+    reported["memory_gib"] = peak_mib() / 1024
     ground.wind = blank[None]
-    whole, *told["exact"] = timed(lambda: exact(setting, new, found.rows))
-    told["exact_found"] = whole.benefit_ha
-    return told
+    whole, *reported["exact"] = timed(lambda: full_evaluation(context, new, found.rows))
+    reported["exact_found"] = whole.benefit_ha
+    return reported
 
 
 def large() -> list[str]:
     """Table of the large job."""
     command = [sys.executable, __file__, "measure"]
-    told = json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
+    reported = json.loads(
+        subprocess.run(command, check=True, capture_output=True, text=True).stdout
+    )
     what = {
-        "standing": f"wind beside {BELTS} belts that stand, 60 rays",
+        "standing": f"wind beside {BELTS} existing belts, 60 rays",
         "evaluate": f"{CANDIDATES} candidates by direction (goal 5 s)",
         "parts": "the same with purposes and owners",
-        "greedy": "choice one by one, with bound and curve",
-        "choose": f"choice of about {CHOSEN} with changes line for line (goal 5 s)",
-        "exact": "the chosen set in full, 15 rays, with and without",
+        "greedy": "step-by-step choice, with bound and curve",
+        "choose": f"choice of about {CHOSEN} with exchanges of single lines (goal 5 s)",
+        "exact": "full evaluation of the chosen set, 15 rays, with and without",
     }
     lines = [
         f"| siting, {SIDE} × {SIDE} cells of {CELL_M:g} m, 12 directions × 5 rays | seconds "
@@ -146,73 +155,77 @@ def large() -> list[str]:
         "| --- | --- | --- | --- |",
     ]
     for key, text in what.items():
-        wall, busy = told[key]
-        lines.append(f"| {text} | {wall:.1f} | {busy:.1f} | {wall / told['copy']:.0f} |")
-    lines.append(f"| peak memory before the last, GiB (goal 2) | {told['memory_gib']:.2f} | | |")
-    lines += ["", *_found(told)]
+        wall, busy = reported[key]
+        lines.append(f"| {text} | {wall:.1f} | {busy:.1f} | {wall / reported['copy']:.0f} |")
+    lines.append(
+        f"| peak memory before the last, GiB (goal 2) | {reported['memory_gib']:.2f} | | |"
+    )
+    lines += ["", *_found(reported)]
     return lines
 
 
-def _found(told: dict[str, Any]) -> list[str]:
-    lines = ["| choice | lines | hectares | falls short of the best by at most | lines laid |"]
+def _found(reported: dict[str, Any]) -> list[str]:
+    lines = ["| choice | lines | benefit, ha eq. | below the best by at most | lines evaluated |"]
     lines.append("| --- | --- | --- | --- | --- |")
-    for key, text in (("greedy", "one by one"), ("choose", "with changes")):
-        count, hectares, gap, laid = told[f"{key}_found"]
-        lines.append(f"| {text} | {count} | {hectares:.1f} | {100 * gap:.1f} % | {laid} |")
-    lines.append(f"| in full: ends, close belts, 15 rays | | {told['exact_found']:.1f} | | |")
+    for key, text in (("greedy", "step by step"), ("choose", "with exchanges")):
+        count, hectares, gap, evaluated = reported[f"{key}_found"]
+        lines.append(f"| {text} | {count} | {hectares:.1f} | {100 * gap:.1f} % | {evaluated} |")
+    lines.append(
+        f"| full evaluation: ends, close belts, 15 rays | | {reported['exact_found']:.1f} | | |"
+    )
     return lines
 
 
 def sets_of(new: gpd.GeoDataFrame, metres: float) -> list[tuple[int, ...]]:
-    """All sets within a length."""
+    """All sets within a total length."""
     length = new["length_m"].to_numpy()
     sizes = (itertools.combinations(range(len(new)), k) for k in range(1, len(new) + 1))
     return [s for sets in sizes for s in sets if length[list(s)].sum() <= metres]
 
 
 def plain(ground: Ground, rows: tuple[int, ...]) -> float:
-    """Benefit of a set by the plain rule."""
+    """Benefit of a set if the smallest relative wind applies."""
     total = 0.0
     for row in rows:
         total += float(ground.gains([row])[0])
         ground.plant(row)
     for _ in rows:
-        ground.put_back()
+        ground.remove_last()
     return total
 
 
 def near_the_best(worlds: int = 12) -> list[str]:
-    """Found sets beside the best of all sets, on small ground."""
+    """Sets found, compared with the best of all sets, on small maps."""
     shares, gaps, kept = [], [], 0
     for seed in range(worlds):
-        setting, new = world(ground_of(60, 10.0), 3, SMALL, 100 + 2 * seed, 200.0)
-        ground = Ground(setting, new)
+        context, new = world(ground_of(60, 10.0), 3, SMALL, 100 + 2 * seed, 200.0)
+        ground = Ground(context, new)
         metres = 0.35 * float(new["length_m"].sum())
         found = choose(ground, new, Limits(metres=metres))
         best = max(plain(ground, rows) for rows in sets_of(new, metres))
         shares.append(found.benefit_ha / best)
         gaps.append(found.gap)
-        kept += best <= found.bound_ha * (1 + 1e-6)
+        kept += best <= found.benefit_bound_ha * (1 + 1e-6)
     return [
-        f"Of {worlds} small choices among {SMALL}, against every set, by the plain rule: "
+        f"{worlds} small choices among {SMALL}, compared with all sets (smallest relative wind): "
         f"{np.mean(shares):.4f} of the best on average, {min(shares):.4f} at worst; the bound "
-        f"held in {kept} of {worlds}, {100 * np.mean(gaps):.0f} % above what was found on average.",
+        f"was correct in {kept} of {worlds}, {100 * np.mean(gaps):.0f} % above the set found.",
     ]
 
 
-def monte_carlo(setting: Setting, new: gpd.GeoDataFrame) -> tuple[float, float]:
+def monte_carlo(context: EvaluationContext, new: gpd.GeoDataFrame) -> tuple[float, float]:
     """Seconds and processor seconds of all Monte Carlo runs."""
-    own = benefits(Ground(setting, new), new)
+    own = benefits(Ground(context, new), new)
     limits = Limits(metres=20 * float(new["length_m"].mean()))
-    each(selection_runs(setting, new, own, limits, runs=1), lambda done: None)
+    each(selection_runs(context, new, own, limits, runs=1), lambda done: None)
     _, wall, busy = timed(
-        lambda: each(selection_runs(setting, new, own, limits, runs=RUNS), lambda done: None)
+        lambda: each(selection_runs(context, new, own, limits, runs=RUNS), lambda done: None)
     )
     return wall, busy
 
 
 def tables() -> list[str]:
-    """All that is measured here."""
+    """The section of siting."""
     job = world(ground_of(800, 10.0), 150, 600, 31, 400.0)
     seconds, busy = monte_carlo(*job)
     return [

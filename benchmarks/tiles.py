@@ -1,7 +1,8 @@
-"""What a large map costs in tiles: time for each part of the work, and memory of all processes.
+"""A large map in tiles: time of each stage, and memory of all processes.
 
-Seeded ground of 5 m cells, belts 8 m high, four winds; exposure (horizon to 1 km, open wind) and
-shelter (one season, hills). Run by itself: ``python benchmarks/tiles.py 2048 4096``.
+Random terrain (seeded) with 5 m cells, belts 8 m high, four wind directions; exposure (horizon to 1
+km, terrain wind) and shelter (one season, with terrain wind). Run by itself: ``python
+benchmarks/tiles.py 2048 4096``.
 """
 
 from __future__ import annotations
@@ -40,7 +41,7 @@ seasons = ["in-leaf"]
 
 
 def ground(folder: Path, side: int, steps: str = EXPOSURE + SHELTER) -> Path:
-    """Write a map of so many cells a side, strip by strip; the path of the plan."""
+    """Write a square map, strip by strip; return the path of the plan."""
     seed = np.random.default_rng(8)
     profile = {"driver": "GTiff", "height": side, "width": side, "count": 1, "dtype": "float32"}
     profile |= {"tiled": True, "blockxsize": 512, "blockysize": 512, "crs": CRS}
@@ -50,7 +51,7 @@ def ground(folder: Path, side: int, steps: str = EXPOSURE + SHELTER) -> Path:
         for row in range(0, side, 512):
             rows = np.arange(row, min(row + 512, side))
             heights = 200 + 20 * np.sin(rows / 90)[:, None] * np.cos(cols / 70)
-            # Roughness of the ground itself, which no compression does away with.
+            # Small-scale relief, which does not compress.
             heights = heights + seed.normal(0, 0.05, heights.shape)
             window = Window(0, row, side, len(rows))
             data.write(heights.astype(np.float32), 1, window=window)
@@ -65,19 +66,19 @@ def ground(folder: Path, side: int, steps: str = EXPOSURE + SHELTER) -> Path:
     return folder / "plan.toml"
 
 
-def batch(plan: Path, out: Path, workers: int = 1, **how: object) -> Watched:
+def batch(plan: Path, out: Path, workers: int = 1, **options: object) -> Watched:
     """Run a plan over the tiles of its map."""
     command = [sys.executable, "-m", "shelterscape", "batch", str(plan), "--out", str(out)]
     command += ["--tiles", str(TILE), "--workers", str(workers), "--json"]
-    found = watch(command, **how)
+    found = watch(command, **options)
     if found.exit_code:
         raise SystemExit(f"{' '.join(command)} ended with {found.exit_code}")
     return found
 
 
 def parts(found: Watched) -> dict[str, float]:
-    """Seconds before the first tile was begun, of the tiles, and of what came after."""
-    texts = [(at, str(told.get("text", ""))) for at, told in found.events]
+    """Seconds before the first tile, of the tiles, and after the last tile."""
+    texts = [(at, str(reported.get("text", ""))) for at, reported in found.events]
     whole = [at for at, text in texts if text.endswith("holdings to be run")]
     done = [at for at, text in texts if text.endswith(" left")]
     return {"whole": whole[0], "tiles": done[-1] - whole[0], "merge": found.seconds - done[-1]}
@@ -101,9 +102,9 @@ def row(side: int, steps: str = EXPOSURE + SHELTER) -> str:
 
 
 HEAD = [
-    "| cells | tiles | whole map first | tiles | putting together | in all, s a million cells | "
-    "most memory of a worker, MiB | of the batch itself, MiB | of both at once, MiB | on disk, MiB "
-    "a million cells |",
+    "| cells | tiles | whole map first | tiles | merging | total, s per million cells | "
+    "peak memory of a worker, MiB | of the batch itself, MiB | of both at once, MiB | on disk, MiB "
+    "per million cells |",
     "| ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |",
 ]
 
@@ -114,7 +115,7 @@ def tables(sides: tuple[int, ...] = SIDES) -> list[str]:
 
 
 def huge() -> list[str]:
-    """A row for a usual map and for one of 400 million cells, of shelter alone."""
+    """A row for a usual map and for one of 400 million cells, with shelter alone."""
     return [*HEAD, row(4096, SHELTER), row(HUGE, SHELTER)]
 
 

@@ -1,4 +1,4 @@
-"""Run a command and watch what it and the processes it starts hold in memory."""
+"""Run a command and measure the memory of its processes."""
 
 from __future__ import annotations
 
@@ -22,17 +22,17 @@ PAUSE_SECONDS = 0.1
 
 @dataclass
 class Watched:
-    """What a command did.
+    """Result of a command.
 
     Parameters
     ----------
     events : list
-        Seconds since the start, and what was told, for each line of JSON.
+        Seconds since the start, and the event, for each line of JSON.
     seconds : float
     exit_code : int
     own_mib, most_mib, together_mib : float
-        Most memory resident in the process itself, in any one of the processes it started, and in
-        all of them at once, as far as looking every tenth of a second shows.
+        Peak resident memory of the process itself, of any of the processes it started, and of all
+        of them at once, read every tenth of a second.
     """
 
     events: list[tuple[float, dict[str, Any]]] = field(default_factory=list)
@@ -43,8 +43,8 @@ class Watched:
     together_mib: float = 0.0
 
 
-def watch(command: list[str], **how: Any) -> Watched:
-    """Run a command that tells its progress as lines of JSON.
+def watch(command: list[str], **options: Any) -> Watched:
+    """Run a command that reports its progress as lines of JSON.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ def watch(command: list[str], **how: Any) -> Watched:
         For `subprocess.Popen`.
     """
     found, begun = Watched(), time.perf_counter()
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, **how) as process:
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, **options) as process:
         looker = threading.Thread(target=_look, args=(process, found))
         looker.start()
         assert process.stdout is not None
@@ -76,7 +76,7 @@ def _look(process: subprocess.Popen[str], found: Watched) -> None:
 
 
 def _family(pid: int) -> Iterator[int]:
-    """A process and all that came of it."""
+    """A process and all its descendants."""
     yield pid
     for thread in Path(f"/proc/{pid}/task").glob("*"):
         with contextlib.suppress(OSError):
@@ -87,14 +87,14 @@ def _family(pid: int) -> Iterator[int]:
 def _resident_mib(pid: int) -> float:
     try:
         pages = Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1]
-    except OSError:  # it just ended
+    except OSError:  # it has just ended
         return 0.0
     return int(pages) * os.sysconf("SC_PAGE_SIZE") / MIB
 
 
 def peak_mib(pid: int | str = "self") -> float:
-    """Most memory a process itself held so far; what its parent held does not count."""
-    with contextlib.suppress(OSError):  # it just ended
+    """Peak memory of a process itself so far, without that of its parent."""
+    with contextlib.suppress(OSError):  # it has just ended
         for line in Path(f"/proc/{pid}/status").read_text(encoding="ascii").splitlines():
             if line.startswith("VmHWM:"):
                 return int(line.split()[1]) / 1024
@@ -102,12 +102,12 @@ def peak_mib(pid: int | str = "self") -> float:
 
 
 def load() -> str:
-    """Load average over the last minute: above the number of cores, times mean little."""
+    """Load average over the last minute; above the number of cores, times are unreliable."""
     return f"{os.getloadavg()[0]:.1f}"
 
 
 def copy_seconds(side: int = 4000, repeats: int = 15) -> float:
-    """Median seconds of copying an array of the main job's size."""
+    """Median seconds of copying an array of the size of the main job."""
     blank, times = np.zeros((side, side), np.float32), []
     for _ in range(repeats):
         begun = time.perf_counter()

@@ -10,20 +10,20 @@ from types import ModuleType
 from typing import Any
 
 MODULES = {
-    "grid": "Where cells are, and one compass.",
+    "grid": "Position of cells, and compass directions.",
     "process.stages": "Run the stages of a process on arrays.",
     "science.terrain": "Horizons, topex, upwind slope and terrain wind.",
     "science.belts": "Belts: columns, defaults and leaf states.",
-    "science.growth": "Heights and porosities in years to come.",
-    "science.shelter": "What belts do to the wind.",
-    "science.site_wind": "Terrain wind and belts together.",
+    "science.growth": "Heights and porosities in future years.",
+    "science.shelter": "Relative wind beside belts.",
+    "science.site_wind": "Site wind: terrain wind and belts together.",
     "science.zones": "Zones of relative wind.",
-    "science.places": "Means over places, and corners for stock.",
+    "science.places": "Means over places, and sheltered corners for stock.",
     "science.wind": "Wind sets and their weights.",
-    "science.grants": "What grants pay for belts.",
-    "kernels.shelter_curves": "The wind beside one belt.",
+    "science.grants": "Grant payments for belts.",
+    "kernels.shelter_curves": "Shelter curves: relative wind beside one belt.",
 }
-"""Modules of the interface and what each is for, in reading order."""
+"""Modules of the interface and their purpose, in reading order."""
 
 SECTION = re.compile(r"^(\w[\w ]*)\n-{3,}$", re.MULTILINE)
 
@@ -36,8 +36,8 @@ def api_pages() -> dict[str, str]:
         "# From Python\n\n"
         "Every process is a function of the package: `shelterscape.exposure(...)`, "
         "`shelterscape.shelter(...)`; see [processes](../processes/index.md). The functions below "
-        "work on arrays, a `Grid` and tables, and open no file. Their names may still change "
-        "between versions.\n\n" + "\n".join(rows) + "\n\n" + EXAMPLE
+        "work on arrays, a `Grid` and tables, and open no file. Renamed names are listed in the "
+        "[changelog](../../CHANGELOG.md).\n\n" + "\n".join(rows) + "\n\n" + EXAMPLE
     )
     return made
 
@@ -98,7 +98,7 @@ def _signature(name: str, function: Any) -> str:
 
 
 class _Dots:
-    """Stands for a default value too long to show."""
+    """Takes the place of a default value too long to show."""
 
     def __repr__(self) -> str:
         return "..."

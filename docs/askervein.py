@@ -1,4 +1,4 @@
-"""The page and the figure on Askervein hill; docs/generate.py calls them where the data are."""
+"""The page and the figure on Askervein hill; docs/generate.py uses them where the data exist."""
 
 from __future__ import annotations
 
@@ -17,45 +17,47 @@ from shelterscape.science.terrain import Edges
 
 FIGURE = Path(__file__).resolve().parent / "images" / "askervein.png"
 
-TEXT = """# Open wind on a measured hill: Askervein
+TEXT = """# Terrain wind on a measured hill: Askervein
 
-**One hill only.** How well the theory does here says little about other shapes of ground, other
-roughness or air that is not neutral.
+**One hill only.** The agreement here says little about other shapes of ground, other roughness, or
+air that is not neutral.
 
-Askervein is a smooth hill 116 m high on South Uist, Scotland, with open sea plain upwind. On 3
-October 1983 wind was measured 10 m above ground along two lines across it, wind from 210°. Given to
-the library: the terrain (cells of 25 m), roughness {z0} m and height {z} m, and nothing else; all
-other settings are its defaults. Directions of the report are taken from grid north: by the masts'
-coordinates line A bears 43.1°. Speed-up is relative to the reference mast RS on the plain.
+Askervein is a smooth hill 116 m high on South Uist, Scotland, with flat, open coastal ground
+upwind. On 3 October 1983 wind was measured 10 m above ground along two lines across it, with the
+wind from 210°. The inputs are the terrain (cells of 25 m), roughness {z0} m and height {z} m, and
+nothing else; all other settings are defaults. Directions in the measurement report are taken as
+from grid north: by the coordinates of the masts, line A bears 43.1°. Speed-up is relative to the
+reference mast RS on the flat ground.
 
-| | ours | flow without friction | goal |
+| | calculated | flow without friction | goal |
 | --- | --- | --- | --- |
-| hilltop (measured {measured}) | {ht:.2f} | {ht_pot:.2f} | .75 to .95 |
-| RMSE, {n} upwind and crest masts | {rmse:.3f} | {rmse_pot:.3f} | at most .10 |
-| RMSE, lee masts: the theory fails there | {lee:.2f} | {lee_pot:.2f} | marked as not valid |
+| hilltop (measured {measured}) | {ht:.2f} | {ht_pot:.2f} | 0.75 to 0.95 |
+| RMSE, {n} upwind and crest masts | {rmse:.3f} | {rmse_pot:.3f} | at most 0.10 |
+| RMSE, lee masts, where the theory fails | {lee:.2f} | {lee_pot:.2f} | marked as not valid |
 | share of the 2 km square marked as not valid | {share:.1%} | | at most 15 % |
 
-![Speed-up round the hill, and along two lines across it]({figure})
+![Speed-up around the hill, and along two lines across it]({figure})
 
-Left: speed-up 10 m above ground; hatched where marked as not valid. Right: along the two lines,
-measured with its scatter, ours, and flow without friction; hollow marks are flagged.
+Left: speed-up 10 m above ground, hatched where marked as not valid. Right: speed-up along the two
+lines, measured (with scatter), calculated, and for flow without friction; hollow points are marked
+as not valid.
 
 ## Mast by mast
 
 {masts}
 
-{missed} stands at the foot of the lee, 9° below the crest, where the marked lee, which ends
-at 10°, is over. A wider mark would cover more than 15 % of the square. The slope at which a lee
-begins was set on this hill (the theory does well at AANE10, 10° below its crest, and fails at
-ANE10, 12° below), so these flags are no independent proof.
+{missed} is at the foot of the lee, 9° below the crest, outside the area marked as lee, which ends
+at 10°. A wider area would cover more than 15 % of the square. The slope at which a lee begins was
+chosen on this hill (the theory does well at AANE10, 10° below its crest, and fails at ANE10, 12°
+below), so these marks are no independent evidence.
 
-## What it hangs on
+## Sensitivity
 
 {sensitivity}
 
-Where the map ends and how it is carried on matters little here, since the hill stands 5 km inside
-the map. Roughness matters most. Cells of 100 m round off this hilltop: the goal for coarser cells,
-within .03 of 25 m, is met at 50 m and missed at 100 m.
+The edge of the map and its extension matter little here, because the hill is 5 km inside the map.
+Roughness matters most. Cells of 100 m smooth this hilltop: the goal for coarser cells, within 0.03
+of the result with 25 m, is met at 50 m and missed at 100 m.
 
 ## Sources
 
@@ -71,7 +73,7 @@ def table(head: list[str], body: list[list[str]]) -> str:
 
 
 def page() -> str:
-    """The page, worked out anew."""
+    """The page, calculated again."""
     elevation, grid = hill.ground()
     masts = hill.masts()
     wind, found = hill.ours(elevation, grid)
@@ -98,7 +100,7 @@ def page() -> str:
 
 
 def mast_table(found, potential, wind, grid) -> str:
-    """Measured and ours at every mast, with the flag."""
+    """Measured and calculated speed-up at every mast, and whether it is valid."""
     body = []
     for where, names in (("upwind", hill.UPWIND), ("crest", hill.CREST), ("lee", hill.LEE)):
         for name in names:
@@ -107,36 +109,41 @@ def mast_table(found, potential, wind, grid) -> str:
                 [
                     name,
                     where,
-                    f"{mast.speed_up:+.2f}",
-                    f"{found[name]:+.2f}",
-                    f"{found[name] - mast.speed_up:+.2f}",
-                    f"{potential[name]:+.2f}",
-                    "not valid" if hill.flagged(wind, grid, mast) else "",
+                    signed(mast.speed_up),
+                    signed(found[name]),
+                    signed(found[name] - mast.speed_up),
+                    signed(potential[name]),
+                    "no" if hill.flagged(wind, grid, mast) else "yes",
                 ]
             )
-    head = ["mast", "where", "measured", "ours", "difference", "without friction", "flag"]
+    head = ["mast", "position", "measured", "calculated", "difference", "without friction", "valid"]
     return table(head, body)
+
+
+def signed(value: float) -> str:
+    """A number with its sign and two decimals; no minus sign before zero."""
+    return f"{round(value, 2) + 0.0:+.2f}"
 
 
 def sensitivity() -> str:
     """Hilltop and RMSE under other settings."""
     elevation, grid = hill.ground()
     settings = {
-        "as the library does it": {},
-        **{f"made-up ground past the edges {p:g} m wide": {"edges": Edges(pad_m=p)}
+        "default": {},
+        **{f"ground extended {p:g} m beyond the edges": {"edges": Edges(pad_m=p)}
            for p in (0.0, 1000.0, 10000.0)},
-        "ground tapered over 1500 m inside the edges": {"edges": Edges(taper_m=1500.0)},
-        "no plane taken off": {"edges": Edges(level=False)},
-        "plain at 0 m": {"base_m": 0.0},
-        "plain at the median height": {"base_m": float(np.median(elevation))},
-        "plain at the mean height": {"base_m": float(elevation.mean())},
+        "ground flattened over 1500 m inside the edges": {"edges": Edges(taper_m=1500.0)},
+        "without removing a plane from the ground": {"edges": Edges(level=False)},
+        "flat terrain at 0 m": {"base_m": 0.0},
+        "flat terrain at the median elevation": {"base_m": float(np.median(elevation))},
+        "flat terrain at the mean elevation": {"base_m": float(elevation.mean())},
         **{f"roughness {z0:g} m": {"roughness_m": z0} for z0 in (0.01, 0.02, 0.05, 0.1)},
-        "short form, without the Bessel factor": {"theory": "short"},
+        "short form of the theory, without the Bessel factor": {"theory": "short"},
         "in tiles of 5 km": {"tile_cells": 200},
     }  # fmt: skip
     body = []
-    for name, how in settings.items():
-        _, found = hill.ours(elevation, grid, **how)
+    for name, options in settings.items():
+        _, found = hill.ours(elevation, grid, **options)
         body.append([name, f"{found['HT']:.2f}", f"{hill.rmse(found):.3f}"])
     for times in (2, 4):
         _, found = hill.ours(*hill.coarser(elevation, grid, times))
@@ -191,7 +198,7 @@ def draw_map(axes, elevation, grid, wind) -> None:
 
 
 def draw_line(axes, title, names, found, potential, wind, grid) -> None:
-    """Measured, ours and flow without friction along one line of masts."""
+    """Measured, calculated and frictionless speed-up along one line of masts."""
     masts = hill.masts()
     top = masts["HT" if title == "line A" else "CP_t"]
     bearing = np.radians(43.1)
@@ -205,7 +212,7 @@ def draw_line(axes, title, names, found, potential, wind, grid) -> None:
             at[name], mast.speed_up, mast.scatter, fmt="ko", ms=4, mfc=fill, elinewidth=0.8
         )
     x = [at[n] for n in names]
-    axes.plot(x, [found[n] for n in names], color="#8a4a00", label="ours")
+    axes.plot(x, [found[n] for n in names], color="#8a4a00", label="calculated")
     axes.plot(x, [potential[n] for n in names], "--", color="#6a5aa0", label="without friction")
     axes.axhline(0, color="0.8", lw=0.8, zorder=0)
     axes.set(title=title, ylabel="speed-up", xlabel="m along the line from the top", ylim=(-0.8, 1))

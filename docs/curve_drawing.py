@@ -35,7 +35,7 @@ class Point:
 
 
 def panel_points() -> list[Point]:
-    """Handbook rows, and measured belts that give a porosity or are drawn at the default one."""
+    """Handbook rows, and measured belts; at the default porosity where none is stated."""
     points = []
     for file, source, status in (
         ("handbook_iowa.csv", "Iowa State University Extension", "S"),
@@ -55,7 +55,7 @@ def panel_points() -> list[Point]:
 
 
 def drawing() -> str:
-    """All curves for some porosities, with the published points nearest to each."""
+    """All curves for five porosities, with the published points nearest to each."""
     width, height = LEFT + 3 * (WIDTH + 30), TOP + 2 * (HEIGHT + 60)
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" '
@@ -119,11 +119,11 @@ def _legend(left: int, top: int) -> str:
             f'<text x="{left + 38}" y="{y + 4}">{name}</text>'
         )
     notes = (
-        "black: published, seen in its source",
-        "white: from memory",
+        "black: seen in the source",
+        "white: not verified against the source",
         "points: panel of the nearest porosity",
         "across: distance in belt heights, + leeward",
-        "up: wind over open wind, near the ground",
+        "up: relative wind, near the ground",
     )
     for i, note in enumerate(notes):
         parts.append(f'<text x="{left}" y="{top + 82 + 15 * i}">{note}</text>')

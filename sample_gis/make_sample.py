@@ -1,10 +1,10 @@
-"""Make the invented sample data of the Ostrel valley, the same on every run.
+"""Generate the invented sample data of the Ostrel valley; every run gives the same bytes.
 
 Usage: python sample_gis/make_sample.py
 
-Rewrites dem.tif, ostrel.gpkg and winds.csv in the folder of this script. Nothing
-shown exists: ground, farms, belts and winds all come from a seed and from numbers
-written in these scripts.
+Rewrites dem.tif, ostrel.gpkg and winds.csv in the folder of this script. Nothing in
+them exists: ground, farms, belts and winds are generated from a seed and from numbers
+in these scripts.
 """
 
 from __future__ import annotations
@@ -19,10 +19,10 @@ import shapely
 from rasterio.transform import from_origin
 from sample_belts import build_belts
 from sample_constraints import (
+    build_candidate_lines,
     build_constraints,
     build_gateways,
     build_paths,
-    build_wishes,
 )
 from sample_fields import Fields, build_fields
 from sample_ground import CELL, EPSG, NORTH, SIDE, WEST, Ground, build_ground, map_frame
@@ -36,7 +36,7 @@ from sample_places import (
 SEED = 20260401
 HERE = Path(__file__).resolve().parent
 NODATA = -9999.0
-# GeoPackage stamps each layer with a time of writing; a fixed one keeps the bytes equal.
+# A GeoPackage stores the time of writing of each layer; a fixed time keeps the bytes equal.
 WRITTEN = "2026-04-01T00:00:00Z"
 
 LAYERS = {
@@ -49,12 +49,12 @@ LAYERS = {
     "roads": ("MultiLineString", "Invented roads"),
     "power_lines": ("MultiLineString", "Invented overhead power line"),
     "river": ("MultiLineString", "Invented river Ostrel, drawn downstream"),
-    "keep_clear": ("MultiPolygon", "Invented ground to be kept clear of belts"),
+    "keep_clear": ("MultiPolygon", "Invented keep-clear areas"),
     "grant_areas": ("MultiPolygon", "Invented grant areas, partly overlapping"),
     "constraints": ("MultiPolygon", "Invented register of constraints on planting"),
     "paths": ("MultiLineString", "Invented rights of way, as constraints"),
-    "gateways": ("MultiPoint", "Invented gateways to be left open"),
-    "wished_lines": ("MultiLineString", "Lines invented farmers drew for new belts"),
+    "gateways": ("MultiPoint", "Invented gateways that must stay open"),
+    "wished_lines": ("MultiLineString", "Invented lines drawn for new belts"),
 }
 
 # subset: share of calm, then lobes of (from direction, weight, spread parameter)
@@ -63,10 +63,10 @@ WIND_LOBES = {
     "spring": (0.028, [(45, 0.52, 3.6), (232, 0.30, 2.4), (300, 0.10, 2.0), (140, 0.08, 1.2)]),
     "winter": (0.022, [(238, 0.66, 3.0), (292, 0.18, 2.4), (70, 0.10, 2.0), (160, 0.06, 1.2)]),
 }
-# subset: mean speed that the lobes push up to, m/s
+# subset: mean speed in the weakest and the strongest direction, m/s
 WIND_SPEED = {"": (3.6, 6.1), "spring": (3.7, 6.0), "winter": (4.2, 7.0)}
 WIND_HEADER = {
-    "title": "Ostrel valley, invented winds for the sample data; nobody measured these",
+    "title": "Ostrel valley, invented winds for the sample data; not measured",
     "measured_height_m": "10",
     "roughness_m": "0.03",
     "years": "2006-2025",
@@ -115,7 +115,7 @@ def line_layers(ground: Ground) -> dict[str, gpd.GeoDataFrame]:
 
 
 def as_multi(layer: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Make every shape the multi-part kind, so that a layer holds one kind only."""
+    """Convert all shapes to multi-part geometries, so that a layer has one geometry type."""
     many = {
         "Polygon": shapely.multipolygons,
         "LineString": shapely.multilinestrings,
@@ -126,13 +126,13 @@ def as_multi(layer: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 
 def check_layers(layers: dict[str, gpd.GeoDataFrame]) -> None:
-    """Stop before writing anything broken."""
+    """Raise an error for an invalid layer, before anything is written."""
     frame = map_frame(0)
     for name, layer in layers.items():
         if not layer.is_valid.all() or layer.is_empty.any():
-            raise RuntimeError(f"layer {name} holds an invalid or empty shape")
+            raise RuntimeError(f"layer {name} has an invalid or empty shape")
         if not layer.within(frame).all():
-            raise RuntimeError(f"layer {name} leaves the map")
+            raise RuntimeError(f"layer {name} extends beyond the map")
 
 
 def write_layers(layers: dict[str, gpd.GeoDataFrame], path: Path) -> None:
@@ -154,9 +154,9 @@ def write_layers(layers: dict[str, gpd.GeoDataFrame], path: Path) -> None:
 
 
 def shares(weights: np.ndarray, calm: float) -> np.ndarray:
-    """Whole ten-thousandths that add up to exactly 10 000, calm last.
+    """Integers that sum to 10 000, calm last.
 
-    Each is rounded down and the leftovers go to the largest remainders.
+    Each is rounded down; the remainder is distributed to the largest fractions.
     """
     exact = np.r_[weights / weights.sum() * (1 - calm), calm] * 10_000
     whole = np.floor(exact).astype(int)
@@ -166,7 +166,7 @@ def shares(weights: np.ndarray, calm: float) -> np.ndarray:
 
 
 def wind_rows(subset: str) -> list[str]:
-    """The seventeen rows of one subset."""
+    """Rows of one subset: 16 directions and calm."""
     calm, lobes = WIND_LOBES[subset]
     slow, fast = WIND_SPEED[subset]
     directions = np.arange(16) * 22.5
@@ -175,7 +175,7 @@ def wind_rows(subset: str) -> list[str]:
     lobe_height = weight * np.exp(spread * (np.cos(turn) - 1)) * np.sqrt(spread)
     total = lobe_height.sum(axis=1)
     frequency = shares(total, calm)
-    # Winds from the common quarters are also the stronger and steadier ones here.
+    # Wind from frequent directions is also stronger and steadier here.
     strength = total / total.max()
     speed = slow + (fast - slow) * strength**0.7
     steady = 1.75 + 0.4 * strength
@@ -196,7 +196,7 @@ def write_winds(path: Path) -> None:
 
 
 def build_layers(ground: Ground, rng: np.random.Generator) -> dict[str, gpd.GeoDataFrame]:
-    """Every vector layer, with only the columns that are written."""
+    """All vector layers, with the columns that are written."""
     fields: Fields = build_fields(ground, rng)
     special = settle_special_parcels(fields)
     columns = ["parcel_id", "holding_id", "land_use", "geometry"]
@@ -214,13 +214,13 @@ def build_layers(ground: Ground, rng: np.random.Generator) -> dict[str, gpd.GeoD
         "constraints": build_constraints(fields, ground, places),
         "paths": build_paths(fields),
         "gateways": build_gateways(fields),
-        "wished_lines": build_wishes(places),
+        "wished_lines": build_candidate_lines(places),
         **line_layers(ground),
     }
 
 
 def main() -> None:
-    """Make all the files."""
+    """Generate all files."""
     rng = np.random.default_rng(SEED)
     ground = build_ground(rng)
     layers = build_layers(ground, rng)

@@ -1,8 +1,8 @@
 """Invented hedges, tree belts, walls, banks and fences of the Ostrel valley.
 
-Every belt lies on a parcel edge and is then really cut by gateways and gaps, so
-most come out as lines in several parts. Heights, widths and porosities are drawn
-from ranges chosen to look plausible; they are not measurements.
+Every belt is on a parcel edge and is interrupted by gateways and gaps, so most
+belts are lines in several parts. Heights, widths and porosities are drawn at random
+from plausible ranges; they are not measurements.
 """
 
 from __future__ import annotations
@@ -46,11 +46,11 @@ TREES = {
 
 @dataclass(frozen=True)
 class Form:
-    """What one kind of belt may look like."""
+    """Ranges of the values of one type of belt."""
 
     height: tuple[float, float]
     width: tuple[float, float]
-    porosity: tuple[float, float] | None  # None: the species decides
+    porosity: tuple[float, float] | None  # None: depends on the species
     species: dict
     gate_every_m: float
     gap_chance: float
@@ -66,14 +66,14 @@ FORMS = {
 
 
 def _pieces(line: LineString) -> list[LineString]:
-    """A line cut into equal pieces no longer than a belt should be."""
+    """A line divided into equal pieces of at most the longest belt."""
     parts = int(np.ceil(line.length / LONGEST_M))
     steps = np.linspace(0, 1, parts + 1)
     return [substring(line, a, b, normalized=True) for a, b in pairwise(steps)]
 
 
 def _edges(fields: Fields) -> list[LineString]:
-    """Parcel edges from junction to junction, in an order that does not vary."""
+    """Parcel edges from junction to junction, in a fixed order."""
     outlines = shapely.union_all(fields.parcels.boundary.to_numpy())
     lines = shapely.get_parts(shapely.line_merge(outlines))
     cut = [piece for line in lines for piece in _pieces(line) if piece.length > 110]
@@ -81,14 +81,14 @@ def _edges(fields: Fields) -> list[LineString]:
 
 
 def _across_wind(line: LineString) -> float:
-    """1 for an edge square to the prevailing wind, 0 for one that runs with it."""
+    """1 for an edge perpendicular to the prevailing wind, 0 for one parallel to it."""
     (x0, y0), (x1, y1) = line.coords[0], line.coords[-1]
     bearing = np.degrees(np.arctan2(x1 - x0, y1 - y0))
     return float(np.sin(np.radians(bearing - PREVAILING_FROM_DEG)) ** 2)
 
 
 def _edge_frame(fields: Fields, ground: Ground) -> gpd.GeoDataFrame:
-    """Parcel edges with all that decides which belt, if any, stands there."""
+    """Parcel edges with the values that the choice of belts depends on."""
     lines = _edges(fields)
     edges = gpd.GeoDataFrame({"geometry": lines}, crs=EPSG)
     mid = shapely.line_interpolate_point(np.array(lines), 0.5, normalized=True)
@@ -112,14 +112,14 @@ def _edge_frame(fields: Fields, ground: Ground) -> gpd.GeoDataFrame:
 
 
 def _weights(edges: gpd.GeoDataFrame, kind: str, fields: Fields) -> np.ndarray:
-    """How likely each edge is to carry a kind of belt, relative to the others."""
+    """Weight of each edge in the random choice of edges for one type of belt."""
     z, home = edges.z.to_numpy(), edges.to_home.to_numpy()
     near = 0.04 + np.exp(-((home / 900) ** 2))
     usable = ~edges.by_wood & (edges.holding_id != fields.open_block) & (edges.to_river > 30)
     if kind == "wall":
         weight = np.exp(-(((z - 150) / 28) ** 2))
     elif kind == "tree belt":
-        # Tall trees are kept back from roads and houses in this made-up valley too.
+        # Tall trees keep a distance from roads and houses.
         clear = (edges.to_road > 40) & (home > 50) & (edges.geometry.length > 220)
         weight = clear * edges.across**5 * np.exp(-(((z - 90) / 45) ** 2))
     elif kind == "fence":
@@ -130,27 +130,27 @@ def _weights(edges: gpd.GeoDataFrame, kind: str, fields: Fields) -> np.ndarray:
         weight = edges.holding_id.isin(BANK_HOLDINGS) * near * (z < 150)
     else:
         weight = near / (1 + np.exp((z - 128) / 9))
-    # Road sides are single edges too; only the rim of the map is left bare altogether.
+    # Edges along roads have one parcel only; there are no belts at the edge of the map.
     inner = np.where(edges.sides > 1, 1.0, 0.45) * (edges.to_rim > 130)
     return np.asarray(weight * usable * inner, dtype=float)
 
 
 def _choose(edges: gpd.GeoDataFrame, fields: Fields, rng: np.random.Generator) -> pd.Series:
-    """Kind of belt per edge; edges without one are left out."""
+    """Type of belt for each edge; edges without a belt are left out."""
     kinds = pd.Series(index=edges.index, dtype=object)
     for kind, count in COUNTS.items():
         weight = _weights(edges, kind, fields) * kinds.isna().to_numpy()
-        # Weighted draw without return: the smallest waiting times win.
+        # Weighted choice without replacement: the smallest waiting times are chosen.
         wait = rng.exponential(size=len(edges)) / np.maximum(weight, 1e-12)
         kinds[edges.index[np.argsort(wait)[:count]]] = kind
     return kinds.dropna()
 
 
 def _openings(length: float, form: Form, rng: np.random.Generator) -> list[tuple[float, float]]:
-    """Gateways of 4-6 m and now and then a gap of 20-60 m, as stretches to cut out."""
+    """Gateways of 4-6 m and sometimes a gap of 20-60 m, as start and end along the line."""
     cuts = []
     for _ in range(max(1, round(length / form.gate_every_m)) if rng.random() < 0.85 else 0):
-        # Gateways mostly sit near a corner of the field, the rest anywhere.
+        # Most gateways are near a corner of the field.
         at = rng.uniform(8, 25) if rng.random() < 0.6 else rng.uniform(30, length - 30)
         at = length - at if rng.random() < 0.5 else at
         half = rng.uniform(4, 6) / 2
@@ -164,7 +164,7 @@ def _openings(length: float, form: Form, rng: np.random.Generator) -> list[tuple
 def _interrupted(
     line: LineString, cuts: list[tuple[float, float]], keep_off: shapely.Geometry | None
 ) -> shapely.MultiLineString:
-    """What is left of a line once its openings are taken out."""
+    """A line without its openings."""
     kept, start = [], 0.0
     for low, high in [*cuts, (line.length, line.length)]:
         if low - start > 3:
@@ -179,7 +179,7 @@ def _interrupted(
 def _porosity(
     form: Form, species: str | None, rng: np.random.Generator
 ) -> tuple[float | None, float | None]:
-    """Optical porosity in leaf and bare; some are left out, as in real records."""
+    """Optical porosity in leaf and bare; some values are missing, as in real records."""
     if species is None:
         value = round(rng.uniform(*form.porosity), 2)
         return value, value
@@ -191,7 +191,7 @@ def _porosity(
 
 
 def _planted(kind: str, rng: np.random.Generator) -> int | None:
-    """Year of planting where anybody wrote it down."""
+    """Year of planting, where it is known."""
     draw = rng.random()
     if kind == "tree belt" and draw < 0.65:
         return int(rng.integers(1948, 1994))
@@ -201,12 +201,12 @@ def _planted(kind: str, rng: np.random.Generator) -> int | None:
 
 
 def _attributes(kind: str, rng: np.random.Generator) -> dict:
-    """One belt's figures."""
+    """Values of one belt."""
     form = FORMS[kind]
     species = str(rng.choice(list(form.species))) if form.species else None
     porosity, bare = _porosity(form, species, rng)
     low, high = form.height
-    # Squaring the draw for hedges makes cut, low ones the commonest.
+    # The square makes low, trimmed hedges the most frequent.
     draw = rng.random() ** (2 if kind == "hedge" else 1)
     return {
         "belt_type": kind,
@@ -223,16 +223,16 @@ YOUNG = [(2019, 3.1), (2021, 2.2), (2022, 1.6), (2024, 0.9)]
 
 
 def _make_young(belts: gpd.GeoDataFrame) -> None:
-    """Turn a few tree belts into recent plantings, still low."""
+    """Change a few tree belts to recent plantings of small height."""
     trees = belts.index[(belts.belt_type == "tree belt") & (belts.geometry.length < 420)]
     for at, (year, height) in zip(trees[::5], YOUNG, strict=False):
         belts.loc[at, ["planted_year", "height_m"]] = [year, height]
-        # Nobody has measured how open they are yet.
+        # Their porosity is not measured yet.
         belts.loc[at, ["porosity", "bare_porosity"]] = [np.nan, np.nan]
 
 
 def _names(belts: gpd.GeoDataFrame, fields: Fields) -> list[str]:
-    """Holding, kind and a running number."""
+    """Names from holding, belt type and a number."""
     farm = dict(zip(fields.holdings.holding_id, fields.holdings.name, strict=True))
     number = belts.groupby(["holding_id", "belt_type"]).cumcount() + 1
     return [

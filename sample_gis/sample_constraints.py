@@ -1,7 +1,7 @@
-"""Invented constraints on planting in the Ostrel valley: a register, paths, gateways and wishes.
+"""Invented constraints on planting in the Ostrel valley, gateways, and lines drawn for belts.
 
-Authorities and dates are made up like everything else here. Nothing is drawn by lot, so these
-layers leave all others as they are.
+Authorities and dates are invented too. No random numbers are used, so these layers do not change
+the others.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ KINDS = {
 
 
 def _meadows(fields: Fields) -> gpd.GeoDataFrame:
-    """Two meadow parcels far from each other, called rich in species."""
+    """Two meadow parcels far from each other, as species-rich grass."""
     meadows = fields.parcels[fields.parcels.land_use == "meadow"]
     first = meadows.iloc[[0]]
     apart = meadows[meadows.distance(first.geometry.iloc[0]) > 1500]
@@ -33,14 +33,14 @@ def _meadows(fields: Fields) -> gpd.GeoDataFrame:
 
 
 def _wader_ground(fields: Fields, places: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """The two largest pieces of rough grazing that hold no place to be sheltered."""
+    """The two largest parcels of rough grazing without a place to be sheltered."""
     rough = fields.parcels[fields.parcels.land_use == "rough grazing"]
     rough = rough[rough.disjoint(shapely.union_all(places.geometry.to_numpy()))]
     return rough.loc[rough.area.sort_values(ascending=False).index[:2]]
 
 
 def build_constraints(fields: Fields, ground: Ground, places: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """The register of constraints, as areas."""
+    """Register of constraints, as areas."""
     site = _meadows(fields).geometry.iloc[1].buffer(180).intersection(map_frame(60))
     river = ground.river.buffer(9).intersection(map_frame(5)).simplify(0.5)
     shapes = [
@@ -67,7 +67,7 @@ def build_paths(fields: Fields) -> gpd.GeoDataFrame:
     rows = []
     for a, b in ((0, 3), (5, 8)):
         path = shapely.LineString([homes[a], homes[b]])
-        # It ends short of the yards.
+        # It ends before the yards.
         path = shapely.ops.substring(path, 90, path.length - 90)
         name = f"path from {fields.farmsteads['name'].iloc[a]}"
         row = ("rights of way", name, "consent", 2.0, "Ostrel Path Warden (invented)", "2022-04-01")
@@ -86,8 +86,8 @@ def build_gateways(fields: Fields) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame({"name": names, "width_m": GATE_M}, geometry=shapes, crs=EPSG)
 
 
-def build_wishes(places: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Lines the invented farmers drew: across four fields, one asked for, one ruled out."""
+def build_candidate_lines(places: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Lines across four fields: one must have, one forbidden."""
     fields = places[places.purpose.isin(["crop", "lambing"])].iloc[:4]
     lines = []
     for shape in fields.geometry:

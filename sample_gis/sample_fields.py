@@ -1,8 +1,8 @@
 """Invented holdings, parcels, farmsteads and woods of the Ostrel valley.
 
-Land is cut by repeated halving, first into holdings and then into parcels. All
-cut lines are then put on one centimetre grid and noded together, so that parcels
-on both sides of an edge use exactly the same vertices.
+Land is divided repeatedly, first into holdings and then into parcels. All lines are
+then rounded to one centimetre grid and noded together, so that parcels on both
+sides of an edge share exactly the same vertices.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ ROAD_HALF_M, RIVER_HALF_M = 6.0, 9.0
 
 @dataclass
 class Fields:
-    """The cut-up land and the features that settle it."""
+    """Parcels, holdings, farmsteads and woods."""
 
     holdings: gpd.GeoDataFrame
     parcels: gpd.GeoDataFrame
@@ -53,7 +53,7 @@ def _grain(x: float, y: float) -> float:
 
 
 def _cut_line(land: Polygon, rng: np.random.Generator, at: float) -> LineString:
-    """A slightly crooked line across the long way of some land."""
+    """A slightly crooked line across the longer side of an area."""
     grain = _grain(land.centroid.x, land.centroid.y) + rng.normal(0, 5)
     turned = rotate(land, -grain, origin=land.centroid)
     x0, y0, x1, y1 = turned.bounds
@@ -66,34 +66,34 @@ def _cut_line(land: Polygon, rng: np.random.Generator, at: float) -> LineString:
     return rotate(LineString(list(pairs)), grain, origin=land.centroid)
 
 
-def _plump(land: Polygon) -> float:
-    """Area over squared outline: 0.0625 for a square, near 0 for a sliver."""
+def _compactness(land: Polygon) -> float:
+    """Area divided by squared perimeter: 0.0625 for a square, near 0 for a sliver."""
     return land.area / land.length**2
 
 
 def _halve(land: Polygon, rng: np.random.Generator, least: float) -> list[Polygon]:
-    """Cut land in two, or give it back whole when no decent cut turns up."""
-    # Long thin land has to be cut somewhere, so ask no more than an improvement.
-    plump_enough = min(0.034, 1.05 * _plump(land))
+    """An area divided in two, or whole where no suitable division is found."""
+    # Long thin areas must be divided too, so an improvement is enough.
+    compact_enough = min(0.034, 1.05 * _compactness(land))
     for _ in range(14):
         pieces = list(split(land, _cut_line(land, rng, rng.uniform(0.38, 0.62))).geoms)
         big = len(pieces) == 2 and min(p.area for p in pieces) >= least
-        if big and min(_plump(p) for p in pieces) >= plump_enough:
+        if big and min(_compactness(p) for p in pieces) >= compact_enough:
             return pieces
     return [land]
 
 
 def _zones(ground: Ground) -> list[Polygon]:
-    """Land between the roads, the river and the frame."""
+    """Land between roads, river and map frame."""
     taken = [road.buffer(ROAD_HALF_M) for road in ground.roads]
     taken.append(ground.river.buffer(RIVER_HALF_M))
-    # The lines stop just short of the map edge; the frame is drawn in further still.
+    # The lines end before the map edge, and the frame is further inside.
     land = map_frame(110).difference(shapely.union_all(taken))
     return [g.simplify(0.5) for g in shapely.get_parts(land) if g.area > 20_000]
 
 
 def _blocks(ground: Ground, rng: np.random.Generator, count: int) -> list[Polygon]:
-    """Halve the biggest block until there are enough."""
+    """Blocks from dividing the largest one repeatedly."""
     blocks = _zones(ground)
     while len(blocks) < count:
         blocks.sort(key=lambda b: b.area)
@@ -118,7 +118,7 @@ def _owners(blocks: list[Polygon]) -> list[int]:
 
 
 def _target_area(ground: Ground) -> Callable[[Polygon], float]:
-    """Field size wanted, square metres: small on low ground, large on the upland."""
+    """Function that returns the field size, m2: small on low ground, large on high ground."""
 
     def wanted(land: Polygon) -> float:
         z = float(ground.z(land.centroid.x, land.centroid.y)[0])
@@ -130,7 +130,7 @@ def _target_area(ground: Ground) -> Callable[[Polygon], float]:
 def _cut_fields(
     land: Polygon, rng: np.random.Generator, wanted: Callable[[Polygon], float]
 ) -> list[Polygon]:
-    """Halve land until each piece is about the size wanted there."""
+    """Parts of an area, divided until each has about the field size of its location."""
     goal = wanted(land)
     if land.area < goal * rng.uniform(1.15, 2.0):
         return [land]
@@ -141,20 +141,20 @@ def _cut_fields(
 
 
 def _noded_faces(leaves: list[Polygon], owner: list[int]) -> tuple[list[Polygon], list[int]]:
-    """Rebuild all pieces from one noded set of lines on a centimetre grid."""
+    """All pieces rebuilt from one noded set of lines on a centimetre grid."""
     lines = shapely.union_all([leaf.boundary for leaf in leaves], grid_size=0.01)
     faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(lines)))
     inner = shapely.point_on_surface(faces)
     tree = shapely.STRtree(leaves)
     face_at, leaf_at = tree.query(inner, predicate="within")
     kept = [(faces[f], owner[leaf]) for f, leaf in zip(face_at, leaf_at, strict=True)]
-    kept = [item for item in kept if item[0].area > 100]  # specks left by rounding
+    kept = [item for item in kept if item[0].area > 100]  # fragments from rounding
     kept.sort(key=lambda item: (item[1], -item[0].centroid.y, item[0].centroid.x))
     return [face for face, _ in kept], [own for _, own in kept]
 
 
 def _land_use(row: dict[str, float], open_block: bool, rng: np.random.Generator) -> str:
-    """Use of one parcel from its height, slope and the kind of farm."""
+    """Land use of one parcel from its elevation, slope and type of farm."""
     draw = rng.random()
     if open_block:
         return "arable" if row["slope"] < 8 else "pasture"
@@ -170,7 +170,7 @@ def _land_use(row: dict[str, float], open_block: bool, rng: np.random.Generator)
 
 
 def _describe(parcels: gpd.GeoDataFrame, ground: Ground) -> gpd.GeoDataFrame:
-    """Add the height, slope and distances that later choices rest on."""
+    """Add the elevation, slope and distances that later choices depend on."""
     mid = shapely.point_on_surface(parcels.geometry.to_numpy())
     x, y = shapely.get_x(mid), shapely.get_y(mid)
     parcels["z"], parcels["slope"] = ground.z(x, y), ground.slope_deg(x, y)
@@ -189,7 +189,7 @@ def _parcel_frame(
         "holding_id": [f"H{own + 1:02d}" for own in owner],
     }
     parcels = _describe(gpd.GeoDataFrame(frame, geometry=faces, crs=EPSG), ground)
-    # The open block: gentle ground above the floor, where big arable fields would be.
+    # The open block is gentle ground above the valley floor, suited to large arable fields.
     means = parcels[parcels.to_river > 0].groupby("holding_id")[["z", "slope", "to_river"]].mean()
     away = means[(means.to_river > 700) & (means.z < 150)]
     open_block = str(away["slope"].idxmin())
@@ -202,14 +202,14 @@ def _parcel_frame(
 
 
 def _holding_frame(parcels: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Holdings put together from their parcels."""
+    """Holdings, dissolved from their parcels."""
     joined = parcels[["holding_id", "geometry"]].dissolve("holding_id").reset_index()
     joined["name"] = HOLDING_NAMES[: len(joined)]
     return joined[["holding_id", "name", "geometry"]]
 
 
 def _steading(rng: np.random.Generator, x: float, y: float) -> MultiPolygon:
-    """A house and two or three sheds round a yard."""
+    """A house and two or three sheds around a yard."""
     blocks = [
         translate(box(-7, -4.5, 7, 4.5), -6, 21),
         translate(box(-6, -15, 6, 15), 20, 0),
@@ -222,7 +222,7 @@ def _steading(rng: np.random.Generator, x: float, y: float) -> MultiPolygon:
 
 
 def _steading_site(land: gpd.GeoDataFrame, ground: Ground, taken: list[Point]) -> Point:
-    """The best spot on a holding: near a road, low, gentle, clear of edges and lines."""
+    """Best site on a holding: near a road, low, gentle, clear of edges and lines."""
     edges = shapely.union_all(land.boundary.to_numpy())
     x0, y0, x1, y1 = land.total_bounds
     xs, ys = (a.ravel() for a in np.meshgrid(np.arange(x0, x1, 40), np.arange(y0, y1, 40)))
@@ -231,7 +231,7 @@ def _steading_site(land: gpd.GeoDataFrame, ground: Ground, taken: list[Point]) -
     spots = shapely.points(xs, ys)
     to_road = np.min([shapely.distance(spots, road) for road in ground.roads], axis=0)
     poor = to_road / 500 + ground.slope_deg(xs, ys) / 6 + ground.z(xs, ys) / 120
-    # A yard needs room round it, and nobody builds under a line or in the flood.
+    # A yard keeps a distance from parcel edges, the power line and the river.
     poor += 50 * (shapely.distance(spots, edges) < 82)
     poor += 50 * (shapely.distance(spots, ground.power_line) < 180)
     poor += 50 * (shapely.distance(spots, ground.river) < 260)
@@ -284,7 +284,7 @@ def _wood_frame(
 
 
 def build_fields(ground: Ground, rng: np.random.Generator) -> Fields:
-    """Cut the land and settle it."""
+    """Divide the land and place farmsteads and woods."""
     blocks = _blocks(ground, rng, len(HOLDING_NAMES) + 1)
     owners = _owners(blocks)
     wanted = _target_area(ground)

@@ -1,9 +1,9 @@
-"""Make the invented belts to be planted, and the invented agreement, of the Ostrel valley.
+"""Create the invented belts to be planted, and the invented agreement, of the Ostrel valley.
 
 Usage: python sample_gis/sample_grants.py
 
-Rewrites grants.gpkg in the folder of this script, from ostrel.gpkg beside it. Nothing shown exists:
-no farm plans these belts, and no such scheme or agreement was ever made.
+Writes grants.gpkg into the folder of this script, from ostrel.gpkg in the same folder. Nothing in
+it exists: no farm plans these belts, and no such scheme or agreement was ever made.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ WRITTEN = "2026-04-02T00:00:00Z"
 PREVAILING_FROM_DEG = 236.0
 SHORTEST_M, LONGEST_M = 140.0, 330.0
 APART_M = 350.0
-COST_MINOR_PER_M2 = 95
+COST_PER_M2 = 0.95
 
 # species, width m, plants per ha, share of open ground
 DESIGNS = [
@@ -38,18 +38,18 @@ PLACED = {"catchment native belts": 9, "farm shelter": 9}
 
 
 def across_wind(line: shapely.LineString) -> float:
-    """1 for a line square to the prevailing wind, 0 for one that runs with it."""
+    """1 for a line perpendicular to the prevailing wind direction, 0 for one along it."""
     (x0, y0), (x1, y1) = line.coords[0], line.coords[-1]
     bearing = np.degrees(np.arctan2(x1 - x0, y1 - y0))
     return float(np.sin(np.radians(bearing - PREVAILING_FROM_DEG)) ** 2)
 
 
 def open_edges(layers: dict[str, gpd.GeoDataFrame]) -> list[shapely.LineString]:
-    """Inner parcel edges without a belt, clear of ground to be kept clear."""
+    """Inner parcel edges without a belt and outside keep-clear areas."""
     outlines = shapely.union_all(layers["parcels"].boundary.to_numpy())
     lines = shapely.get_parts(shapely.line_merge(outlines))
     cut = [substring(line, 0, LONGEST_M) for line in lines if line.length > SHORTEST_M]
-    taken = shapely.union_all(
+    occupied = shapely.union_all(
         [
             *layers["belts"].buffer(25),
             *layers["keep_clear"].buffer(layers["keep_clear"]["clear_m"] + 15),
@@ -58,45 +58,45 @@ def open_edges(layers: dict[str, gpd.GeoDataFrame]) -> list[shapely.LineString]:
             shapely.box(*layers["parcels"].total_bounds).boundary.buffer(150),
         ]
     )
-    free = [line for line in cut if across_wind(line) > 0.6 and not line.intersects(taken)]
+    free = [line for line in cut if across_wind(line) > 0.6 and not line.intersects(occupied)]
     return sorted(free, key=lambda g: (round(g.centroid.x, 3), round(g.centroid.y, 3)))
 
 
 def chosen(
     lines: list[shapely.LineString], areas: gpd.GeoDataFrame, rng: np.random.Generator
 ) -> list[shapely.LineString]:
-    """Some lines that touch each kind of grant area, none close to another."""
+    """Lines that touch each category of grant area, none close to another."""
     kept: list[shapely.LineString] = []
     for category, count in PLACED.items():
-        there = shapely.union_all(areas.geometry[areas["category"] == category].to_numpy())
-        mine = 0
+        area = shapely.union_all(areas.geometry[areas["category"] == category].to_numpy())
+        found = 0
         for at in rng.permutation(len(lines)):
             line = lines[at]
-            if mine < count and there.intersects(line) and clear_of(line, kept):
+            if found < count and area.intersects(line) and clear_of(line, kept):
                 kept.append(line)
-                mine += 1
+                found += 1
     return kept
 
 
 def clear_of(line: shapely.LineString, kept: list[shapely.LineString]) -> bool:
-    """Whether a line keeps its distance from those kept."""
+    """Whether a line is far enough from the lines kept so far."""
     return all(line.distance(other) > APART_M for other in kept)
 
 
 def proposed(
     lines: list[shapely.LineString], parcels: gpd.GeoDataFrame, rng: np.random.Generator
 ) -> gpd.GeoDataFrame:
-    """Belts with a design, a cost and the parcel they stand beside."""
+    """Belts with a design, a cost and the adjacent parcel."""
     rows = []
     for number, line in enumerate(lines):
         species, width, plants, bare = DESIGNS[number % len(DESIGNS)]
         beside = parcels[parcels.distance(line.interpolate(0.5, normalized=True)) < 0.5]
         parcel = beside.sort_values("parcel_id").iloc[0]
-        # Every third is planted in two pieces that meet, as two years' work.
+        # Every third belt is planted in two adjoining pieces, one in each of two years.
         cuts = [0.0, 0.45, 1.0] if number % 3 == 2 else [0.0, 1.0]
         for piece, (low, high) in enumerate(pairwise(cuts)):
             part = substring(line, low, high, normalized=True)
-            cost = COST_MINOR_PER_M2 * width * part.length * rng.uniform(0.9, 1.15)
+            cost = COST_PER_M2 * width * part.length * rng.uniform(0.9, 1.15)
             rows.append(
                 {
                     "candidate": f"N{number + 1:02d}" + ("ab"[piece] if len(cuts) > 2 else ""),
@@ -107,7 +107,7 @@ def proposed(
                     "plants_per_ha": plants,
                     "open_share": bare,
                     "planted_year": 2027 + piece,
-                    "cost_minor": int(round(cost, -2)),
+                    "cost": round(cost),
                     "geometry": part,
                 }
             )
@@ -115,7 +115,7 @@ def proposed(
 
 
 def agreement(belts: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """One field corner that is already under a grant."""
+    """A field corner that is already under a grant."""
     line = belts.geometry.iloc[0]
     corner = substring(line, 0, 0.4, normalized=True).buffer(60, quad_segs=4)
     row = {"scheme": "Ostrel bird strips", "begins": 2024, "ends": 2031, "geometry": corner}
@@ -123,7 +123,7 @@ def agreement(belts: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 
 def write(layers: dict[str, tuple[gpd.GeoDataFrame, str, str]], path: Path) -> None:
-    """Write layers into one new GeoPackage 1.3."""
+    """Write layers into a new GeoPackage 1.3."""
     path.unlink(missing_ok=True)
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": WRITTEN})
     for name, (layer, kind, about) in layers.items():
@@ -142,18 +142,18 @@ def write(layers: dict[str, tuple[gpd.GeoDataFrame, str, str]], path: Path) -> N
 
 
 def main() -> None:
-    """Make the file."""
+    """Create the file."""
     rng = np.random.default_rng(SEED)
     names = ("parcels", "belts", "keep_clear", "woods", "farmsteads", "grant_areas")
     layers = {n: pyogrio.read_dataframe(HERE / "ostrel.gpkg", layer=n) for n in names}
     lines = chosen(open_edges(layers), layers["grant_areas"], rng)
     belts = proposed(lines, layers["parcels"], rng)
-    about = "Invented belts to be planted in the made-up Ostrel valley"
-    standing = "Invented ground under an invented agreement"
+    about = "Invented belts to be planted in the invented Ostrel valley"
+    about_agreements = "Invented ground under an invented agreement"
     write(
         {
             "proposed_belts": (belts, "MultiLineString", about),
-            "agreements": (agreement(belts), "MultiPolygon", standing),
+            "agreements": (agreement(belts), "MultiPolygon", about_agreements),
         },
         HERE / "grants.gpkg",
     )

@@ -1,4 +1,4 @@
-"""Invented places to be sheltered, ground to be kept clear and grant areas."""
+"""Invented places to be sheltered, keep-clear areas and grant areas."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from shapely.geometry import Point, Polygon
 from shapely.ops import substring
 
 FARMS_WITH_YARD = 6
-RIM_M = 450.0  # places stay this far from the edge of the heights
-APART_M = 900.0  # places of one purpose stay this far from each other
-# purpose, land uses, how many, area range in m2, height range in m, head range, need
+RIM_M = 450.0  # smallest distance of places from the edge of the map
+APART_M = 900.0  # smallest distance between places of one purpose
+# purpose, land uses, number, area in m2, elevation in m, head of stock, priority
 FIELD_PLACES = [
     ("lambing", ("pasture", "meadow"), 4, (6e4, 15e4), (20, 130), (140, 420), 3.0),
     (
@@ -32,10 +32,10 @@ FIELD_PLACES = [
 
 
 def _one_parcel(parcels: gpd.GeoDataFrame, use: str, area: tuple[float, float], z: float) -> int:
-    """The pasture or meadow parcel of some size that lies nearest to a height."""
+    """The pasture or meadow parcel in a range of sizes whose elevation is nearest to `z`."""
     fit = parcels[parcels.area.between(*area) & parcels.land_use.isin(["pasture", "meadow"])]
     fit = fit[(fit.to_line > 120) & (fit.to_river > 250) & (fit.to_home > 120)]
-    # Blocky fields only, and far enough in for the wind to have run over known ground.
+    # Compact fields only, far enough from the edge for known ground upwind.
     fit = fit[(fit.area / fit.length**2 > 0.05) & (fit.to_rim > RIM_M)]
     at = int((fit.z - z).abs().idxmin())
     parcels.loc[at, "land_use"] = use
@@ -43,7 +43,7 @@ def _one_parcel(parcels: gpd.GeoDataFrame, use: str, area: tuple[float, float], 
 
 
 def settle_special_parcels(fields: Fields) -> dict[str, int]:
-    """Set one orchard and one young community wood aside, before belts are drawn."""
+    """Choose parcels for one orchard and one young wood, before belts are drawn."""
     parcels = fields.parcels
     parcels["to_home"] = parcels.distance(shapely.union_all(fields.farmsteads.geometry.to_numpy()))
     return {
@@ -52,19 +52,21 @@ def settle_special_parcels(fields: Fields) -> dict[str, int]:
     }
 
 
-def _place(name: str, purpose: str, need: float, shape: shapely.Geometry, **more: object) -> dict:
-    """One row of the places layer."""
-    row = {"name": name, "purpose": purpose, "head": None, "need": need}
+def _place(
+    name: str, purpose: str, priority: float, shape: shapely.Geometry, **more: object
+) -> dict:
+    """One row of the layer of places."""
+    row = {"name": name, "purpose": purpose, "head": None, "priority": priority}
     return {**row, "parcel_id": None, "holding_id": None, "geometry": shape, **more}
 
 
 def _whose(row: pd.Series) -> dict[str, str]:
-    """The parcel and holding a place lies in."""
+    """Parcel and holding of a place."""
     return {"parcel_id": row.parcel_id, "holding_id": row.holding_id}
 
 
 def _special_places(fields: Fields, special: dict[str, int]) -> list[dict]:
-    """The orchard and the young wood, each on its whole parcel."""
+    """The orchard and the young wood, each on a whole parcel."""
     names = {"orchard": "Ostrel Bottom orchard", "young trees": "Ostrel community wood"}
     rows = []
     for purpose, at in special.items():
@@ -74,7 +76,7 @@ def _special_places(fields: Fields, special: dict[str, int]) -> list[dict]:
 
 
 def _spread_out(fit: gpd.GeoDataFrame, count: int) -> gpd.GeoDataFrame:
-    """The first few parcels that do not lie close to one already taken."""
+    """The first parcels that are not close to one already chosen."""
     kept: list[int] = []
     for at in fit.index:
         near = fit.loc[kept].distance(fit.geometry[at])
@@ -84,10 +86,10 @@ def _spread_out(fit: gpd.GeoDataFrame, count: int) -> gpd.GeoDataFrame:
 
 
 def _field_places(fields: Fields, rng: np.random.Generator, taken: set[int]) -> list[dict]:
-    """Fields for stock, crops and bare soil, on as many farms as there are fields."""
+    """Fields for stock, crops and bare soil, each of one purpose on another farm."""
     farm = dict(zip(fields.holdings.holding_id, fields.holdings.name, strict=True))
     rows = []
-    for purpose, uses, count, area, z, head, need in FIELD_PLACES:
+    for purpose, uses, count, area, z, head, priority in FIELD_PLACES:
         land = fields.parcels[~fields.parcels.index.isin(taken) & (fields.parcels.to_home > 40)]
         fit = land[land.land_use.isin(uses) & land.area.between(*area) & land.z.between(*z)]
         fit = fit[fit.to_rim > RIM_M].sample(frac=1, random_state=rng)
@@ -98,12 +100,12 @@ def _field_places(fields: Fields, rng: np.random.Generator, taken: set[int]) -> 
             taken.add(at)
             heads = {"head": int(rng.integers(*head) // 5 * 5)} if head else {}
             name = f"{farm[row.holding_id]} {purpose} field"
-            rows.append(_place(name, purpose, need, row.geometry, **_whose(row), **heads))
+            rows.append(_place(name, purpose, priority, row.geometry, **_whose(row), **heads))
     return rows
 
 
 def _old_trees(fields: Fields, rng: np.random.Generator, taken: set[int]) -> dict:
-    """An irregular stand of old trees in the middle of a big pasture."""
+    """An irregular group of old trees in the middle of a big pasture."""
     land = fields.parcels[
         ~fields.parcels.index.isin(taken) & (fields.parcels.land_use == "pasture")
     ]
@@ -111,14 +113,14 @@ def _old_trees(fields: Fields, rng: np.random.Generator, taken: set[int]) -> dic
     land = land[land.to_rim > RIM_M]
     row = land.loc[land.area.idxmax()]
     angle = np.linspace(0, 2 * np.pi, 28, endpoint=False)
-    reach = 62 + 9 * np.sin(3 * angle + 1) + rng.normal(0, 3, angle.size)
+    radius = 62 + 9 * np.sin(3 * angle + 1) + rng.normal(0, 3, angle.size)
     mid = row.geometry.representative_point()
-    ring = np.c_[mid.x + 1.3 * reach * np.cos(angle), mid.y + reach * np.sin(angle)]
-    return _place("Old stand in the big pasture", "old trees", 2.0, Polygon(ring), **_whose(row))
+    ring = np.c_[mid.x + 1.3 * radius * np.cos(angle), mid.y + radius * np.sin(angle)]
+    return _place("Old trees in the big pasture", "old trees", 2.0, Polygon(ring), **_whose(row))
 
 
 def _yards(fields: Fields) -> list[dict]:
-    """Ground round the buildings of every other farmstead."""
+    """Ground around the buildings of every other farmstead."""
     rows = []
     for at in range(0, 2 * FARMS_WITH_YARD, 2):
         farm = fields.farmsteads.loc[at]
@@ -130,7 +132,7 @@ def _yards(fields: Fields) -> list[dict]:
 
 
 def _snow_road(ground: Ground) -> dict:
-    """The highest 900 m of the hill road, with its verges."""
+    """The highest 900 m of the saddle road, with its verges."""
     road = ground.roads[1]
     at = np.arange(500.0, road.length - 500, 20)
     points = shapely.line_interpolate_point(road, at)
@@ -152,15 +154,15 @@ def build_places(
 
 
 def _sight_lines(ground: Ground, along_m: float) -> shapely.Geometry:
-    """The four-cornered clear view at the crossroads."""
+    """The area of the sight lines at the crossroads."""
     cross = ground.roads[0].intersection(ground.roads[1])
-    reach = cross.buffer(along_m).boundary
-    corners = [p for road in ground.roads for p in shapely.get_parts(road.intersection(reach))]
+    ring = cross.buffer(along_m).boundary
+    corners = [p for road in ground.roads for p in shapely.get_parts(road.intersection(ring))]
     return shapely.MultiPoint(corners).convex_hull
 
 
 def _ridge_top(ground: Ground, west_of: float, apart: Point | None = None) -> Point:
-    """The highest cell west of an easting, far from another point if one is given."""
+    """The highest cell west of an easting, and far from another point if one is given."""
     x = np.arange(map_frame(300).bounds[0], west_of, 20.0)
     y = np.arange(map_frame(300).bounds[1], map_frame(300).bounds[3], 20.0)
     xs, ys = (a.ravel() for a in np.meshgrid(x, y))
@@ -172,7 +174,7 @@ def _ridge_top(ground: Ground, west_of: float, apart: Point | None = None) -> Po
 
 
 def build_keep_clear(ground: Ground) -> gpd.GeoDataFrame:
-    """Ground where no belt should go, with how far belts must keep from each outline."""
+    """Keep-clear areas, with the clearance distance of each."""
     east = map_frame(0).bounds[2]
     barrow = _ridge_top(ground, east - 2000)
     peat = _ridge_top(ground, east - 300, apart=barrow)

@@ -2,7 +2,7 @@
 
 Every process is one function here, named after it: ``shelterscape.exposure(...)``,
 ``shelterscape.shelter(...)``. ``shelterscape.run_plan(path, out=...)`` runs a plan file.
-Nothing heavy is imported until one of them is asked for.
+Heavy modules are imported on first use.
 """
 
 from __future__ import annotations

@@ -10,9 +10,9 @@ from typing import Any
 from shelterscape import registry
 from shelterscape.plan import read_plan
 from shelterscape.process import Process
-from shelterscape.process.inputs import ask
+from shelterscape.process.inputs import validated
 from shelterscape.runs import Result, Step, run
-from shelterscape.runs.events import Tell, never, tell_nobody
+from shelterscape.runs.events import OnEvent, ignore_event, never
 
 
 def run_plan(
@@ -20,15 +20,17 @@ def run_plan(
     *,
     out: str | Path,
     overwrite: bool = False,
-    progress: Tell = tell_nobody,
+    progress: OnEvent = ignore_event,
     cancelled: Callable[[], int] = never,
     memory_limit_gib: float | None = None,
     pictures: bool = True,
 ) -> Result:
     """Run all steps of a plan file into one folder; see `shelterscape.runs.run`."""
+    plan = read_plan(path)
     return run(
-        read_plan(path),
+        plan.steps,
         out,
+        title=plan.title,
         overwrite=overwrite,
         progress=progress,
         cancelled=cancelled,
@@ -38,7 +40,7 @@ def run_plan(
 
 
 def names() -> list[str]:
-    """Names this front door offers."""
+    """Names of all functions."""
     return ["run_plan", *(process_id.replace("-", "_") for process_id in registry.ids())]
 
 
@@ -62,9 +64,9 @@ def function_of(process: Process) -> Callable[..., Result]:
 
     def call(**given: Any) -> Result:
         bound = signature.bind(**given).arguments
-        how = {k: bound.pop(k) for k in list(bound) if k in _HOW}
+        options = {k: bound.pop(k) for k in list(bound) if k in _RUN_OPTIONS}
         bound = {k: str(v) if isinstance(v, Path) else v for k, v in bound.items()}
-        return run([Step(process, ask(process.inputs, bound, process.id))], **how)
+        return run([Step(process, validated(process.inputs, bound, process.id))], **options)
 
     signature = _signature(process)
     call.__name__ = call.__qualname__ = process.function_name
@@ -73,15 +75,16 @@ def function_of(process: Process) -> Callable[..., Result]:
     return call
 
 
-_HOW: dict[str, tuple[Any, Any, str]] = {
+_RUN_OPTIONS: dict[str, tuple[Any, Any, str]] = {
     "out": (inspect.Parameter.empty, "str | Path", "The output folder."),
     "overwrite": (False, bool, "Replace the folder of an earlier run."),
-    "progress": (tell_nobody, Tell, "Takes events as dictionaries."),
-    "cancelled": (never, Callable[[], int], "Answers 0, or a signal number to stop."),
+    "progress": (ignore_event, OnEvent, "Takes events as dictionaries."),
+    "cancelled": (never, Callable[[], int], "Returns 0, or the number of a signal to stop."),
     "memory_limit_gib": (
         None,
         "float | None",
-        "Refuse work estimated to need more, GiB; 80 % of the machine's by default.",
+        "Refuse work estimated to need more memory than this, GiB; by default 80 % of the "
+        "machine's memory.",
     ),
     "pictures": (True, bool, "Draw pictures."),
 }
@@ -99,17 +102,17 @@ def _signature(process: Process) -> inspect.Signature:
         )
         for name, field in process.inputs.model_fields.items()
     ]
-    how = [
+    options = [
         inspect.Parameter(name, kind, annotation=annotation, default=default)
-        for name, (default, annotation, _) in _HOW.items()
+        for name, (default, annotation, _) in _RUN_OPTIONS.items()
     ]
-    return inspect.Signature([*inputs, *how], return_annotation=Result)
+    return inspect.Signature([*inputs, *options], return_annotation=Result)
 
 
 def _docstring(process: Process) -> str:
     lines = [f"{process.title}.", "", process.summary, "", "Parameters", "----------"]
     for name, field in process.inputs.model_fields.items():
         lines += [name, f"    {field.description}"]
-    for name, (_, _, meaning) in _HOW.items():
+    for name, (_, _, meaning) in _RUN_OPTIONS.items():
         lines += [name, f"    {meaning}"]
     return "\n".join([*lines, "", "Returns", "-------", "Result"])

@@ -1,7 +1,7 @@
-"""Where the cells of a raster lie, and the one compass.
+"""Grids of square cells, and directions.
 
-Directions are degrees clockwise from north, where the wind comes *from*, 0 <= d < 360. Radians and
-row signs stay inside kernels.
+A direction is where the wind comes *from*: degrees clockwise from north, 0 <= d < 360. Only kernels
+use radians and steps in rows.
 """
 
 from __future__ import annotations
@@ -21,19 +21,30 @@ COMPASS_POINTS = tuple(float(d) for d in range(0, 360, 45))
 
 
 def wrapped(direction_deg: float) -> float:
-    """A direction brought into 0 <= d < 360."""
+    """A direction within 0 <= d < 360."""
     return float(direction_deg) % 360.0 % 360.0
 
 
+def degrees_text(angle_deg: float) -> str:
+    """An angle in whole degrees, as people write it.
+
+    Examples
+    --------
+    >>> degrees_text(-12.6), degrees_text(-0.4)
+    ('-13°', '0°')
+    """
+    return f"{angle_deg:z.0f}°"
+
+
 def grid_direction(true_deg: float, convergence_deg: float) -> float:
-    """A direction from true north as one from grid north (see `Grid.convergence_deg`)."""
+    """Direction from grid north, from a direction from true north (see `Grid.convergence_deg`)."""
     return wrapped(true_deg - convergence_deg)
 
 
 def toward(direction_deg: float) -> tuple[float, float]:
-    """Unit step (columns, rows) that leads TOWARDS a bearing; rows count downwards.
+    """Unit step (columns, rows) TOWARDS a bearing; rows count downwards.
 
-    Exact on the four main points, so that no cell is missed by rounding there.
+    It is exact for the four cardinal directions, so that rounding misses no cell there.
 
     Examples
     --------
@@ -55,23 +66,23 @@ def downwind(direction_deg: float) -> tuple[float, float]:
 
 @dataclass(frozen=True)
 class Grid:
-    """Shape and place of a north-up raster of square cells in metres.
+    """Shape and position of a north-up raster of square cells in metres.
 
     Parameters
     ----------
     shape : tuple of int
         Rows, columns.
     affine : affine.Affine
-        From (column, row) to (x, y) of this grid's own cells.
+        From (column, row) to (x, y), for the cells of this grid.
     crs : object
-        Anything `pyproj.CRS` takes, or None for bare arrays.
+        Anything `pyproj.CRS` accepts, or None for arrays without a coordinate system.
     row0, col0 : int
-        Row and column of the first cell within the raster this grid was cut from. Kernels anchor
-        their lines to these global numbers, so that a tile gives the very values of the whole.
+        Row and column of the first cell in the whole raster, if this grid is a window of one.
+        Kernels start their lines at these numbers, so that a tile has the same values as the whole.
     whole_affine : affine.Affine, optional
-        Affine of that whole raster; this grid's own when it is not a cut-out.
+        Affine of the whole raster; by default that of this grid.
     whole_shape : tuple of int, optional
-        Its rows and columns, likewise.
+        Rows and columns of the whole raster; by default those of this grid.
     """
 
     shape: tuple[int, int]
@@ -85,7 +96,7 @@ class Grid:
     def __post_init__(self) -> None:
         a = self.affine
         if a.b or a.d or a.a <= 0 or not math.isclose(a.a, -a.e, rel_tol=1e-9):
-            raise ValueError(f"a Grid is north-up with square cells; this affine is not: {a!r}")
+            raise ValueError(f"A grid must be north-up with square cells; affine found: {a!r}")
         if self.crs is not None:
             object.__setattr__(self, "crs", CRS.from_user_input(self.crs))
 
@@ -109,12 +120,12 @@ class Grid:
 
     @property
     def centre(self) -> tuple[float, float]:
-        """The x and y of the middle of the grid."""
+        """The x and y of the centre of the grid."""
         west, south, east, north = self.bounds
         return (west + east) / 2, (south + north) / 2
 
     def window(self, row: int, col: int, shape: tuple[int, int]) -> Grid:
-        """The grid of a cut-out whose first cell is (`row`, `col`) of this one."""
+        """A window of this grid, with its first cell at (`row`, `col`)."""
         return Grid(
             shape,
             self.affine * Affine.translation(col, row),
@@ -127,11 +138,11 @@ class Grid:
 
     @property
     def whole(self) -> Grid:
-        """The grid this one was cut from; itself when it is not a cut-out."""
+        """The whole grid that this one is a window of; this grid if it is none."""
         return Grid(self.whole_shape or self.shape, self.whole_affine or self.affine, self.crs)
 
     def around(self, bounds: tuple[float, float, float, float], margin_m: float) -> Grid | None:
-        """The cut-out that holds some bounds and a margin; None where it would hold no cell.
+        """The window that contains bounds and a margin; None if it contains no cell.
 
         Parameters
         ----------
@@ -152,24 +163,24 @@ class Grid:
         return self.window(first[0], first[1], shape) if min(shape) > 0 else None
 
     def to_cells(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Points (n, 2) in metres to (column, row) counted in cells of the whole raster."""
+        """Column and row in the whole raster of points (n, 2) in metres."""
         a = self.whole_affine or self.affine
         return np.column_stack([(xy[:, 0] - a.c) / a.a, (xy[:, 1] - a.f) / a.e])
 
     def convergence_deg(self) -> float:
-        """Angle from true to grid north at the whole's centre, clockwise, degrees; 0 without a CRS.
+        """Angle from true to grid north at the centre of the whole raster, degrees clockwise.
 
-        `grid_direction` applies it.
+        It is 0 without a coordinate system. `grid_direction` applies it.
         """
         if self.crs is None:
             return 0.0
         to_degrees = Transformer.from_crs(self.crs, self.crs.geodetic_crs, always_xy=True)
-        # Of the whole raster, so that winds come from the same side over every part of it.
+        # At the centre of the whole raster, so that all tiles have the same wind directions.
         lon, lat = to_degrees.transform(*self.whole.centre)
         try:
             return float(Proj(self.crs).get_factors(lon, lat).meridian_convergence)
         except ProjError:
-            # Some projections give no factors; one short geodesic step north shows the angle too.
+            # Some projections have no factors; a short geodesic step north gives the angle too.
             return self._convergence_by_step(lon, lat)
 
     def _convergence_by_step(self, lon: float, lat: float) -> float:

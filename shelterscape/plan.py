@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import os
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -11,18 +12,33 @@ from shelterscape import registry
 from shelterscape.errors import InputError
 from shelterscape.files.local import split_layer
 from shelterscape.files.tables import directions_in, read_toml
-from shelterscape.process.inputs import WITH_LAYERS, ask, each_changed, nearest, sources
+from shelterscape.process.inputs import WITH_LAYERS, each_changed, nearest, sources, validated
 from shelterscape.runs import STEP_PREFIX, Step
 
 SECTIONS = ("inputs", "cases", "fields", "step", "title")
 
 
-def read_plan(source: str | Path) -> list[Step]:
-    """Read a plan file into steps.
+@dataclass(frozen=True)
+class Plan:
+    """The content of a plan file.
 
-    ``[inputs]`` and ``[cases]`` fill the same-named inputs of every step that has them,
-    ``[fields.LAYER]`` names columns, and each ``[[step]]`` names a process and may override any of
-    it. Paths count from the folder of the plan.
+    Parameters
+    ----------
+    title : str
+        The question it answers; empty where none is given.
+    steps : list of Step
+    """
+
+    title: str
+    steps: list[Step]
+
+
+def read_plan(source: str | Path) -> Plan:
+    """Read a plan file.
+
+    ``[inputs]`` and ``[cases]`` fill the inputs of the same name in every step, ``[fields.LAYER]``
+    names columns, and each ``[[step]]`` names a process and may override any of these. Paths are
+    relative to the folder of the plan.
 
     Parameters
     ----------
@@ -30,7 +46,7 @@ def read_plan(source: str | Path) -> list[Step]:
 
     Returns
     -------
-    list of Step
+    Plan
 
     Raises
     ------
@@ -45,12 +61,12 @@ def read_plan(source: str | Path) -> list[Step]:
             "plan-bad",
             "The plan has no steps.",
             where=str(path),
-            mend='Add a part [[step]] with process="shelter".',
+            hint='Add a part [[step]] with process = "shelter".',
         )
     shared = _shared(content, path)
     steps = [_step(raw, shared, path) for raw in raw_steps]
     _check_used(shared, steps, path)
-    return steps
+    return Plan(str(content.get("title", "")), steps)
 
 
 def _check_keys(table: dict[str, Any], known: tuple[str, ...], where: str) -> None:
@@ -58,10 +74,10 @@ def _check_keys(table: dict[str, Any], known: tuple[str, ...], where: str) -> No
         if key not in known:
             raise InputError(
                 "name-unknown",
-                "The plan has a part that means nothing here.",
+                "The plan has an unknown part.",
                 where=where,
                 value=key,
-                mend=nearest(key, list(known)),
+                hint=nearest(key, list(known)),
             )
 
 
@@ -72,20 +88,26 @@ def _all_tables(part: Any, kind: type) -> bool:
 
 
 def _shared(content: dict[str, Any], path: Path) -> dict[str, Any]:
-    """Inputs given once for all steps."""
+    """Inputs stated once for all steps."""
     shared: dict[str, Any] = {}
     for section in ("inputs", "cases"):
         part = content.get(section, {})
         if not isinstance(part, dict):
-            raise InputError("plan-bad", f"[{section}] must be a table.", where=str(path))
+            raise InputError(
+                "plan-bad",
+                f"[{section}] must be a table.",
+                where=str(path),
+                hint=f"Write [{section}] on a line of its own, with one name = value on each "
+                "line below it.",
+            )
         shared |= part
     layers = content.get("fields", {})
     if not _all_tables(layers, dict):
         raise InputError(
             "plan-bad",
-            "Columns are named by layer.",
+            "Columns must be named by layer.",
             where=str(path),
-            mend='Write a part [fields.belts] with height_m="HGT".',
+            hint='Write a part [fields.belts] with lines such as height_m = "HGT".',
         )
     fields = {
         f"{layer}.{name}": column
@@ -103,12 +125,12 @@ def _step(raw: dict[str, Any], shared: dict[str, Any], path: Path) -> Step:
             "A step names no process.",
             where=str(path),
             value=", ".join(own) or None,
-            mend=f"Add process= with one of: {', '.join(registry.ids())}.",
+            hint=f"Add process = and one of: {', '.join(registry.ids())}.",
         )
     process = registry.find(str(own.pop("process")))
     step_id = str(own.pop("id", process.id))
     fitting = {k: v for k, v in shared.items() if k in process.inputs.model_fields}
-    params = ask(process.inputs, fitting | own, f"{path.name}, step {step_id}")
+    params = validated(process.inputs, fitting | own, f"{path.name}, step {step_id}")
     changes = {
         field: each_changed(
             getattr(params, field), functools.partial(_from_plan, kind=s.kind, folder=path.parent)
@@ -120,13 +142,13 @@ def _step(raw: dict[str, Any], shared: dict[str, Any], path: Path) -> Step:
 
 
 def _from_plan(text: str, kind: str, folder: Path) -> str:
-    """A path of the plan as one from the folder the plan lies in."""
+    """A path of the plan, relative to the folder of the plan."""
     if text.startswith(STEP_PREFIX) or (kind == "winds" and directions_in(text) is not None):
         return text
-    # Addresses are refused where files are opened; joined to a folder they would look like files.
+    # Addresses are refused where files are opened; after a folder they would look like files.
     if "://" in text:
         return text
-    # The layer is put aside first: joined to a folder, PATH:LAYER may look like another path.
+    # The layer is split off first: after a folder, PATH:LAYER may look like another path.
     path, layer = split_layer(str(folder / os.path.expanduser(text)))
     return f"{path}:{layer}" if layer else path
 
@@ -147,5 +169,5 @@ def _check_used(shared: dict[str, Any], steps: list[Step], path: Path) -> None:
                 "No step of the plan uses this input.",
                 where=path.name,
                 value=key,
-                mend=nearest(key, sorted(choice)),
+                hint=nearest(key, sorted(choice)),
             )

@@ -10,6 +10,7 @@ from shelterscape.errors import InputError, InternalError
 from shelterscape.process import Layer, Picture, Process, Raster, Table
 from shelterscape.process.inputs import nearest
 from shelterscape.process.outputs import Output
+from shelterscape.terms import TERMS
 
 BUILT_IN = {
     "exposure": "shelterscape.processes.exposure.spec:PROCESS",
@@ -17,13 +18,13 @@ BUILT_IN = {
     "shelter": "shelterscape.processes.shelter.spec:PROCESS",
     "siting": "shelterscape.processes.siting.spec:PROCESS",
 }
-"""Built-in processes: where each is found, loaded only when asked for."""
+"""Built-in processes: where each is found, loaded on first use."""
 
 TITLES = {
-    "exposure": "How exposed the ground is, and from where",
-    "grant-overlay": "What grants would pay for new belts",
-    "shelter": "How far belts shelter the ground",
-    "siting": "Where belts help most",
+    "exposure": "Exposure of the ground, and from where",
+    "grant-overlay": "Grant payments for new belts",
+    "shelter": "Shelter by belts: where, and how much",
+    "siting": "Where new or restored belts protect most",
 }
 """Titles of built-in processes, so that a list of them loads none."""
 
@@ -74,9 +75,9 @@ def find(process_id: str) -> Process:
     if process_id not in places:
         raise InputError(
             "name-unknown",
-            "There is no such process.",
+            "There is no process of this name.",
             value=process_id,
-            mend=nearest(process_id, list(places)),
+            hint=nearest(process_id, list(places)),
         )
     place = places[process_id]
     module, _, attribute = place.value.partition(":")
@@ -88,11 +89,15 @@ def find(process_id: str) -> Process:
             f"The process {process_id} could not be loaded.",
             where=place.value,
             value=f"{type(error).__name__}: {error}",
-            mend="Update or remove the package it comes from.",
+            hint="Update or remove the package it comes from.",
         ) from error
     if not isinstance(found, Process):
         raise InternalError(
-            "internal", f"{process_id} is not a process.", where=place.value, value=type(found)
+            "internal",
+            f"{process_id} is not a process.",
+            where=place.value,
+            value=type(found),
+            hint="Update or remove the package it comes from.",
         )
     return found
 
@@ -160,6 +165,6 @@ def _described_output(output: Output) -> dict[str, Any]:
         described["metadata"] = [{"title": "unit", "value": output.quantity.unit}]
     if isinstance(output, (Layer, Table)):
         described["metadata"] = [
-            {"title": f"column {name}", "value": term} for name, term in output.columns.items()
+            {"title": f"column {name}", "value": TERMS[name].label} for name in output.columns
         ]
     return described

@@ -15,16 +15,39 @@ from shelterscape import data
 SYMBOLS = {
     "1": "",
     "1/ha": "per ha",
+    "count": "",
     "deg": "°",
     "ha": "ha",
+    "ha eq.": "ha eq.",
     "m": "m",
     "m/s": "m/s",
     "m2": "m²",
-    "minor": "minor units",
+    "money": "currency units",
     "text": "",
     "year": "",
 }
 """How a unit is shown to people; the keys are what files carry."""
+
+DECIMALS = {"ha": 1, "ha eq.": 1, "m": 0, "m/s": 1, "deg": 1, "money": 2, "1": 3, "count": 0}
+"""Decimals of numbers in files, by unit, where a term does not state its own."""
+
+SIGNIFICANT = 3
+"""Significant digits that a length or an area keeps however small it is."""
+
+THEMES = {
+    "general": "General",
+    "case": "Season, year and height",
+    "wind": "Wind",
+    "terrain": "Terrain",
+    "belts": "Belts",
+    "shelter": "Shelter",
+    "places": "Places",
+    "siting": "Siting",
+    "grants": "Grants",
+    "money": "Money",
+    "batch": "Many holdings",
+}
+"""Themes of the glossary, in its order."""
 
 
 @dataclass(frozen=True)
@@ -34,15 +57,20 @@ class Term:
     Parameters
     ----------
     name : str
-        Its name in code, files and options.
+        Name of the column, raster or option.
     title : str
-        Its name in words, for legends and headings.
+        Name in words, for legends and headings.
     unit : str
-        One of `SYMBOLS`; ``"1"`` is a plain ratio, ``"text"`` a word.
-    low, high : float
-        The range outside which a value is refused; infinite where there is none.
+        One of `SYMBOLS`; ``"1"`` is a ratio, ``"count"`` a number of things or a
+        position, ``"text"`` a word.
     meaning : str
-        One or two sentences for somebody new to it.
+        One or two sentences for a reader new to the field.
+    low, high : float
+        Range outside which a value is refused; infinite where there is none.
+    theme : str
+        One of `THEMES`.
+    decimals : int or None
+        Decimals in files; None for those of the unit.
     """
 
     name: str
@@ -51,16 +79,40 @@ class Term:
     meaning: str
     low: float = -math.inf
     high: float = math.inf
+    theme: str = "general"
+    decimals: int | None = None
 
     @property
     def symbol(self) -> str:
-        """The unit as people write it; empty for ratios and words."""
+        """The unit as people write it; empty for ratios, counts and words."""
         return SYMBOLS[self.unit]
 
     @property
     def label(self) -> str:
         """Title with unit, as legends and table headings show it."""
         return f"{self.title} ({self.symbol})" if self.symbol else self.title
+
+    def rounded(self, value: float) -> float:
+        """A number with the digits that files carry.
+
+        A length or an area below the last decimal of its unit keeps three significant digits.
+
+        Examples
+        --------
+        >>> TERMS["equivalent_sheltered_ha"].rounded(173.2345)
+        173.2
+        >>> TERMS["equivalent_sheltered_ha"].rounded(0.012345)
+        0.0123
+        """
+        if self.decimals is None and self.unit not in DECIMALS:
+            return value
+        if not math.isfinite(value) or value == 0:
+            return value
+        digits = DECIMALS[self.unit] if self.decimals is None else self.decimals
+        if self.decimals is None and self.unit in ("ha", "ha eq.", "m"):
+            digits = max(digits, SIGNIFICANT - 1 - math.floor(math.log10(abs(value))))
+        # Adding zero turns -0.0 into 0.0.
+        return round(value, digits) + 0.0
 
 
 def _terms() -> dict[str, Term]:
@@ -73,6 +125,8 @@ def _terms() -> dict[str, Term]:
             row["meaning"],
             float(row["low"] or -math.inf),
             float(row["high"] or math.inf),
+            row["theme"],
+            int(row["decimals"]) if row["decimals"] else None,
         )
         for row in data.rows("terms.csv")
     }
@@ -84,7 +138,7 @@ TERMS: dict[str, Term] = _terms()
 
 @dataclass(frozen=True)
 class Zone:
-    """One class of relative wind: `low` <= r < `high`, with the cut in wind said in words."""
+    """One class of relative wind: `low` <= r < `high`, labelled by the wind reduction."""
 
     code: int
     label: str
@@ -103,21 +157,23 @@ def zones_between(bounds: tuple[float, ...]) -> tuple[Zone, ...]:
 
     Examples
     --------
-    >>> [zone.label for zone in zones_between((0.6, 0.95))]
-    ['wind cut 40 % or more', 'wind cut 5–40 %', 'open, wind cut less than 5 %', 'windier']
+    >>> [zone.label for zone in zones_between((0.6, 0.95))][:2]
+    ['wind reduced by 40 % or more', 'wind reduced by 5–40 %']
     """
-    cuts = [round(100 * (1 - b)) for b in bounds]
-    zones = [Zone(1, f"wind cut {cuts[0]} % or more", 0.0, bounds[0])]
+    reductions = [round(100 * (1 - b)) for b in bounds]
+    zones = [Zone(1, f"wind reduced by {reductions[0]} % or more", 0.0, bounds[0])]
     for i, (low, high) in enumerate(itertools.pairwise(bounds)):
-        zones.append(Zone(i + 2, f"wind cut {cuts[i + 1]}–{cuts[i]} %", low, high))
-    open_label = f"open, wind cut less than {cuts[-1]} %"
+        zones.append(
+            Zone(i + 2, f"wind reduced by {reductions[i + 1]}–{reductions[i]} %", low, high)
+        )
+    open_label = f"open, wind reduced by less than {reductions[-1]} %"
     zones.append(Zone(len(zones) + 1, open_label, bounds[-1], 1.05, is_open=True))
     zones.append(Zone(len(zones) + 1, "windier", 1.05, math.inf))
     return tuple(zones)
 
 
 ALL_WINDS = zones_between((0.6, 0.75, 0.85, 0.95))
-"""Zones of a whole wind set (engineering choice: winds from all round share the shelter out)."""
+"""Zones of a whole wind set (assumed: no ground is sheltered from all wind directions)."""
 
 ONE_WIND = zones_between((0.4, 0.6, 0.8, 0.95))
-"""Zones of a single wind direction (engineering choice)."""
+"""Zones of a single wind direction (assumed)."""

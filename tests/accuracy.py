@@ -1,10 +1,11 @@
-"""The accuracy set: published wind beside belts, chosen before any curve was compared with it.
+"""The accuracy set: published wind behind belts, chosen before curves were compared with it.
 
-Used by tests/test_accuracy.py and docs/generate.py. Nothing here was fitted: a curve that misses
-is shown to miss. Published intervals count as an error only outside their ends.
+Used by tests/test_accuracy.py and docs/generate.py. No curve was fitted to it, and misses are
+shown. For a published interval the error is the distance outside the interval.
 
-Not every figure is evidence. tests/published/ marks those that a curve meets by construction, that
-were used to draw one, or whose porosity or order in their table is assumed; each has its reason.
+Not every figure is evidence. tests/published/ marks, with the reason, figures that a curve meets by
+construction, that were used to construct a curve, or whose porosity or order in their table is
+assumed.
 """
 
 from __future__ import annotations
@@ -28,9 +29,9 @@ HANDBOOKS = {
 
 @dataclass(frozen=True)
 class Figure:
-    """A published figure and what a curve makes of it, as relative wind.
+    """A published figure and the value of a curve, as relative wind.
 
-    `not_evidence` is empty for evidence; otherwise the kind of reason why it is none.
+    `not_evidence` is empty for evidence, otherwise the kind of reason for the exclusion.
     """
 
     source: str
@@ -44,7 +45,7 @@ class Figure:
 
     @property
     def error(self) -> float:
-        """Ours less the published value, or less the nearer end of the published interval."""
+        """Our value minus the published value, or minus the nearer end of a published interval."""
         return self.ours - float(np.clip(self.ours, self.low, self.high))
 
     @property
@@ -54,17 +55,17 @@ class Figure:
 
     @property
     def evidence(self) -> bool:
-        """Whether it was seen in its source and the curve could have missed it."""
+        """Whether the figure was seen in its source and the curve could have missed it."""
         return self.seen and not self.not_evidence
 
 
 def figures(name: str) -> list[Figure]:
-    """All figures of the set for one curve."""
+    """All figures of the set with the values of one curve."""
     return [*_handbooks(name), *_regressions(name), *_measured(name)]
 
 
 def bias_and_rmse(found: list[Figure]) -> tuple[float, float]:
-    """Mean error and root of the mean squared error."""
+    """Mean error and root mean square error."""
     errors = np.array([f.error for f in found])
     return float(errors.mean()), float(np.sqrt((errors**2).mean()))
 
@@ -94,7 +95,7 @@ def _handbooks(name: str) -> Iterator[Figure]:
 
 
 def _regressions(name: str) -> Iterator[Figure]:
-    """Where eleven measured belts gave back 80 % of the wind, by their own smallest wind."""
+    """Distance to a relative wind of 0.8 behind eleven measured belts, from their smallest wind."""
     for theta in (0.16, 0.35, 0.53):
         b = 100 * _smallest(name, theta)
         back = 12.2 + 0.307 * b - 0.0047 * b * b

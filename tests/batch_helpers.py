@@ -1,4 +1,4 @@
-"""A catchment of a few small holdings, and small ways to run a batch over it and look at it."""
+"""A catchment of three small holdings, and functions that read the results of a batch."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ TOP = {"h-1": (5, 5, 20, 20), "h-2": (5, 25, 22, 18), "h-3": (30, 10, 24, 30)}
 
 
 def square(row: float, col: float, rows: float, cols: float) -> shapely.Polygon:
-    """An area on the ground of `run_helpers`, told in cells."""
+    """A rectangle on the terrain of `run_helpers`, given in cells."""
     west, north = WEST + col * CELL_M, NORTH - row * CELL_M
     return shapely.box(west, north - rows * CELL_M, west + cols * CELL_M, north)
 
 
 def write_holdings(path: Path, outlines: list[Any], ids: list[Any], **columns: Any) -> Path:
-    """A layer ``holdings``."""
+    """Write a layer ``holdings``."""
     frame = gpd.GeoDataFrame({"holding_id": ids, **columns}, geometry=outlines, crs=CRS)
     frame.to_file(path, layer="holdings", driver="GPKG")
     return path
@@ -43,7 +43,7 @@ process = "shelter"
 
 
 def catchment(folder: Path, plan: str = PLAN) -> Path:
-    """A plan, its inputs and three holdings in a folder of their own; the path of the plan."""
+    """Write a plan, its inputs and three holdings into a folder; return the path of the plan."""
     folder.mkdir(parents=True, exist_ok=True)
     write_dem(folder / "dem.tif")
     write_belts(folder / "belts.gpkg")
@@ -54,23 +54,23 @@ def catchment(folder: Path, plan: str = PLAN) -> Path:
 
 
 def results(out: Path) -> dict[str, str]:
-    """Checksum of every file of a batch that must not differ from one run to the next."""
+    """Checksum of every file of a batch that must be the same each time."""
     found = checksums(out)
     return {
         path: mark
         for path, mark in found.items()
-        if path.startswith(("holdings/", "catchment/")) and not path.endswith("timings.json")
+        if path.startswith(("holdings/", "combined/")) and not path.endswith("timings.json")
     }
 
 
 def holdings_of(out: Path) -> gpd.GeoDataFrame:
-    """The merged layer of holdings, by holding_id."""
-    frame = gpd.read_file(out / "catchment" / "catchment.gpkg", layer="holdings")
+    """The combined layer of holdings, by holding_id."""
+    frame = gpd.read_file(out / "combined" / "combined.gpkg", layer="holdings")
     return frame.set_index("holding_id", drop=False)
 
 
 def failures_of(out: Path) -> dict[str, str]:
-    """Error code by folder of the holdings that failed."""
+    """Error code of each failed holding, by folder."""
     return {
         path.stem: json.loads(path.read_text(encoding="utf-8"))["error"]["code"]
         for path in sorted((out / "failures").glob("*.json"))

@@ -1,4 +1,4 @@
-"""A process that copies the ground and walks into traps laid for it, and a batch of it."""
+"""A toy process that copies the terrain and fails where a trap file says so, and a batch of it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import os
 import signal
 import sys
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -17,21 +17,22 @@ from run_helpers import write_dem
 
 from shelterscape.errors import InputError
 from shelterscape.grid import Grid
-from shelterscape.process import Layer, Process, Raster
+from shelterscape.process import Figure, Layer, Process, Raster
 from shelterscape.process.inputs import TerrainInputs
 from shelterscape.process.reading import Reader
-from shelterscape.process.stages import Bands, Block, Results, WholeMap, Work
+from shelterscape.process.stages import Bands, Block, Results, Summary, WholeMap, Work
 
 
 class GroundInputs(TerrainInputs):
-    """What the toy asks for: ground, and a folder of traps."""
+    """Inputs of the toy: a terrain model, and a folder of trap files."""
 
     traps: str = ""
+    ranked: bool = False
 
 
 @dataclass
 class GroundData:
-    """Ground, the traps, and the part of the map."""
+    """Data of the toy: elevations, and the reader of a part of the map."""
 
     params: GroundInputs
     reader: Reader
@@ -41,19 +42,27 @@ class GroundData:
 
 
 def load(params: GroundInputs, reader: Reader) -> GroundData:
-    """Read the ground; do what the traps say."""
+    """Read the terrain model; fail or wait where a trap file says so."""
     elevation, grid, _ = reader.terrain(params)
-    _walk_into(Path(params.traps), reader)
-    return GroundData(params, reader, elevation, grid, {"topex": Bands(["one"])})
+    _act_on_traps(Path(params.traps), reader)
+    return GroundData(params, reader, elevation, grid, {"topex_deg": Bands(["one"])})
 
 
 def compute(data: GroundData) -> Work[Results]:
-    """The ground inside as if it were topex, and its outline."""
-    yield Block("topex", 0, data.elevation)
+    """Elevations inside the area, written as topex, and the outline of the area."""
+    yield Block("topex_deg", 0, data.elevation)
     outline = gpd.GeoDataFrame(
         {"reason": ["here"], "area_ha": [1.0]}, geometry=[data.reader.outline], crs=data.grid.crs
     )
     return Results(layers={"not_modelled": outline[:0] if _empty(data) else outline})
+
+
+def summarise(results: Results, params: GroundInputs) -> Summary:
+    """Invented figures: a benefit by area, at the same cost for all."""
+    if not params.ranked:
+        return Summary()
+    area_ha = float(results.layers["not_modelled"].area.sum()) / 1e4
+    return Summary(figures={"own_benefit_ha": area_ha / 4, "cost": 1000.0 + 1e-3})
 
 
 def _empty(data: GroundData) -> bool:
@@ -61,8 +70,8 @@ def _empty(data: GroundData) -> bool:
     return area is not None and (Path(data.params.traps) / f"{area.name[:60]}.empty").exists()
 
 
-def _walk_into(traps: Path, reader: Reader) -> None:
-    # Names of holdings may be no names of files.
+def _act_on_traps(traps: Path, reader: Reader) -> None:
+    # Names of holdings may not be valid as file names.
     name = quote(reader.area.name, safe="")[:60] if reader.area else ""
     if (traps / f"{name}.once").exists():
         (traps / f"{name}.once").unlink()
@@ -72,7 +81,7 @@ def _walk_into(traps: Path, reader: Reader) -> None:
     if (traps / f"{name}.break").exists():
         raise RuntimeError("the toy broke")
     if (traps / f"{name}.refuse").exists():
-        raise InputError("layer-empty", "Nothing here.", where=name)
+        raise InputError("layer-empty", "Nothing here.", where=name, hint="Remove the trap.")
     (traps / f"{name}.{os.getpid()}.seen").touch()
     while (traps / f"{name}.wait").exists():
         reader.check_stop()
@@ -80,7 +89,7 @@ def _walk_into(traps: Path, reader: Reader) -> None:
 
 
 def whole_map(params: GroundInputs, reader: Reader) -> WholeMap:
-    """Nothing is shared; the margin is three cells."""
+    """Share nothing; the margin is three cells."""
     for trap in Path(params.traps).glob("prepare.*"):
         if trap.suffix == ".once":
             trap.unlink()
@@ -95,19 +104,26 @@ TOY = Process(
     "A toy.",
     GroundInputs,
     (
-        Raster("topex", "topex", "one"),
-        Layer("not_modelled", "polygon", {"reason": "reason", "area_ha": "area"}, "Outline."),
+        Raster("topex_deg", "one"),
+        Layer("not_modelled", "polygon", ("reason", "area_ha"), "Outline."),
     ),
     ("A toy.",),
     (),
     work=__name__,
 )
 
-BUILT_IN = {"ground-copy": "batch_toys:TOY"}
+RANKED = replace(
+    TOY,
+    id="ground-ranked",
+    figures=(Figure("cost", role="cost"), Figure("own_benefit_ha", role="benefit")),
+)
+"""The toy with figures by which holdings are ranked."""
+
+BUILT_IN = {"ground-copy": "batch_toys:TOY", "ground-ranked": "batch_toys:RANKED"}
 
 
 def toy_catchment(folder: Path, count: int = 3, **columns: Any) -> tuple[Path, Path]:
-    """A plan of the toy with its holdings and traps; paths of the plan and of the traps."""
+    """Write a plan of the toy and its holdings; return the paths of the plan and of the traps."""
     traps = folder / "traps"
     traps.mkdir(parents=True, exist_ok=True)
     write_dem(folder / "dem.tif")
@@ -123,15 +139,15 @@ def toy_catchment(folder: Path, count: int = 3, **columns: Any) -> tuple[Path, P
 
 
 def main(folder: str, out: str, workers: str, cluster: str = "") -> None:
-    """Run the toy over its holdings as a program of its own."""
+    """Run the toy over its holdings, as the main function of a process."""
     from shelterscape import registry
-    from shelterscape.batch import How, run_batch
+    from shelterscape.batch import BatchOptions, run_batch
 
     registry.BUILT_IN.update(BUILT_IN)
     result = run_batch(
         Path(folder) / "plan.toml",
         out,
         holdings=str(Path(folder) / "holdings.gpkg"),
-        how=How(workers=int(workers), cluster=cluster or None),
+        options=BatchOptions(workers=int(workers), cluster=cluster or None),
     )
     sys.exit(result.exit_code)

@@ -1,9 +1,9 @@
-"""Runs that are killed with -9 before each thing they do to the disk; started by test_crashes.
+"""Kill runs with signal 9 before each of their disk operations; started by test_crashes.
 
-python crash_script.py FOLDER SCENE
+python crash_script.py FOLDER PREPARED
 
-For every step there is, a folder of its own is laid out as the scene says, a run is forked into it
-and killed right before that step. How many steps there are is told by the first fork that ends.
+For every operation a new folder is prepared as requested, and a run is forked that is killed right
+before that operation. The first fork that ends by itself gives the number of operations.
 """
 
 from __future__ import annotations
@@ -25,11 +25,11 @@ WATCHED = {
     "os.truncate",
     "shutil.rmtree",
 }
-"""Audit events of Python's own for all that staging does to files and folders."""
+"""Audit events of Python for everything that staging does to files and folders."""
 
 
 def watch(folder: Path, fatal: int) -> None:
-    """Die before the event of that number that touches a folder."""
+    """Kill this process before the event of the given number that concerns a folder."""
     count = 0
 
     def hook(event: str, words: tuple[object, ...]) -> None:
@@ -43,31 +43,31 @@ def watch(folder: Path, fatal: int) -> None:
     sys.addaudithook(hook)
 
 
-def lay_out(folder: Path, scene: str) -> Path:
-    """What the run finds; the folder it is to write into."""
+def prepare(folder: Path, prepared: str) -> Path:
+    """Create the state before the run; return the output folder."""
     folder.mkdir()
     out = folder / "out"
     old, new = (folder / f".out.shelterscape-{kind}" for kind in ("old", "new"))
-    if scene != "nothing there":
+    if prepared != "nothing there":
         run_toy(out, word="before")
-    if scene == "crashed before the swap":
+    if prepared == "crashed before the swap":
         shutil.copytree(out, new)
         (new / "half.part.tif").write_text("half")
-    if scene == "crashed within the swap":
+    if prepared == "crashed within the swap":
         shutil.copytree(out, new)
         out.rename(old)
-    if scene == "crashed after the swap":
+    if prepared == "crashed after the swap":
         shutil.copytree(out, old)
     return out
 
 
-def main(base: Path, scene: str) -> None:
-    """Kill a run at step after step, until one lives."""
+def main(base: Path, prepared: str) -> None:
+    """Kill a run before each operation in turn, until one survives."""
     fatal = 0
     while True:
         fatal += 1
         folder = base / f"{fatal:03}"
-        out = lay_out(folder, scene)
+        out = prepare(folder, prepared)
         child = os.fork()
         if child == 0:
             watch(folder, fatal)

@@ -1,19 +1,19 @@
-"""Break the science at random places, one at a time, and see whether the tests notice.
+"""Insert faults into the science code, one at a time, and check whether the tests notice.
 
-python tests/faults.py                  go on with the sample for up to an hour and print the table
-python tests/faults.py --write          and put it into docs/reliability.md
-python tests/faults.py --minutes 20     stop starting new ones after 20 minutes
+python tests/faults.py                  resume the sample for up to an hour and print the table
+python tests/faults.py --write          and write it into docs/reliability.md
+python tests/faults.py --minutes 20     start no new fault after 20 minutes
 python tests/faults.py --first 8        only the first 8 of the sample
 
 A sample with a fixed seed is drawn from all changes that tests/mutations.py finds in science/ and
-kernels/. Copies of the package are broken, never the checkout. First all fast tests run on whole
-copies, traced line by line; each fault then runs the tests that reach its line, the quickest
-first, until one fails. Numba's code is never traced, and without compiling the tests would take
-days: a fault in it runs the tests that reach a caller of its function. Tests that compare pages
-or text with the code are left out, as they would notice any change.
+kernels/. Faults are inserted into copies of the package, never into the checkout. First all fast
+tests run on unchanged copies, traced line by line. Each fault then runs the tests that reach its
+line, the fastest first, until one fails. Code compiled by numba is never traced, and without
+compiling the tests would take days: a fault in it runs the tests that reach a caller of its
+function. Tests that compare pages or text with the code are left out: they would notice any change.
 
-All that was found is kept in .faults/ by a checksum of the package, so that a run can be stopped
-and goes on where it was. Exit code 1 when a fault survives unexplained.
+Results are kept in .faults/ by a checksum of the package, so that an interrupted run can be
+resumed. The exit code is 1 when a fault without explanation survives.
 """
 
 from __future__ import annotations
@@ -54,25 +54,32 @@ BROKEN = ("science", "kernels")
 SEED, SAMPLE = 14, 64
 WORKERS = 2
 
-UNUSED_FILES = ("test_architecture.py", "test_docs.py", "test_fuzz.py", "test_mutations.py")
+UNUSED_FILES = (
+    "test_architecture.py",
+    "test_docs.py",
+    "test_docs_columns.py",
+    "test_docs_plan.py",
+    "test_fuzz.py",
+    "test_mutations.py",
+)
 UNUSED_TESTS = (
     "test_accuracy.py::test_the_first_line_of_the_page_is_the_default_curve_on_evidence",
     "test_accuracy.py::test_each_exclusion_is_listed_on_the_page_with_its_reason",
 )
 TESTS_SECONDS = 90.0
-"""Tests of one fault, by the time they took on the whole copy: more are not started."""
+"""Time of the tests for one fault, as measured on the unchanged copy, s; no more are started."""
 LONGEST_S = 420.0
-"""Processor time of one run; a fault may make an endless loop. Time on the clock, of which a busy
-machine takes more, is given four times as long, and then nothing is known of the fault."""
+"""Processor time of one run, s; a fault may cause an endless loop. On a busy machine elapsed time
+may be four times as long; after that the result for the fault is unknown."""
 MOST_KIB = 8 * 2**20
-"""Address space of one run, so that a fault that asks for too much does not take the machine."""
+"""Address space of one run, KiB, so that a fault cannot use up the memory of the machine."""
 
 
-# --- what is drawn ------------------------------------------------------------------------------
+# --- the sample ---------------------------------------------------------------------------------
 
 
 def sample() -> list[Mutation]:
-    """The faults, the same for the same package."""
+    """The faults; the same for the same package."""
     every = [
         mutation
         for module, text in sources().items()
@@ -83,7 +90,7 @@ def sample() -> list[Mutation]:
 
 
 def checksum(*names: str) -> str:
-    """Of files and folders of the checkout, without the files of this script."""
+    """Checksum of files and folders of the checkout, without the files of this script."""
     found = hashlib.sha256()
     for name in names:
         top = ROOT / name
@@ -97,7 +104,7 @@ def checksum(*names: str) -> str:
 
 
 def copied(number: int) -> Path:
-    """A whole copy of the package and its tests, made anew."""
+    """A new, unchanged copy of the package and its tests."""
     folder = STATE / f"copy-{number}"
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir(parents=True)
@@ -113,17 +120,17 @@ def copied(number: int) -> Path:
 def run_tests(
     folder: Path, cache: Path, words: list[str], limit_s: float = 3600.0, **places: str
 ) -> tuple[int, str]:
-    """Exit code of the tests in a copy, and what they said.
+    """Exit code and output of the tests in a copy.
 
     Raises
     ------
     TimeoutError
-        When they take four times the limit of processor time on the clock.
+        When they take four times the limit in elapsed time.
     """
     options = ["-q", "-rfE", "--tb=no", "--no-header", "-p", "no:cacheprovider"]
     options += ["-o", "addopts=--strict-markers", "-m", "not slow and not realdata"]
     python_path = os.pathsep.join([str(folder), str(folder / "tests")])
-    # Compiled code of the checkout would stand in for that of the copy.
+    # Otherwise compiled code of the checkout would be used instead of that of the copy.
     places |= {"PYTHONPATH": python_path, "PYTHONDONTWRITEBYTECODE": "1", "NUMBA_NUM_THREADS": "1"}
     places |= {"XDG_CACHE_HOME": str(cache), "LOCALAPPDATA": str(cache), "NUMBA_CACHE_DIR": ""}
     limits = f'ulimit -S -t {limit_s:.0f}; ulimit -v {MOST_KIB}; exec "$0" "$@"'
@@ -137,35 +144,35 @@ def run_tests(
         start_new_session=True,
     )
     try:
-        said, _ = started.communicate(timeout=4 * limit_s)
+        output, _ = started.communicate(timeout=4 * limit_s)
     except subprocess.TimeoutExpired:
         raise TimeoutError from None
     finally:
         if started.poll() is None:
             os.killpg(started.pid, signal.SIGKILL)
             started.wait()
-    return started.returncode, said
+    return started.returncode, output
 
 
 def kernels_cache(number: int) -> Path:
-    """Compiled code of a copy; the package keeps that of every state of a module apart."""
+    """Folder for the compiled code of a copy; it is kept by the checksum of each module."""
     return STATE / f"cache-{number}"
 
 
 def traced(number: int, folder: Path) -> dict:
-    """What the plugin found in one share of the test files.
+    """The result of the plugin for one share of the test files.
 
-    Tests that fail on the whole copy, as those that need more than it holds, show nothing of a
-    fault: they are named and not used.
+    Tests that fail on the unchanged copy, such as those that need other files, cannot show a
+    fault: they are listed and not used.
     """
     files = sorted((folder / "tests").glob("test_*.py"), key=lambda p: p.stat().st_size)
     chosen = [f"tests/{p.name}" for p in files if p.name not in UNUSED_FILES][number::WORKERS]
     words = [*chosen, "-p", "faults_plugin", *(f"--deselect=tests/{t}" for t in UNUSED_TESTS)]
     out = STATE / f"reach-{number}.json"
     places = {"FAULTS_PACKAGE": str(folder / "shelterscape"), "FAULTS_OUT": str(out)}
-    code, said = run_tests(folder, kernels_cache(number), words, **places)
+    code, output = run_tests(folder, kernels_cache(number), words, **places)
     if code not in (0, 1):
-        raise RuntimeError(f"the tests could not be run:\n{said[-4000:]}")
+        raise RuntimeError(f"the tests could not be run:\n{output[-4000:]}")
     found = json.loads(out.read_text(encoding="utf-8"))
     for test in found["failed"]:
         sys.stderr.write(f"not used, since it fails without any fault: {test}\n")
@@ -173,7 +180,7 @@ def traced(number: int, folder: Path) -> dict:
 
 
 def tried(fault: Mutation, reach: Reach, number: int, folder: Path) -> dict:
-    """What became of one fault."""
+    """Insert one fault, run its tests, and return the result."""
     every, chosen, seconds = reach.tests(fault), [], 0.0
     for test in every:
         if chosen and seconds + reach.seconds[test] > TESTS_SECONDS:
@@ -188,46 +195,46 @@ def tried(fault: Mutation, reach: Reach, number: int, folder: Path) -> dict:
     whole, stamp = path.read_text(encoding="utf-8"), path.stat()
     path.write_text(fault.applied(whole), encoding="utf-8")
     kernel = fault.module.startswith("kernels/")
-    begun = time.monotonic()
+    started = time.monotonic()
     try:
         limit = min(LONGEST_S, 120 + 60 * kernel + 4 * seconds)
         words = ["-x", *(f"tests/{test}" for test in chosen)]
-        code, said = run_tests(folder, kernels_cache(number), words, limit)
+        code, output = run_tests(folder, kernels_cache(number), words, limit)
     finally:
         path.write_text(whole, encoding="utf-8")
         os.utime(path, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
-    found["seconds"] = round(time.monotonic() - begun, 1)
-    found["noticed_by"] = _noticed(code, said)
+    found["seconds"] = round(time.monotonic() - started, 1)
+    found["noticed_by"] = _noticed(code, output)
     if (ROOT / "tests" / found["noticed_by"].partition("::")[0]).is_file():
         found["file"] = f"tests/{found['noticed_by'].partition('::')[0]}"
         found["file_checksum"] = checksum(found["file"])
     return found
 
 
-def _noticed(code: int, said: str) -> str:
-    """The test that noticed a fault, or how else it showed; empty when nothing did."""
+def _noticed(code: int, output: str) -> str:
+    """The test that noticed a fault, or another sign of it; empty when nothing did."""
     if code == 0:
         return ""
     if code == -signal.SIGXCPU:
         return "the time limit"
     if code < 0 or code > 128:
         return "the end of the process"
-    if code == 4 and "while loading conftest" in said:
+    if code == 4 and "while loading conftest" in output:
         return "conftest.py"
-    failed = re.search(r"^(?:FAILED|ERROR) tests/(\S+?\.py)(?:::(\w+))?", said, re.MULTILINE)
+    failed = re.search(r"^(?:FAILED|ERROR) tests/(\S+?\.py)(?:::(\w+))?", output, re.MULTILINE)
     if code in (1, 2) and failed:
         return "::".join(filter(None, failed.groups()))
-    raise RuntimeError(f"the tests could not be run:\n{said[-4000:]}")
+    raise RuntimeError(f"the tests could not be run:\n{output[-4000:]}")
 
 
-# --- the whole of it ----------------------------------------------------------------------------
+# --- all faults ---------------------------------------------------------------------------------
 
 
 class State:
-    """What was found so far for this very package.
+    """The results so far for this state of the package.
 
-    When tests have changed since, lines are traced again, and what is kept is that a fault was
-    noticed by a test whose file is still the same.
+    When tests have changed since, lines are traced again. A result is kept if a test whose file has
+    not changed noticed the fault.
     """
 
     def __init__(self) -> None:
@@ -252,12 +259,12 @@ class State:
 
 
 def key(fault: Mutation, texts: dict[str, str]) -> str:
-    """What names a fault in the state, on the page and among those explained."""
-    return f"{fault.module}:{fault.line} {fault.told(texts[fault.module])}"
+    """The name of a fault in the state, on the page and among the explanations."""
+    return f"{fault.module}:{fault.line} {fault.reported(texts[fault.module])}"
 
 
 def measure(state: State, faults: list[Mutation], minutes: float) -> None:
-    """Try every fault that was not tried yet, as long as there is time to begin it."""
+    """Try every fault without a result, while there is time to start one."""
     end, texts = time.monotonic() + 60 * minutes, sources()
     todo = [fault for fault in faults if key(fault, texts) not in state.found["faults"]]
     if not todo:
@@ -268,10 +275,10 @@ def measure(state: State, faults: list[Mutation], minutes: float) -> None:
         copies.put((number, copied(number)))
     with ThreadPoolExecutor(WORKERS) as threads:
         if "reach" not in state.found:
-            begun = time.monotonic()
+            started = time.monotonic()
             parts = [copies.get() for _ in range(WORKERS)]
             state.keep("reach", list(threads.map(lambda part: traced(*part), parts)))
-            state.keep("traced_s", round(time.monotonic() - begun))
+            state.keep("traced_s", round(time.monotonic() - started))
             for part in parts:
                 copies.put(part)
         reach = Reach(state.found["reach"])
@@ -296,7 +303,7 @@ def measure(state: State, faults: list[Mutation], minutes: float) -> None:
 
 
 def report(state: State, faults: list[Mutation]) -> tuple[str, bool]:
-    """The text for the page, and whether every survivor is explained."""
+    """The text for the page, and whether every survivor has an explanation."""
     texts = sources()
     explained = tomllib.loads(EXPLAINED.read_text(encoding="utf-8"))
     done = {key(f, texts): (f, state.found["faults"].get(key(f, texts))) for f in faults}

@@ -1,7 +1,7 @@
-"""A pytest plugin for tests/faults.py: which test reaches which line, and how long each takes.
+"""A pytest plugin for tests/faults.py: the lines each test reaches, and the time it takes.
 
-Lines are asked of coverage with the test as its context. What a fixture shared by several tests
-runs counts for all tests of that file. Compiled code is never traced.
+Lines come from coverage, with the test as context. Lines that a shared fixture runs count for all
+tests of its file. Compiled code is never traced.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import pytest
 
 
 class Reach:
-    """Trace the package while tests run, and write what was found at the end."""
+    """Traces the package while tests run, and writes the result at the end."""
 
     def __init__(self, package: Path, out: Path) -> None:
         self.package, self.out = package, out

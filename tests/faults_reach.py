@@ -1,4 +1,4 @@
-"""Which tests reach a fault, for tests/faults.py."""
+"""The tests that reach a fault, for tests/faults.py."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def sources() -> dict[str, str]:
 
 
 class Reach:
-    """Which tests reach a fault, from what was traced and from who mentions whom."""
+    """Finds the tests that reach a fault, from traced lines and from names used in the code."""
 
     def __init__(self, found: list[dict]) -> None:
         self.seconds = {
@@ -47,10 +47,10 @@ class Reach:
                     self.in_tests[name].add(f"{path.name}::{top.name}")
 
     def tests(self, fault: Mutation) -> list[str]:
-        """Tests that reach a fault: files by their time, and tests of a file by theirs."""
+        """Tests that reach a fault: the fastest file first, and in it the fastest test."""
         first, last = fault.lines
         found = {t for n in range(first, last + 1) for t in self.lines[fault.module, n]}
-        if fault.compiled or not found:  # nothing is traced there, or only as it is imported
+        if fault.compiled or not found:  # not traced, or only on import
             found |= self._by_name(fault.scope.split())
         found = {
             test
@@ -68,7 +68,7 @@ class Reach:
         return [test for test in self.seconds if test.startswith(f"{file}::")]
 
     def _by_name(self, names: list[str]) -> set[str]:
-        """Tests of the lines that mention a name, through compiled callers and constants."""
+        """Tests of the lines that use a name, also through compiled functions and constants."""
         found, seen, todo = set(), set(names), list(names)
         while todo:
             name = todo.pop()
@@ -91,7 +91,7 @@ def _mentioned(text: str) -> Iterator[tuple[ast.stmt, str, int]]:
 
 
 def _named(top: ast.stmt) -> tuple[str, bool]:
-    """Names a statement gives, and whether what mentions them must be looked at in turn."""
+    """Names that a statement defines, and whether users of these names must be followed too."""
     if isinstance(top, ast.ClassDef):
         return top.name, False
     if isinstance(top, ast.FunctionDef):

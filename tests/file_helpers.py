@@ -1,4 +1,4 @@
-"""Small rasters and layers made by hand for the tests of `shelterscape.files`."""
+"""Small rasters and layers for the tests of `shelterscape.files`."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def cell_centres(affine: Affine, shape: tuple[int, int]):
 
 
 def plane(x, y):
-    """Ground rising 5 % eastward and falling 3 % northward, m."""
+    """Ground that rises 5 % eastward and falls 3 % northward, m."""
     return 200.0 + 0.05 * (x - 560_000.0) - 0.03 * (y - 5_709_000.0)
 
 
@@ -50,7 +50,7 @@ def write_features(path: Path, geometries, *, layer="things", crs=CRS, driver="G
 
 
 def notices_by_code(notices) -> dict[str, int]:
-    """Count of each notice by its code; a code told twice is a fault of its own."""
+    """Count of each notice by its code; a duplicate code is an error."""
     codes = [n.code for n in notices]
     assert len(set(codes)) == len(codes), codes
     return {n.code: n.count for n in notices}

@@ -1,11 +1,11 @@
-"""A fuzz guided by coverage over all doors of `fuzz_targets`.
+"""A fuzz test guided by coverage, over all targets of `fuzz_targets`.
 
 python tests/fuzz.py [--minutes 10] [--write] [--keep FOLDER]
 
-Each target runs in a process of its own for its share of the time. The number of inputs tried and
-of tracebacks is printed and, with --write, put into docs/reliability.md. Inputs that led to a
-traceback are kept in a folder, which is named; mend the cause and add the input to
-tests/test_fuzz.py. Exit code 1 when there are any.
+Each target runs in a process of its own for its share of the time. The numbers of inputs and of
+tracebacks are printed and, with --write, put into docs/reliability.md. Inputs that caused a
+traceback are kept in a folder whose name is printed: fix the cause and add the input to
+tests/fuzz_cases. The exit code is 1 when there are any.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from typing import Any
 
 import atheris
 
-# Kernels are compiled by numba, which knows nothing of counters put between their lines.
+# Kernels are compiled by numba, which does not support the counters of the instrumentation.
 with atheris.instrument_imports(include=["shelterscape"], exclude=["shelterscape.kernels"]):
     import fuzz_targets
 
@@ -35,41 +35,41 @@ SLOW_SECONDS = 10
 
 
 class Count:
-    """Tries inputs and counts how they ended.
+    """Runs a target on inputs and counts how it ended.
 
     Parameters
     ----------
     target : callable
         One of `fuzz_targets.TARGETS`.
     seconds : float
-        How long to go on.
+        Duration of the test, s.
     keep : Path
-        Where inputs that led to a traceback go, and the count at the end.
+        Folder for inputs that caused a traceback, and for the counts.
     scratch : Path
-        Folder the target may write into.
+        Folder for files of the target.
     """
 
     def __init__(self, target: Any, seconds: float, keep: Path, scratch: Path) -> None:
         self._target, self._keep, self._scratch = target, keep, scratch
         self._end = time.monotonic() + seconds
         self._seen: set[str] = set()
-        self.told: dict[str, Any] = {"inputs": 0, "slowest": 0.0, "codes": {}, "findings": []}
+        self.reported: dict[str, Any] = {"inputs": 0, "slowest": 0.0, "codes": {}, "findings": []}
 
     def __call__(self, data: bytes) -> None:
-        begun = time.monotonic()
-        if begun > self._end:
+        started = time.monotonic()
+        if started > self._end:
             self.write()
             os._exit(0)
-        self.told["inputs"] += 1
+        self.reported["inputs"] += 1
         try:
             code = fuzz_targets.outcome(self._target, data, self._scratch)
-            self.told["codes"][code] = self.told["codes"].get(code, 0) + 1
+            self.reported["codes"][code] = self.reported["codes"].get(code, 0) + 1
         except BaseException as error:
             self._note(error, data)
-        self.told["slowest"] = max(self.told["slowest"], time.monotonic() - begun)
+        self.reported["slowest"] = max(self.reported["slowest"], time.monotonic() - started)
 
     def _note(self, error: BaseException, data: bytes) -> None:
-        """Keep the first input for each place an error comes from."""
+        """Keep the first input for each line of code that raised an error."""
         frames = traceback.extract_tb(error.__traceback__)
         ours = [f for f in frames if "shelterscape" in f.filename] or frames
         place = f"{type(error).__name__} at {Path(ours[-1].filename).name}:{ours[-1].lineno}"
@@ -80,13 +80,13 @@ class Count:
         (self._keep / f"{self._target.__name__}-{number}.bin").write_bytes(data)
         text = "".join(traceback.format_exception(error))
         (self._keep / f"{self._target.__name__}-{number}.txt").write_text(text, encoding="utf-8")
-        self.told["findings"].append(f"{place}: {error}")
+        self.reported["findings"].append(f"{place}: {error}")
         self.write()
 
     def write(self) -> None:
-        """Put the count so far on disk, for the process may be torn away."""
+        """Write the counts so far, because the process may be killed."""
         path = self._keep / f"{self._target.__name__}.json"
-        path.write_text(json.dumps(self.told), encoding="utf-8")
+        path.write_text(json.dumps(self.reported), encoding="utf-8")
 
 
 def work(name: str, seconds: float, keep: Path) -> None:
@@ -115,45 +115,47 @@ def measure(minutes: float, keep: Path) -> dict[str, dict[str, Any]]:
         words = [sys.executable, __file__, "--target", name, "--seconds", str(seconds)]
         done = subprocess.run([*words, "--keep", str(keep)], capture_output=True, check=False)
         path = keep / f"{name}.json"
-        told = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
-        told = {"inputs": 0, "slowest": 0.0, "codes": {}, "findings": []} | told
+        reported = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
+        reported = {"inputs": 0, "slowest": 0.0, "codes": {}, "findings": []} | reported
         if done.returncode:
             last = done.stderr.decode("utf-8", "replace")[-1500:]
-            told["findings"].append(f"the process died with {done.returncode}: {last}")
-        found[name] = told
-        sys.stderr.write(f"{name}: {told['inputs']} inputs, {len(told['findings'])} tracebacks\n")
+            reported["findings"].append(f"the process died with {done.returncode}: {last}")
+        found[name] = reported
+        sys.stderr.write(
+            f"{name}: {reported['inputs']} inputs, {len(reported['findings'])} tracebacks\n"
+        )
     return found
 
 
 def table(found: dict[str, dict[str, Any]], minutes: float) -> str:
-    """What was tried, in Markdown."""
+    """The counts as a Markdown table."""
     lines = [
         f"Last run: {minutes:g} minutes in all.",
         "",
-        "| door | inputs tried | taken | refused, by code | tracebacks |",
+        "| target | inputs | accepted | refused, by code | tracebacks |",
         "| --- | --- | --- | --- | --- |",
     ]
-    for name, told in found.items():
-        codes = sorted(told["codes"].items(), key=lambda pair: -pair[1])
+    for name, reported in found.items():
+        codes = sorted(reported["codes"].items(), key=lambda pair: -pair[1])
         refused = ", ".join(f"{code} {count:,}" for code, count in codes if code != "done")
-        taken = told["codes"].get("done", 0)
-        row = (name.replace("_", " "), f"{told['inputs']:,}", f"{taken:,}", refused)
-        lines.append(f"| {' | '.join(row)} | {len(told['findings'])} |")
-    inputs = sum(told["inputs"] for told in found.values())
-    findings = sum(len(told["findings"]) for told in found.values())
+        accepted = reported["codes"].get("done", 0)
+        row = (name.replace("_", " "), f"{reported['inputs']:,}", f"{accepted:,}", refused)
+        lines.append(f"| {' | '.join(row)} | {len(reported['findings'])} |")
+    inputs = sum(reported["inputs"] for reported in found.values())
+    findings = sum(len(reported["findings"]) for reported in found.values())
     lines.append(f"| **all** | **{inputs:,}** | | | **{findings}** |")
     return "\n".join(lines)
 
 
 def main() -> int:
-    """Run the fuzz, or one target of it in a process of its own."""
-    asked = argparse.ArgumentParser(description="Fuzz all doors, guided by coverage.")
-    asked.add_argument("--minutes", type=float, default=10.0)
-    asked.add_argument("--write", action="store_true")
-    asked.add_argument("--keep", type=Path)
-    asked.add_argument("--target")
-    asked.add_argument("--seconds", type=float)
-    given = asked.parse_args()
+    """Run the fuzz test, or one target of it."""
+    requested = argparse.ArgumentParser(description="Fuzz all targets, guided by coverage.")
+    requested.add_argument("--minutes", type=float, default=10.0)
+    requested.add_argument("--write", action="store_true")
+    requested.add_argument("--keep", type=Path)
+    requested.add_argument("--target")
+    requested.add_argument("--seconds", type=float)
+    given = requested.parse_args()
     if given.target:
         work(given.target, given.seconds, given.keep)
     keep = given.keep or Path(tempfile.mkdtemp(prefix="shelterscape-fuzz-kept-"))
@@ -166,7 +168,7 @@ def main() -> int:
         before, _, rest = page.partition(BEGIN)
         after = rest.partition(END)[2]
         PAGE.write_text(f"{before}{BEGIN}\n{text}\n{END}{after}", encoding="utf-8")
-    findings = [text for told in found.values() for text in told["findings"]]
+    findings = [text for reported in found.values() for text in reported["findings"]]
     for text in findings:
         sys.stderr.write(f"{text}\n")
     if findings:

@@ -1,7 +1,7 @@
-"""What is fuzzed: doors that take whatever a person, a file or another program hands in.
+"""The targets of fuzz tests: functions that read input from people, files and other programs.
 
-Each target takes bytes and a scratch folder and may end well or with one of our own errors, told
-whole. Anything else is a finding. `test_fuzz` feeds them by hypothesis, `fuzz` guided by coverage.
+Each target takes bytes and a folder. It may succeed, or end with one of our own errors with all
+fields. Anything else is a finding. `test_fuzz` chooses inputs with hypothesis, `fuzz` by coverage.
 """
 
 from __future__ import annotations
@@ -25,25 +25,25 @@ from shelterscape.grid import Grid
 from shelterscape.plan import read_plan
 from shelterscape.science import belts, places
 from shelterscape.science.growth import parse_local_height
-from shelterscape.science.wind import choose, equal_winds
+from shelterscape.science.wind import choose_subset, equal_winds
 from shelterscape.science.wind_tables import wind_sets
 
 GRID = Grid((60, 60), Affine(10, 0, WEST, 0, -10, NORTH), CRS)
 LARGEST_CELLS = 4_000_000
-"""A file may claim any size; what a run would refuse for its memory is not read here either."""
+"""Largest terrain model that is read; a file may claim any size, and a run checks its memory."""
 
 
 def outcome(target: Callable[[bytes, Path], None], data: bytes, folder: Path) -> str:
-    """The code a target ended with, ``done`` for none; findings come out as they are.
+    """The error code with which a target ended, ``done`` without an error; findings are raised.
 
     Raises
     ------
     AssertionError
-        When an error of ours is not told whole.
+        When one of our errors lacks a field.
     """
     try:
         with warnings.catch_warnings():
-            # What a library mutters about a broken file is no finding.
+            # A warning of a library about a malformed file is not a finding.
             warnings.simplefilter("ignore")
             target(data, folder)
     except InternalError:
@@ -69,17 +69,17 @@ def plan(data: bytes, folder: Path) -> None:
 
 
 def winds(data: bytes, folder: Path) -> None:
-    """A wind table, its subsets, and their weights."""
+    """A wind table, with its subsets and their weights."""
     frame, _ = read_winds(_kept(data, folder, "winds.csv"))
     sets, _ = wind_sets(frame, "winds.csv")
     for one in sets.values():
         assert abs(one.weights(2.0).sum() - 1.0) < 1e-6
         assert (one.sector_deg() >= 0).all()
-    choose(sets, "", ("winter",), "winds")
+    choose_subset(sets, "", ("winter",), "winds")
 
 
 def words(data: bytes, folder: Path) -> None:
-    """Short texts of options: directions, heights seen on the spot."""
+    """Short texts of options: wind directions, local heights."""
     text = data.decode("utf-8", "replace")
     directions = directions_in(text)
     if directions is not None:
@@ -93,7 +93,7 @@ def _features(data: bytes, folder: Path, name: str) -> None:
     frame, _ = read_layer(source, GRID, "belt layer")
     with contextlib.suppress(InputError):
         places.complete(frame, "places")
-    belts.seasonal(belts.complete(frame, "belts")[0], "bare")
+    belts.belts_in_season(belts.complete(frame, "belts")[0], "bare")
 
 
 def geojson(data: bytes, folder: Path) -> None:
@@ -128,18 +128,18 @@ def geotiff(data: bytes, folder: Path) -> None:
 WORDS = (
     "shelter", "exposure", "run", "list", "describe", "check-setup", "demo", "--dem", "--winds",
     "--belts", "--places", "--season", "--year", "--out", "--overwrite", "--json", "--field",
-    "--memory-limit", "--at-height-m", "--power", "--curve", "--combine", "--ends", "--no-ends",
-    "--purpose", "--subset", "--local-height", "--limit-m", "--crs", "--to-crs", "--z-unit",
-    "--by-direction", "--help", "--version", "dem.tif", "belts.gpkg", "belts.gpkg:belts", "210,240",
-    "in-leaf", "bare", "2040", "surveyed", "out", "lambing", "mid", "EPSG:25832", "EPSG:4326",
-    "belts.height_m=HGT", "ash 9 m at 25", "16", "0", "-1", "nan", "1e999", "plan.toml", "--", "=",
-    "--no-pictures",
+    "--memory-limit", "--at-height-m", "--speed-exponent", "--curve", "--combine", "--ends",
+    "--no-ends", "--purpose", "--subset", "--local-height", "--limit-m", "--crs", "--to-crs",
+    "--z-unit", "--by-direction", "--help", "--version", "dem.tif", "belts.gpkg",
+    "belts.gpkg:belts", "210,240", "in-leaf", "bare", "2040", "surveyed", "out", "lambing", "mid",
+    "EPSG:25832", "EPSG:4326", "belts.height_m=HGT", "ash 9 m at 25", "16", "0", "-1", "nan",
+    "1e999", "plan.toml", "--", "=", "--no-pictures",
 )  # fmt: skip
-"""Words a byte below 128 stands for in `command_line`."""
+"""Words of `command_line` that one byte below 128 selects."""
 
 
-def spoken(data: bytes) -> list[str]:
-    """Words of a command: lines of text, or words of ours by their number."""
+def words_of(data: bytes) -> list[str]:
+    """Words of a command: lines of text, or entries of `WORDS` by number."""
     found = []
     for line in data.split(b"\n")[:24]:
         if len(line) == 1 and line[0] < 128:
@@ -150,7 +150,7 @@ def spoken(data: bytes) -> list[str]:
 
 
 def _not_computed(*_: object) -> None:
-    raise InputError("input-refused", "Far enough.", mend="Nothing.")
+    raise InputError("input-refused", "Not calculated.", hint="Nothing.")
 
 
 def _as_it_is(error: Exception) -> None:
@@ -159,7 +159,7 @@ def _as_it_is(error: Exception) -> None:
 
 @contextlib.contextmanager
 def _inside(folder: Path) -> Iterator[None]:
-    """Work in a folder, without computing, and with unexpected errors let through."""
+    """Work in a folder, without calculating, and raise unexpected errors."""
     here, unexpected, work = Path.cwd(), cli._unexpected, runs._run_steps
     os.chdir(folder)
     cli._unexpected, runs._run_steps = _as_it_is, _not_computed
@@ -171,7 +171,7 @@ def _inside(folder: Path) -> Iterator[None]:
 
 
 def command_line(data: bytes, folder: Path) -> None:
-    """A command, up to where the work would begin."""
+    """A command, up to the point where the calculation would start."""
     here = folder / "here"
     if not here.exists():
         project(here)
@@ -182,10 +182,10 @@ def command_line(data: bytes, folder: Path) -> None:
         contextlib.redirect_stderr(io.StringIO()),
     ):
         try:
-            cli.main(spoken(data))
+            cli.main(words_of(data))
         except SystemExit as left:
-            # 1 is for check-setup, which finds fault with the machine, not with the words.
-            allowed = (0, 1, 2, 3, 4) if "check-setup" in spoken(data) else (0, 2, 3, 4)
+            # 1 is allowed for check-setup, which checks the machine, not the words.
+            allowed = (0, 1, 2, 3, 4) if "check-setup" in words_of(data) else (0, 2, 3, 4)
             assert (left.code or 0) in allowed, left.code
     assert sorted(path.name for path in here.iterdir()) == before
 
@@ -194,7 +194,7 @@ TARGETS = (plan, winds, words, geojson, geopackage, text_grid, geotiff, command_
 
 
 def seeds(folder: Path) -> dict[str, list[bytes]]:
-    """Sound inputs for each target, to begin from."""
+    """Valid inputs for each target."""
     import geopandas as gpd
 
     given = project(folder / "seeds")
@@ -208,7 +208,7 @@ def seeds(folder: Path) -> dict[str, list[bytes]]:
     )
     numbered = {word: bytes([i]) for i, word in enumerate(WORDS)}
 
-    def said(text: str) -> bytes:
+    def encoded(text: str) -> bytes:
         return b"\n".join(numbered.get(word, word.encode()) for word in text.split())
 
     return {
@@ -220,10 +220,10 @@ def seeds(folder: Path) -> dict[str, list[bytes]]:
         "text_grid": [f"{grid}1 2 3 4\n5 -9999 7 8\n9 10 11 12\n".encode()],
         "geotiff": [_small_tiff(folder)],
         "command_line": [
-            said("shelter --dem dem.tif --winds 210,240 --belts belts.gpkg:belts --out out"),
-            said("exposure --dem dem.tif --winds 210,240 --limit-m 16 --out out --json"),
-            said("describe shelter --json"),
-            said("shelter --dem dem.tif --winds 210,240 --belts belts.gpkg --year 2040 "
+            encoded("shelter --dem dem.tif --winds 210,240 --belts belts.gpkg:belts --out out"),
+            encoded("exposure --dem dem.tif --winds 210,240 --limit-m 16 --out out --json"),
+            encoded("describe shelter --json"),
+            encoded("shelter --dem dem.tif --winds 210,240 --belts belts.gpkg --year 2040 "
                  "--season bare --memory-limit 16 --field belts.height_m=HGT --out out"),
         ],
     }  # fmt: skip

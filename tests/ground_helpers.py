@@ -1,7 +1,7 @@
-"""Ground made by hand, and a march over it written apart from the package.
+"""Artificial ground, and a calculation of horizons that is independent of the package.
 
-The march shares nothing with ours: x runs east and y north, angles turn anticlockwise from east,
-ground is looked up point by point in double precision.
+It shares no code: x is east and y north, angles are anticlockwise from east, and ground is
+interpolated point by point in double precision.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import numpy as np
 
 
 def rough_ground(rows, cols, seed):
-    """Seeded hills with some relief at every scale."""
+    """Random hills (seeded) with relief at every scale."""
     rng = np.random.default_rng(seed)
     row, col = np.mgrid[0:rows, 0:cols] / 10.0
     waves = rng.uniform(0.1, 2.0, (12, 2)), rng.uniform(0, 6.28, 12), rng.uniform(1, 8, 12)
@@ -20,7 +20,7 @@ def rough_ground(rows, cols, seed):
 
 
 def holed(ground, seed, share=0.1, side=12):
-    """The same with square holes of missing ground."""
+    """Ground with square holes of missing cells."""
     rng = np.random.default_rng(seed)
     out = ground.copy()
     for _ in range(int(share * ground.size / side**2)):
@@ -38,13 +38,13 @@ def _height(up, x, y):
             off = (xs < 0) | (xs > east) | (ys < 0) | (ys > north)
             z = up[np.clip(ys, 0, north).astype(int), np.clip(xs, 0, east).astype(int)]
             z = np.where(off, np.nan, z)
-            # A corner without weight does not count, missing or not.
+            # A corner without weight has no effect, missing or not.
             total += np.where(wx * wy > 0, wx * wy * z, 0.0)
     return total
 
 
 def marched_apart(ground, cell_m, bearing_deg, limit_m, rows=None, cols=None):
-    """Horizon angle, degrees, of all cells or of those given, to a limit or to the map's end."""
+    """Horizon angle of all or some cells, degrees, to a limit or to the edge of the map."""
     up = np.asarray(ground, float)[::-1]
     if rows is None:
         rows, cols = np.indices(ground.shape)

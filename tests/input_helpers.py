@@ -1,4 +1,4 @@
-"""Give the command line an input, and hold its answer to what every answer must be."""
+"""Call the command line with an input, and check what every result must have."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from shapely import LineString
 from shelterscape.errors import CODES, NOTICES
 
 SHAPE = (40, 50)
-"""Rows and columns of the plain ground that cases start from: 500 m by 400 m."""
+"""Rows and columns of the basic ground of all cases: 500 m by 400 m."""
 
 WEST, NORTH = GRID.affine.c, GRID.affine.f
 HEDGE = LineString([(WEST + 150, NORTH - 300), (WEST + 350, NORTH - 150)])
@@ -24,7 +24,7 @@ OTHER_HEDGE = LineString([(WEST + 50, NORTH - 100), (WEST + 200, NORTH - 50)])
 
 @dataclass(frozen=True)
 class Answer:
-    """What the command line said and left behind.
+    """Messages and output of a command.
 
     Parameters
     ----------
@@ -32,7 +32,7 @@ class Answer:
     error : dict
         The ``error`` event; empty where there was none.
     notices : dict
-        Count by notice code; several of one code are added up.
+        Count by notice code, summed over notices of one code.
     texts : dict
         Texts of the notices of a code, joined.
     out : Path
@@ -56,12 +56,12 @@ def ground(shape=SHAPE) -> np.ndarray:
 
 
 def plain_dem(folder: Path) -> Path:
-    """A sound terrain model."""
+    """A valid terrain model."""
     return write_dem(folder / "dem.tif", ground(), nodata=-9999.0)
 
 
 def plain_belts(folder: Path, geometries=(HEDGE, OTHER_HEDGE), **columns: Any) -> Path:
-    """A sound belt layer, or one with other outlines or columns; a column of None is left out."""
+    """A valid belt layer, or one with other outlines or columns; columns of None are omitted."""
     columns = {"height_m": [6.0, 4.0][: len(geometries)]} | columns
     columns = {name: values for name, values in columns.items() if values is not None}
     return write_features(folder / "belts.gpkg", geometries, layer="belts", **columns)
@@ -77,9 +77,9 @@ def listing(folder: Path) -> list[tuple[str, int, int]]:
 
 
 def answer(capsys, tmp_path: Path, process: str, **words: object) -> Answer:
-    """Call a process; check the shape of its answer, and that inputs and strangers are untouched.
+    """Call a process; check the form of its result, and that it changed no input or other file.
 
-    Inputs must lie in ``tmp_path / "in"``; the output goes to ``tmp_path / "out"``.
+    Inputs must be in ``tmp_path / "in"``; the output is in ``tmp_path / "out"``.
     """
     before = listing(tmp_path / "in")
     out = tmp_path / "out"
@@ -92,7 +92,7 @@ def answer(capsys, tmp_path: Path, process: str, **words: object) -> Answer:
     notices: dict[str, int] = {}
     texts: dict[str, str] = {}
     for event in events:
-        # The ground of these tests is too small for wind over hills, whatever the input.
+        # The ground of these tests is too small for terrain wind in every case.
         if event["event"] == "notice" and event["code"] != "not-modelled":
             assert event["code"] in NOTICES
             notices[event["code"]] = notices.get(event["code"], 0) + event["count"]
@@ -111,7 +111,7 @@ def exposure(capsys, tmp_path: Path, dem: object, **words: object) -> Answer:
 
 
 def shelter(capsys, tmp_path: Path, **words: object) -> Answer:
-    """Call `shelter` on sound inputs, some of them replaced."""
+    """Call `shelter` on valid inputs, some of them replaced."""
     folder = tmp_path / "in"
     folder.mkdir(exist_ok=True)
     words = {"winds": "240", "season": "in-leaf"} | words
@@ -123,11 +123,11 @@ def shelter(capsys, tmp_path: Path, **words: object) -> Answer:
 
 
 def hold_to_refusal(found: Answer, code: str, *says: str) -> None:
-    """An error with everything a person needs: code, what, where, mend, and these words."""
+    """Check that an error has a code, text, place and hint, and contains these words."""
     assert found.exit_code == 3, found
     assert found.error["code"] == code, found.error
     assert code in CODES
-    assert found.error["what"] and found.error["where"] and found.error["mend"], found.error
-    told = " ".join(str(found.error[field]) for field in ("what", "where", "value", "mend"))
+    assert found.error["what"] and found.error["where"] and found.error["hint"], found.error
+    reported = " ".join(str(found.error[field]) for field in ("what", "where", "value", "hint"))
     for words in says:
-        assert words in told, told
+        assert words in reported, reported

@@ -1,4 +1,4 @@
-"""Small fields, belts and lines made by hand for the tests of siting."""
+"""Small fields, belts and lines for the tests of siting."""
 
 from __future__ import annotations
 
@@ -8,20 +8,20 @@ import shapely
 from shapely.affinity import rotate
 
 from shelterscape.science import belts as belt_layers
-from shelterscape.science.siting import candidates, cutting, designs
+from shelterscape.science.siting import candidates, designs, exclusion
 
 CRS = "EPSG:25832"
 
 
 def array_of(*shapes) -> np.ndarray:
-    """Shapes as an array of objects."""
+    """Geometries as an array of objects."""
     out = np.empty(len(shapes), dtype=object)
     out[:] = shapes
     return out
 
 
 def turned(shapes, degrees: float) -> np.ndarray:
-    """Shapes turned about the origin, clockwise as bearings count."""
+    """Shapes rotated clockwise about the origin."""
     return array_of(*(rotate(s, -degrees, origin=(0, 0)) for s in shapes))
 
 
@@ -37,7 +37,7 @@ def fields(rows: int, cols: int, side_m: float = 200.0) -> np.ndarray:
 
 
 def same_lines(one, other, tolerance_m: float = 0.01) -> bool:
-    """Whether two sets of lines cover the same ground, however they are ordered or drawn."""
+    """Whether two sets of lines cover the same ground, in any order and direction."""
     if len(one) != len(other):
         return False
     left = list(other)
@@ -49,16 +49,16 @@ def same_lines(one, other, tolerance_m: float = 0.01) -> bool:
     return True
 
 
-def offered(*lines, kind=candidates.GIVEN, width_m: float = 6.0, **columns) -> gpd.GeoDataFrame:
-    """Lines offered as candidates."""
+def proposed(*lines, kind=candidates.DRAWN, width_m: float = 6.0, **columns) -> gpd.GeoDataFrame:
+    """Lines proposed as candidates."""
     frame = gpd.GeoDataFrame(columns, geometry=array_of(*lines), crs=CRS)
-    return candidates.offer(kind, frame).assign(width_m=width_m)
+    return candidates.with_ids(kind, frame).assign(width_m=width_m)
 
 
-def dressed(*lines, design="three-row belt", planted_year=2027, **columns) -> gpd.GeoDataFrame:
-    """Lines as belts of a design, uncut."""
-    kept, _ = cutting.cut(offered(*lines, **columns), [], shortest_m=0.0)
-    return candidates.with_design(kept, designs.packaged(), design, planted_year)
+def as_belts(*lines, design="three-row belt", planted_year=2027, **columns) -> gpd.GeoDataFrame:
+    """Lines as belts of a design, without exclusions."""
+    kept, _ = exclusion.exclude(proposed(*lines, **columns), [], shortest_m=0.0)
+    return candidates.with_design(kept, designs.packaged_designs(), design, planted_year)
 
 
 def standing(*geometry, **columns) -> gpd.GeoDataFrame:

@@ -1,7 +1,7 @@
-"""Small changes that can be made to a Python module, found in its syntax tree.
+"""Small changes of a Python module, found in its syntax tree.
 
-Each is one operator, constant, condition or pair of opposite functions. Text around it stays as it
-is, so that line numbers do not move. Error messages, annotations and decorators are left alone:
+Each replaces one operator, constant, condition, or function by its opposite. All other text stays,
+so that line numbers do not change. Error messages, annotations and decorators are not changed:
 a change there is not a wrong result.
 """
 
@@ -44,17 +44,17 @@ class Mutation:
         Path below the package.
     line : int
     kind : str
-        What sort of change it is.
+        Kind of change.
     start, end : int
-        Bytes of the source replaced.
+        First byte that is replaced, and the byte after the last.
     new : str
-        What they are replaced by.
+        Replacement.
     scope : str
         Outermost function or class around it, or the names assigned at module level.
     compiled : bool
-        Whether that function is compiled by numba, so that no line of it is ever traced.
+        Whether numba compiles that function, so that none of its lines is ever traced.
     lines : tuple of int
-        First and last line of the statement, or of its head.
+        First and last line of the statement, or of its header.
     """
 
     module: str
@@ -68,19 +68,19 @@ class Mutation:
     lines: tuple[int, int]
 
     def applied(self, source: str) -> str:
-        """The module with this change in it."""
+        """The source with this change."""
         raw = source.encode()
         return (raw[: self.start] + self.new.encode() + raw[self.end :]).decode()
 
-    def told(self, source: str) -> str:
-        """The change in words of code: the line before and after."""
+    def reported(self, source: str) -> str:
+        """The line before and after the change."""
         before, after = (text.splitlines()[self.line - 1].strip()
                          for text in (source, self.applied(source)))  # fmt: skip
         return f"{before}  →  {after}"
 
 
 def mutations(module: str, source: str) -> list[Mutation]:
-    """All changes to a module, in the order of its text."""
+    """All changes of a module, in the order of its text."""
     text = _Text(source)
     found = set()
     for top in ast.parse(source).body:
@@ -97,7 +97,7 @@ def _statements(top: ast.stmt) -> Iterator[ast.stmt]:
 
 
 def _expressions(statement: ast.stmt) -> Iterator[ast.AST]:
-    """The statement itself and what belongs to it alone, but for what is never a result."""
+    """The nodes of a statement, without nested statements and parts that give no result."""
     if isinstance(statement, (ast.Raise, ast.Import, ast.ImportFrom, ast.Assert)):
         return
     todo: list[ast.AST] = [statement]
@@ -133,11 +133,11 @@ def compiled(top: ast.stmt) -> bool:
 
 
 Change = tuple[int, str, int, int, str]
-"""Line, kind, first byte, byte after the last, and what takes their place."""
+"""Line, kind, first byte, byte after the last, and replacement."""
 
 
 class _Text:
-    """A source whose nodes can be found as bytes."""
+    """A source with the byte positions of its nodes."""
 
     def __init__(self, source: str) -> None:
         self.raw = source.encode()
@@ -146,7 +146,7 @@ class _Text:
             self.starts.append(self.starts[-1] + len(line))
 
     def span(self, node: ast.expr) -> tuple[int, int]:
-        """First byte of a node and the one after its last."""
+        """First byte of a node, and the byte after its last."""
         return (
             self.starts[node.lineno - 1] + node.col_offset,
             self.starts[(node.end_lineno or 0) - 1] + (node.end_col_offset or 0),
@@ -179,7 +179,7 @@ class _Text:
             yield line, kind, start, start + len(token), OPERATORS[token]
 
     def others(self, node: ast.AST) -> Iterator[Change]:
-        """Changes of a sign, a constant, a condition or a function with an opposite."""
+        """Changes of a sign, a constant, a condition, or a function that has an opposite."""
         match node:
             case ast.UnaryOp(op=ast.Not() | ast.USub() | ast.Invert()):
                 begin = self.span(node)[0]
@@ -199,7 +199,7 @@ class _Text:
 
 
 def _other_constant(value: bool | int | float, begin: int, end: int) -> tuple[str, int, int, str]:
-    """The other truth, the next whole number, or a quarter more."""
+    """The opposite truth value, the next whole number, or a value larger by a quarter."""
     if isinstance(value, bool):
         return "constant", begin, end, str(not value)
     if isinstance(value, int):

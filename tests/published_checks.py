@@ -1,7 +1,7 @@
-"""Published values beside ours: one table for the tests and for docs/validation.md.
+"""Published values and ours: one set of tables for the tests and for docs/validation.md.
 
-Each table in tests/published/ is a CSV file; index.toml says where it is from, how sure we are of
-that, in which units it counts, and the checksum of the file as it was written down.
+Each table in tests/published/ is a CSV file. index.toml states its source, status, units and
+checksum.
 """
 
 from __future__ import annotations
@@ -36,14 +36,14 @@ FOLDER = Path(__file__).parent / "published"
 STATUS = {
     "S": "seen in the source",
     "S2": "seen in a text that cites it",
-    "M": "from memory, not looked up",
+    "M": "not verified against the source",
     "D": "arithmetic from a listed formula: tests the code, not nature",
 }
 
 
 @dataclass(frozen=True)
 class Row:
-    """One published value beside ours."""
+    """One published value and ours."""
 
     label: str
     published: float
@@ -57,9 +57,9 @@ class Row:
 
 @dataclass(frozen=True)
 class Table:
-    """A published table and the rows it gives.
+    """A published table and its rows.
 
-    `not_evidence` is empty unless something the comparison needs is assumed; `reason` says what.
+    `not_evidence` is empty unless the comparison needs an assumption, which `reason` states.
     """
 
     file: str
@@ -80,24 +80,24 @@ class Table:
 
 @cache
 def index() -> dict[str, dict[str, Any]]:
-    """Entries of index.toml by file; nothing is calculated."""
+    """Entries of index.toml by file, without a calculation."""
     read = tomllib.loads((FOLDER / "index.toml").read_text(encoding="utf-8"))
     return {entry["file"]: entry for entry in [*read["table"], *read["figures"]]}
 
 
 def index_entry(file: str) -> dict[str, Any]:
-    """What index.toml says of one file."""
+    """Entry of index.toml for one file."""
     return index()[file]
 
 
 def files() -> list[str]:
-    """Files that `table` takes, in the order of the index; nothing is calculated."""
+    """Files for `table`, in the order of the index, without a calculation."""
     return [file for file in index() if file in _ROWS]
 
 
 @cache
 def table(file: str) -> Table:
-    """One published table, its rows calculated when first wanted."""
+    """One published table; its rows are calculated on the first call."""
     return Table(**{"known_misses": {}, **index_entry(file)}, rows=tuple(_ROWS[file]()))
 
 
@@ -107,7 +107,7 @@ def tables() -> list[Table]:
 
 
 def checksum(file: str) -> str:
-    """Checksum of a table's bytes as they stand."""
+    """Checksum of the bytes of a table."""
     return hashlib.sha256((FOLDER / file).read_bytes()).hexdigest()
 
 
@@ -124,7 +124,7 @@ def _barrier_curve() -> Iterator[Row]:
 
 
 def _default_wind(x: np.ndarray, theta: float) -> np.ndarray:
-    """The curve that runs use unless told otherwise, for a thin belt."""
+    """Relative wind of the default curve for a thin belt."""
     return next(iter(CURVES.values())).relative_wind(x, np.array(theta), np.array(0.0))
 
 
@@ -166,8 +166,8 @@ def _handbook(file: str) -> Iterator[Row]:
 
 
 def _measured_belts() -> Iterator[Row]:
-    """Regressions over measured belts, fed with the smallest wind of our own curve."""
-    # Of .16, .35 and .53, the range of those belts, the two whose smallest wind lies in theirs.
+    """Regressions over measured belts, applied to the smallest wind of our curve."""
+    # Of 0.16, 0.35 and 0.53, the two porosities whose smallest wind is in the measured range.
     for theta in (0.35, 0.53):
         ours = _landmarks(theta, _default_wind)
         b = 100 * ours["smallest relative wind"]
@@ -179,7 +179,7 @@ def _measured_belts() -> Iterator[Row]:
 
 
 def _shape(name: str) -> tuple[np.ndarray, Grid, int, bool]:
-    """Ground, grid, row and column of the point looked at, and whether topex is signed."""
+    """Ground, grid, row and column of the point, and whether topex is signed."""
     n, middle = 101, 50
     row, col = np.mgrid[0:n, 0:n].astype(float)
     away = np.hypot(row - middle, col - middle) * 10
@@ -204,17 +204,17 @@ def _topex_shapes() -> Iterator[Row]:
 
 
 def _weibull_moments() -> Iterator[Row]:
-    """Moments by the weights of a wind set: one wind of 1 m/s mean beside one of scale 7."""
+    """Moments from weights of a wind set: a direction with mean 1 m/s and one with scale 7 m/s."""
     k = 2.0
     mean = 7.0 * math.gamma(1 + 1 / k)
     reference = WindSet(
         "", np.array([0.0, 90.0]), np.full(2, 0.5), np.array([1.0, mean]), np.array([k, k])
     )
     for row in _read("weibull_moments.csv"):
-        power = 1.0 if row["what"] == "mean" else 3.0
-        one, seven = reference.weights(power)
-        unit = (1.0 / math.gamma(1 + 1 / k)) ** power * math.gamma(1 + power / k)
-        ours = seven / one * unit * (0.5 * 1.225 if power == 3.0 else 1.0)
+        speed_exponent = 1.0 if row["what"] == "mean" else 3.0
+        one, seven = reference.weights(speed_exponent)
+        unit = (1.0 / math.gamma(1 + 1 / k)) ** speed_exponent * math.gamma(1 + speed_exponent / k)
+        ours = seven / one * unit * (0.5 * 1.225 if speed_exponent == 3.0 else 1.0)
         yield Row(row["what"], float(row["value"]), float(ours), float(row["tolerance"]))
 
 
@@ -235,9 +235,9 @@ def _inner_depth() -> Iterator[Row]:
 
 
 def _crest(hill: str, half_length_m: float, height_m: float, theory: str) -> float:
-    """Our speed-up over the crest of a hill 1 m high, over its slope h/L.
+    """Our speed-up over the crest of a hill 1 m high, divided by its slope h/L.
 
-    The map repeats itself without made-up ground, so large that its neighbours do not count.
+    The map is periodic, and so large that its repetitions have no effect.
     """
     ridge = "ridge" in hill
     rows, cols, cell = (4096, 8, half_length_m / 20) if ridge else (1024, 1024, half_length_m / 12)

@@ -1,8 +1,8 @@
-"""The shelter field by another road: no tables, no strips, nothing taken from the package.
+"""An independent calculation of the shelter field, without tables, strips or code of the package.
 
-Curve values come from the published equation and the rules of docs/shelter_curves.md written out
-here, at exact distances. The ground is searched by one ray through the centre of each cell, cut
-with each belt by shapely. Slow, and only for belts too far apart to act as one.
+Curve values are calculated at exact distances from the published equation and the rules of
+docs/shelter_curves.md. One ray through the centre of each cell is intersected with each belt by
+shapely. It is slow, and only for belts too far apart to act as one.
 """
 
 from __future__ import annotations
@@ -15,18 +15,18 @@ from scipy.interpolate import PchipInterpolator
 
 SOLID_H = (-6.0, -3.0, -1.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0)
 SOLID_WIND = (1.0, 0.95, 0.70, 0.25, 0.70, 0.90, 0.95, 1.0, 1.0, 1.0)
-"""Brandle and Finch 1991, solid belt (from memory), closed at -6 and 40 H."""
+"""Brandle and Finch 1991, solid belt (not verified against the source), 1 at -6 and 40 H."""
 BEFORE_H, BEFORE_WIND = (-6.0, -3.0, -1.0), (1.0, 0.95, 0.80)
 
 WOOD_FROM_H, WOOD_FULL_H, WOOD_OVER_H = 2.0, 5.0, 40.0
 FAR_M = 9e3
 
 NOWHERE, BEHIND, BEHIND_WOOD, BEFORE, INSIDE = range(5)
-"""Where a cell lies by the belt that rules there."""
+"""Position of a cell relative to the belt that decides there."""
 
 
 def published_equation(x, theta, width_h):
-    """Vigiak and others 2003 for 0 <= x <= 50: CHECKS of its values are in barrier_curve.csv."""
+    """Vigiak and others 2003 for 0 <= x <= 50; checked against barrier_curve.csv."""
     wide = theta + 0.3 * (1 - theta) * (1 - np.exp(-width_h / 2))
     near = 1 - np.exp(-(0.008 + 0.17 * (wide**1.05 - wide)) * x * x)
     start = 10 - 5 * wide
@@ -35,7 +35,7 @@ def published_equation(x, theta, width_h):
 
 
 def barrier(x, theta, width_h):
-    """The equation with the mended sides, at any distance from -6 to 50 H."""
+    """The equation with a corrected windward side and dense belts, from -6 to 50 H."""
     x = np.asarray(x, dtype=float)
     shut = min(theta, 0.8)
     lee = published_equation(np.maximum(x, 0), shut, width_h)
@@ -49,7 +49,7 @@ def barrier(x, theta, width_h):
 
 
 def mid(x, theta, width_h):
-    """Mean of the barrier as it is and as measured tree belts behave."""
+    """Mean of the barrier curve and the curve of measured tree belts."""
     measured = barrier(x, 0.30 + 0.95 * min(theta, 0.53), width_h)
     measured = measured + (1 - measured) * max(0.0, (theta - 0.53) / 0.47)
     return (barrier(x, theta, width_h) + measured) / 2
@@ -57,7 +57,7 @@ def mid(x, theta, width_h):
 
 @dataclass(frozen=True)
 class Belt:
-    """One belt: ground it covers, height m, porosity of the whole and the lower half, width m."""
+    """One belt: outline, height (m), porosity of the whole and of the lower half, width (m)."""
 
     ground: shapely.Geometry
     height: float
@@ -66,23 +66,23 @@ class Belt:
     width: float
 
     def thin(self, x):
-        """Relative wind at distances in heights, as of a belt that is no wood."""
+        """Relative wind at distances in H, for a belt other than a wood."""
         near, far = (mid(x, theta, self.width / self.height) for theta in (self.low, self.porosity))
         return near + np.interp(x, (8, 10), (0, 1)) * (far - near)
 
     def calmest(self):
-        """Distance and value of the smallest wind behind it."""
+        """Distance and value of the smallest relative wind leeward."""
         x = np.arange(0, 40, 1e-3)
         r = self.thin(x)
         return float(x[r.argmin()]), float(r.min())
 
     def wood_turn(self):
-        """Where the shortened lee of the belt as a wood is back at .7 of the wind, heights."""
+        """Distance, H, at which the shortened lee of a wood recovers to a relative wind of 0.7."""
         x = np.arange(self.calmest()[0], 40, 1e-4)
         return float(x[np.argmax(self.thin(x) >= 0.7)]) / 2
 
     def wood(self, x):
-        """The same as of a wood; only for belts that leave less than .7 of the wind."""
+        """Relative wind for a wood; only for belts with a smallest relative wind below 0.7."""
         calm, least = self.calmest()
         turn = self.wood_turn()
         short = np.where(2 * x < calm, least, self.thin(np.minimum(2 * x, 50)))
@@ -90,24 +90,24 @@ class Belt:
         return np.where(x < turn, short, 1 - 0.3 * rest**2)
 
     def inside(self, depth):
-        """Relative wind in the belt, at a depth along the wind."""
+        """Relative wind inside the belt, at a depth along the wind."""
         face = float(self.thin(0.0))
         return face + np.minimum(depth / 5, 1) * (self.calmest()[1] - face)
 
 
 def strip(line, width):
-    """Ground of a belt given as a line."""
+    """Outline of a belt given as a line."""
     return shapely.buffer(line, width / 2, cap_style="flat", join_style="mitre", mitre_limit=2.0)
 
 
 def field_of(belts, grid, direction_deg):
-    """Smallest relative wind that any belt leaves at each cell, along a single ray.
+    """Smallest relative wind by any belt at each cell, along a single ray.
 
     Returns
     -------
     field : (rows, cols) float64
     place : (rows, cols) int
-        Where each cell lies by the belt that rules there, `NOWHERE` to `INSIDE`.
+        Position of each cell relative to the belt that decides, `NOWHERE` to `INSIDE`.
     """
     up = np.array([np.sin(np.radians(direction_deg)), np.cos(np.radians(direction_deg))])
     rows, cols = np.indices(grid.shape)
@@ -118,11 +118,11 @@ def field_of(belts, grid, direction_deg):
         pieces, cell = shapely.get_parts(shapely.intersection(rays, belt.ground), return_index=True)
         met = shapely.length(pieces) > 0
         pieces, cell = pieces[met], cell[met]
-        # Distance up the wind from the cell, in heights, at which the wind enters and leaves.
+        # Distances upwind from the cell, H, at which the ray enters and leaves the belt.
         ends = [shapely.get_coordinates(shapely.get_point(pieces, i)) for i in (0, -1)]
         upwind = [(end - centres[cell]) @ up / belt.height for end in ends]
         wind, where = _beside(belt, np.minimum(*upwind), np.maximum(*upwind))
-        # Of several pieces on one ray the calmest is written last, and so stays.
+        # Of several pieces on one ray the one with the least wind is written last, and so remains.
         order = np.argsort(-wind, kind="stable")
         cell, wind, where = cell[order], wind[order], where[order]
         lower = wind < field[cell]
@@ -131,7 +131,7 @@ def field_of(belts, grid, direction_deg):
 
 
 def _beside(belt, leaves, enters):
-    """Relative wind, and place, where the wind enters and leaves a belt so far up the wind."""
+    """Relative wind and position, from the distances at which the ray enters and leaves a belt."""
     lee = np.clip(leaves, 0, 50)
     deep = np.clip((enters - leaves - WOOD_FROM_H) / (WOOD_FULL_H - WOOD_FROM_H), 0, 1)
     place = np.where(deep > 0, BEHIND_WOOD, BEHIND)

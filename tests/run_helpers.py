@@ -1,4 +1,4 @@
-"""A tiny piece of ground with a belt, toy processes, and small ways to run and look at things."""
+"""A small terrain model with two belts, toy processes, and functions that run them."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def write_dem(path: Path) -> Path:
 
 
 def write_belts(path: Path, height_column: str = "height_m") -> Path:
-    """Two belts on that ground, 12 m and 8 m high, in the layer ``belts``."""
+    """Two belts on that terrain, 12 m and 8 m high, in the layer ``belts``."""
     lines = [
         LineString([(WEST + 150, NORTH - 450), (WEST + 300, NORTH - 300)]),
         LineString([(WEST + 350, NORTH - 150), (WEST + 500, NORTH - 150)]),
@@ -55,7 +55,7 @@ def write_belts(path: Path, height_column: str = "height_m") -> Path:
 
 
 def project(folder: Path, height_column: str = "height_m") -> dict[str, Any]:
-    """Inputs of `shelter` in a folder of their own."""
+    """Write inputs of `shelter` into a folder, and return them."""
     folder.mkdir(parents=True, exist_ok=True)
     return {
         "dem": str(write_dem(folder / "dem.tif")),
@@ -75,14 +75,14 @@ def options(inputs: dict[str, Any]) -> list[str]:
 
 
 class ToyInputs(Inputs):
-    """What the toy asks for: a word, and a layer and a raster it may read."""
+    """Inputs of the toy: a word, and optionally a layer and a raster."""
 
     word: str = "hedge"
     belts: Annotated[str | None, Source("layer", "belt layer")] = None
     ground: Annotated[str | None, Source("raster", "terrain model")] = None
 
 
-TOY_TABLE = Table("toy_areas", {"season": "season", "area_ha": "area"}, "A table of one row.")
+TOY_TABLE = Table("toy_areas", ("season", "area_ha"), "A table of one row.")
 
 
 TINY = Grid((4, 4), Affine(CELL_M, 0, WEST, 0, -CELL_M, NORTH), None)
@@ -90,7 +90,7 @@ TINY = Grid((4, 4), Affine(CELL_M, 0, WEST, 0, -CELL_M, NORTH), None)
 
 @dataclass
 class ToyData:
-    """What a toy works from."""
+    """Data of a toy."""
 
     params: Any
     reader: Reader
@@ -110,7 +110,7 @@ def row_of(season: str = "x", area_ha: float = 1.5) -> pd.DataFrame:
 
 
 def only(**tables: pd.DataFrame) -> Callable[[ToyData], Work[Results]]:
-    """A computation that returns some tables and no more."""
+    """A function ``compute`` that returns the given tables."""
 
     def compute(data: ToyData) -> Work[Results]:
         yield Progress(0.5, "toying")
@@ -128,7 +128,7 @@ def toy(
     load: Callable[[Any, Reader], Any] = ToyData,
     **stages: Any,
 ) -> Process:
-    """A process that writes next to nothing in next to no time."""
+    """A process that writes one small table."""
     work = types.ModuleType(f"toy_{process_id}_{len(sys.modules)}")
     vars(work).update(load=load, compute=compute, **stages)
     sys.modules[work.__name__] = work
@@ -136,10 +136,10 @@ def toy(
 
 
 def run_toy(
-    out: str | Path, process: Process | None = None, word: str = "hedge", **how: Any
+    out: str | Path, process: Process | None = None, word: str = "hedge", **options: Any
 ) -> Result:
     """Run a toy into a folder."""
-    return run([Step(process or toy(), ToyInputs(word=word))], out, **how)
+    return run([Step(process or toy(), ToyInputs(word=word))], out, **options)
 
 
 def checksums(folder: Path) -> dict[str, str]:
@@ -152,35 +152,35 @@ def checksums(folder: Path) -> dict[str, str]:
 
 
 def leftovers(folder: Path) -> list[str]:
-    """Names that staging uses and must not leave behind."""
+    """Names of temporary files and folders of staging, which must not remain."""
     return sorted(path.name for path in folder.iterdir() if ".shelterscape-" in path.name)
 
 
 def environment(**changes: str) -> dict[str, str]:
-    """The environment for a child, in which it finds these helpers too."""
+    """The environment for a child process that imports these helpers."""
     places = [str(Path(__file__).parent), *filter(None, [os.environ.get("PYTHONPATH")])]
     return os.environ | {"PYTHONPATH": os.pathsep.join(places)} | changes
 
 
-def child(code: str, *words: object, **how: Any) -> subprocess.CompletedProcess[str]:
-    """Run Python code in a process of its own."""
+def child(code: str, *words: object, **options: Any) -> subprocess.CompletedProcess[str]:
+    """Run Python code in another process."""
     command = [sys.executable, "-c", code, *map(str, words)]
-    settings = {"env": environment(), "timeout": 120} | how
+    settings = {"env": environment(), "timeout": 120} | options
     return subprocess.run(command, capture_output=True, text=True, check=False, **settings)
 
 
 def command(*words: object) -> list[str]:
-    """The command line in a process of its own."""
+    """Words that start a command in another process."""
     return [sys.executable, "-m", "shelterscape", *map(str, words)]
 
 
 def events(text: str) -> list[dict[str, Any]]:
-    """The events of ``--json``; a line that is no JSON fails here."""
+    """The events of ``--json``; fails where a line is not JSON."""
     return [json.loads(line) for line in text.splitlines()]
 
 
 def call(words: Sequence[object]) -> int:
-    """The command line in this process; its exit code."""
+    """Run a command in this process; return its exit code."""
     from shelterscape.cli import main
 
     try:

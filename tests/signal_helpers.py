@@ -38,10 +38,10 @@ class StoppedCommand:
 
 
 class _Clock:
-    """The time a process takes, without the time in which others keep it from a processor.
+    """Measures the time of a process, without the time in which it waits for a processor.
 
-    Time in which it works, sleeps or waits for a disk counts; time in which it is ready to work
-    and no processor is free does not, as far as the system reports it.
+    Time in which it works, sleeps or waits for a disk counts. Time in which it is ready to work
+    but no processor is free does not, as far as the system reports it.
     """
 
     def __init__(self, process: subprocess.Popen[str]) -> None:
@@ -51,7 +51,7 @@ class _Clock:
         self._started = time.monotonic()
 
     def wait(self) -> float:
-        """Wait for the end of the process; the seconds it took."""
+        """Wait for the end of the process; return the seconds it took."""
         while self._process.poll() is None:
             # A thread that has ended keeps the last time that was read.
             self._after |= _seconds_ready(self._process.pid)
@@ -64,7 +64,7 @@ class _Clock:
 
 
 def _seconds_ready(pid: int) -> dict[str, float]:
-    """How long each thread of a process was ready without a processor; empty if not reported."""
+    """Time each thread of a process waited for a processor, s; empty where not reported."""
     try:
         return {
             path.parent.name: int(path.read_text("ascii").split()[1]) / 1e9
@@ -75,7 +75,7 @@ def _seconds_ready(pid: int) -> dict[str, float]:
 
 
 def stop_when(words: list[str], text: str, number: signal.Signals) -> StoppedCommand:
-    """Run a command and send it a signal once a line of its output holds a text."""
+    """Run a command, and send it a signal once a line of its output holds the text."""
     errors = subprocess.PIPE if "--json" in words else subprocess.STDOUT
     with subprocess.Popen(
         words, stdout=subprocess.PIPE, stderr=errors, env=environment(), text=True
@@ -89,14 +89,14 @@ def stop_when(words: list[str], text: str, number: signal.Signals) -> StoppedCom
             else:
                 pytest.fail(f"ended before it wrote {text!r}: {process.communicate()}")
             rest: list[tuple[str, str | None]] = []
-            # Read all the while: a full pipe would hold the command up.
+            # Keep reading: a full pipe would block the command.
             reader = threading.Thread(target=lambda: rest.append(process.communicate()))
             clock = _Clock(process)
             process.send_signal(number)
             reader.start()
             seconds = clock.wait()
             reader.join(TIMEOUT_S)
-            ((more, told),) = rest
-            return StoppedCommand(process.returncode, "".join(lines) + more, told, seconds)
+            ((more, reported),) = rest
+            return StoppedCommand(process.returncode, "".join(lines) + more, reported, seconds)
         finally:
             process.kill()

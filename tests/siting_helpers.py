@@ -1,4 +1,4 @@
-"""A small piece of ground with belts, winds and candidates, and choices made the long way."""
+"""A small map with belts, winds and candidates, and choices by exhaustive search."""
 
 from __future__ import annotations
 
@@ -11,9 +11,10 @@ from affine import Affine
 
 from shelterscape.grid import Grid
 from shelterscape.science.belts import Case, complete
-from shelterscape.science.siting.exact import exact
-from shelterscape.science.siting.setting import setting_of
+from shelterscape.science.siting.context import evaluation_context
+from shelterscape.science.siting.full_evaluation import full_evaluation
 from shelterscape.science.wind import WindSet
+from shelterscape.terms import DECIMALS, SIGNIFICANT, TERMS
 
 SIDE, CELL_M = 60, 10.0
 CRS = "EPSG:25832"
@@ -49,9 +50,9 @@ def candidates(frame, cost_per_m=1000, **more):
     holding = [f"farm {i % 2}" for i in range(len(frame))]
     return frame.assign(
         candidate=[f"c{i:02d}" for i in range(len(frame))],
-        kind="drawn",
+        candidate_type="drawn line",
         action="plant",
-        mends=None,
+        restores_belt=None,
         length_m=length,
         cost_minor=np.round(length * cost_per_m).astype(int),
         holding_id=holding,
@@ -59,7 +60,7 @@ def candidates(frame, cost_per_m=1000, **more):
 
 
 def seeded_lines(count, seed, inside=(0.1, 0.9)):
-    """Lines of two pieces scattered over the ground."""
+    """Random lines of two segments."""
     rng = np.random.default_rng(seed)
     low, high = (SIDE * CELL_M * share for share in inside)
     lines = []
@@ -71,15 +72,15 @@ def seeded_lines(count, seed, inside=(0.1, 0.9)):
     return lines
 
 
-def seeded_world(count, seed, how=None, standing=3):
-    """A setting and candidates."""
+def seeded_world(count, seed, options=None, standing=3):
+    """An evaluation context and candidates."""
     rng = np.random.default_rng(seed + 1000)
     row, col = np.mgrid[0:SIDE, 0:SIDE]
-    need = (1.0 + np.sin(row / 9.0 + seed) * np.cos(col / 7.0)).astype(np.float32)
+    priority = (1.0 + np.sin(row / 9.0 + seed) * np.cos(col / 7.0)).astype(np.float32)
     there = belts(seeded_lines(standing, seed + 500), rng.uniform(5, 9, standing), 0.5)
     new = belts(seeded_lines(count, seed), rng.uniform(5, 10, count), rng.uniform(0.3, 0.6, count))
-    setting = setting_of(GRID, LEAF, winds(), there, {"crop": need}, how=how)
-    return setting, candidates(new)
+    context = evaluation_context(GRID, LEAF, winds(), there, {"crop": priority}, options=options)
+    return context, candidates(new)
 
 
 def every_set(frame, metres, least=1):
@@ -91,17 +92,38 @@ def every_set(frame, metres, least=1):
                 yield rows
 
 
-def plain_value(ground, rows):
-    """Benefit of a set by the plain rule, as what the wind over the ground loses."""
+def smallest_wind_value(ground, rows):
+    """Benefit of a set by the smallest-wind rule, from the reduction of wind on the ground."""
     before = ground.wind.astype(float)
     for row in rows:
         ground.plant(row)
     lost = before - ground.wind
     for _ in rows:
-        ground.put_back()
-    return float(np.einsum("r,rij,ij->", ground.rays[2], lost, ground.need.astype(float)))
+        ground.remove_last()
+    return float(np.einsum("r,rij,ij->", ground.rays[2], lost, ground.priority.astype(float)))
 
 
-def exact_value(setting, ground, rows):
-    """Benefit of a set with ends and close belts, all rays."""
-    return exact(setting, ground.frame, list(rows)).benefit_ha
+def full_value(context, ground, rows):
+    """Benefit of a set with belt ends, close belts and all rays."""
+    return full_evaluation(context, ground.frame, list(rows)).benefit_ha
+
+
+def rounding_error(name, values):
+    """Largest error of written values: half a unit of the last digit of their term."""
+    term = TERMS[name]
+    if term.decimals is not None:
+        return np.full(np.shape(values), 0.5 * 10.0**-term.decimals)
+    digits = np.full(np.shape(values), DECIMALS[term.unit], dtype=float)
+    if term.unit in ("ha", "ha eq.", "m"):
+        size = np.abs(np.asarray(values, dtype=float))
+        size = np.where((size > 0) & np.isfinite(size), size, 1.0)
+        digits = np.maximum(digits, SIGNIFICANT - 1 - np.floor(np.log10(size)))
+    return 0.5 * 10.0**-digits
+
+
+def assert_written(frame, name, expected, more=0.0):
+    """A written column is within its rounding of the expected values, and of `more` besides."""
+    written = np.asarray(frame[name], dtype=float)
+    error = np.abs(written - np.asarray(expected, dtype=float))
+    allowed = rounding_error(name, written) * (1 + 1e-9) + more + 1e-9
+    assert (error <= allowed).all(), (name, written, np.asarray(expected))

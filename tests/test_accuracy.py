@@ -1,4 +1,4 @@
-"""The accuracy set: how far the curves are from published wind beside belts."""
+"""The accuracy set: error of the shelter curves against published wind behind belts."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import accuracy
 import pytest
 
 from shelterscape.kernels.shelter_curves import CURVES
-from shelterscape.science.scene import How
+from shelterscape.science.prepared_belts import ShelterOptions
 
 PAGE = Path(__file__).resolve().parents[1] / "docs" / "validation.md"
 
@@ -21,21 +21,21 @@ EVIDENCE = [
     ("Loeffler, Gordon and Gillespie 1992", "porosity 0.155, smallest wind from 2 to 6 H"),
     ("Loeffler, Gordon and Gillespie 1992", "porosity 0.31, smallest wind from 2 to 6 H"),
 ]
-"""Written out here too, so that no figure joins or leaves the evidence unseen."""
+"""Repeated here, so that no change of the evidence goes unnoticed."""
 
 
 @pytest.mark.parametrize("name", CURVES)
-def test_what_captions_say_of_the_error_is_what_the_set_gives(name):
+def test_errors_in_captions_equal_those_of_the_set(name):
     seen = [figure for figure in accuracy.figures(name) if figure.seen]
     _, rmse = accuracy.bias_and_rmse(seen)
     assert CURVES[name].rmse == pytest.approx(rmse, abs=0.005)
 
 
-def test_the_default_curve_beside_the_aim():
-    """Aim set beforehand: bias up to .05, RMSE up to .12; .08 to .12 is fair untuned (a model tuned
-    to its site reached .04: He, Jones and Rayment 2017, seen). On evidence alone the bias misses
-    it, mostly by dense belts that shelter less than the curve says (Loeffler and others, seen); a
-    miss that becomes a hit must be taken off here."""
+def test_the_default_curve_against_the_target():
+    """Target set beforehand: bias up to 0.05, RMSE up to 0.12; 0.08 to 0.12 is fair without tuning
+    (a model tuned to its site reached 0.04: He, Jones and Rayment 2017, seen). On evidence alone
+    the bias misses the target, mostly because dense belts shelter less than the curve (Loeffler and
+    others, seen). Remove a miss from this list when it becomes a hit."""
     found = accuracy.figures(accuracy.DEFAULT_CURVE)
     parts = {
         "all": found,
@@ -50,14 +50,14 @@ def test_the_default_curve_beside_the_aim():
     assert missed == {("evidence", "bias")}
 
 
-def test_the_set_is_whole():
+def test_the_set_is_complete():
     found = accuracy.figures("mid")
     assert len({(f.source, f.what) for f in found}) == len(found) == 53
 
 
-def test_the_first_line_of_the_page_is_the_default_curve_on_evidence():
-    """Worked out here from the errors themselves, on the figures named above."""
-    default = How().curve
+def test_the_page_states_the_error_of_the_default_curve_on_evidence():
+    """Calculated here from the errors of the figures named above."""
+    default = ShelterOptions().curve
     assert default == accuracy.DEFAULT_CURVE
     errors = [
         figure.error
@@ -73,8 +73,8 @@ def test_the_first_line_of_the_page_is_the_default_curve_on_evidence():
     assert len(errors) == len(EVIDENCE)
 
 
-def test_nothing_assumed_or_true_by_construction_is_evidence():
-    """Every seen figure is evidence by name, or excluded with a kind and a reason."""
+def test_assumed_values_and_those_met_by_construction_are_not_evidence():
+    """Every seen figure is named as evidence, or excluded with a kind and a reason."""
     for figure in accuracy.figures("mid"):
         named = any(figure.source == s and figure.what.startswith(w) for s, w in EVIDENCE)
         assert figure.evidence == named
@@ -85,10 +85,10 @@ def test_nothing_assumed_or_true_by_construction_is_evidence():
 
 
 @pytest.mark.parametrize("name", ["mid", "barrier", "field"])
-def test_what_holds_by_construction_is_marked_so(name):
-    """These curves have .80 at -1 H whatever the belt is: no figure there can show anything of
-    them. At porosity .53 `field` is the barrier at .8035, just past .8, where it begins to open:
-    .0035 of the rest of the way to 1."""
+def test_values_met_by_construction_are_marked(name):
+    """These curves have 0.80 at -1 H for every belt, so a figure there is no evidence. At porosity
+    0.53 `field` equals the barrier at 0.8035, just above 0.8, where its effect starts to fall:
+    0.0035 of the remaining way to 1."""
     marked = [f for f in accuracy.figures(name) if f.not_evidence == "by construction"]
     assert [f.ours for f in marked] == pytest.approx([0.8] * 3, abs=0.0036)
 

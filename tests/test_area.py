@@ -1,4 +1,4 @@
-"""Results on a part of the map are those of the whole, bit for bit."""
+"""Results for a part of the map equal those of the whole map, bit for bit."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from shapely import LineString
 from shelterscape import registry
 from shelterscape.errors import InputError, InternalError
 from shelterscape.grid import Grid
-from shelterscape.process.area import Area, Inside
-from shelterscape.process.inputs import ask
+from shelterscape.process.area import Area, AreaMask
+from shelterscape.process.inputs import validated
 from shelterscape.runs import Step, files_read, key_of, run
 from shelterscape.runs.prepare import prepare
 
@@ -30,11 +30,11 @@ LIMIT_M = 60.0
 def step(process_id, **given):
     """One step of a built-in process."""
     process = registry.find(process_id)
-    return Step(process, ask(process.inputs, given, "test"))
+    return Step(process, validated(process.inputs, given, "test"))
 
 
 def area(place, margin_m, shared, name="here"):
-    """A rectangle of the map told in cells, or an outline."""
+    """A part of the map, from a rectangle in cells or from an outline."""
     outline = square(*place) if isinstance(place, tuple) else place
     return Area(name, shapely.to_wkb(outline), margin_m, str(shared))
 
@@ -45,7 +45,7 @@ def bands(path):
         return data.read(), data.transform
 
 
-def test_a_grid_is_cut_around_bounds_and_knows_its_whole():
+def test_a_part_of_a_grid_covers_the_bounds_and_keeps_its_position():
     cut = GRID.around((WEST + 105, NORTH - 395, WEST + 305, NORTH - 205), 20.0)
     assert (cut.row0, cut.col0, cut.shape) == (18, 8, (24, 25))
     assert cut.whole == GRID and GRID.whole == GRID
@@ -55,37 +55,37 @@ def test_a_grid_is_cut_around_bounds_and_knows_its_whole():
     assert GRID.around((WEST - 900, NORTH, WEST - 800, NORTH + 10), 5.0) is None
 
 
-def test_cells_inside_are_those_with_their_middle_in_it():
+def test_cells_inside_are_those_with_their_centre_inside():
     part = GRID.around((WEST + 105, NORTH - 395, WEST + 305, NORTH - 205), 50.0)
-    # 1 cell and a half wide: only cells whose middle is covered count.
+    # 1.5 cells wide: only cells whose centre is covered count.
     outline = shapely.box(WEST + 120, NORTH - 320, WEST + 134, NORTH - 300)
-    inside = Inside(area(outline, 50.0, ""), part)
+    inside = AreaMask(area(outline, 50.0, ""), part)
     assert inside.cells.sum() == 2 and inside.grid.shape == (2, 1)
     assert (inside.grid.row0, inside.grid.col0) == (30, 12)
     values = np.arange(part.shape[0] * part.shape[1], dtype=np.float32).reshape(part.shape)
-    whole, row, col = inside.cut(values, 0, 0)
+    whole, row, col = inside.crop(values, 0, 0)
     assert (row, col) == (0, 0) and (whole == values[inside.cells].reshape(2, 1)).all()
-    # Written row by row it comes to the same.
-    strips = [inside.cut(values[n : n + 1], n, 0) for n in range(len(values))]
+    # The result is the same row by row.
+    strips = [inside.crop(values[n : n + 1], n, 0) for n in range(len(values))]
     strips = [one for one in strips if one is not None]
     assert [(one[1], one[2]) for one in strips] == [(0, 0), (1, 0)]
     assert (np.concatenate([one[0] for one in strips]) == whole).all()
 
 
-def test_an_area_between_the_middles_of_cells_has_no_ground():
+def test_an_area_between_cell_centres_is_refused():
     outline = shapely.box(WEST + 121, NORTH - 304, WEST + 124, NORTH - 301)
     with pytest.raises(InputError) as caught:
-        Inside(area(outline, 0.0, ""), GRID)
+        AreaMask(area(outline, 0.0, ""), GRID)
     assert caught.value.code == "holding-bad"
 
 
 @pytest.fixture(scope="module")
 def ground(tmp_path_factory):
-    """The whole map run once: exposure and shelter, two seasons, a year to come, every wind."""
+    """Results of the whole map: exposure and shelter, two seasons, a future year, by direction."""
     folder = tmp_path_factory.mktemp("whole")
     given = project(folder / "in")
-    # A wood and a close row too, so that areas and chains are in it; all low, so that shelter
-    # reaches over a part of the map only.
+    # With a wood and a close row, to include areas and chains. All are low, so that shelter
+    # extends over a part of the map only.
     frame = gpd.read_file(given["belts"], layer="belts").assign(height_m=[4.0, 3.0])
     more = gpd.GeoDataFrame(
         {"name": ["wood", "row"], "height_m": [4.0, 3.5]},
@@ -114,7 +114,7 @@ def ground(tmp_path_factory):
 
 
 @pytest.mark.parametrize("place", [(30, 12, 21, 15), (0, 40, 9, 20)])
-def test_every_raster_is_that_of_the_whole(ground, tmp_path, place):
+def test_every_raster_equals_that_of_the_whole_map(ground, tmp_path, place):
     steps, whole, shared, margin = ground
     assert GRID.around(square(*place).bounds, margin).shape != GRID.shape, "it is a real part"
     part = run(steps, tmp_path / "part", area=area(place, margin, shared))
@@ -127,21 +127,21 @@ def test_every_raster_is_that_of_the_whole(ground, tmp_path, place):
         np.testing.assert_array_equal(found, expected[:, rows, cols], err_msg=name)
 
 
-def test_too_narrow_a_margin_shows(ground, tmp_path):
+def test_too_narrow_a_margin_changes_results(ground, tmp_path):
     steps, whole, shared, _ = ground
     part = run(steps[:1], tmp_path / "part", area=area((20, 18, 21, 15), 0.0, shared))
-    expected, _ = bands(whole.rasters["topex"])
+    expected, _ = bands(whole.rasters["topex_deg"])
     rows, cols = cells_inside((20, 18, 21, 15))
-    assert (bands(part.rasters["topex"])[0] != expected[:, rows, cols]).any()
+    assert (bands(part.rasters["topex_deg"])[0] != expected[:, rows, cols]).any()
 
 
-def test_the_margin_is_as_wide_as_views_and_shelter_reach(ground):
+def test_the_margin_is_as_wide_as_views_and_shelter_extend(ground):
     steps, _, shared, margin = ground
     assert prepare(steps[0], shared) == LIMIT_M + 2 * CELL_M
     assert prepare(steps[1], shared) == margin == 50 * 4.0 + 2 * CELL_M
 
 
-def test_figures_are_of_the_area_alone(ground, tmp_path):
+def test_figures_include_the_area_alone(ground, tmp_path):
     steps, _, shared, margin = ground
     here = area((20, 18, 21, 15), margin, shared)
     part = run(steps, tmp_path / "part", area=here, pictures=False)
@@ -154,25 +154,25 @@ def test_figures_are_of_the_area_alone(ground, tmp_path):
     assert not part.pictures and not list(part.folder.glob("*.png"))
 
 
-def test_without_work_over_the_whole_map_it_says_so(ground, tmp_path):
+def test_missing_results_for_the_whole_map_are_an_error(ground, tmp_path):
     steps, *_ = ground
     with pytest.raises(InternalError) as caught:
         run(steps[:1], tmp_path / "part", area=area((20, 18, 21, 15), 90.0, tmp_path / "none"))
     assert caught.value.code == "shared-missing"
 
 
-def test_a_part_without_belts_is_open_ground(tmp_path):
+def test_a_part_without_belts_is_open(tmp_path):
     given = project(tmp_path / "in")
     one = step("shelter", dem=given["dem"], winds="210", belts=given["belts"], terrain=False)
     prepare(one, tmp_path / "shared")
     part = run([one], tmp_path / "part", area=area((0, 52, 6, 6), 10.0, tmp_path / "shared"))
     found, _ = bands(part.rasters["relative_wind"])
     assert (found == 1).all()
-    path, _, layer = part.layers["belts"].rpartition(":")
+    path, _, layer = part.layers["belts_assessed"].rpartition(":")
     assert len(gpd.read_file(path, layer=layer)) == 0
 
 
-def test_places_and_holdings_are_those_inside(tmp_path):
+def test_places_and_holdings_inside_are_read(tmp_path):
     given = project(tmp_path / "in")
     outlines = [square(20, 20, 6, 6), square(20, 30, 6, 6), square(40, 40, 5, 5)]
     frame = gpd.GeoDataFrame(
@@ -193,8 +193,8 @@ def test_places_and_holdings_are_those_inside(tmp_path):
         assert list(gpd.read_file(path, layer=layer)["name"]) == ["in"]
 
 
-def test_ground_laid_out_anew_is_laid_out_once(tmp_path):
-    """A terrain model in degrees: parts of it are cut from one and the same layout."""
+def test_a_terrain_model_is_resampled_once_for_all_parts(tmp_path):
+    """Parts of a terrain model in degrees are taken from the same resampled model."""
     (tmp_path / "in").mkdir()
     lon, lat = 9.0, 55.0
     row, col = np.mgrid[:40, :40]
@@ -214,7 +214,7 @@ def test_ground_laid_out_anew_is_laid_out_once(tmp_path):
     )
     whole = run([one], tmp_path / "whole")
     margin = prepare(one, tmp_path / "shared")
-    expected, layout = bands(whole.rasters["horizon"])
+    expected, layout = bands(whole.rasters["horizon_deg"])
     west, north = layout * (12, 11)
     east, south = layout * (25, 30)
     here = area(shapely.box(west, south, east, north), margin, tmp_path / "shared")
@@ -226,7 +226,7 @@ def test_ground_laid_out_anew_is_laid_out_once(tmp_path):
         )
 
 
-def test_the_key_follows_what_results_follow_from(tmp_path):
+def test_the_key_changes_with_everything_results_depend_on(tmp_path):
     given = project(tmp_path / "in")
     steps = [step("exposure", dem=given["dem"], winds="210", limit_m=LIMIT_M)]
     here = area((20, 20, 5, 5), 80.0, tmp_path / "shared")
@@ -244,8 +244,8 @@ def test_the_key_follows_what_results_follow_from(tmp_path):
     assert len({key, *(key_of(s, files_read(s), a) for s, a in others)}) == 1 + len(others)
 
 
-def test_open_wind_over_a_map_of_roughness_is_that_of_the_whole(tmp_path):
-    """Rough ground lies off the part, and weighs on it all the same."""
+def test_terrain_wind_with_a_map_of_roughness_equals_that_of_the_whole_map(tmp_path):
+    """Rough ground outside the part affects it too."""
     given = project(tmp_path / "in")
     rough = gpd.GeoDataFrame({"roughness_m": [0.4]}, geometry=[square(40, 0, 20, 60)], crs=CRS)
     rough.to_file(tmp_path / "in" / "rough.gpkg", layer="rough", driver="GPKG")

@@ -1,4 +1,4 @@
-"""Open wind on a measured hill, with nothing given but roughness and height."""
+"""Terrain wind on a measured hill, from roughness and height only."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ import pytest
 
 pytestmark = pytest.mark.realdata
 
-# Written out here too, so that no mast can drop out of the comparison unseen.
+# Listed here too, so that no mast can be missing from the comparison.
 COMPARED = {
     *("ASW85", "ASW50", "ASW35", "ASW20", "ASW10", "HT", "CP_mf", "CP_t", "AANE10"),
     *("AASW70", "AASW60", "AASW50", "AASW40", "AASW30", "AASW20", "AASW10"),
 }
-# The foot of the lee: 9 degrees below the crest, where our marked lee has ended.
+# The foot of the lee: 9 degrees below the crest, where the marked lee has ended.
 LEE_NOT_MARKED = {"AANE60"}
 
 
@@ -22,12 +22,12 @@ def found():
     return hill.ours()
 
 
-def test_every_mast_has_its_place():
+def test_every_mast_has_a_position():
     assert {*hill.UPWIND, *hill.CREST} == COMPARED
     assert {*COMPARED, *hill.LEE, "RS"} == set(hill.masts())
 
 
-def test_line_a_bears_as_the_report_says_from_grid_north():
+def test_line_a_has_the_bearing_stated_in_the_report():
     masts = hill.masts()
     far, top = masts["ASW85"], masts["HT"]
     bearing = np.degrees(np.arctan2(top.x - far.x, top.y - far.y))
@@ -35,18 +35,18 @@ def test_line_a_bears_as_the_report_says_from_grid_north():
 
 
 def test_hilltop(found):
-    # Measured .82 to .88 by instrument.
+    # Measured: 0.82 to 0.88, depending on the instrument.
     assert 0.75 <= found[1]["HT"] <= 0.95
 
 
 def test_upwind_and_crest_masts(found):
     _, potential = hill.ours(theory="potential")
     assert hill.rmse(found[1]) <= 0.10
-    # Flow without friction misses by more than twice as much: the formula earns its keep.
+    # The error of flow without friction is more than twice as large.
     assert hill.rmse(potential) > 2 * hill.rmse(found[1])
 
 
-def test_no_compared_mast_is_marked(found):
+def test_no_compared_mast_is_marked_as_not_valid(found):
     _, grid = hill.ground()
     masts = hill.masts()
     assert not [n for n in COMPARED if hill.flagged(found[0], grid, masts[n])]
@@ -57,7 +57,7 @@ def test_lee_masts_are_marked_all_but_one(found):
     masts = hill.masts()
     missed = {n for n in hill.LEE if not hill.flagged(found[0], grid, masts[n])}
     assert missed == LEE_NOT_MARKED
-    # Without its mark the theory would tell of wind where there was a lull.
+    # Without the mark, the theory would predict wind where it was calm.
     marked = tuple(n for n in hill.LEE if n not in missed)
     assert hill.rmse(found[1], marked) > 0.2
 
@@ -81,12 +81,12 @@ def test_little_of_the_hill_is_marked(found):
         ),
     ],
 )
-def test_coarser_cells_tell_the_same_of_the_hilltop(found, times):
+def test_coarser_cells_give_the_same_speed_up_at_the_hilltop(found, times):
     _, coarse = hill.ours(*hill.coarser(*hill.ground(), times))
     assert coarse["HT"] == pytest.approx(found[1]["HT"], abs=0.03)
 
 
-def test_tiles_tell_what_the_whole_tells(found):
+def test_tiles_agree_with_the_whole(found):
     tiled, _ = hill.ours(tile_cells=200)
     off = np.abs(tiled.speed_up - found[0].speed_up)
     assert np.percentile(off, 99) <= 0.02

@@ -1,4 +1,4 @@
-"""Machines in a bad state: what still works, and what is said where something does not."""
+"""Machines with problems: what still works, and the errors where something does not."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ pytestmark = pytest.mark.slow
 PACKAGE = Path(kernels.__file__).parents[1]
 
 
-def told(words, **settings):
-    """A command in a process of its own: exit code, output, errors."""
+def reported(words, **settings):
+    """Run a command in another process; return exit code, output and errors."""
     changed = environment(**{k: v for k, v in settings.items() if v is not None})
     kept = {k: v for k, v in changed.items() if settings.get(k, "") is not None}
     done = subprocess.run(
@@ -34,8 +34,8 @@ def told(words, **settings):
 
 
 def findings(**settings):
-    """What check-setup finds, by name."""
-    code, out, errors = told(["check-setup", "--json"], **settings)
+    """The results of check-setup, by name."""
+    code, out, errors = reported(["check-setup", "--json"], **settings)
     assert code in (0, 1), errors
     found = {one["name"]: one for one in json.loads(out)["findings"]}
     assert code == int(not all(one["ok"] for one in found.values()))
@@ -46,10 +46,10 @@ def findings(**settings):
 
 
 @pytest.mark.parametrize("name", ["PROJ_LIB", "PROJ_DATA"])
-def test_foreign_projection_data_is_blamed_and_not_the_files(tmp_path, name):
+def test_foreign_projection_data_is_reported_as_the_cause_and_not_the_files(tmp_path, name):
     (tmp_path / "foreign").mkdir()
     words = ["shelter", *options(project(tmp_path / "project")), "--out", tmp_path / "out"]
-    code, out, errors = told(words, **{name: str(tmp_path / "foreign")})
+    code, out, errors = reported(words, **{name: str(tmp_path / "foreign")})
     assert code == 1
     assert out == ""
     assert "Code: setup-coordinates" in errors
@@ -61,13 +61,13 @@ def test_foreign_projection_data_is_blamed_and_not_the_files(tmp_path, name):
     assert not found["coordinate systems"]["ok"]
 
 
-def test_sound_machines_pass():
+def test_a_machine_without_problems_passes():
     assert coordinate_fault() == ""
     refuse_lost_coordinates()
 
 
 def test_libraries_that_disagree_are_found(monkeypatch):
-    """As with projection data of another release: a code is read as another system."""
+    """As with projection data of another release: a code means another system."""
     from pyproj import CRS
 
     other = CRS.from_epsg(25833)
@@ -93,21 +93,21 @@ sys.exit(run_helpers.call(sys.argv[1:]))
 """
 
 
-def test_a_user_without_a_home(tmp_path):
-    """As in containers that run under a number: compiled kernels go to the temporary folder."""
+def test_commands_work_for_a_user_without_a_home(tmp_path):
+    """As in containers that run under a user number: kernels go to the temporary folder."""
     words = ["exposure", "--dem", project(tmp_path / "project")["dem"], "--winds", "210"]
     before = set(tmp_path.iterdir())
     done = child(HOMELESS, "check-setup", cwd=tmp_path)
     assert "Traceback" not in done.stderr
-    assert re.search(r"^ok   home folder: ~ is not there", done.stdout, re.MULTILINE), done.stdout
-    # A tilde that names nobody is a file of that name, which is not there.
+    assert re.search(r"^ok   home folder: ~ does not exist", done.stdout, re.MULTILINE), done.stdout
+    # A tilde without a known user is taken as a file name; that file does not exist.
     done = child(HOMELESS, *words[:2], "~/dem.tif", *words[3:], "--out", "out", cwd=tmp_path)
     assert done.returncode == 3, done.stderr
     assert "file-missing" in done.stderr
     assert set(tmp_path.iterdir()) == before, "no folder named ~ may appear"
 
 
-def test_a_run_without_a_home(tmp_path):
+def test_a_run_works_without_a_home(tmp_path):
     project(tmp_path / "project")
     words = ["exposure", "--dem", "project/dem.tif", "--winds", "210", "--out", "out"]
     settings = environment(XDG_CACHE_HOME=str(folders.cache_folder().parents[1]))
@@ -117,8 +117,10 @@ def test_a_run_without_a_home(tmp_path):
 
 
 @pytest.mark.parametrize("name", ["~nobody-of-that-name/dem.tif", "~/dem.tif"])
-def test_a_tilde_that_names_nobody(tmp_path, name):
-    code, _, errors = told(["exposure", "--dem", name, "--winds", "210", "--out", tmp_path / "out"])
+def test_a_tilde_without_a_known_user_is_a_missing_file(tmp_path, name):
+    code, _, errors = reported(
+        ["exposure", "--dem", name, "--winds", "210", "--out", tmp_path / "out"]
+    )
     assert code == 3
     assert "file-missing" in errors
 
@@ -127,7 +129,7 @@ def test_a_tilde_that_names_nobody(tmp_path, name):
 
 
 def roots(monkeypatch, tmp_path, **settings):
-    """Point the user's cache and the temporary folder somewhere."""
+    """Set the cache folder of the user and the temporary folder."""
     for name in ("XDG_CACHE_HOME", "LOCALAPPDATA", "HOME"):
         monkeypatch.delenv(name, raising=False)
     for name, value in settings.items():
@@ -136,7 +138,7 @@ def roots(monkeypatch, tmp_path, **settings):
     (tmp_path / "temporary").mkdir(exist_ok=True)
 
 
-def test_the_cache_goes_where_it_can(monkeypatch, tmp_path):
+def test_the_cache_is_in_the_first_folder_that_can_be_written_to(monkeypatch, tmp_path):
     (tmp_path / "file").write_text("in the way")
     roots(monkeypatch, tmp_path, HOME=tmp_path / "home")
     assert folders.cache_folder().is_relative_to(tmp_path / "home" / ".cache")
@@ -144,25 +146,25 @@ def test_the_cache_goes_where_it_can(monkeypatch, tmp_path):
     assert folders.cache_folder().is_relative_to(tmp_path / "own")
     roots(monkeypatch, tmp_path, XDG_CACHE_HOME=tmp_path / "file")
     assert folders.cache_folder().is_relative_to(tmp_path / "temporary")
-    # Neither: the machine is to blame, with a way out.
+    # With neither the error names the machine and what to do.
     shutil.rmtree(tmp_path / "temporary")
     (tmp_path / "temporary").write_text("in the way")
     with pytest.raises(SetupError) as caught:
         folders.cache_folder()
     assert caught.value.code == "setup-cache"
     assert str(tmp_path / "file") in caught.value.where
-    assert "XDG_CACHE_HOME" in caught.value.mend
+    assert "XDG_CACHE_HOME" in caught.value.hint
 
 
-def test_a_full_disk_is_no_place_for_the_cache(disk, monkeypatch, tmp_path):  # noqa: F811
+def test_the_cache_is_not_on_a_full_disk(disk, monkeypatch, tmp_path):  # noqa: F811
     roots(monkeypatch, tmp_path, XDG_CACHE_HOME=disk("8m"))
     assert folders.cache_folder().is_relative_to(tmp_path / "temporary")
 
 
-def test_no_place_for_the_cache_is_told_by_the_command(tmp_path):
+def test_the_command_reports_that_there_is_no_folder_for_the_cache(tmp_path):
     (tmp_path / "file").write_text("in the way")
     given = project(tmp_path / "project")
-    # Python falls back on the working folder where TMPDIR is unusable, so that is lost too.
+    # Python uses the working folder where TMPDIR cannot be used, so that is disabled too.
     code = (
         "import sys, tempfile, run_helpers\n"
         "def none(): raise FileNotFoundError(2, 'No usable temporary directory found')\n"
@@ -173,17 +175,17 @@ def test_no_place_for_the_cache_is_told_by_the_command(tmp_path):
     words = ["exposure", "--dem", given["dem"], "--winds", "210", "--out", tmp_path / "out"]
     done = child(code, *words, env=settings)
     assert done.returncode == 1
-    assert "There is no folder with room for compiled kernels." in done.stderr
+    assert "There is no folder with enough space for compiled kernels." in done.stderr
     assert "Traceback" not in done.stderr
     done = child(code, "check-setup", env=settings)
     assert done.returncode == 1
-    bad = {line.split(":")[0] for line in done.stdout.splitlines() if line.startswith("LOOK")}
-    assert bad == {"LOOK temporary folder", "LOOK compiled kernels"}
+    bad = {line.split(":")[0] for line in done.stdout.splitlines() if line.startswith("FAIL")}
+    assert bad == {"FAIL temporary folder", "FAIL compiled kernels"}
 
 
 @pytest.mark.slow
-def test_a_package_that_may_only_be_read(disk, tmp_path):  # noqa: F811
-    """Kernels are compiled anew into the user's cache; nothing is tried beside the code."""
+def test_a_read_only_package_can_be_used(disk, tmp_path):  # noqa: F811
+    """Kernels are compiled into the cache of the user; nothing is written beside the code."""
     folder = disk("16m")
     shutil.copytree(PACKAGE, folder / "shelterscape", ignore=shutil.ignore_patterns("__pycache__"))
     subprocess.run(["mount", "-o", "remount,ro", str(folder)], check=True)
@@ -201,7 +203,7 @@ def test_a_package_that_may_only_be_read(disk, tmp_path):  # noqa: F811
 # ---- another richdem
 
 
-def test_another_module_of_the_name_is_found(tmp_path):
+def test_another_module_of_the_same_name_is_found(tmp_path):
     (tmp_path / "richdem.py").write_text("")
     places = os.pathsep.join([str(tmp_path), environment()["PYTHONPATH"]])
     one = findings(PYTHONPATH=places)["one richdem"]
@@ -211,34 +213,34 @@ def test_another_module_of_the_name_is_found(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("there", "says"),
+    ("installed", "text"),
     [
         ({}, "richdem2 is missing"),
-        ({"richdem": "0.3.4"}, "richdem 0.3.4 stands in for richdem2"),
+        ({"richdem": "0.3.4"}, "richdem 0.3.4 takes the place of richdem2"),
         ({"richdem": "0.3.4", "richdem2": "2.4.0"}, "overwrite each other; remove richdem,"),
     ],
 )
-def test_the_wrong_distributions_are_found(monkeypatch, there, says):
+def test_the_wrong_distributions_are_found(monkeypatch, installed, text):
     from importlib import metadata
 
     from shelterscape.cli import check_setup
 
     def version(name):
-        if name not in there:
+        if name not in installed:
             raise metadata.PackageNotFoundError(name)
-        return there[name]
+        return installed[name]
 
     monkeypatch.setattr(metadata, "version", version)
     (one,) = check_setup._richdem()
     assert not one.ok
-    assert says in one.text
+    assert text in one.text
 
 
 # ---- a full temporary folder
 
 
-def test_a_full_temporary_folder(disk, tmp_path):  # noqa: F811
-    """It is found; runs whose kernels are compiled do not need it."""
+def test_a_full_temporary_folder_is_found(disk, tmp_path):  # noqa: F811
+    """Runs whose kernels are compiled do not need the folder."""
     folder = disk("512k")
     one = findings(TMPDIR=str(folder))["temporary folder"]
     assert not one["ok"]
@@ -250,5 +252,5 @@ def test_a_full_temporary_folder(disk, tmp_path):  # noqa: F811
         assert not one["ok"]
         assert str(place) in one["text"]
     words = ["shelter", *options(project(tmp_path / "project")), "--out", tmp_path / "out"]
-    code, _, errors = told(words, TMPDIR=str(folder))
+    code, _, errors = reported(words, TMPDIR=str(folder))
     assert code == 0, errors

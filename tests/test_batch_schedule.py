@@ -1,4 +1,4 @@
-"""Who works on what when, with workers that die on purpose; no process is started."""
+"""The order of tasks, with workers that die on purpose; no process is started."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from concurrent.futures import BrokenExecutor, Executor, Future
 
 import pytest
 
-from shelterscape.batch.schedule import Schedule, Sized
+from shelterscape.batch.schedule import Schedule, SizedTask
 from shelterscape.batch.tasks import Outcome, Task
 from shelterscape.errors import Stopped
 from shelterscape.process.area import Area
@@ -16,11 +16,11 @@ pytestmark = pytest.mark.slow
 
 def sized(name, size=1.0):
     """A task by its name."""
-    return Sized(Task((), [], {}, Area(name, b"", 0.0, ""), name, 1, False), size)
+    return SizedTask(Task((), [], {}, Area(name, b"", 0.0, ""), name, 1, False), size)
 
 
 class DyingPool:
-    """Work ends when asked for; whatever is at hand with a deadly task breaks.
+    """Tasks end when `settle` is called; a deadly task breaks all that are running.
 
     Parameters
     ----------
@@ -35,26 +35,26 @@ class DyingPool:
         self._open = []
 
     def executor(self):
-        """Where work goes."""
+        """The executor of this pool."""
         return _Executor(self)
 
     def renew(self):
-        """Count."""
+        """Count the calls."""
         self.renewed += 1
         self._open = []
 
     def stop(self):
-        """Note it."""
+        """Record the call."""
         self.stopped = True
 
     def submit(self, task):
-        """Take a task; as soon as no more come, it is done or breaks all."""
+        """Accept a task; `settle` decides how it ends."""
         future = Future()
         self._open.append((future, task))
         return future
 
     def settle(self):
-        """What a real pool does by itself while one waits for it."""
+        """End all running tasks, as a real pool does while one waits."""
         self.together.append([task.folder for _, task in self._open])
         dead = [task.folder for _, task in self._open if self.deadly.get(task.folder, 0) > 0]
         for name in dead:
@@ -76,17 +76,17 @@ class _Executor(Executor):
 
 
 def outcomes(pool, tasks, budget=float("inf"), cancelled=lambda: 0):
-    """Error code by task, in a pool that settles whenever it is waited for."""
+    """Error code by task, in a pool that settles at every check for a stop."""
     schedule = Schedule(pool, budget, lambda: pool.settle() or cancelled())
     found = {}
     for outcome in schedule.run(tasks):
-        assert outcome.folder not in found, "told twice"
+        assert outcome.folder not in found, "two outcomes for one task"
         found[outcome.folder] = (outcome.error or {}).get("code")
     return found
 
 
 @pytest.mark.parametrize("at_once", [1, 2, 4])
-def test_all_is_done_once(at_once):
+def test_every_task_is_done_once(at_once):
     pool = DyingPool(at_once)
     tasks = [sized(f"t{n}") for n in range(7)]
     assert outcomes(pool, tasks) == {f"t{n}": None for n in range(7)}
@@ -96,7 +96,7 @@ def test_all_is_done_once(at_once):
     )
 
 
-def test_no_more_at_once_than_fit_into_memory():
+def test_running_tasks_fit_into_memory_together():
     pool = DyingPool(4)
     sizes = {"a": 6.0, "b": 5.0, "c": 4.0, "d": 40.0, "e": 1.0}
     found = outcomes(pool, [sized(*one) for one in sizes.items()], 10.0)
@@ -106,31 +106,31 @@ def test_no_more_at_once_than_fit_into_memory():
     assert max(len(names) for names in pool.together) > 1
 
 
-def test_a_worker_that_dies_once_costs_nothing():
+def test_after_a_worker_dies_once_every_task_is_done():
     pool = DyingPool(2, {"t1": 1})
     assert outcomes(pool, [sized(f"t{n}") for n in range(5)]) == {f"t{n}": None for n in range(5)}
     assert pool.renewed == 1
 
 
-def test_deadly_work_is_found_and_the_rest_is_done():
+def test_a_task_that_kills_workers_fails_and_the_others_are_done():
     pool = DyingPool(2, {"t1": 99})
     found = outcomes(pool, [sized(f"t{n}") for n in range(5)])
     assert found == {f"t{n}": "worker-died" if n == 1 else None for n in range(5)}
 
 
-def test_of_many_deadly_ones_each_is_found():
+def test_each_of_several_tasks_that_kill_workers_fails():
     pool = DyingPool(3, {"t0": 99, "t1": 99, "t4": 99})
     found = outcomes(pool, [sized(f"t{n}") for n in range(6)])
     assert [name for name, code in sorted(found.items()) if code] == ["t0", "t1", "t4"]
 
 
-def test_all_deadly():
+def test_all_tasks_kill_workers():
     pool = DyingPool(2, {f"t{n}": 99 for n in range(4)})
     found = outcomes(pool, [sized(f"t{n}") for n in range(4)])
     assert {*found.values()} == {"worker-died"} and len(found) == 4
 
 
-def test_asked_to_stop_the_pool_is_stopped():
+def test_a_stop_request_stops_the_pool():
     pool = DyingPool(2)
     with pytest.raises(Stopped) as caught:
         outcomes(pool, [sized(f"t{n}") for n in range(5)], cancelled=lambda: 15)

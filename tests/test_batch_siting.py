@@ -1,4 +1,4 @@
-"""A catchment with siting in its plan: lines and belts come together, holdings are ranked."""
+"""A batch with siting in its plan: lines and belts are combined, holdings are ranked."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from run_helpers import CRS, write_belts, write_dem
 from test_batch import HerePool
 
 from shelterscape import batch
-from shelterscape.batch import How, run_batch
+from shelterscape.batch import BatchOptions, run_batch
 from shelterscape.plan import read_plan
 from shelterscape.process.area import Area
 from shelterscape.runs import Step, run
@@ -23,7 +23,7 @@ from shelterscape.runs.prepare import prepare
 pytestmark = pytest.mark.slow
 
 BARE = (50, 48, 4, 10)
-"""A holding of rock, in cells as those of `TOP`."""
+"""A holding of bare rock, in cells like those of `TOP`."""
 
 PLAN = """
 [inputs]
@@ -44,12 +44,12 @@ budget_m = 150
 
 @pytest.fixture(scope="module")
 def result(tmp_path_factory):
-    """Three holdings, each with fields of its own."""
+    """Results for three holdings with fields and one without."""
     folder = tmp_path_factory.mktemp("siting") / "in"
     folder.mkdir()
     write_dem(folder / "dem.tif")
     write_belts(folder / "belts.gpkg")
-    # On one of them nothing needs shelter and no belt stands.
+    # On the last one nothing needs shelter and there is no belt.
     outlines = [square(*place) for place in (*TOP.values(), BARE)]
     write_holdings(folder / "holdings.gpkg", outlines, [*TOP, "bare"])
     fields = [
@@ -62,29 +62,29 @@ def result(tmp_path_factory):
     frame.to_file(folder / "places.gpkg", layer="places", driver="GPKG")
     (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(batch, "_pool", lambda how: HerePool())
+        patched.setattr(batch, "_pool", lambda options: HerePool())
         found = run_batch(
             folder / "plan.toml",
             folder.parent / "out",
             holdings=str(folder / "holdings.gpkg"),
-            how=How(),
+            options=BatchOptions(),
         )
-    assert [row.error for row in found.rows] == [None] * 4
+    assert [state.error for state in found.states] == [None] * 4
     return found
 
 
-def test_a_holding_without_lines_is_done_all_the_same(result):
+def test_a_holding_without_lines_is_done(result):
     row = holdings_of(result.folder).set_index("holding_id").loc["bare"]
-    assert row["status"] == "done" and row["chosen_m"] == 0 and np.isnan(row["rank"])
+    assert row["status"] == "done" and row["chosen_length_m"] == 0 and np.isnan(row["rank"])
     record = json.loads((result.folder / "holdings" / row["folder"] / "record.json").read_text())
     assert "no-lines" in [notice["code"] for notice in record["steps"][0]["notices"]]
 
 
-def test_without_places_near_no_ground_counts(tmp_path, result):
-    """Where places are given, ground that lies far from all of them is not in need."""
+def test_ground_far_from_all_places_needs_no_shelter(tmp_path, result):
+    """Where places are given, ground far from all of them has no priority."""
     inputs = result.folder.parent / "in"
-    (step,) = read_plan(inputs / "plan.toml")
-    # The holding itself is a parcel, so that there are edges to plant on.
+    (step,) = read_plan(inputs / "plan.toml").steps
+    # The holding itself is a parcel, so that there are edges to plant.
     params = step.params.model_copy(update={"parcels": str(inputs / "holdings.gpkg")})
     outline, counts = shapely.to_wkb(square(*BARE)), []
     for places in (params.places, None):
@@ -98,25 +98,25 @@ def test_without_places_near_no_ground_counts(tmp_path, result):
     assert counts[0] == 0 < counts[1]
 
 
-def test_holdings_are_ranked_by_their_own_need_met_per_cost(result):
+def test_holdings_are_ranked_by_own_benefit_divided_by_cost(result):
     table = holdings_of(result.folder)
     table = table[table["holding_id"] != "bare"]
-    assert table["chosen_m"].between(1, 150).all() and (table["cost_minor"] > 0).all()
-    worth = table["need_met_ha"] / table["cost_minor"]
+    assert table["chosen_length_m"].between(1, 150).all() and (table["cost"] > 0).all()
+    worth = table["own_benefit_ha"] / table["cost"]
     assert list(table["rank"]) == list(worth.rank(ascending=False).astype(int))
-    assert table["best_candidates"].str.contains(" ha").all()
-    assert (result.catchment / "preview-holdings.png").is_file()
+    assert table["best_candidates"].str.contains(" ha eq.", regex=False).all()
+    assert (result.combined / "preview-holdings.png").is_file()
 
 
 @pytest.mark.parametrize("layer", ["candidates", "chosen_belts"])
-def test_lines_lie_on_the_holding_they_are_for(result, layer):
-    lines = gpd.read_file(result.catchment / "catchment.gpkg", layer=layer)
+def test_lines_are_on_their_holding(result, layer):
+    lines = gpd.read_file(result.combined / "combined.gpkg", layer=layer)
     assert len(lines) >= 3
     outlines = {name: square(*place).buffer(1e-6) for name, place in TOP.items()}
     for line, owner, action in zip(
         lines.geometry, lines["holding_id"], lines["action"], strict=True
     ):
-        # A belt that stands may lead beyond the edge of its holding; a new one may not.
+        # An existing belt may extend beyond its holding; a new one may not.
         there = line.within if action == "plant" else line.intersects
         assert there(outlines[owner]), (owner, line)
     assert not lines.duplicated(["candidate", "holding_id", "action"]).any()
@@ -128,6 +128,6 @@ def test_the_mosaic_covers_the_holdings_and_nothing_else(result):
     for place in (*TOP.values(), BARE):
         inside[cells_inside(place)] = True
     rows, cols = (np.flatnonzero(inside.any(axis=axis)) for axis in (1, 0))
-    with rasterio.open(result.catchment / "rasters" / "shelter_gain.tif") as data:
+    with rasterio.open(result.combined / "rasters" / "wind_reduction_added.tif") as data:
         known = data.read(1) != data.nodata
     assert (known == inside[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]).all()

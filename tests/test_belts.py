@@ -1,4 +1,4 @@
-"""Belts: defaults that are said, refusals that help, and how open belts stand in a season."""
+"""Belts: defaults with notices, errors with hints, and porosity by season."""
 
 from __future__ import annotations
 
@@ -8,7 +8,12 @@ import pytest
 import shapely
 
 from shelterscape.errors import InputError
-from shelterscape.science.belts import complete, seasonal, seasonal_porosity, standing
+from shelterscape.science.belts import (
+    belts_in_season,
+    complete,
+    porosity_in_season,
+    with_height_and_porosity,
+)
 
 LINE = shapely.LineString([(0, 0), (10, 0), (10, 5)])
 
@@ -17,7 +22,7 @@ def layer(**columns):
     return gpd.GeoDataFrame({"height_m": [5.0]} | columns, geometry=[LINE], crs="EPSG:25832")
 
 
-def test_defaults_are_filled_counted_and_named():
+def test_defaults_are_filled_in_and_reported():
     belts, notices = complete(layer(), "belts")
     row = belts.iloc[0]
     assert (row.porosity, row.bare_porosity, row.width_m) == (0.4, 0.6, 3.0)
@@ -26,7 +31,7 @@ def test_defaults_are_filled_counted_and_named():
     assert belts.crs == "EPSG:25832"
 
 
-def test_nothing_assumed_when_all_is_given():
+def test_nothing_is_assumed_if_all_values_are_given():
     full = layer(porosity=[0.3], bare_porosity=[0.5], width_m=[2.0], belt_type=["hedge"])
     belts, notices = complete(full, "belts")
     assert belts.assumed.iloc[0] == ""
@@ -42,13 +47,13 @@ def test_nothing_assumed_when_all_is_given():
         ({"belt_type": ["fence"], "porosity": [0.45]}, 0.45),
         ({"species": ["hawthorn"], "porosity": [0.35]}, 0.6),
         ({"species": ["something rare"], "porosity": [0.35]}, 0.6),
-        ({"species": ["birch"], "porosity": [0.7]}, 0.7),  # never closes by dropping leaves
+        ({"species": ["birch"], "porosity": [0.7]}, 0.7),  # never denser without leaves
     ],
 )
 def test_bare_porosity(columns, bare):
     belts, _ = complete(layer(**columns), "belts")
-    assert seasonal_porosity(belts, "bare")[0] == pytest.approx(bare)
-    assert seasonal_porosity(belts, "in-leaf")[0] == pytest.approx(columns["porosity"][0])
+    assert porosity_in_season(belts, "bare")[0] == pytest.approx(bare)
+    assert porosity_in_season(belts, "in-leaf")[0] == pytest.approx(columns["porosity"][0])
 
 
 @pytest.mark.parametrize(
@@ -71,12 +76,12 @@ def test_refusals(columns, code, says):
     assert caught.value.code == code
 
 
-def test_a_layer_without_heights_names_the_way_out():
+def test_the_error_for_missing_heights_states_what_to_do():
     with pytest.raises(InputError, match=r"--field belts\.height_m"):
         complete(layer().drop(columns="height_m"), "belts")
 
 
-def test_points_are_no_belts():
+def test_points_are_refused_as_belts():
     frame = gpd.GeoDataFrame(
         {"height_m": [5.0, 5.0]}, geometry=[LINE, shapely.Point(1, 1)], crs="EPSG:25832"
     )
@@ -91,14 +96,14 @@ def test_numbers_written_as_text_are_read():
     assert belts.planted_year.iloc[0] == 2019
 
 
-def test_a_height_may_be_left_to_growth():
+def test_a_height_can_be_calculated_from_growth():
     grows = layer(height_m=[np.nan], species=["birch"], planted_year=[2010])
     belts, _ = complete(grows, "belts")
     assert np.isnan(belts.height_m.iloc[0])
 
 
 @pytest.mark.parametrize(("long", "wide"), [(200.0, 12.0), (50.0, 50.0), (600.0, 4.0)])
-def test_the_width_of_an_area_is_that_of_its_outline(long, wide):
+def test_the_width_of_an_area_follows_from_its_outline(long, wide):
     frame = gpd.GeoDataFrame({"height_m": [5.0]}, geometry=[shapely.box(0, 0, long, wide)])
     belts, _ = complete(frame, "belts")
     assert belts.width_m.iloc[0] == pytest.approx(wide)
@@ -110,13 +115,13 @@ def test_the_lower_half():
     bank, _ = complete(layer(porosity=[0.4], belt_type=["Bank with hedge"]), "belts")
     assert plain.porosity_low.iloc[0] == 0.4
     assert (bank.belt_type.iloc[0], bank.porosity_low.iloc[0]) == ("bank with hedge", 0.2)
-    # Losing half of its density, it loses half of that below too.
-    bare = seasonal(complete(layer(porosity=[0.4], bare_porosity=[0.7]), "belts")[0], "bare")
+    # With half of its density it also has half of the density of its lower half.
+    bare = belts_in_season(complete(layer(porosity=[0.4], bare_porosity=[0.7]), "belts")[0], "bare")
     assert bare.porosity_low.iloc[0] == pytest.approx(0.7)
 
 
-def test_bare_stems_let_the_wind_under():
+def test_bare_stems_open_the_lower_half():
     belts, _ = complete(layer(height_m=[8.0], bare_stem_m=[2.0], porosity=[0.4]), "belts")
-    assert seasonal(belts, "in-leaf").porosity_low.iloc[0] == pytest.approx(0.7)
-    taller = standing(belts, np.array([16.0]), np.array([0.4]))
+    assert belts_in_season(belts, "in-leaf").porosity_low.iloc[0] == pytest.approx(0.7)
+    taller = with_height_and_porosity(belts, np.array([16.0]), np.array([0.4]))
     assert taller.porosity_low.iloc[0] == pytest.approx(0.55)

@@ -1,4 +1,4 @@
-"""The kernels once more with every index checked, on belts of every awkward kind."""
+"""Kernels with every index checked, on belts of unusual shapes."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ AWKWARD = """
 import geopandas as gpd, numpy as np, shapely
 from affine import Affine
 from shelterscape.grid import Grid
-from shelterscape.science.belts import complete, seasonal
+from shelterscape.science.belts import complete, belts_in_season
 from shelterscape.science.places import complete as places_of, coverage, means
-from shelterscape.science.scene import How, scene_of
+from shelterscape.science.prepared_belts import ShelterOptions, prepare_belts
 from shelterscape.science.shelter import one_direction
 from shelterscape.science.terrain import horizon_angle, speed_up
 
@@ -33,11 +33,14 @@ shapes += [shapely.box(300, 300, 420, 520), shapely.box(-1e5, -1e5, 1e5, 1e5)]
 frame = gpd.GeoDataFrame(geometry=shapes, crs="EPSG:25832")
 frame["height_m"] = np.linspace(0.3, 60, len(frame))
 belts, _ = complete(frame, "belts")
-for how in (How(), How(combine="product"), How(ends=False, spread_deg=0.0), How("handbook")):
+for options in (
+    ShelterOptions(), ShelterOptions(combine="product"),
+    ShelterOptions(ends=False, spread_deg=0.0), ShelterOptions("handbook"),
+):
     for direction in (0.0, 45.0, 90.0, 180.0, 233.7, 270.0, 359.99):
         for part in (grid, grid.window(60, 46, (1, 1)), grid.window(7, 3, (16, 31))):
             for seasons in (("in-leaf",), ("in-leaf", "bare")):
-                ready = scene_of([seasonal(belts, s) for s in seasons], part, how)
+                ready = prepare_belts([belts_in_season(belts, s) for s in seasons], part, options)
                 field = one_direction(ready, part, direction, 22.5)
                 assert np.isfinite(field).all()
                 assert 0 <= field.min() and field.max() <= 1.25
@@ -56,7 +59,7 @@ print("within bounds")
 
 @pytest.mark.slow
 def test_no_kernel_reads_or_writes_out_of_bounds(tmp_path):
-    # Compiled anew into a folder of its own: the usual code has its checks left out.
+    # Compiled into a separate folder: the usual code has no checks.
     settings = environment(NUMBA_BOUNDSCHECK="1", NUMBA_CACHE_DIR=str(tmp_path))
     done = child(AWKWARD, env=settings, timeout=900)
     assert done.stdout.strip() == "within bounds", done.stderr[-2000:]

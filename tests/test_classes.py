@@ -1,4 +1,4 @@
-"""Class codes by bounds, against numpy's own look-up."""
+"""Class codes by bounds, compared with numpy."""
 
 import numpy as np
 

@@ -32,7 +32,7 @@ from shelterscape.cli import OTHER_COMMANDS
 from shelterscape.cli.process_command import command_of
 from shelterscape.errors import CODES, InputError, InternalError
 
-ERROR_FIELDS = {"event", "code", "what", "where", "value", "mend"}
+ERROR_FIELDS = {"event", "code", "what", "where", "value", "hint"}
 
 
 @pytest.fixture
@@ -62,24 +62,36 @@ def kept_traceback(text, folder):
 # ---- done
 
 
-def test_a_run_told_to_people(given, tmp_path, capsys):
+def test_a_run_reported_to_people(given, tmp_path, capsys):
     assert call(["shelter", *options(given), "--out", tmp_path / "out"]) == 0
-    told = capsys.readouterr()
-    assert told.out == ""
-    assert f"Results are in {tmp_path / 'out'}" in told.err
-    assert "ha have at least 5 % of the wind" in told.err
-    assert "porosity not given, default used (2)" in told.err
-    cautions = registry.find("shelter").all_cautions
-    assert all(told.err.count(f"Caution: {text}") == 1 for text in cautions)
-    for name in re.findall(r"^  (\S+\.\S+) ", told.err, re.MULTILINE):
-        assert (tmp_path / "out" / name).is_file()
+    reported = capsys.readouterr()
+    assert reported.out == ""
+    lines = reported.err.strip().splitlines()
+    assert len(lines) <= 25 and max(map(len, lines)) <= 120 + len(str(tmp_path))
+    assert "ha reduced by 5 % or more" in " ".join(line.strip() for line in lines)
+    (first,) = (line.removeprefix("Open first: ") for line in lines if "Open first" in line)
+    assert Path(first) == tmp_path / "out" / "preview-relative_wind.png"
+    assert Path(first).is_file()
+    assert lines[-1].endswith(str(tmp_path / "out" / "summary.txt"))
 
 
-def test_a_run_told_in_json(given, tmp_path, capsys):
+def test_a_verbose_run_shows_every_notice_and_caution(given, tmp_path, capsys):
+    assert call(["shelter", *options(given), "--verbose", "--out", tmp_path / "out"]) == 0
+    text = " ".join(capsys.readouterr().err.split())
+    written = " ".join((tmp_path / "out" / "summary.txt").read_text(encoding="utf-8").split())
+    record = json.loads((tmp_path / "out" / "record.json").read_text("utf-8"))
+    for notice in record["steps"][0]["notices"]:
+        words = " ".join(notice["text"].split())[1:]
+        assert words in text and words in written
+    for caution in registry.find("shelter").all_cautions:
+        assert caution in text and caution in written
+
+
+def test_a_run_reported_in_json(given, tmp_path, capsys):
     assert call(["shelter", *options(given), "--out", tmp_path / "out", "--json"]) == 0
-    told = capsys.readouterr()
-    assert told.err == ""
-    found = events(told.out)
+    reported = capsys.readouterr()
+    assert reported.err == ""
+    found = events(reported.out)
     assert {e["event"] for e in found} == {"progress", "notice", "result"}
     assert [e["event"] for e in found].index("result") == len(found) - 1
     shares = [e["share"] for e in found if e["event"] == "progress"]
@@ -89,7 +101,7 @@ def test_a_run_told_in_json(given, tmp_path, capsys):
     paths = [p for kind in ("rasters", "tables", "pictures") for p in result[kind].values()]
     assert all(Path(path).is_file() for path in paths)
     record = json.loads((tmp_path / "out" / "record.json").read_text("utf-8"))
-    assert record["steps"][0]["findings"] == result["findings"]
+    assert record["steps"][0]["answer"] == result["summary"]["answer"][0]["results"]
     notices = [
         {k: v for k, v in e.items() if k != "event"} for e in found if e["event"] == "notice"
     ]
@@ -110,14 +122,17 @@ def test_the_demo(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     assert call(["demo"]) == 0
     out = tmp_path / "demo-output"
-    told = capsys.readouterr()
-    assert told.out == ""
-    assert str(out) in told.err
+    reported = capsys.readouterr()
+    assert reported.out == ""
+    lines = reported.err.strip().splitlines()
+    assert len(lines) <= 27, "a heading, an empty line and the summary"
+    (first,) = (line.removeprefix("Open first: ") for line in lines if "Open first" in line)
+    assert Path(first).is_file()
     record = json.loads((out / "record.json").read_text("utf-8"))
     done = [step["process"] for step in record["steps"]]
     assert done == ["exposure", "shelter", "siting", "grant-overlay"]
     assert (out / "preview-relative_wind.png").stat().st_size > 10_000
-    # It may be run again: its own folder is replaced, a stranger's never.
+    # It may be run again: its own folder is replaced, a folder with other files never.
     (out / "mine.txt").write_text("mine")
     assert call(["demo"]) == 4
 
@@ -136,29 +151,29 @@ def test_the_demo(tmp_path, monkeypatch, capsys):
 def test_a_broken_process(toys, tmp_path, capsys, name, says, cause):
     out = tmp_path / "out"
     assert call([name, "--out", out]) == 1
-    told = capsys.readouterr()
-    assert told.out == ""
-    assert says in told.err
-    assert "Traceback" not in told.err
-    assert cause in kept_traceback(told.err, tmp_path)
+    reported = capsys.readouterr()
+    assert reported.out == ""
+    assert says in reported.err
+    assert "Traceback" not in reported.err
+    assert cause in kept_traceback(reported.err, tmp_path)
     assert call([name, "--out", out, "--json"]) == 1
     last = events(capsys.readouterr().out)[-1]
     assert set(last) == ERROR_FIELDS
     assert (last["event"], last["code"]) == ("error", "internal")
-    assert cause in kept_traceback(last["mend"], tmp_path)
+    assert cause in kept_traceback(last["hint"], tmp_path)
     assert not out.exists()
     assert leftovers(tmp_path) == []
 
 
 def test_one_broken_process_does_not_hide_the_others(toys, capsys):
     assert call(["-h"]) == 0
-    told = capsys.readouterr().out
-    assert "How far belts shelter the ground" in told
-    assert re.search(r"^  gone +broken", told, re.MULTILINE)
+    reported = capsys.readouterr().out
+    assert "Shelter by belts: where, and how much" in reported
+    assert re.search(r"^  gone +cannot be loaded", reported, re.MULTILINE)
     assert call(["list"]) == 0
-    told = capsys.readouterr().out
-    assert "How far belts shelter the ground" in told
-    assert re.search(r"^gone +broken: .*no_such_module", told, re.MULTILINE)
+    reported = capsys.readouterr().out
+    assert "Shelter by belts: where, and how much" in reported
+    assert re.search(r"^gone +cannot be loaded: .*no_such_module", reported, re.MULTILINE)
 
 
 def test_a_stray_setting_is_named_beside_an_unexpected_error(toys, tmp_path, monkeypatch, capsys):
@@ -178,9 +193,9 @@ def test_a_listener_that_goes_away(given, tmp_path):
     ) as process:
         process.stdout.readline()
         process.stdout.close()
-        told = process.stderr.read()
+        reported = process.stderr.read()
         assert process.wait(60) == 1
-    assert told == ""
+    assert reported == ""
     assert [path.name for path in tmp_path.iterdir()] == ["project"]
 
 
@@ -202,12 +217,12 @@ def test_a_listener_that_goes_away(given, tmp_path):
 def test_calls_that_make_no_sense(tmp_path, monkeypatch, capsys, words, says):
     monkeypatch.chdir(tmp_path)
     assert call(words) == 2
-    told = capsys.readouterr()
-    assert told.out == ""
-    assert says in told.err
+    reported = capsys.readouterr()
+    assert reported.out == ""
+    assert says in reported.err
     assert call([*words, "--json"]) == 2
-    told = capsys.readouterr()
-    (event,) = events(told.out)
+    reported = capsys.readouterr()
+    (event,) = events(reported.out)
     assert set(event) == ERROR_FIELDS
     assert (event["event"], event["code"]) == ("error", "usage")
     # An option that lacks its value takes the next word for it.
@@ -227,9 +242,9 @@ def test_a_field_that_nothing_reads_is_refused(given, tmp_path, capsys, text, ne
 @pytest.mark.parametrize("text", ["HGT", "height_m=HGT", "belts.height_m"])
 def test_a_field_that_is_no_mapping(given, tmp_path, capsys, text):
     assert call(["shelter", *options(given), "--field", text, "--out", tmp_path / "out"]) == 2
-    told = capsys.readouterr().err
-    assert text in told
-    assert "belts.height_m=HGT" in told
+    reported = capsys.readouterr().err
+    assert text in reported
+    assert "belts.height_m=HGT" in reported
     assert not (tmp_path / "out").exists()
 
 
@@ -254,16 +269,16 @@ def test_inputs_that_are_refused(given, tmp_path, monkeypatch, capsys, changes, 
     monkeypatch.chdir(tmp_path)
     words = ["shelter", *options(given | changes), "--out", "out"]
     assert call(words) == 3
-    told = capsys.readouterr()
-    assert told.out == ""
-    assert says in told.err
-    assert f"Code: {code}" in told.err
+    reported = capsys.readouterr()
+    assert reported.out == ""
+    assert says in reported.err
+    assert f"Code: {code}" in reported.err
     assert call([*words, "--json"]) == 3
     last = events(capsys.readouterr().out)[-1]
     assert set(last) == ERROR_FIELDS
     assert (last["event"], last["code"]) == ("error", code)
     assert code in CODES
-    assert says in f"{last['mend']} {last['value']} {last['where']}"
+    assert says in f"{last['hint']} {last['value']} {last['where']}"
     assert [path.name for path in tmp_path.iterdir()] == ["project"]
 
 
@@ -280,9 +295,9 @@ def test_a_number_that_is_none(given, tmp_path, capsys):
     words = ["exposure", "--dem", given["dem"], "--winds", "210", "--out", tmp_path / "out"]
     for text in ("far", "-5", "1e12"):
         assert call([*words, "--limit-m", text]) == 3
-        told = capsys.readouterr().err
-        assert "limit_m" in told
-        assert text in told
+        reported = capsys.readouterr().err
+        assert "limit_m" in reported
+        assert text in reported
 
 
 # ---- 4: the output could not be written
@@ -295,7 +310,7 @@ def test_outputs_that_are_refused(given, tmp_path, capsys):
     (tmp_path / "file").write_text("mine")
     for place, code in (
         (out, "output-exists"),
-        (tmp_path / "project", "output-strangers"),
+        (tmp_path / "project", "output-foreign"),
         (tmp_path / "file", "output-protected"),
         (tmp_path / "file" / "out", "output-unwritable"),
     ):
@@ -324,8 +339,8 @@ def long_work():
     ("number", "exit_code", "when"),
     [
         (signal.SIGINT, 130, "reading inputs"),
-        (signal.SIGTERM, 143, "wind 3 of"),
-        pytest.param(signal.SIGINT, 130, "wind 9 of", marks=pytest.mark.slow),
+        (signal.SIGTERM, 143, "wind direction 3 of"),
+        pytest.param(signal.SIGINT, 130, "wind direction 9 of", marks=pytest.mark.slow),
         pytest.param(signal.SIGTERM, 143, "reading inputs", marks=pytest.mark.slow),
     ],
 )
@@ -346,10 +361,10 @@ def test_a_signal_stops_the_run(long_work, tmp_path, number, exit_code, when):
 def test_a_person_stops_the_run(long_work, tmp_path):
     ground, belts = long_work
     words = command("shelter", *ground, belts, "--out", tmp_path / "out")
-    stopped = stop_when(words, "Note: ", signal.SIGINT)
+    stopped = stop_when([*words, "--verbose"], "Note: ", signal.SIGINT)
     assert stopped.code == 130, stopped
     assert stopped.seconds < 3.0
-    assert "Stopped as asked; nothing was changed." in stopped.lines
+    assert "Stopped; nothing was changed." in stopped.lines
     assert "Traceback" not in stopped.lines
     assert list(tmp_path.iterdir()) == []
 
@@ -373,8 +388,8 @@ def test_a_signal_stops_exposure_with_its_raster_open(long_work, tmp_path, when)
 
 def test_list(capsys):
     assert call(["list"]) == 0
-    told = capsys.readouterr()
-    assert [line.split()[0] for line in told.out.splitlines()] == registry.ids()
+    reported = capsys.readouterr()
+    assert [line.split()[0] for line in reported.out.splitlines()] == registry.ids()
     assert call(["list", "--json"]) == 0
     rows = json.loads(capsys.readouterr().out)["processes"]
     assert [row["id"] for row in rows] == registry.ids()
@@ -385,24 +400,24 @@ def test_list(capsys):
 
 def test_describe_in_words(capsys):
     assert call(["describe", "shelter"]) == 0
-    told = capsys.readouterr().out
+    reported = capsys.readouterr().out
     process = registry.find("shelter")
     for name in process.inputs.model_fields:
-        assert re.search(rf"^  {name} \((needed|may be left out)\): \S", told, re.MULTILINE)
+        assert re.search(rf"^  {name} \((required|optional)\): \S", reported, re.MULTILINE)
     for output in process.outputs:
-        assert output.files[0] in told
+        assert output.files[0] in reported
     for text in (*process.all_cautions, *process.sources):
-        assert text in told
+        assert text in reported
     assert call(["describe"]) == 0
-    told = capsys.readouterr().out
-    assert all(registry.find(name).title in told for name in registry.ids())
+    reported = capsys.readouterr().out
+    assert all(registry.find(name).title in reported for name in registry.ids())
 
 
 JOB_CONTROL = {"sync-execute", "async-execute", "dismiss"}
 TRANSMISSION = {"value", "reference"}
 SCHEMA_TYPES = {"array", "boolean", "integer", "number", "object", "string"}
 """Words the standard allows: OGC 18-062r2 (OGC API - Processes, part 1: core, 2021), its schemas
-processSummary and schema. Status: from memory."""
+processSummary and schema. Status: not verified against the source."""
 
 
 def is_schema(schema):
@@ -455,9 +470,9 @@ def test_described_inputs_hold_what_the_process_takes():
 @pytest.mark.parametrize("words", [["describe", "nosuch"], ["describe", "nosuch", "--json"]])
 def test_describe_what_is_not_there(words, capsys):
     assert call(words) == 3
-    told = capsys.readouterr()
-    assert "name-unknown" in told.err + told.out
-    assert "nosuch" in told.err + told.out
+    reported = capsys.readouterr()
+    assert "name-unknown" in reported.err + reported.out
+    assert "nosuch" in reported.err + reported.out
 
 
 def test_the_nearest_process_is_named(capsys):
@@ -470,18 +485,18 @@ def test_version_and_help(capsys):
     assert shelterscape.__version__ in capsys.readouterr().out
     for word in ("-h", "--help"):
         assert call([word]) == 0
-        told = capsys.readouterr().out
+        reported = capsys.readouterr().out
         for name in (*registry.ids(), *OTHER_COMMANDS):
-            assert re.search(rf"^  {name} +\S", told, re.MULTILINE), name
+            assert re.search(rf"^  {name} +\S", reported, re.MULTILINE), name
 
 
 @pytest.mark.parametrize("name", registry.ids())
 def test_help_of_a_process(name, capsys):
     assert call([name, "-h"]) == 0
-    told = capsys.readouterr().out
-    words = "".join(told.split())
+    reported = capsys.readouterr().out
+    words = "".join(reported.split())
     for option in command_of(registry.find(name)).params:
-        assert option.opts[0] in told
+        assert option.opts[0] in reported
         assert option.help
         assert "".join(option.help.split()) in words
     assert all("".join(text.split()) in words for text in registry.find(name).all_cautions)
@@ -515,7 +530,7 @@ def test_check_setup_finds_a_foreign_projection_folder(tmp_path):
         )
         assert done.returncode == 1
         if not words:
-            assert re.search(r"^LOOK PROJ_LIB: .*" + re.escape(str(tmp_path)), done.stdout, re.M)
+            assert re.search(r"^FAIL PROJ_LIB: .*" + re.escape(str(tmp_path)), done.stdout, re.M)
             continue
         bad = {one["name"] for one in json.loads(done.stdout)["findings"] if not one["ok"]}
         assert "PROJ_LIB" in bad
@@ -528,7 +543,7 @@ def test_check_setup_finds_two_libraries_of_one_name(monkeypatch, capsys):
 
     monkeypatch.setattr(metadata, "version", lambda name: "2.4.0")
     assert call(["check-setup"]) == 1
-    assert re.search(r"^LOOK one richdem: .*remove richdem,", capsys.readouterr().out, re.M)
+    assert re.search(r"^FAIL one richdem: .*remove richdem,", capsys.readouterr().out, re.M)
 
 
 HEAVY = ("numpy", "pandas", "geopandas", "rasterio", "numba", "matplotlib", "scipy", "shapely")
@@ -570,7 +585,7 @@ def test_other_packages_add_processes_but_take_no_name(monkeypatch):
     monkeypatch.setattr(registry, "entry_points", lambda group: added)
     assert registry.ids() == sorted([*registry.BUILT_IN, "toy"])
     assert registry.find("toy").id == "toy"
-    assert registry.find("shelter").title == "How far belts shelter the ground"
+    assert registry.find("shelter").title == "Shelter by belts: where, and how much"
 
 
 def test_an_entry_that_is_no_process_explains_itself(monkeypatch):
@@ -580,7 +595,7 @@ def test_an_entry_that_is_no_process_explains_itself(monkeypatch):
     assert "run_helpers:CRS" in str(caught.value)
     with pytest.raises(InputError) as caught:
         registry.find("od")
-    assert caught.value.mend == "Did you mean odd?"
+    assert caught.value.hint == "Did you mean odd?"
 
 
 def test_run_as_a_module():

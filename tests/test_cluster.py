@@ -1,4 +1,4 @@
-"""A batch on a cluster: a real scheduler and workers on this machine, one of them killed."""
+"""A batch on a cluster: a real scheduler and two workers on this machine, one of them killed."""
 
 from __future__ import annotations
 
@@ -14,35 +14,35 @@ from batch_toys import toy_catchment
 from run_helpers import call, environment, leftovers
 
 from shelterscape import registry
-from shelterscape.batch import How, run_batch
+from shelterscape.batch import BatchOptions, run_batch
 
 pytest.importorskip("distributed", reason="needs the extra: cluster")
 pytestmark = [
     pytest.mark.slow,
-    # What Dask remarks on of itself and of workers that die is no matter of ours.
+    # Dask warns about itself and about workers that die; these warnings are not ours.
     pytest.mark.filterwarnings("default"),
 ]
 
-PATIENCE_S = 240
+TIMEOUT_S = 240
 
 
 @pytest.fixture(autouse=True)
 def toy(monkeypatch):
-    """The toy among the processes."""
+    """Register the toy process."""
     for name, place in batch_toys.BUILT_IN.items():
         monkeypatch.setitem(registry.BUILT_IN, name, place)
 
 
 def until(true, what):
-    """Wait for something to come true."""
-    end = time.monotonic() + PATIENCE_S
+    """Wait until a condition holds."""
+    end = time.monotonic() + TIMEOUT_S
     while not true():
-        assert time.monotonic() < end, f"waited in vain: {what}"
+        assert time.monotonic() < end, f"not reached in time: {what}"
         time.sleep(0.1)
 
 
 def start(*words):
-    """A process of the cluster."""
+    """Start a process of the cluster."""
     command = [sys.executable, "-m", *map(str, words)]
     return subprocess.Popen(
         command, env=environment(), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
@@ -51,21 +51,21 @@ def start(*words):
 
 @pytest.fixture
 def threads():
-    """Threads of each worker."""
+    """Number of threads of each worker."""
     return 1
 
 
 @pytest.fixture
 def cluster(tmp_path, threads):
-    """A scheduler and two workers; its address and the workers."""
-    told = tmp_path / "scheduler.json"
+    """Start a scheduler and two workers; provide its address and the workers."""
+    reported = tmp_path / "scheduler.json"
     here = ("--host", "127.0.0.1", "--no-dashboard")
     started = [
-        start("distributed.cli.dask_scheduler", *here, "--port", 0, "--scheduler-file", told)
+        start("distributed.cli.dask_scheduler", *here, "--port", 0, "--scheduler-file", reported)
     ]
     try:
-        until(lambda: told.exists() and told.read_text().endswith("}"), "the scheduler")
-        address = json.loads(told.read_text())["address"]
+        until(lambda: reported.exists() and reported.read_text().endswith("}"), "the scheduler")
+        address = json.loads(reported.read_text())["address"]
         for _ in range(2):
             words = (address, *here, "--nthreads", threads, "--no-nanny")
             place = ("--local-directory", tmp_path / "dask")
@@ -81,17 +81,17 @@ def cluster(tmp_path, threads):
 def _count(address):
     from distributed import Client
 
-    with Client(address, timeout=PATIENCE_S) as client:
+    with Client(address, timeout=TIMEOUT_S) as client:
         return len(client.scheduler_info(n_workers=-1)["workers"])
 
 
-def go(plan, out, **how):
-    """A batch over the holdings beside its plan."""
+def go(plan, out, **options):
+    """Run a batch over the holdings beside its plan."""
     holdings = str(plan.parent / "holdings.gpkg")
-    return run_batch(plan, out, holdings=holdings, how=How(workers=2, **how))
+    return run_batch(plan, out, holdings=holdings, options=BatchOptions(workers=2, **options))
 
 
-def test_on_a_cluster_with_a_worker_killed_in_the_middle_the_bytes_are_the_same(cluster, tmp_path):
+def test_a_cluster_gives_the_same_bytes_even_if_a_worker_is_killed(cluster, tmp_path):
     address, workers = cluster
     plan, traps = toy_catchment(tmp_path / "in", count=6)
     assert go(plan, tmp_path / "here").exit_code == 0
@@ -112,12 +112,12 @@ def test_workers_of_several_threads_are_refused(cluster, tmp_path, capsys):
     plan, traps = toy_catchment(tmp_path / "in")
     words = ["batch", plan, "--holdings", tmp_path / "in" / "holdings.gpkg"]
     assert call([*words, "--out", tmp_path / "out", "--cluster", address]) == 3
-    told = capsys.readouterr().err
-    assert "cluster-threads" in told and "2 threads; 2 of 2 workers" in told
-    assert not list(traps.iterdir()), "no holding was begun"
+    reported = capsys.readouterr().err
+    assert "cluster-threads" in reported and "2 threads; 2 of 2 workers" in reported
+    assert not list(traps.iterdir()), "no holding was started"
 
 
-def test_no_cluster_there(tmp_path, capsys):
+def test_a_missing_cluster_is_refused(tmp_path, capsys):
     plan, _ = toy_catchment(tmp_path / "in")
     words = ["batch", plan, "--holdings", tmp_path / "in" / "holdings.gpkg"]
     words += ["--out", tmp_path / "out", "--cluster", "tcp://127.0.0.1:9"]

@@ -1,4 +1,4 @@
-"""The calculations of processes run on arrays: no file is opened, nothing is drawn."""
+"""The `compute` stage of processes runs on arrays: it opens no file and draws nothing."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from run_helpers import CELL_M, CELLS, CRS, NORTH, WEST, child
 from shapely import LineString
 
 from shelterscape.grid import Grid
-from shelterscape.process.choices import choices
+from shelterscape.process.choices import resolve_options
 from shelterscape.process.stages import Bands, collect
 from shelterscape.processes.exposure import work as exposure
 from shelterscape.processes.exposure.loading import ExposureData
@@ -34,14 +34,14 @@ def ground():
     return hill.astype(np.float32)
 
 
-def test_shelter(ground):
+def test_shelter_of_one_belt(ground):
     params = ShelterInputs(dem="", winds="", belts="", seasons=("bare",), terrain=False)
     winds = {"": equal_winds([210.0], "winds")}
     line = LineString([(WEST + 150, NORTH - 450), (WEST + 300, NORTH - 300)])
     belts, _ = complete(gpd.GeoDataFrame({"height_m": [12.0]}, geometry=[line], crs=CRS), "belts")
     data = ShelterData(
         params,
-        choices(params, winds, lambda notice: None),
+        resolve_options(params, winds, lambda notice: None),
         ground,
         GRID,
         0.0,
@@ -52,11 +52,37 @@ def test_shelter(ground):
     rasters, results = collect(shelter.compute(data))
     alone = relative_wind(belts, GRID, 210.0, season="bare", sector_deg=winds[""].sector_deg()[0])
     np.testing.assert_allclose(rasters["relative_wind"][0], alone, atol=1e-6)
-    assert set(results.layers) == {"shelter_zones", "not_modelled", "belts"}
-    assert results.tables["sheltered_hectares"]["sheltered_ha"].iloc[0] > 0
+    assert set(results.layers) == {"shelter_zones", "shelter_not_modelled", "belts_assessed"}
+    assert results.tables["equivalent_sheltered_area"]["equivalent_sheltered_ha"].iloc[0] > 0
 
 
-def test_exposure(ground):
+def test_headings_of_maps_of_grown_belts_say_so(ground):
+    params = ShelterInputs(
+        dem="", winds="", belts="", seasons=("in-leaf", "bare"), years=(2045,), terrain=False
+    )
+    winds = {"": equal_winds([210.0], "winds")}
+    line = LineString([(WEST + 150, NORTH - 450), (WEST + 300, NORTH - 300)])
+    columns = {"height_m": [4.0], "species": ["oak"], "planted_year": [2020]}
+    belts, _ = complete(gpd.GeoDataFrame(columns, geometry=[line], crs=CRS), "belts")
+    data = ShelterData(
+        params,
+        resolve_options(params, winds, lambda notice: None),
+        ground,
+        GRID,
+        0.0,
+        np.isfinite(ground),
+        belts,
+        rasters={"relative_wind": Bands(["in leaf 2045", "bare 2045"])},
+    )
+    _, results = collect(shelter.compute(data))
+    pictures = shelter.summarise(results, params).pictures
+    headings = list(pictures["relative_wind"].panels)
+    assert headings[0].startswith("in leaf, projected growth to 2045; ")
+    assert headings[1].startswith("bare, projected growth to 2045; ")
+    assert not any("not yet" in heading or "as surveyed" in heading for heading in headings)
+
+
+def test_exposure_of_a_hill(ground):
     params = ExposureInputs(dem="", winds="", limit_m=150, by_direction=True)
     data = ExposureData(
         params,
@@ -68,9 +94,11 @@ def test_exposure(ground):
         list(zip([240.0], speed_ups(ground, GRID, [240.0]), strict=True)),
     )
     rasters, results = collect(exposure.compute(data))
-    np.testing.assert_array_equal(rasters["topex"][0], topex(ground, GRID, limit_m=150))
-    assert rasters["open_wind"].shape == (2, CELLS, CELLS)
-    assert list(results.tables["winds_over_ground"]["direction_deg"]) == [240.0]
+    text = " ".join(exposure.summarise(results, params).answer)
+    assert "topex to 150 m" in text and "-0°" not in text
+    np.testing.assert_array_equal(rasters["topex_deg"][0], topex(ground, GRID, limit_m=150))
+    assert rasters["terrain_wind_ratio"].shape == (2, CELLS, CELLS)
+    assert list(results.tables["terrain_wind_by_direction"]["direction_deg"]) == [240.0]
 
 
 @pytest.mark.parametrize("name", ["exposure", "shelter", "siting", "grant_overlay"])

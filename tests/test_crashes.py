@@ -1,4 +1,4 @@
-"""What crashes, full disks and neighbours may do to results: nothing is lost, nothing is halved."""
+"""Crashes, full disks and runs at the same time: no result is lost, none is incomplete."""
 
 from __future__ import annotations
 
@@ -42,12 +42,12 @@ HERE = Path(__file__).parent
 
 
 def word_of(out):
-    """The word a toy wrote, from a folder that is whole by its own record."""
+    """The word that a toy wrote, from a folder that is complete by its own record."""
     content = json.loads((out / "record.json").read_text("utf-8"))
-    told = {entry["path"]: entry["sha256"] for entry in content["outputs"]}
+    reported = {entry["path"]: entry["sha256"] for entry in content["outputs"]}
     there = checksums(out)
-    assert set(there) == {*told, "record.json", "timings.json"}
-    assert all(there[path] == sum_ for path, sum_ in told.items())
+    assert set(there) == {*reported, "record.json", "timings.json"}
+    assert all(there[path] == sum_ for path, sum_ in reported.items())
     return pd.read_csv(out / "tables" / "toy_areas.csv")["season"][0]
 
 
@@ -57,7 +57,7 @@ def word_of(out):
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="this system does not fork")
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("scene", "fewest"),
+    ("prepared", "fewest"),
     [
         ("nothing there", 10),
         ("an earlier run", 15),
@@ -66,10 +66,12 @@ def word_of(out):
         ("crashed after the swap", 15),
     ],
 )
-def test_killed_before_every_step_on_disk(tmp_path, scene, fewest):
-    """The next start finds the old result or the new one whole, and clears the rest."""
+def test_a_run_killed_before_any_disk_operation_leaves_a_complete_folder(
+    tmp_path, prepared, fewest
+):
+    """The next run finds the old or the new result complete, and removes the rest."""
     done = subprocess.run(
-        [sys.executable, HERE / "crash_script.py", tmp_path, scene],
+        [sys.executable, HERE / "crash_script.py", tmp_path, prepared],
         env=environment(),
         capture_output=True,
         text=True,
@@ -84,7 +86,7 @@ def test_killed_before_every_step_on_disk(tmp_path, scene, fewest):
     for folder in sorted(tmp_path.iterdir()):
         out = folder / "out"
         try:
-            # Refused, for there is a run; but the start has mended what the crash left.
+            # Refused, because there is a run; but the folder was repaired after the crash.
             run_toy(out, word="next")
         except WriteError as error:
             assert error.code == "output-exists"
@@ -93,32 +95,32 @@ def test_killed_before_every_step_on_disk(tmp_path, scene, fewest):
         found.append(word_of(out))
         run_toy(out, word="last", overwrite=True)
         assert word_of(out) == "last"
-    first = "next" if scene == "nothing there" else "before"
+    first = "next" if prepared == "nothing there" else "before"
     turn = found.index("after")
     assert found == [first] * turn + ["after"] * (len(found) - turn)
-    # The last was never killed; somewhere before it the swap had been made.
-    assert 0 < turn < steps - 1 or scene == "nothing there"
+    # The last run was not killed; some earlier one had replaced the folder before it was.
+    assert 0 < turn < steps - 1 or prepared == "nothing there"
 
 
-def test_the_names_are_on_the_disk_before_the_old_folder_goes(tmp_path, monkeypatch):
-    """A power cut forgets what was not flushed: files first, then the swap, then the clearing."""
+def test_new_names_are_flushed_before_the_old_folder_is_removed(tmp_path, monkeypatch):
+    """A power cut loses what was not flushed: flush files, rename, flush names, then remove."""
     out = tmp_path / "out"
     run_toy(out, word="before")
-    told = []
+    reported = []
 
     def flush(path):
-        told.append(("flush", path.name))
+        reported.append(("flush", path.name))
 
     rename, clear = Path.rename, shutil.rmtree
 
     def renaming(self, target):
-        told.append(("rename", self.name))
+        reported.append(("rename", self.name))
         return rename(self, target)
 
-    def clearing(path, **how):
+    def clearing(path, **options):
         if path.exists():
-            told.append(("clear", path.name))
-        clear(path, **how)
+            reported.append(("clear", path.name))
+        clear(path, **options)
 
     monkeypatch.setattr(records, "flush", flush)
     monkeypatch.setattr(staging, "flush", flush)
@@ -126,23 +128,24 @@ def test_the_names_are_on_the_disk_before_the_old_folder_goes(tmp_path, monkeypa
     monkeypatch.setattr(shutil, "rmtree", clearing)
     run_toy(out, word="after", overwrite=True)
     new, old = ".out.shelterscape-new", ".out.shelterscape-old"
-    assert told[-5:] == [
+    assert reported[-5:] == [
         ("flush", new),
         ("rename", "out"),
         ("rename", new),
         ("flush", tmp_path.name),
         ("clear", old),
     ]
-    flushed = {name for what, name in told[:-4] if what == "flush"}
-    assert flushed == {new, "tables", "toy_areas.csv", "record.json", "timings.json"}
+    flushed = {name for what, name in reported[:-4] if what == "flush"}
+    files = {"toy_areas.csv", "summary.txt", "record.json", "timings.json"}
+    assert flushed == {new, "tables", *files}
 
 
 # ---- many at once
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="this system does not fork")
-def test_many_runs_at_once_into_one_folder(tmp_path):
-    """Each ends well or is told that the folder is busy; what stays is whole."""
+def test_of_many_runs_at_once_into_one_folder_one_wins(tmp_path):
+    """Each run succeeds or is refused because the folder is busy; the result is complete."""
     code = (
         "import os, sys\nfrom pathlib import Path\nfrom run_helpers import run_toy\n"
         "from shelterscape.errors import WriteError\n"
@@ -151,7 +154,7 @@ def test_many_runs_at_once_into_one_folder(tmp_path):
         "for i in range(8):\n"
         "    child = os.fork()\n"
         "    if child == 0:\n"
-        "        os.close(write); os.read(read, 1)\n"  # all wait for one gate to open
+        "        os.close(write); os.read(read, 1)\n"  # all wait for one signal
         "        try:\n"
         "            for again in range(6): run_toy(Path(sys.argv[1]), word=f'w{i}',"
         " overwrite=True)\n"
@@ -175,7 +178,7 @@ def test_many_runs_at_once_into_one_folder(tmp_path):
     assert len(codes) == 8, done.stderr
     assert set(codes) <= {0, 4}, done.stderr
     assert 0 in codes
-    assert 4 in codes, "they never met; the test shows nothing"
+    assert 4 in codes, "no two runs met, so the test shows nothing"
     assert word_of(out) in {f"w{i}" for i in range(8)}
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
 
@@ -184,7 +187,7 @@ def test_many_runs_at_once_into_one_folder(tmp_path):
 
 
 def mounted(folder, size, *more):
-    """Lay a small disk in memory over a folder; skip where the system does not let us."""
+    """Mount a small disk in memory at a folder; skip where that is not allowed."""
     folder.mkdir(exist_ok=True)
     words = ["mount", "-t", "tmpfs", "-o", ",".join([f"size={size}", *more]), "tmpfs", str(folder)]
     try:
@@ -197,22 +200,22 @@ def mounted(folder, size, *more):
 
 @pytest.fixture
 def disk(tmp_path):
-    """Mount small disks over one folder, one after the other."""
+    """Mount small disks at one folder, one after the other."""
     folder = tmp_path / "disk"
-    laid = []
+    in_use = []
 
-    def lay(size, *more):
-        clear()
+    def mount(size, *more):
+        unmount()
         mounted(folder, size, *more)
-        laid.append(folder)
+        in_use.append(folder)
         return folder
 
-    def clear():
-        while laid:
-            subprocess.run(["umount", str(laid.pop())], check=True)
+    def unmount():
+        while in_use:
+            subprocess.run(["umount", str(in_use.pop())], check=True)
 
-    yield lay
-    clear()
+    yield mount
+    unmount()
 
 
 GRID = Grid((700, 700), Affine(10, 0, 388_000, 0, -10, 6_124_000), ProjCRS(CRS))
@@ -220,13 +223,13 @@ NOISE = np.random.default_rng(3).random(GRID.shape).astype("float32")
 
 
 def write_noise(path):
-    """A raster that deflates badly, so that its size is about 2 MB."""
+    """Write a raster that compresses badly; its size is about 2 MB."""
     with RasterWriter(path, GRID, ["one"], TERMS["relative_wind"]) as raster:
         raster.write(1, NOISE)
 
 
-def test_a_raster_on_a_disk_that_fills_up_is_whole_or_refused(disk, tmp_path):
-    """Whatever room there is: never a file that looks finished and is not."""
+def test_a_raster_on_a_disk_that_fills_up_is_complete_or_refused(disk, tmp_path):
+    """With any free space: never a file that seems complete and is not."""
     ended = {}
     for kib in range(256, 8192, 256):
         folder = disk(f"{kib}k")
@@ -239,12 +242,12 @@ def test_a_raster_on_a_disk_that_fills_up_is_whole_or_refused(disk, tmp_path):
     words = list(ended.values())
     assert words[0] != "whole"
     assert words[-1] == "whole"
-    # Once there is room there is room for all larger disks.
+    # If a disk is large enough, so are all larger ones.
     assert words == sorted(words, key="whole".__eq__)
 
 
 def test_a_run_on_a_full_disk_keeps_the_earlier_one(disk, monkeypatch):
-    outputs = (Raster("relative_wind", "relative_wind", "one"),)
+    outputs = (Raster("relative_wind", "one"),)
 
     def load(params, reader):
         return ToyData(params, reader, GRID, {"relative_wind": Bands(["one"])})
@@ -253,7 +256,7 @@ def test_a_run_on_a_full_disk_keeps_the_earlier_one(disk, monkeypatch):
         yield Block("relative_wind", 0, NOISE)
         return Results()
 
-    # Free space is overstated: this is about a disk that fills up on the way.
+    # Skip the check of free space: this test is about a disk that fills up during the run.
     monkeypatch.setattr(step, "_refuse_short_space", lambda needed, folder: None)
     for kib in (400, 1200, 2400, 3600):
         folder = disk(f"{kib}k")
@@ -267,8 +270,8 @@ def test_a_run_on_a_full_disk_keeps_the_earlier_one(disk, monkeypatch):
 
 
 @pytest.mark.parametrize("kib", [0, 4, 8])
-def test_a_table_and_the_record_on_a_full_disk(disk, kib):
-    """A few blocks are left when the run begins: no table, or no record, can be written."""
+def test_a_run_that_cannot_write_a_table_or_its_record_keeps_the_earlier_one(disk, kib):
+    """A few blocks are free when the run starts: a table, or the record, cannot be written."""
     folder = disk("256k")
     out = folder / "out"
     run_toy(out, word="before")
@@ -286,8 +289,8 @@ def test_a_table_and_the_record_on_a_full_disk(disk, kib):
 
 
 @pytest.mark.slow
-def test_shelter_on_disks_of_all_sizes(disk, tmp_path):
-    """The whole command, layers and pictures too: done, or exit code 4 and an empty disk."""
+def test_shelter_succeeds_or_leaves_nothing_on_disks_of_all_sizes(disk, tmp_path):
+    """The whole command, with layers and pictures: done, or exit code 4 and an empty disk."""
     words = command("shelter", *options(project(tmp_path / "project")), "--json")
     words += ["--out"]
     codes = []
@@ -306,7 +309,7 @@ def test_shelter_on_disks_of_all_sizes(disk, tmp_path):
         if done.returncode:
             assert done.returncode == 4, (kib, last)
             assert last["code"] in ("output-unwritable", "disk-short")
-            assert last["mend"]
+            assert last["hint"]
             assert list(folder.iterdir()) == []
         else:
             assert last["event"] == "result"
@@ -314,7 +317,7 @@ def test_shelter_on_disks_of_all_sizes(disk, tmp_path):
     assert {codes[0], codes[-1]} == {4, 0}
 
 
-def test_a_disk_that_may_only_be_read(disk):
+def test_a_read_only_disk_is_refused(disk):
     folder = disk("512k")
     out = folder / "out"
     run_toy(out, word="before")
@@ -329,8 +332,8 @@ def test_a_disk_that_may_only_be_read(disk):
     assert [path.name for path in folder.iterdir()] == ["out"]
 
 
-def test_inputs_on_a_disk_that_may_only_be_read(disk, tmp_path):
-    """Nothing is written beside an input, so it may lie where nothing can be."""
+def test_inputs_on_a_read_only_disk_can_be_used(disk, tmp_path):
+    """Nothing is written beside an input."""
     import shelterscape
 
     folder = disk("2m")
@@ -340,9 +343,9 @@ def test_inputs_on_a_disk_that_may_only_be_read(disk, tmp_path):
     assert (result.folder / "record.json").is_file()
 
 
-@pytest.mark.parametrize("how", ["cut short", "zeros", "one bit"])
-def test_a_loss_without_a_word_is_caught_by_reading_again(tmp_path, monkeypatch, how):
-    """A disk that takes everything and keeps less: the copy raises nothing, reading back does."""
+@pytest.mark.parametrize("options", ["cut short", "zeros", "one bit"])
+def test_a_silent_loss_is_found_by_reading_back(tmp_path, monkeypatch, options):
+    """A disk that accepts all data and stores less: copying raises no error, reading back does."""
     from shelterscape.files import rasters
 
     copy = rasters.rasterio.shutil.copy
@@ -350,9 +353,9 @@ def test_a_loss_without_a_word_is_caught_by_reading_again(tmp_path, monkeypatch,
     def losing(source, target, **more):
         copy(source, target, **more)
         content = bytearray(Path(target).read_bytes())
-        if how == "cut short":
+        if options == "cut short":
             del content[len(content) // 2 :]
-        elif how == "zeros":
+        elif options == "zeros":
             content[-len(content) // 3 :] = bytes(len(content) // 3 + 1)
         else:
             content[-1000] ^= 1
@@ -362,4 +365,4 @@ def test_a_loss_without_a_word_is_caught_by_reading_again(tmp_path, monkeypatch,
     with pytest.raises(WriteError) as caught:
         write_noise(tmp_path / "noise.tif")
     assert caught.value.code == "output-unwritable"
-    assert "disk" in caught.value.mend
+    assert "disk" in caught.value.hint

@@ -1,4 +1,4 @@
-"""Docs that stay true: generated pages are fresh, examples run, nothing goes unsaid."""
+"""Documentation agrees with the code: generated pages are fresh, examples run, lists are whole."""
 
 from __future__ import annotations
 
@@ -8,19 +8,23 @@ import importlib
 import inspect
 import re
 import runpy
+import shlex
 from collections.abc import Iterator
 from pathlib import Path
 
+import click
 import pytest
 
 import shelterscape
 from shelterscape import errors
 from shelterscape.cli import OTHER_COMMANDS
+from shelterscape.cli import shelterscape as shelterscape_command
 
 ROOT = Path(__file__).resolve().parents[1]
-PAGES = runpy.run_path(str(ROOT / "docs" / "generate.py"))["pages"]()
+GENERATE = runpy.run_path(str(ROOT / "docs" / "generate.py"))
+PAGES = GENERATE["pages"]()
 SLOW_PAGES = {"askervein.md", "validation.md"}
-"""Pages that hold the wind over a measured hill, some 10 s of work."""
+"""Pages with the wind over a measured hill, about 10 s of work."""
 
 MODULES = sorted((ROOT / "shelterscape").rglob("*.py"))
 
@@ -42,26 +46,49 @@ def test_examples_in_docstrings(path):
     assert doctest.testmod(importlib.import_module(name)).failed == 0
 
 
-def test_every_code_is_used_and_every_used_code_is_listed():
+def test_every_code_is_used():
     text = "\n".join(p.read_text(encoding="utf-8") for p in MODULES if p.name != "errors.py")
     for code in errors.CODES:
         assert f'"{code}"' in text or code == "stopped", f"error code {code} is never raised"
     for code in errors.NOTICES:
-        assert f'"{code}"' in text, f"notice code {code} is never given"
+        assert f'"{code}"' in text, f"notice code {code} is never used"
 
 
-def test_unlisted_codes_are_refused():
+def test_unlisted_codes_raise():
     with pytest.raises(KeyError):
         errors.InputError("no-such-code", "x")
     with pytest.raises(KeyError):
         errors.Notice("no-such-code", "x")
 
 
-def test_links_in_pages_lead_somewhere():
-    pages = [*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md"), *ROOT.glob("sample_gis/*.md")]
-    for page in pages:
-        for target in re.findall(r"\]\(([^)#:]+)\)", page.read_text(encoding="utf-8")):
-            assert (page.parent / target).exists(), f"{page.name} links to {target}"
+WRITTEN = [*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md"), *ROOT.glob("sample_gis/*.md")]
+
+
+def anchors(page: Path) -> set[str]:
+    """Anchors of the headings of a page."""
+    headings = re.findall(r"^#+ (.+)$", page.read_text(encoding="utf-8"), re.MULTILINE)
+    return {re.sub(r"[^\w -]", "", h.casefold()).replace(" ", "-") for h in headings}
+
+
+@pytest.mark.parametrize("page", WRITTEN, ids=lambda p: p.relative_to(ROOT).as_posix())
+def test_links_in_pages_lead_to_files_and_headings(page):
+    for target in re.findall(r"\]\(([^):]+)\)", page.read_text(encoding="utf-8")):
+        name, _, anchor = target.partition("#")
+        there = page.parent / name if name else page
+        assert there.exists(), f"{page.name} links to {target}"
+        assert not anchor or anchor in anchors(there), f"{page.name} links to {target}"
+
+
+def test_every_written_page_can_be_reached_from_the_readme():
+    reached, waiting = set(), [ROOT / "README.md"]
+    while waiting:
+        page = waiting.pop()
+        reached.add(page.resolve())
+        for name in re.findall(r"\]\(([^):#]+\.md)", page.read_text(encoding="utf-8")):
+            if (there := (page.parent / name).resolve()) not in reached:
+                waiting.append(there)
+    missing = {page.resolve() for page in WRITTEN} - reached
+    assert not missing, ", ".join(sorted(page.name for page in missing))
 
 
 def test_readme_and_developers_name_every_command():
@@ -70,6 +97,30 @@ def test_readme_and_developers_name_every_command():
         assert f"shelterscape {command}" in text
     for target in ("make demo", "make test"):
         assert target in text
+
+
+def commands_in(page: Path) -> list[list[str]]:
+    """Commands of shelterscape in indented code, as words."""
+    text = page.read_text(encoding="utf-8").replace("\\\n", " ")
+    lines = re.findall(r"^ {4,}(shelterscape .*)$", text, re.MULTILINE)
+    return [shlex.split(line, comments=True)[1:] for line in lines]
+
+
+COMMANDS = [(page, words) for page in WRITTEN for words in commands_in(page)]
+
+
+@pytest.mark.parametrize(
+    ("page", "words"), COMMANDS, ids=lambda v: v.name if isinstance(v, Path) else "-".join(v[:2])
+)
+def test_commands_on_pages_have_valid_options(page, words):
+    group = click.Context(shelterscape_command, info_name="shelterscape")
+    command = shelterscape_command.get_command(group, words[0])
+    assert command is not None, f"{page.name}: no command {words[0]}"
+    command.make_context(words[0], words[1:], parent=group)
+
+
+def test_the_readme_shows_commands():
+    assert sum(page.name == "README.md" for page, _ in COMMANDS) >= 7
 
 
 @pytest.mark.slow
@@ -83,6 +134,25 @@ def test_the_python_in_the_readme_runs(tmp_path, monkeypatch):
     assert (tmp_path / "results" / "record.json").exists()
 
 
+@pytest.mark.slow
+def test_the_summary_in_the_readme_is_that_of_the_demo(demo):
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    block = text.partition("From the demo, shortened:")[2].partition("\n\n2 ha with")[0]
+    quoted = [" ".join(line.replace("…", "").split()) for line in block.splitlines()]
+    shown = " ".join((demo.folder / "summary.txt").read_text(encoding="utf-8").split())
+    assert len([line for line in quoted if line]) >= 7
+    for line in quoted:
+        assert line in shown, f"not in the summary of the demo: {line}"
+
+
+def test_modules_named_for_contributors_exist():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    folders = ("shelterscape", "tests", "docs", "sample_gis")
+    files = [path.as_posix() for folder in folders for path in (ROOT / folder).rglob("*.*")]
+    for name in re.findall(r"`([\w./]+\.(?:py|csv|toml))`", text):
+        assert any(file.endswith(f"/{name}") for file in files), name
+
+
 def test_version_is_stated_once():
     assert re.fullmatch(r"\d+\.\d+\.\d+", shelterscape.__version__)
 
@@ -92,7 +162,7 @@ def test_the_example_of_the_python_interface_runs(capsys):
     code = re.search(r"```python\n(.*?)```", page, re.DOTALL)[1]
     exec(compile(code, "docs/api/index.md", "exec"), {})
     shown = [float(word) for word in re.findall(r"[\d.]+", capsys.readouterr().out)]
-    # Ground to the north of the belt lies behind it in a south wind.
+    # Ground to the north of the belt is leeward in a south wind.
     assert len(shown) == 3 and 0 < min(shown) < 0.7
 
 
@@ -106,29 +176,29 @@ PUBLISHED = {
     "kernels.spectral": "inner_depth wave_tables",
     "science.belts": "complete",
     "science.belt_profiles": "thin_belt",
-    "science.growth": "height_at grown",
+    "science.growth": "height_at projected_growth",
     "science.not_modelled": "behind_steep",
-    "science.scene": "scene_of reach_m",
+    "science.prepared_belts": "prepare_belts sheltered_distance_m",
     "science.shelter": "ray_offsets one_direction relative_wind",
-    "science.siting.budgets": "most_within Bound.of",
-    "science.siting.candidates": "land_of",
+    "science.siting.budgets": "fractional_knapsack BenefitBound.from_step",
+    "science.siting.candidates": "land_required",
     "science.terrain.guidelines": "short_form_reach_m crest_speed_up log_profile",
     "science.terrain.linear_theory": "LinearTheory.change",
-    "science.terrain.open_wind": "speed_up speed_ups speed_ups_in_strips",
+    "science.terrain.wind_over_terrain": "speed_up speed_ups speed_ups_in_strips",
     "science.terrain.roughness": "from_areas within_reach",
     "science.terrain.topographic_exposure": "topex topex_class",
     "science.terrain.upwind": "upwind_slope",
     "science.terrain.validity": "Blocks.holds",
     "science.terrain.views": "topex_sum upwind_sum",
-    "science.wind": "WindSet.weights WindSet.plain_speed_ms WindSet.power_mean_ms",
+    "science.wind": "WindSet.weights WindSet.flat_terrain_speed_ms WindSet.power_mean_ms",
 }
-"""Functions that implement a published relation or use published values, by module."""
+"""Functions that use a published relation or published values, by module."""
 
 STATUS = r"status|\((S|S2|M|D)\)|common practice|assumed value|As for `"
-"""How far a source was verified, stated in every list of references."""
+"""Status of a source, stated in every list of references."""
 
 GROUPED = r",\s*(?![^()]*\))"
-"""Between names that share a description; not inside the brackets of a shape."""
+"""Separator of names that share a description; not inside the brackets of a shape."""
 
 SECTION = re.compile(r"^(\w+)\n-{3,}$", re.MULTILINE)
 
@@ -192,10 +262,10 @@ Functions = dict[str, ast.FunctionDef]
 
 
 def raised_by(node: ast.FunctionDef, helpers: Functions) -> set[str]:
-    """Names of the errors that a function raises, itself or in private helpers of its module."""
+    """Errors that a function raises, itself or in private helpers of its module."""
     raised = (n.exc for n in ast.walk(node) if isinstance(n, ast.Raise) and n.exc)
     names = {ast.unparse(e.func if isinstance(e, ast.Call) else e) for e in raised}
-    # A private helper makes an error of ours.
+    # A private helper returns an error of ours.
     names = {"InputError" if name.startswith("_") else name for name in names}
     calls = {n.func.id for n in ast.walk(node) if isinstance(n, ast.Call) and hasattr(n.func, "id")}
     others = {name: helper for name, helper in helpers.items() if name not in calls}
@@ -225,7 +295,7 @@ def faults_of_function(node: ast.FunctionDef, helpers: Functions) -> Iterator[st
 
 
 def faults_of_class(node: ast.ClassDef, helpers: Functions) -> Iterator[str]:
-    """Of a class with methods: its fields or the parameters of its constructor, and its methods."""
+    """Faults of a class with methods: of its fields or constructor, and of its methods."""
     methods = [m for m in node.body if isinstance(m, ast.FunctionDef)]
     if not methods:
         return
@@ -240,7 +310,7 @@ def faults_of_class(node: ast.ClassDef, helpers: Functions) -> Iterator[str]:
         if method.name.startswith("_") and not of_class:
             continue
         doc = ast.get_docstring(node if of_class else method)
-        # A class may describe what several of its methods take, by names in backticks.
+        # A class may describe parameters that several methods share, by names in backticks.
         here = [a for a in arguments(method) if f"`{a}`" not in (ast.get_docstring(node) or "")]
         if not of_class and (missing := not_named(method, here)):
             yield f"{node.name}.{method.name}: Parameters lacks {', '.join(missing)}"
@@ -249,7 +319,7 @@ def faults_of_class(node: ast.ClassDef, helpers: Functions) -> Iterator[str]:
 
 
 @pytest.mark.parametrize("path", SCIENCE, ids=lambda p: p.relative_to(ROOT).as_posix())
-def test_science_describes_what_goes_in_and_comes_out(path):
+def test_science_describes_parameters_returns_and_errors(path):
     faults: list[str] = []
     tree = tree_of(path)
     functions = [node for node in tree.body if isinstance(node, ast.FunctionDef)]
@@ -273,7 +343,11 @@ def test_published_relations_state_their_source_and_its_status(name):
     for part in name.removeprefix(f"{module}.").split("."):
         thing = getattr(thing, part)
     found = sections(thing.__doc__).get("References", "")
-    assert re.search(STATUS, found), f"{name}: no References, or no status in them"
+    listed = {n.rpartition(".")[2] for names in PUBLISHED.values() for n in names.split()}
+    # References may be those of other functions of the list.
+    others = re.findall(r"`(\w+)`", found) if found.strip().startswith("See `") else []
+    stated = re.search(STATUS, found) or (others and set(others) <= listed)
+    assert stated, f"{name}: no References, or no status in them"
 
 
 def test_every_function_with_references_is_in_the_list():

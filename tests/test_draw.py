@@ -1,4 +1,4 @@
-"""Preview maps and the colours on them."""
+"""Preview maps and their colours."""
 
 from __future__ import annotations
 
@@ -11,11 +11,22 @@ import numpy as np
 import pytest
 from affine import Affine
 from file_helpers import CRS
+from matplotlib.text import Text
 from PIL import Image
 from shapely import LineString, MultiLineString, Point, box
 
+from shelterscape.files import draw
 from shelterscape.files.draw import MapSheet, averaged, draw_maps
-from shelterscape.files.styles import BELT_COLOUR, RAMPS, ZONE_COLOURS, raster_sld
+from shelterscape.files.styles import (
+    BELT_COLOUR,
+    END_WORDS,
+    MEASURED_BY,
+    RAMPS,
+    ZONE_COLOURS,
+    end_words,
+    legend_title,
+    raster_sld,
+)
 from shelterscape.grid import Grid
 from shelterscape.terms import TERMS
 
@@ -27,7 +38,7 @@ def sheet(panels=1, shape=(60, 80), ground=True, belts=None, **more):
     values = np.linspace(0.2, 1.1, grid.shape[0] * grid.shape[1], dtype=np.float32).reshape(shape)
     values[5:15, 5:25] = np.nan
     return MapSheet(
-        title="How far belts shelter the ground",
+        title="Shelter: relative wind with belts",
         panels={f"panel {i}": values for i in range(panels)},
         grid=grid,
         term=TERM,
@@ -47,7 +58,7 @@ def drawn(tmp_path, a_sheet, name="a.png"):
 
 
 def near(pixels, colour, within=12):
-    """How many pixels lie near a colour."""
+    """Number of pixels close to a colour."""
     return int((np.abs(pixels - rgb(colour)).max(axis=-1) <= within).sum())
 
 
@@ -57,14 +68,14 @@ def rgb(colour):
 
 @pytest.mark.parametrize("panels", [1, 2])
 @pytest.mark.parametrize("shape", [(60, 80), (400, 40), (40, 400)])
-def test_a_sheet_is_a_picture_of_sane_size(tmp_path, panels, shape):
+def test_a_picture_has_a_reasonable_size(tmp_path, panels, shape):
     pixels = drawn(tmp_path, sheet(panels, shape))
     height, width = pixels.shape[:2]
     assert 600 < width < 1700 and 300 < height < 1600
     assert (width > 1100) == (panels == 2)
 
 
-def test_same_sheet_gives_the_same_bytes(tmp_path):
+def test_the_same_sheet_gives_the_same_bytes(tmp_path):
     lines = gpd.GeoDataFrame(geometry=[LineString([(560_100, 5_709_700), (560_600, 5_709_800)])])
     for name in ("a.png", "b.png"):
         draw_maps(tmp_path / name, sheet(2, belts=lines))
@@ -75,8 +86,8 @@ def test_missing_ground_is_grey_without_relief(tmp_path):
     assert near(drawn(tmp_path, sheet(ground=False)), "#d9d9d9", 3) > 3000
 
 
-def test_sheltered_north_west_corner_is_drawn_there(tmp_path):
-    # Values rise row by row, so the top of the map is dark and the bottom light.
+def test_a_sheltered_north_is_drawn_at_the_top(tmp_path):
+    # Values rise row by row, so the top of the map is dark and the bottom is light.
     pixels = drawn(tmp_path, sheet(ground=False))
     violet = near(pixels[: len(pixels) // 2], "#53318c", 25)
     assert violet > 500 > near(pixels[len(pixels) // 2 :, :500], "#53318c", 25)
@@ -119,23 +130,23 @@ def test_blocks_are_averaged_without_missing_cells():
 
 
 def test_a_slope_stays_even_where_pixels_do_not_fit_the_cells():
-    """Cells cut by the edge of a pixel count by their share, or relief shows stripes."""
+    """Cells that two pixels share count in each by their share; otherwise relief has stripes."""
     slope = np.broadcast_to(np.arange(800, dtype=np.float32)[:, None] + 0.5, (800, 30))
     found = averaged(slope, (616, 30))[:, 0]
-    # Cells are level inside, so the mean over part of one is off by up to an eighth of a cell;
-    # whole cells in turns of one and two would be off by half a cell.
+    # Cells are level, so the mean of part of a cell is off by up to an eighth of a cell. Groups of
+    # one and two whole cells would be off by half a cell.
     assert found == pytest.approx((np.arange(616) + 0.5) * 800 / 616, abs=0.13)
 
 
 def test_narrow_features_show_as_their_share_of_a_pixel():
-    # One row in three, as many thin belts would be: every third cell alone would miss it.
+    # One row in three, like many thin belts: taking every third cell would miss it.
     values = np.ones((1800, 1800), np.float32)
     values[1::3] = 0.4
     assert averaged(values, (600, 600)) == pytest.approx(0.8)
 
 
 def test_pictures_do_not_stay_in_memory(tmp_path):
-    """Each picture releases its rasters without help from the collector of circular references."""
+    """A picture releases its rasters without help from the garbage collector."""
     large = sheet(2, (700, 700))
     draw_maps(tmp_path / "a.png", large)
     gc.collect()
@@ -149,13 +160,14 @@ def test_pictures_do_not_stay_in_memory(tmp_path):
     finally:
         tracemalloc.stop()
         gc.enable()
-    # One panel in four bytes a pixel would be 1.5 MB, its colours as much again; a figure that
-    # stays takes 47 MB. What remains are axes and texts.
+    # One panel has 1.5 MB at four bytes per pixel and its colours as much again; a figure that
+    # remains has 47 MB. What does remain are axes and texts.
     assert grown < 4e6
 
 
 # --- colours ----------------------------------------------------------------------------------
-# sRGB to linear: IEC 61966-2-1; L*a*b* with white D65: CIE 15 (both from memory).
+# sRGB to linear: IEC 61966-2-1; L*a*b* with white D65: CIE 15 (both not verified
+# against the source).
 
 
 def linear(colour):
@@ -166,7 +178,8 @@ def linear(colour):
 TO_XYZ = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
 
 # Full loss of one cone: Machado, Oliveira and Fernandes 2009, IEEE TVCG 15:1291-1298, table 1,
-# severity 1.0 (from memory; each row sums to 1, so greys stay grey, as checked below).
+# severity 1.0 (not verified against the source; each row sums to 1, so greys remain grey, as
+# checked below).
 SIGHT = {
     "full": np.eye(3),
     "protanopia": np.array(
@@ -193,19 +206,19 @@ def lab(colour, sight="full"):
     return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
 
 
-def test_the_yardstick_itself():
+def test_the_colour_measure_itself():
     assert lab("#ffffff") == pytest.approx([100, 0, 0], abs=0.02)
-    # Pure sRGB red is L* 53.24, a* 80.09, b* 67.20 (widely tabled, from memory).
+    # Pure sRGB red is L* 53.24, a* 80.09, b* 67.20 (widely tabled, not verified).
     assert lab("#ff0000") == pytest.approx([53.24, 80.09, 67.20], abs=0.05)
     for matrix in SIGHT.values():
         assert matrix.sum(axis=1) == pytest.approx([1, 1, 1], abs=2e-6)
 
 
 def one_hue(name):
-    """The part of a ramp that runs in one hue, from dark to light: windier ground is rust."""
-    if name in ("shelter_gain", "sheltered_share"):  # dark where most is gained
-        return [colour for value, colour in reversed(RAMPS[name]) if value >= 0.0]
-    return [colour for value, colour in RAMPS[name] if name != "relative_wind" or value <= 1.0]
+    """The part of a ramp in one hue, at rising values; windier ground has a second hue."""
+    low = 0.0 if name in ("wind_reduction_added", "equivalent_sheltered_share") else -np.inf
+    high = 1.0 if name == "relative_wind" else np.inf
+    return [colour for value, colour in RAMPS[name] if low <= value <= high]
 
 
 @pytest.mark.parametrize("name", RAMPS)
@@ -213,6 +226,43 @@ def one_hue(name):
 def test_lightness_runs_one_way_along_a_ramp(name, sight):
     steps = np.diff([lab(colour, sight)[0] for colour in one_hue(name)])
     assert (steps > 2).all() or (steps < -2).all(), steps
+
+
+@pytest.mark.parametrize("name", RAMPS)
+def test_darker_means_more_of_the_titled_quantity(name):
+    """Relative luminance (linear sRGB to Y, IEC 61966-2-1) falls as the quantity rises."""
+    luminance = [float(TO_XYZ[1] @ linear(colour)) for colour in one_hue(name)]
+    if name in MEASURED_BY:
+        # Low relative wind is much shelter; the first holdings have most benefit for their cost.
+        luminance.reverse()
+    assert luminance == sorted(luminance, reverse=True)
+    assert luminance[0] > 0.7 and luminance[-1] < 0.2
+
+
+def test_only_two_quantities_are_titled_by_another():
+    assert set(MEASURED_BY) == {"relative_wind", "rank_share"}
+    assert legend_title(TERMS["relative_wind"]) == "shelter: relative wind"
+    assert legend_title(TERMS["topex_deg"]) == "topex (°)"
+
+
+def test_both_ends_of_every_legend_have_words(tmp_path, monkeypatch):
+    assert set(END_WORDS) == set(RAMPS)
+    assert end_words(TERMS["area_ha"]) == ("low", "high")
+    drawn_words = []
+    save = draw._save
+    monkeypatch.setattr(
+        draw,
+        "_save",
+        lambda figure, *rest: (
+            drawn_words.extend(t.get_text() for t in figure.findobj(Text)),
+            save(figure, *rest),
+        ),
+    )
+    draw_maps(tmp_path / "a.png", sheet())
+    assert {"sheltered", "windier", "shelter: relative wind"} <= set(drawn_words)
+    for name in RAMPS:
+        style, (low, high) = raster_sld(name, TERMS[name]), end_words(TERMS[name])
+        assert low != high and style.count(f', {low}"') == style.count(f', {high}"') == 1
 
 
 @pytest.mark.parametrize("name", RAMPS)
@@ -235,31 +285,31 @@ def chroma(colour):
 
 def test_windier_is_another_hue():
     violet, rust = RAMPS["relative_wind"][2][1], RAMPS["relative_wind"][-1][1]
-    assert rust == ZONE_COLOURS[-1] == RAMPS["shelter_gain"][0][1]
+    assert rust == ZONE_COLOURS[-1] == RAMPS["wind_reduction_added"][0][1]
     turn = np.degrees(np.arctan2(*lab(violet)[:0:-1]) - np.arctan2(*lab(rust)[:0:-1]))
     assert abs((turn + 180) % 360 - 180) > 90
 
 
 LEAST_STEP = 10.0
-"""Least step of L* between zones that can touch; 2 is just seen side by side (from memory)."""
+"""Least step of L* between neighbouring zones; a step of 2 is just visible (not verified)."""
 
 
 @pytest.mark.parametrize("sight", SIGHT)
-def test_neighbouring_zones_stay_apart_for_every_eye(sight):
+def test_neighbouring_zones_can_be_distinguished(sight):
     lights = [lab(colour, sight)[0] for colour in ZONE_COLOURS]
     steps = [abs(b - a) for a, b in itertools.pairwise(lights)]
     assert min(steps) >= LEAST_STEP, steps
 
 
 @pytest.mark.parametrize("sight", SIGHT)
-def test_windier_is_mistaken_for_no_other_zone(sight):
-    # A zone as light as "windier" exists; its colour must differ then, for every eye.
+def test_windier_differs_from_every_other_zone(sight):
+    # One zone is as light as "windier": their colours must differ for every kind of sight.
     windier = lab(ZONE_COLOURS[-1], sight)
     apart = [float(np.linalg.norm(lab(c, sight) - windier)) for c in ZONE_COLOURS[:-1]]
     assert min(apart) > 30, apart
 
 
-def test_styles_for_a_gis_carry_the_ramp():
+def test_style_files_have_the_colours_of_the_ramp():
     from xml.etree import ElementTree
 
     for name, stops in RAMPS.items():
@@ -268,7 +318,7 @@ def test_styles_for_a_gis_carry_the_ramp():
         assert [(float(e.get("quantity")), e.get("color")) for e in entries] == list(stops)
 
 
-def test_points_are_no_belts(tmp_path):
-    # A stray point in a belt layer must not stop the drawing of the rest.
+def test_points_in_a_belt_layer_are_not_drawn(tmp_path):
+    # A point in a belt layer must not prevent drawing the other features.
     frame = gpd.GeoDataFrame(geometry=[Point(560_100, 5_709_700)], crs=CRS)
     assert drawn(tmp_path, sheet(belts=frame)).size

@@ -1,6 +1,6 @@
-"""Doors fed with rubbish: every input is taken, or refused in our own words; the same each time.
+"""Malformed input: every input is accepted, or refused with an error of our own, reproducibly.
 
-The longer fuzz, guided by coverage, is `make fuzz`; what it found stands in ``fuzz_cases``.
+The longer fuzz test, guided by coverage, is `make fuzz`; its findings are in ``fuzz_cases``.
 """
 
 from __future__ import annotations
@@ -24,41 +24,41 @@ from shelterscape.science import belts, places
 CASES = sorted((Path(__file__).parent / "fuzz_cases").glob("*.bin"))
 BY_NAME = {target.__name__: target for target in TARGETS}
 ENDS = {*CODES, "done"}
-"""How a target may end; anything else it lets through is a traceback, which fails the test."""
+"""How a target may end; any other exception fails the test."""
 
 
 @pytest.fixture(scope="module")
 def scratch(tmp_path_factory):
-    """A folder that targets may write into."""
+    """A folder for files of the targets."""
     return tmp_path_factory.mktemp("fuzz")
 
 
 @pytest.fixture(scope="module")
 def seeds(tmp_path_factory):
-    """Sound inputs by target."""
+    """Valid inputs by target."""
     return fuzz_targets.seeds(tmp_path_factory.mktemp("seeds"))
 
 
 def test_the_same_examples_are_tried_each_time():
-    assert settings.default.derandomize, "a red run must be one that can be repeated"
+    assert settings.default.derandomize, "a failed run must be repeatable"
 
 
 @pytest.mark.parametrize("target", TARGETS, ids=lambda t: t.__name__)
-def test_sound_inputs_get_through(target, seeds, scratch):
-    """Or else a fuzz would only ever see the outermost check."""
+def test_valid_inputs_are_accepted(target, seeds, scratch):
+    """Otherwise a fuzz test would only reach the first check."""
     ended = [outcome(target, data, scratch) for data in seeds[target.__name__]]
     assert "done" in ended
 
 
 @pytest.mark.parametrize("path", CASES, ids=lambda p: p.stem)
-def test_what_the_long_fuzz_found(path, scratch):
+def test_findings_of_the_long_fuzz_test(path, scratch):
     """Each of these once ended in a traceback."""
     target = BY_NAME[path.stem.partition("-")[0]]
     assert outcome(target, path.read_bytes(), scratch) in ENDS
 
 
 @pytest.mark.parametrize("target", TARGETS, ids=lambda t: t.__name__)
-def test_any_bytes(target, scratch):
+def test_any_bytes_are_accepted_or_refused(target, scratch):
     @given(st.binary(max_size=200))
     @example(b"")
     @example(b"\x00" * 50)
@@ -70,16 +70,16 @@ def test_any_bytes(target, scratch):
 
 
 @pytest.mark.parametrize("target", TARGETS, ids=lambda t: t.__name__)
-def test_sound_inputs_with_some_bytes_changed(target, seeds, scratch):
-    """Rubbish in the midst of sense gets deeper than rubbish alone."""
-    sound = seeds[target.__name__]
-    # A database of 100 KB takes its time to write and to read.
+def test_valid_inputs_with_some_bytes_changed_are_accepted_or_refused(target, seeds, scratch):
+    """Valid input with a few changes reaches more code than random bytes."""
+    valid = seeds[target.__name__]
+    # Writing and reading a database of 100 KB is slow.
     count = 15 if target.__name__ == "geopackage" else 40
 
     @settings(max_examples=count)
     @given(st.data())
     def fed(draw):
-        data = bytearray(draw.draw(st.sampled_from(sound)))
+        data = bytearray(draw.draw(st.sampled_from(valid)))
         for _ in range(draw.draw(st.integers(1, 6))):
             at = draw.draw(st.integers(0, len(data)))
             new = draw.draw(st.binary(max_size=8))
@@ -111,7 +111,7 @@ KEYS = st.sampled_from(
 
 
 def as_toml(value):
-    """A value in TOML; Python has a reader of it but no writer."""
+    """A value as TOML; the standard library reads TOML but does not write it."""
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, str):
@@ -139,7 +139,7 @@ def as_toml(value):
     )
 )
 @settings(max_examples=80)
-def test_plans_of_any_shape(content):
+def test_plans_of_any_structure_are_accepted_or_refused(content):
     lines = [f"{as_toml(k)} = {as_toml(v)}" for k, v in content.items()]
     text = "\n".join(lines).encode("utf-8", "replace")
     with tempfile.TemporaryDirectory() as folder:
@@ -166,7 +166,7 @@ COLUMN = st.sampled_from(["direction_deg", "frequency", "mean_speed_ms", "weibul
 @example(["direction_deg", "frequency", "weibull_k"], [["0", "1", "0.01"]])
 @example(["direction_deg", "frequency", "mean_speed_ms"], [["0", "1", "0"]])
 @settings(max_examples=150)
-def test_wind_tables_of_any_kind(head, rows):
+def test_wind_tables_with_any_cells_are_accepted_or_refused(head, rows):
     text = "\n".join([",".join(head), *(",".join(row) for row in rows)])
     with tempfile.TemporaryDirectory() as folder:
         found = outcome(fuzz_targets.winds, text.encode("utf-8", "replace"), Path(folder))
@@ -191,8 +191,8 @@ GEOMETRY = st.one_of(
 )
 
 
-def taken_or_refused(work):
-    """Whether work ends well; an error of ours must name a code."""
+def accepted_or_refused(work):
+    """Whether the work succeeds; an error must have one of our codes."""
     try:
         work()
     except InputError as error:
@@ -206,19 +206,19 @@ def taken_or_refused(work):
     st.dictionaries(st.sampled_from(belts.READ_COLUMNS), st.lists(NUMBER, min_size=4, max_size=4)),
 )
 @settings(max_examples=150)
-def test_belts_with_any_columns(shapes, columns):
+def test_belts_with_any_columns_are_accepted_or_refused(shapes, columns):
     given_columns = {n: pd.Series(v[: len(shapes)], dtype=object) for n, v in columns.items()}
     frame = gpd.GeoDataFrame(given_columns, geometry=shapes, crs=CRS)
 
     def work():
-        whole = belts.seasonal(belts.complete(frame, "belts")[0], "bare")
+        whole = belts.belts_in_season(belts.complete(frame, "belts")[0], "bare")
         there = whole["height_m"].notna()
         assert whole["porosity"].between(0, 1).all()
         assert whole["porosity_low"].between(0, 1).all()
         assert (whole.loc[there, "height_m"] >= 0).all()
         assert whole["width_m"].notna().all()
 
-    taken_or_refused(work)
+    accepted_or_refused(work)
 
 
 @given(
@@ -226,21 +226,21 @@ def test_belts_with_any_columns(shapes, columns):
     st.dictionaries(st.sampled_from(places.READ_COLUMNS), st.lists(NUMBER, min_size=4, max_size=4)),
 )
 @settings(max_examples=100)
-def test_places_with_any_columns(shapes, columns):
+def test_places_with_any_columns_are_accepted_or_refused(shapes, columns):
     given_columns = {n: pd.Series(v[: len(shapes)], dtype=object) for n, v in columns.items()}
     frame = gpd.GeoDataFrame(given_columns, geometry=shapes, crs=CRS)
 
     def work():
         whole, _ = places.complete(frame, "places")
-        assert (whole["need"] >= 0).all()
+        assert (whole["priority"] >= 0).all()
 
-    taken_or_refused(work)
+    accepted_or_refused(work)
 
 
 @given(st.lists(LINE, min_size=1, max_size=3))
 @settings(max_examples=15)
-def test_belts_of_any_shape_shelter_within_range(shapes):
-    """From any lines to the ground: numbers, and none out of range."""
+def test_belts_of_any_shape_give_relative_wind_within_its_range(shapes):
+    """Relative wind is a number from 0 to 1.25 in every cell."""
     from shelterscape.science.shelter import relative_wind
 
     assume(all(shape.length > 0 for shape in shapes))  # others are refused, see test_inputs_belts
@@ -258,7 +258,7 @@ WORD = st.sampled_from(WORDS) | st.text(st.characters(exclude_characters="\n"), 
 
 @given(st.sampled_from(["shelter", "exposure", "run", "describe"]), st.lists(WORD, max_size=10))
 @settings(max_examples=60)
-def test_commands_of_any_words(scratch, command, words):
+def test_commands_of_any_words_are_accepted_or_refused(scratch, command, words):
     numbered = {word: bytes([i]) for i, word in enumerate(WORDS)}
-    said = [numbered.get(w, w.encode("utf-8", "surrogatepass")) for w in (command, *words)]
-    assert outcome(fuzz_targets.command_line, b"\n".join(said), scratch) in ENDS
+    encoded = [numbered.get(w, w.encode("utf-8", "surrogatepass")) for w in (command, *words)]
+    assert outcome(fuzz_targets.command_line, b"\n".join(encoded), scratch) in ENDS

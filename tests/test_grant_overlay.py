@@ -1,4 +1,4 @@
-"""The process: files in, files out, and everything that may be wrong with them."""
+"""`grant-overlay` from files to files, and errors in its inputs."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ CRS = "EPSG:25832"
 
 SCHEME = """
 name = "Hill"
-dated = 2026-01-01
-source = "made up for tests"
+rules_date = 2026-01-01
+source = "invented for tests"
 status = "invented"
 currency = "EUR"
 
@@ -36,11 +36,11 @@ categories = ["hill"]
 what = "planting"
 kind = "capital"
 per = "ha"
-amount_minor = 600_000
+amount = 6000.00
 """
 
 THRESHOLDS = """
-dated = 2026-02-03
+rules_date = 2026-02-03
 [[threshold]]
 country = "Nowhere"
 name = "new woods"
@@ -48,13 +48,13 @@ effect = "consent"
 area_ha = 0.3
 within_m = 60
 within_years = 5
-source = "made up for tests"
+source = "invented for tests"
 status = "invented"
 """
 
 
 def at(shape):
-    """A shape drawn near the origin, moved to where the tests lie."""
+    """A shape near the origin, moved to the ground of the tests."""
     return shapely.transform(shape, lambda xy: np.add(xy, (WEST, SOUTH)))
 
 
@@ -63,7 +63,7 @@ def given(tmp_path):
     """Two belts of 150 m by 12 m, and a grant area over one of them and half of the other."""
     lines = [at(LineString([(0, 0), (150, 0)])), at(LineString([(0, 50), (150, 50)]))]
     columns = {"candidate": ["A", "B"], "width_m": [12.0, 12.0], "parcel_id": ["P1", "P2"]}
-    columns |= {"cost_minor": [150_000, 150_000]}
+    columns |= {"cost": [1500.0, 1500.0]}
     write_features(tmp_path / "in.gpkg", lines, layer="belts", **columns)
     area = at(shapely.union(box(-10, -10, 200, 20), box(-10, 20, 75, 80)))
     write_features(tmp_path / "in.gpkg", [area], layer="areas", category=["hill"])
@@ -78,7 +78,7 @@ def given(tmp_path):
 
 
 def refused(given, code, *words):
-    """The run must be refused with a code and words that help."""
+    """The run must fail with a code and with texts in the message, and write nothing."""
     with pytest.raises(InputError) as caught:
         shelterscape.grant_overlay(**given)
     assert caught.value.code == code, caught.value
@@ -103,44 +103,109 @@ def layer(given, called, shapes, /, **columns):
     return f"{path}:{called}"
 
 
-# ---- what comes out
+# ---- outputs
 
 
-def test_what_a_run_writes(given):
+def test_tables_layer_and_findings_state_the_same_total(given):
     result = shelterscape.grant_overlay(**given)
     tables = {name: pd.read_csv(path) for name, path in result.tables.items()}
     path, name = result.layers["grant_parts"].rsplit(":", 1)
     parts = gpd.read_file(path, layer=name)
     assert parts.crs == CRS
     # All 150 m of the one belt, and the 75 m of the other up to x = 75 (arithmetic).
-    total = 1800 * 60 + 75 * 12 * 60
-    assert tables["grant_payments"]["payment_minor"].sum() == total
-    assert parts["payment_minor"].sum() == total
+    total = (1800 + 75 * 12) * 0.60
+    assert tables["grant_payments"]["payment"].sum() == total
+    assert parts["payment"].sum() == total
     for table in ("grant_by_holding", "grant_by_scheme", "grant_by_year"):
-        assert tables[table]["payment_minor"].sum() == total
+        assert tables[table]["payment"].sum() == total
     (reason,) = tables["grant_reasons"].to_dict("records")
-    assert (reason["name"], reason["parcel_id"], reason["area_ha"]) == ("B", "P2", 0.09)
+    assert (reason["name"], reason["parcel_id"], reason["part_area_ha"]) == ("B", "P2", 0.09)
     assert reason["reason"] == "outside grant areas of: hill"
-    assert any("would pay 1,620.00 EUR" in text for text in result.findings)
+    assert any("would pay 1,620.00 EUR" in text for text in result.summary.results)
 
 
-def test_every_output_bears_the_caution_and_the_date(given):
-    given["schemes"] = [changed(given, "[qualify]", "[qualify]\nleast_width_m = 20")["schemes"][0]]
+def texts(result):
+    """Every table of a run as text, as it is written."""
+    return {name: pd.read_csv(path, dtype=str) for name, path in result.tables.items()}
+
+
+def test_amounts_are_whole_minor_units_written_as_decimals_with_a_currency(given):
+    """By hand: 150 m at 0.333 are 49.95; 75 m are 24.975, rounded half up to 24.98."""
+    changed(given, "6000.00", "0.333")
+    changed(given, 'per = "ha"', 'per = "m"')
+    result = shelterscape.grant_overlay(**given)
+    tables = texts(result)
+    assert list(tables["grant_payments"]["payment"]) == ["49.95", "24.98"]
+    assert list(tables["grant_payments"]["paid_quantity"]) == ["150.0", "75.0"]
+    for name in ("grant_by_holding", "grant_by_scheme", "grant_by_year"):
+        assert list(tables[name]["payment"]) == ["74.93"], name
+    assert any("would pay 74.93 EUR" in text for text in result.summary.results)
+    path, name = result.layers["grant_parts"].rsplit(":", 1)
+    layers = {"grant_parts": gpd.read_file(path, layer=name)}
+    assert sorted(layers["grant_parts"]["payment"]) == [0.0, 24.98, 49.95]
+    for called, table in (tables | layers).items():
+        assert not [c for c in table if str(c).endswith("_minor")], called
+        if any(str(c).startswith(("payment", "extra_")) for c in table):
+            assert (table["currency"] == "EUR").all(), called
+
+
+def test_a_share_of_the_cost_is_shown_in_units_of_the_currency(given):
+    """35 % of 1234.57 are 432.0995; of half the belt, 617.29 (rounded half up), 216.0515."""
+    path = Path(given["belts"].rpartition(":")[0])
+    frame = gpd.read_file(path, layer="belts").assign(cost=1234.57)
+    frame.to_file(path, layer="costed", mode="a")
+    given["belts"] = f"{path}:costed"
+    changed(given, "amount = 6000.00", "percent = 35")
+    rows = texts(shelterscape.grant_overlay(**changed(given, 'per = "ha"', 'per = "cost"')))
+    assert list(rows["grant_payments"]["paid_quantity"]) == ["1234.57", "617.29"]
+    assert list(rows["grant_payments"]["payment"]) == ["432.1", "216.05"]
+    assert list(rows["grant_by_scheme"]["payment"]) == ["648.15"]
+
+
+@pytest.mark.parametrize(
+    ("minor_per_major", "rows", "shown"),
+    [(1, ["5.0", "2.0"], "7 EUR"), (1000, ["4.995", "2.498"], "7.493 EUR")],
+)
+def test_amounts_have_the_decimals_of_their_currency(given, minor_per_major, rows, shown):
+    """By hand: 150 m and 75 m at 0.0333 are 4.995 and 2.4975."""
+    changed(given, "6000.00", "0.0333")
+    changed(given, 'per = "ha"', 'per = "m"')
+    changed(given, "\n[qualify]", f"minor_per_major = {minor_per_major}\n[qualify]")
+    result = shelterscape.grant_overlay(**given)
+    assert list(texts(result)["grant_payments"]["payment"]) == rows
+    assert any(f"would pay {shown} " in text for text in result.summary.results)
+
+
+def test_widening_is_decimal_with_a_currency(given):
+    """By hand: 12 m to 20 m costs 8/12 more; 150 m by 20 m at 6000 per ha are 1800."""
+    changed(given, "[qualify]", "[qualify]\nmin_width_m = 20")
+    result = shelterscape.grant_overlay(**given)
+    rows = texts(result)["grant_widening"].set_index("name")
+    assert (rows["currency"] == "EUR").all()
+    assert tuple(rows.loc["A", ["extra_cost", "extra_payment"]]) == ("1000.0", "1800.0")
+    assert any(
+        text.startswith("Widening adds up to ") and " EUR " in text
+        for text in result.summary.results
+    )
+
+
+def test_every_output_states_the_caution_and_the_date_of_the_rules(given):
+    given["schemes"] = [changed(given, "[qualify]", "[qualify]\nmin_width_m = 20")["schemes"][0]]
     result = shelterscape.grant_overlay(**given)
     path, name = result.layers["grant_parts"].rsplit(":", 1)
     frames = [gpd.read_file(path, layer=name)]
     frames += [pd.read_csv(p) for n, p in result.tables.items() if n != "grant_payments"]
-    told = pd.concat([f for f in frames if "scheme" in f and len(f)])["caution"]
-    assert len(told) > 4
-    assert told.str.contains("Screening only: the grant body decides, and rules change").all()
-    assert told.str.contains("“Hill” as of 2026-01-01").all()
+    reported = pd.concat([f for f in frames if "scheme" in f and len(f)])["caution"]
+    assert len(reported) > 4
+    assert reported.str.contains("Screening only: the grant body decides, and rules change").all()
+    assert reported.str.contains("“Hill” as of 2026-01-01").all()
     cautions = pd.read_csv(result.tables["assessment_thresholds"])["caution"]
     assert cautions.str.contains("not a decision").all()
     assert any("grant body decides" in text for text in result.record["steps"][0]["cautions"])
 
 
 def test_the_same_in_another_coordinate_system(given, tmp_path):
-    """Layers in degrees are brought onto the belts; the sums stay within a thousandth."""
+    """Layers in degrees are reprojected; sums differ by less than a thousandth."""
     areas = gpd.read_file(given["grant_areas"].rpartition(":")[0], layer="areas")
     # Straight edges bend in degrees: vertices every 5 m keep them straight enough.
     areas.geometry = areas.segmentize(5.0)
@@ -148,7 +213,7 @@ def test_the_same_in_another_coordinate_system(given, tmp_path):
     first = shelterscape.grant_overlay(**given)
     given |= {"grant_areas": f"{tmp_path / 'degrees.gpkg'}:areas", "out": tmp_path / "again"}
     again = shelterscape.grant_overlay(**given)
-    sums = [pd.read_csv(r.tables["grant_payments"])["payment_minor"].sum() for r in (first, again)]
+    sums = [pd.read_csv(r.tables["grant_payments"])["payment"].sum() for r in (first, again)]
     assert sums[1] == pytest.approx(sums[0], rel=1e-3)
     assert "layer-reprojected" in {n.code for n in again.notices}
 
@@ -159,8 +224,8 @@ def test_belts_in_degrees_need_a_system_in_metres(given, tmp_path):
     given["belts"] = f"{tmp_path / 'degrees.gpkg'}:belts"
     refused(given, "crs-geographic", "belt layer", "--to-crs EPSG:32632")
     result = shelterscape.grant_overlay(**given, to_crs="EPSG:25832")
-    paid = pd.read_csv(result.tables["grant_payments"])["payment_minor"].sum()
-    assert paid == pytest.approx(162_000, rel=1e-3)
+    paid = pd.read_csv(result.tables["grant_payments"])["payment"].sum()
+    assert paid == pytest.approx(1620, rel=1e-3)
 
 
 def test_two_runs_write_the_same_bytes(given, tmp_path):
@@ -169,8 +234,8 @@ def test_two_runs_write_the_same_bytes(given, tmp_path):
     assert first.record == again.record
 
 
-def test_the_belts_that_stand_today_work_too(tmp_path):
-    """A plain layer without costs, parcels or plants, walls and fences in it."""
+def test_existing_belts_are_accepted(tmp_path):
+    """A layer without costs, parcels or plants, with walls and fences."""
     result = shelterscape.grant_overlay(
         belts=f"{SAMPLE / 'ostrel.gpkg'}:belts",
         schemes=[SAMPLE / "scheme_farm_shelter.toml"],
@@ -180,10 +245,10 @@ def test_the_belts_that_stand_today_work_too(tmp_path):
     )
     reasons = pd.read_csv(result.tables["grant_reasons"])["reason"]
     assert reasons.str.contains("a wall is not planted").any()
-    assert pd.read_csv(result.tables["grant_by_scheme"])["payment_minor"].sum() > 0
+    assert pd.read_csv(result.tables["grant_by_scheme"])["payment"].sum() > 0
 
 
-def test_holdings_are_taken_from_their_layer(given):
+def test_missing_holdings_are_filled_from_their_layer(given):
     shapes = [box(-50, -50, 300, 20), box(-50, 20, 300, 40), box(-50, 40, 300, 90)]
     given["holdings"] = layer(
         given, "holdings", shapes, holding_id=["H1", "H2", "H2"], name=["One", "Two", "Two"]
@@ -194,7 +259,7 @@ def test_holdings_are_taken_from_their_layer(given):
     assert "holding-found" in {n.code for n in result.notices}
 
 
-def test_thresholds_count_neighbours(given, tmp_path):
+def test_neighbours_count_towards_thresholds(given, tmp_path):
     (tmp_path / "thresholds.toml").write_text(THRESHOLDS, encoding="utf-8")
     given |= {"thresholds": tmp_path / "thresholds.toml", "country": "nowhere"}
     given["neighbours"] = layer(
@@ -206,46 +271,50 @@ def test_thresholds_count_neighbours(given, tmp_path):
     )
     result = shelterscape.grant_overlay(**given)
     (row,) = pd.read_csv(result.tables["assessment_thresholds"]).to_dict("records")
-    assert (row["area_ha"], row["result"], row["effect"]) == (0.54, "reached", "consent")
-    assert "file of 2026-02-03" in row["source"]
-    assert any(text.startswith("CAUTION, Nowhere: 0.54 ha") for text in result.findings)
+    assert (row["part_area_ha"], row["threshold_result"], row["consequence"]) == (
+        0.54,
+        "reached",
+        "consent",
+    )
+    assert "file dated 2026-02-03" in row["source"]
+    assert any(text.startswith("Caution, Nowhere: 0.54 ha") for text in result.summary.results)
 
 
-def test_the_thresholds_of_the_package_are_told_with_their_status(given):
+def test_the_thresholds_of_the_package_are_listed_with_their_status(given):
     rows = pd.read_csv(shelterscape.grant_overlay(**given).tables["assessment_thresholds"])
     assert set(rows["country"]) == {"Germany", "any"}
-    assert rows["source"].str.contains("from memory|common practice").all()
+    assert rows["source"].str.contains("not verified against the source|common practice").all()
 
 
-def test_parcel_caps_without_parcels_are_told(given):
+def test_parcel_caps_without_parcels_give_a_notice(given):
     path = Path(given["belts"].rpartition(":")[0])
     frame = gpd.read_file(path, layer="belts").drop(columns="parcel_id")
     frame.to_file(path, layer="bare", mode="a")
     given["belts"] = f"{path}:bare"
     result = shelterscape.grant_overlay(
-        **changed(given, "[[pay]]", "[caps]\nparcel_minor = 1000\n[[pay]]")
+        **changed(given, "[[pay]]", "[caps]\nparcel = 10.00\n[[pay]]")
     )
-    assert pd.read_csv(result.tables["grant_payments"])["payment_minor"].sum() == 2000
+    assert pd.read_csv(result.tables["grant_payments"])["payment"].sum() == 20
     assert any("parcel_id not given" in n.text for n in result.notices)
 
 
 # ---- errors
 
 
-def test_a_grant_layer_elsewhere_is_refused_with_both_extents(given):
+def test_a_grant_layer_outside_the_belts_is_an_error_with_both_extents(given):
     far = box(-10, -10, 200, 80)
     given["grant_areas"] = layer(
         given, "far", [shapely.transform(far, lambda xy: xy + 90_000)], category=["hill"]
     )
-    refused(given, "layer-outside", "wrong coordinate system", "649990…650200 E", "559950…")
+    refused(given, "layer-outside", "coordinate system is wrong", "649990…650200 E", "559950…")
 
 
-def test_a_grant_layer_that_misses_all_belts_is_told_loudly_with_both_extents(given):
+def test_a_grant_layer_that_touches_no_belt_gives_a_notice_with_both_extents(given):
     beside = layer(given, "near", [box(-40, 15, 180, 35)], category=["vale"])
     given["grant_areas"] = [given["grant_areas"], beside]
     result = shelterscape.grant_overlay(**given)
     (text,) = [n.text for n in result.notices if n.code == "grant-areas-missed"]
-    assert "NO BELT TOUCHES" in text
+    assert "no belt touches any of these grant areas" in text
     assert "559960…560180 E" in text  # the areas
     assert "560000…560150 E" in text  # the belts
 
@@ -256,21 +325,21 @@ def test_overlapping_areas_of_one_category_are_merged_and_counted(given):
     result = shelterscape.grant_overlay(**given)
     (notice,) = [n for n in result.notices if n.code == "areas-merged"]
     assert notice.count == 2
-    assert pd.read_csv(result.tables["grant_payments"])["payment_minor"].sum() == 2 * 108_000
+    assert pd.read_csv(result.tables["grant_payments"])["payment"].sum() == 2 * 1080
 
 
-def test_areas_of_several_layers_add_up(given):
+def test_areas_of_several_layers_are_added(given):
     other = layer(given, "rest", [box(75, 20, 200, 80)], category=["hill"])
     given["grant_areas"] = [given["grant_areas"], other]
     result = shelterscape.grant_overlay(**given)
-    assert pd.read_csv(result.tables["grant_payments"])["payment_minor"].sum() == 2 * 108_000
+    assert pd.read_csv(result.tables["grant_payments"])["payment"].sum() == 2 * 1080
 
 
-def test_an_unknown_category_is_refused_with_the_nearest(given):
+def test_an_unknown_category_is_an_error_that_names_the_nearest(given):
     refused(changed(given, '["hill"]', '["hil"]'), "name-unknown", "Did you mean hill?", "“Hill”")
 
 
-def test_categories_without_a_layer_are_refused(given):
+def test_categories_without_a_layer_are_an_error(given):
     given.pop("grant_areas")
     refused(given, "name-unknown", "--grant-area")
 
@@ -278,12 +347,12 @@ def test_categories_without_a_layer_are_refused(given):
 @pytest.mark.parametrize(
     ("old", "new", "code", "words"),
     [
-        ("amount_minor = 600_000", "amount_minor = -1", "input-refused", ["pay 1, amount_minor"]),
+        ("amount = 6000.00", "amount = -1", "input-refused", ["pay 1, amount"]),
         (
             "[[pay]]",
-            "[caps]\nholding_minor = -5\n[[pay]]",
+            "[caps]\nholding = -5\n[[pay]]",
             "input-refused",
-            ["caps, holding_minor"],
+            ["caps, holding"],
         ),
         (
             "[qualify]",
@@ -293,29 +362,29 @@ def test_categories_without_a_layer_are_refused(given):
         ),
         (
             "[[pay]]",
-            "least_plants_per_ha = 9\nmost_plants_per_ha = 8\n[[pay]]",
+            "min_plants_per_ha = 9\nmax_plants_per_ha = 8\n[[pay]]",
             "input-refused",
-            ["qualify: plants per ha are reversed"],
+            ["qualify: plants per hectare are reversed"],
         ),
-        ("amount_minor", "amont_minor", "name-unknown", ["Did you mean amount_minor?", "pay 1"]),
+        ("amount =", "amont =", "name-unknown", ["Did you mean amount?", "pay 1"]),
         ("categories", "categores", "name-unknown", ["Did you mean categories?", "hill.toml"]),
-        ("dated = 2026-01-01\n", "", "input-refused", ["dated", "Day these rules"]),
+        ("rules_date = 2026-01-01\n", "", "input-refused", ["rules_date", "hill.toml"]),
         ('kind = "capital"', 'kind = "capitol"', "input-refused", ["pay 1, kind", "capitol"]),
         ('per = "ha"', 'per = "acre"', "input-refused", ["pay 1, per"]),
-        ("amount_minor = 600_000", "years = 3", "input-refused", ["pay 1"]),
-        ("amount_minor = 600_000", "amount_minor = 1\npercent = 101", "input-refused", ["percent"]),
+        ("amount = 6000.00", "years = 3", "input-refused", ["pay 1"]),
+        ("amount = 6000.00", "amount = 0.01\npercent = 101", "input-refused", ["percent"]),
         ("[[pay]]", 'area_to = "fence"\n[[pay]]', "input-refused", ["fence_m"]),
-        ("[[pay]]", "least_native_share = 0.5\n[[pay]]", "input-refused", ["native_species"]),
-        ("[[pay]]", "least_native_share = 50\n[[pay]]", "input-refused", ["less than or equal"]),
+        ("[[pay]]", "min_native_share = 0.5\n[[pay]]", "input-refused", ["native_species"]),
+        ("[[pay]]", "min_native_share = 50\n[[pay]]", "input-refused", ["less than or equal"]),
         ('currency = "EUR"', 'currency = "euro"', "input-refused", ["currency", "EUR"]),
         ('name = "Hill"', 'name = "Hill', "file-unreadable", ["not valid TOML", "hill.toml"]),
     ],
 )
-def test_slips_in_a_scheme_file(given, old, new, code, words):
+def test_mistakes_in_a_scheme_file_are_errors_that_name_the_key(given, old, new, code, words):
     refused(changed(given, old, new), code, *words)
 
 
-def test_two_schemes_of_one_name_or_two_currencies(given, tmp_path):
+def test_schemes_with_one_name_or_two_currencies_are_an_error(given, tmp_path):
     second = tmp_path / "second.toml"
     given["schemes"].append(second)
     second.write_text(SCHEME, encoding="utf-8")
@@ -325,7 +394,7 @@ def test_two_schemes_of_one_name_or_two_currencies(given, tmp_path):
     refused(given, "input-refused", "currencies", "DKK")
 
 
-def test_no_scheme_at_all(given):
+def test_at_least_one_scheme_is_required(given):
     refused(given | {"schemes": []}, "input-refused", "schemes")
 
 
@@ -338,36 +407,36 @@ def test_no_scheme_at_all(given):
         ({"contract": ["Old"]}, "column-missing", ["scheme", "contract"]),
     ],
 )
-def test_bad_agreements(given, columns, code, words):
+def test_mistakes_in_agreements_are_errors(given, columns, code, words):
     given["agreements"] = layer(given, "old", [box(0, -10, 60, 10)], **columns)
     refused(given, code, *words)
 
 
-def test_agreements_count_while_they_stand(given, tmp_path):
+def test_agreements_count_while_they_are_in_force(given, tmp_path):
     columns = {"scheme": ["Old", "Older"], "ends": ["2031-12-31", "2026-12-31"]}
     shapes = [box(100, -10, 150, 10), box(0, -10, 60, 10)]
     given["agreements"] = layer(given, "old", shapes, **columns)
     result = shelterscape.grant_overlay(**given)
-    paid = pd.read_csv(result.tables["grant_payments"])["payment_minor"].sum()
-    assert paid == 100 * 12 * 60 + 75 * 12 * 60
+    paid = pd.read_csv(result.tables["grant_payments"])["payment"].sum()
+    assert paid == (100 + 75) * 12 * 0.60
     assert {"agreements-over"} <= {n.code for n in result.notices}
     given |= {"out": tmp_path / "later", "start_year": 2033}
     later = shelterscape.grant_overlay(**given)
-    assert pd.read_csv(later.tables["grant_payments"])["payment_minor"].sum() == 162_000
+    assert pd.read_csv(later.tables["grant_payments"])["payment"].sum() == 1620
 
 
-def test_lines_where_areas_are_needed(given):
+def test_lines_as_grant_areas_are_an_error(given):
     given["grant_areas"] = layer(given, "lines", [LineString([(0, 0), (9, 9)])], category=["hill"])
     refused(given, "areas-needed", "1 of 1 features")
 
 
-def test_an_area_without_a_category(given):
+def test_an_area_without_a_category_is_an_error(given):
     given["grant_areas"] = layer(given, "blank", [box(0, 0, 90, 90)], category=[None])
     refused(given, "column-bad", "category is empty")
     given["grant_areas"] = layer(given, "other", [box(0, 0, 90, 90)], kind=["hill"])
     refused(given, "column-missing", "no column category", "kind")
     result = shelterscape.grant_overlay(**given, fields={"grant_areas.category": "kind"})
-    assert pd.read_csv(result.tables["grant_payments"])["payment_minor"].sum() > 0
+    assert pd.read_csv(result.tables["grant_payments"])["payment"].sum() > 0
 
 
 @pytest.mark.parametrize(
@@ -383,7 +452,9 @@ def test_an_area_without_a_category(given):
         ),
     ],
 )
-def test_slips_in_a_threshold_file(given, tmp_path, change, code, words):
+def test_mistakes_in_a_threshold_file_are_errors_that_name_the_key(
+    given, tmp_path, change, code, words
+):
     path = tmp_path / "thresholds.toml"
     path.write_text(change.pop("text", THRESHOLDS), encoding="utf-8")
     refused(given | change | {"thresholds": path}, code, *words)
@@ -400,23 +471,26 @@ def test_several_data_sets_in_a_plan_and_in_the_record(given, tmp_path):
         'schemes = ["hill.toml", "vale, north.toml"]\ngrant_areas = "in.gpkg:areas"\n'
     )
     (tmp_path / "plan.toml").write_text(text, encoding="utf-8")
-    (step,) = read_plan(tmp_path / "plan.toml")
+    (step,) = read_plan(tmp_path / "plan.toml").steps
     assert step.params.grant_areas == (given["grant_areas"],)
     result = run([step], given["out"])
-    (told,) = result.record["steps"]
-    assert [f["name"] for f in told["files_read"]["schemes"]] == ["hill.toml", "vale, north.toml"]
-    assert all(len(f["sha256"]) == 1 for f in told["files_read"]["schemes"])
-    assert told["inputs"]["grant_areas"] == ["in.gpkg:areas"]
+    (reported,) = result.record["steps"]
+    assert [f["name"] for f in reported["files_read"]["schemes"]] == [
+        "hill.toml",
+        "vale, north.toml",
+    ]
+    assert all(len(f["sha256"]) == 1 for f in reported["files_read"]["schemes"])
+    assert reported["inputs"]["grant_areas"] == ["in.gpkg:areas"]
     assert str(tmp_path) not in json.dumps(result.record)
 
 
 def test_several_data_sets_on_the_command_line(given, tmp_path):
     from shelterscape.cli import main
 
-    odd = tmp_path / "vale, north.toml"
-    odd.write_text(SCHEME.replace('"Hill"', '"Vale"'), encoding="utf-8")
+    with_comma = tmp_path / "vale, north.toml"
+    with_comma.write_text(SCHEME.replace('"Hill"', '"Vale"'), encoding="utf-8")
     words = ["grant-overlay", "--belts", given["belts"], "--start-year", "2027"]
-    words += ["--scheme", str(given["schemes"][0]), "--scheme", str(odd)]
+    words += ["--scheme", str(given["schemes"][0]), "--scheme", str(with_comma)]
     words += ["--grant-area", given["grant_areas"], "--out", str(given["out"])]
     with pytest.raises(SystemExit) as left:
         main(words)
@@ -426,7 +500,7 @@ def test_several_data_sets_on_the_command_line(given, tmp_path):
 
 
 def test_one_of_several_may_come_from_an_earlier_step(given, tmp_path):
-    """Here the parts of a first run stand as agreements and grant areas of a second."""
+    """A layer of an earlier step is named among the grant areas; a misspelt name is an error."""
     text = (
         '[[step]]\nprocess = "shelter"\nid = "first"\ndem = "dem.tif"\nwinds = "210"\n'
         'belts = "in.gpkg:belts"\n[[step]]\nprocess = "grant-overlay"\nbelts = "in.gpkg:belts"\n'
@@ -435,18 +509,31 @@ def test_one_of_several_may_come_from_an_earlier_step(given, tmp_path):
     )
     (tmp_path / "plan.toml").write_text(text, encoding="utf-8")
     with pytest.raises(InputError) as caught:
-        run(read_plan(tmp_path / "plan.toml"), given["out"])
+        run(read_plan(tmp_path / "plan.toml").steps, given["out"])
     assert "Did you mean shelter_zones?" in str(caught.value)
 
 
 # ---- the sample
 
 
-def test_the_sample_pays_by_both_schemes(demo):
-    sums = pd.read_csv(demo.tables["grant_by_scheme"]).set_index("scheme")
-    assert (sums["payment_minor"] > 0).all()
-    reasons = pd.read_csv(demo.tables["grant_reasons"])["reason"]
-    for words in ("outside", "under an agreement", "20 m asked", "not beside", "native share"):
-        assert reasons.str.contains(words).any(), words
-    assert (pd.read_csv(demo.tables["grant_widening"])["extra_payment_minor"] > 0).any()
-    assert (pd.read_csv(demo.tables["assessment_thresholds"])["result"] == "reached").any()
+def test_the_sample_pays_by_both_schemes(tmp_path):
+    result = shelterscape.grant_overlay(
+        belts=f"{SAMPLE / 'grants.gpkg'}:proposed_belts",
+        schemes=[SAMPLE / "scheme_water_belts.toml", SAMPLE / "scheme_farm_shelter.toml"],
+        grant_areas=f"{SAMPLE / 'ostrel.gpkg'}:grant_areas",
+        agreements=f"{SAMPLE / 'grants.gpkg'}:agreements",
+        neighbours=f"{SAMPLE / 'ostrel.gpkg'}:belts",
+        thresholds=SAMPLE / "thresholds.toml",
+        country="Ostrel",
+        start_year=2027,
+        out=tmp_path / "out",
+    )
+    tables = {name: pd.read_csv(path) for name, path in result.tables.items()}
+    assert (tables["grant_by_scheme"]["payment"] > 0).all()
+    kinds = set(tables["grant_payments"]["payment_kind"])
+    assert kinds == {"capital", "annual", "maintenance"}
+    reasons = tables["grant_reasons"]["reason"]
+    for part in ("outside", "already under", "20 m required", "incompatible", "native share"):
+        assert reasons.str.contains(part).any(), part
+    assert (tables["grant_widening"]["extra_payment"] > 0).any()
+    assert (tables["assessment_thresholds"]["threshold_result"] == "reached").any()

@@ -1,4 +1,4 @@
-"""The grid and the one compass."""
+"""Grids and directions."""
 
 from __future__ import annotations
 
@@ -11,14 +11,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyproj import Geod, Transformer
 
-from shelterscape.grid import Grid, downwind, grid_direction, toward, wrapped
+from shelterscape.grid import Grid, degrees_text, downwind, grid_direction, toward, wrapped
+
+
+@given(st.floats(-1, 1))
+def test_no_angle_is_written_as_minus_zero(angle):
+    assert degrees_text(angle) in ("-1°", "0°", "1°")
 
 
 @pytest.mark.parametrize(
     ("bearing", "step"),
     [(0, (0, -1)), (90, (1, 0)), (180, (0, 1)), (270, (-1, 0)), (360, (0, -1)), (-90, (-1, 0))],
 )
-def test_main_points_are_exact(bearing, step):
+def test_cardinal_directions_are_exact(bearing, step):
     assert toward(bearing) == step
 
 
@@ -27,7 +32,7 @@ def test_steps_are_unit_and_downwind_is_opposite(bearing):
     east, down = toward(bearing)
     assert math.hypot(east, down) == pytest.approx(1)
     assert downwind(bearing) == pytest.approx((-east, -down), abs=1e-12)
-    # By an independent road: the angle of the step, clockwise from up.
+    # Independent calculation: the angle of the step, clockwise from up.
     back = math.degrees(math.atan2(east, -down))
     assert math.cos(math.radians(back - bearing)) == pytest.approx(1)
 
@@ -61,7 +66,7 @@ def test_convergence_against_a_geodesic(crs, x, y):
     )
 
 
-def test_convergence_without_crs_is_nothing(grid_of):
+def test_convergence_without_a_coordinate_system_is_zero(grid_of):
     assert grid_of(3, 3).convergence_deg() == 0
 
 
@@ -74,7 +79,7 @@ def test_other_layouts_are_refused(affine):
         Grid((2, 2), affine)
 
 
-def test_window_keeps_its_place_in_the_whole(grid_of):
+def test_a_window_keeps_its_position_in_the_whole(grid_of):
     whole = grid_of(100, 80, cell_m=2.5)
     part = whole.window(20, 30, (10, 5)).window(3, 1, (4, 4))
     assert (part.row0, part.col0) == (23, 31)

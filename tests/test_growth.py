@@ -1,4 +1,4 @@
-"""Growth: published curves through their site, nursery rates, and belts in a later year."""
+"""Growth: published curves through a site index, nursery rates, and belts in a future year."""
 
 from __future__ import annotations
 
@@ -56,12 +56,12 @@ def test_heights_at_ages(row):
 
 
 @given(curved, sites)
-def test_a_curve_passes_its_site(name, site):
+def test_a_curve_passes_through_its_site_index(name, site):
     assert growth.height_at(name, site[1], site_index=site) == pytest.approx(site[0], rel=1e-9)
 
 
 @pytest.mark.parametrize("name", growth.species_names())
-def test_the_default_site_is_that_of_the_table(name):
+def test_the_default_site_index_is_that_of_the_table(name):
     row = data.table("species.csv").set_index("species").loc[name]
     if growth.curve_note(name):
         assert math.isnan(row.site_height_m)
@@ -71,7 +71,7 @@ def test_the_default_site_is_that_of_the_table(name):
 
 @given(curved, sites, st.floats(15.0, 120.0))
 def test_any_point_of_a_curve_gives_the_same_curve(name, site, other_age):
-    """Law of such equations: the age at which the site is stated makes no difference."""
+    """Property of these equations: any point of a curve, as site index, gives the same curve."""
     there = growth.height_at(name, other_age, site_index=site)
     if not 1.4 < there < 80.0:
         return
@@ -90,8 +90,8 @@ def test_any_point_of_a_curve_gives_the_same_curve(name, site, other_age):
         ("European larch", 0.0232, 0.3944, 2.7545),
     ],
 )
-def test_varying_shape_by_another_road(name, b1, b2, b3):
-    """The final height found by searching, not by the closed form (D; coefficients S2)."""
+def test_varying_shape_by_a_search(name, b1, b2, b3):
+    """The final height by a numerical search, not by the closed form (D; coefficients S2)."""
 
     def height(final: float, age: float) -> float:
         return final + (b2 + b3 / final) * math.log(1 - math.exp(-b1 * age))
@@ -121,7 +121,7 @@ def test_fixed_shape_is_a_straight_line_in_logarithms(name, b1, b2):
     ("name", "beta", "k", "far"),
     [("common alder", 381.5, -1.3823, 7.0), ("oak", 8841.4, -1.4317, 1000.0)],
 )
-def test_johansson_by_plain_arithmetic(name, beta, k, far):
+def test_johansson_by_arithmetic(name, beta, k, far):
     """The equation as listed, term by term (D; coefficients S2); 10 m at 50."""
     d = beta * far**k
     r = math.sqrt((10 - d) ** 2 + 4 * beta * 10 * 50**k)
@@ -139,7 +139,7 @@ def test_height_never_falls_with_age(name, site, ages):
 
 
 @pytest.mark.parametrize("name", growth.species_names())
-def test_nothing_at_planting_and_a_number_for_a_number(name):
+def test_height_is_0_at_planting_and_a_number_for_a_number(name):
     assert growth.height_at(name, 0) == 0.0
     assert growth.height_at(name, -3) == 0.0
     assert isinstance(growth.height_at(name, 7), float)
@@ -149,9 +149,9 @@ def test_nothing_at_planting_and_a_number_for_a_number(name):
     assert growth.height_at(name, 10) > growth.height_at(name, 5) > 0
 
 
-def test_birch_counts_from_breast_height():
+def test_birch_starts_at_breast_height():
     """The equation gives height above 1.3 m against age at breast height (Eriksson and others
-    1997, S2), four years after planting (E)."""
+    1997, S2), reached four years after planting (assumed)."""
     beta, k, far = 394.0, -1.387, 7.0
     y1, t1, t2 = 12.0 - 1.3, 40.0 - 4.0, 20.0 - 4.0
     d = beta * far**k
@@ -163,7 +163,7 @@ def test_birch_counts_from_breast_height():
 
 
 @pytest.mark.parametrize("site", [(1.3, 20.0), (6.0, 4.0)])
-def test_birch_refuses_a_site_below_breast_height(site):
+def test_birch_refuses_a_site_index_below_breast_height(site):
     with pytest.raises(InputError, match=r"1\.3 m") as caught:
         growth.height_at("birch", 20, site_index=site)
     assert caught.value.code == "input-refused"
@@ -177,17 +177,17 @@ def test_birch_refuses_a_site_below_breast_height(site):
         ("rowan", (0.2, 0.4), (8, 15)),
     ],
 )
-def test_nursery_rates_lie_in_the_ranges_given(name, rate, mature):
-    """Ranges of nurseries, low grade; no published curve was found for these."""
+def test_nursery_rates_are_within_published_ranges(name, rate, mature):
+    """Ranges stated by nurseries, of low accuracy; no published curve was found."""
     assert rate[0] <= growth.height_at(name, 10) / 10 <= rate[1]
     assert mature[0] <= growth.height_at(name, 200) <= mature[1]
-    assert growth.curve_note(name) == "no published growth curve; nursery rate used"
+    assert growth.curve_note(name) == "no published growth curve: nursery rate used"
 
 
-def test_a_site_without_a_curve_sets_the_line():
+def test_a_site_index_without_a_curve_sets_the_line():
     assert growth.height_at("ash", 25, site_index=(9, 25)) == 9
     assert growth.height_at("ash", 10, site_index=(9, 25)) == pytest.approx(3.6)
-    assert growth.height_at("hazel", 100, site_index=(12, 25)) == 12  # taller than the table says
+    assert growth.height_at("hazel", 100, site_index=(12, 25)) == 12  # taller than in the table
 
 
 def test_which_species_have_a_published_curve():
@@ -201,7 +201,7 @@ def test_which_species_have_a_published_curve():
 # Names and sites ---------------------------------------------------------------------------------
 
 
-def test_other_names_and_letters():
+def test_alternative_names_and_capital_letters():
     for name in ("alder", "ALDER", " Common Alder "):
         assert growth.height_at(name, 20) == growth.height_at("common alder", 20)
     assert "alder" not in growth.species_names()
@@ -209,12 +209,12 @@ def test_other_names_and_letters():
 
 
 @pytest.mark.parametrize(("name", "near"), [("hawthron", "hawthorn"), ("sitka", "Sitka spruce")])
-def test_an_unknown_species_names_the_nearest(name, near):
+def test_an_unknown_species_gets_the_most_similar_name(name, near):
     with pytest.raises(InputError) as caught:
         growth.height_at(name, 10)
     assert caught.value.code == "name-unknown"
     assert caught.value.value == name
-    assert f"Did you mean {near!r}?" in caught.value.mend
+    assert f"Did you mean {near!r}?" in caught.value.hint
 
 
 @pytest.mark.parametrize("ask", [growth.is_evergreen, growth.curve_note])
@@ -222,7 +222,7 @@ def test_an_unknown_species_is_refused_everywhere(ask):
     with pytest.raises(InputError) as caught:
         ask("xxxxxx")
     assert caught.value.code == "name-unknown"
-    assert "Did you mean" not in caught.value.mend
+    assert "Did you mean" not in caught.value.hint
 
 
 @pytest.mark.parametrize(
@@ -230,7 +230,7 @@ def test_an_unknown_species_is_refused_everywhere(ask):
     [(0, 50), (-3, 50), (12, 0), (12, -1), (81, 50), (12, 301), (math.nan, 50), (9, math.inf)],
 )
 @pytest.mark.parametrize("name", ["beech", "ash"])
-def test_a_site_out_of_range_is_refused(site, name):
+def test_a_site_index_out_of_range_is_refused(site, name):
     with pytest.raises(InputError) as caught:
         growth.height_at(name, 10, site_index=site)
     assert caught.value.code == "input-refused"
@@ -238,7 +238,7 @@ def test_a_site_out_of_range_is_refused(site, name):
 
 @pytest.mark.parametrize("name", [*growth.species_names(), "alder", "sitka SPRUCE"])
 def test_evergreens_are_those_of_the_belt_defaults(name):
-    """`complete` gives evergreens the porosity in leaf all year; a road of its own."""
+    """Compared with `complete`, which gives evergreens the porosity in leaf all year."""
     whole = belts(species=[name], porosity=[0.35])
     assert growth.is_evergreen(name) == (whole.bare_porosity.iloc[0] == 0.35)
 
@@ -249,7 +249,7 @@ def test_evergreen_list():
     assert found == conifers | {"holly", "yew"}
 
 
-def test_species_table_is_whole():
+def test_the_table_of_species_is_complete():
     rows = data.table("species.csv").set_index("species")
     full = rows[rows["same_as"].isna()]
     others = rows[rows["same_as"].notna()]
@@ -301,16 +301,16 @@ def test_local_height_refused(text, code):
     with pytest.raises(InputError) as caught:
         growth.parse_local_height(text)
     assert caught.value.code == code
-    assert caught.value.mend
+    assert caught.value.hint
 
 
 # Belts in a year ---------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(("season", "porosity"), [("in-leaf", 0.4), ("bare", 0.6)])
-def test_without_a_year_all_is_as_surveyed(season, porosity):
+def test_without_a_year_belts_are_as_surveyed(season, porosity):
     whole = belts(species=["oak", ""], planted_year=[2030, pd.NA], height_m=[1.0, 6.0])
-    height, theta, notes = growth.grown(whole, season, None)
+    height, theta, notes = growth.projected_growth(whole, season, None)
     assert list(height) == [1.0, 6.0]
     assert list(theta) == [porosity, porosity]
     assert list(notes) == ["", ""]
@@ -318,29 +318,29 @@ def test_without_a_year_all_is_as_surveyed(season, porosity):
 
 def test_an_unknown_season_is_refused():
     with pytest.raises(InputError) as caught:
-        growth.grown(belts(species=["oak"]), "winter", None)
+        growth.projected_growth(belts(species=["oak"]), "winter", None)
     assert caught.value.code == "name-unknown"
 
 
-def test_height_is_the_greatest_of_three():
+def test_height_is_the_largest_of_three():
     whole = belts(
         species=["Sitka spruce", "Sitka spruce", "Sitka spruce"],
         planted_year=[2000, 2036, 2000],
         height_m=[1.0, 1.0, 30.0],
     )
-    height, _, _ = growth.grown(whole, "in-leaf", 2040)
+    height, _, _ = growth.projected_growth(whole, "in-leaf", 2040)
     by_curve = growth.SITE_FACTOR * growth.height_at("Sitka spruce", 40)
     by_nursery = 0.5 + 0.5 * 4
     np.testing.assert_allclose(height, [by_curve, by_nursery, 30.0])
 
 
 @pytest.mark.parametrize("name", growth.species_names())
-def test_planted_size_is_the_floor_up_to_three_metres(name):
+def test_planted_size_and_nursery_rate_apply_up_to_three_metres(name):
     whole = belts(species=[name], planted_year=[2025], height_m=[0.1])
     rate = data.table("species.csv").set_index("species").loc[name, "nursery_rate"]
-    assert growth.grown(whole, "in-leaf", 2025)[0][0] == growth.PLANTED_SIZE_M
+    assert growth.projected_growth(whole, "in-leaf", 2025)[0][0] == growth.PLANTED_SIZE_M
     for age in (1, 3, 12):
-        height = growth.grown(whole, "in-leaf", 2025 + age)[0][0]
+        height = growth.projected_growth(whole, "in-leaf", 2025 + age)[0][0]
         curve = growth.SITE_FACTOR * growth.height_at(name, age)
         assert height == pytest.approx(max(curve, min(0.5 + rate * age, 3.0)))
 
@@ -348,11 +348,11 @@ def test_planted_size_is_the_floor_up_to_three_metres(name):
 @given(
     species, st.integers(1980, 2040), st.integers(0, 80), st.integers(0, 80), st.floats(0.05, 25.0)
 )
-def test_no_belt_falls_or_opens_with_the_years(name, planted, first, more, surveyed):
+def test_no_belt_loses_height_or_density_with_the_years(name, planted, first, more, surveyed):
     whole = belts(species=[name], planted_year=[planted], height_m=[surveyed])
     for season in ("in-leaf", "bare"):
-        early = growth.grown(whole, season, planted + first)
-        late = growth.grown(whole, season, planted + first + more)
+        early = growth.projected_growth(whole, season, planted + first)
+        late = growth.projected_growth(whole, season, planted + first + more)
         assert late[0][0] >= early[0][0] - 1e-9
         assert late[0][0] >= surveyed
         assert late[1][0] <= early[1][0]
@@ -360,71 +360,74 @@ def test_no_belt_falls_or_opens_with_the_years(name, planted, first, more, surve
         assert late[1][0] >= whole[column].iloc[0]
 
 
-def test_a_belt_is_not_there_before_it_is_planted():
+def test_a_belt_has_no_height_before_it_is_planted():
     whole = belts(species=["oak", ""], planted_year=[2030, 2030], height_m=[8.0, 8.0])
-    height, porosity, notes = growth.grown(whole, "in-leaf", 2029)
+    height, porosity, notes = growth.projected_growth(whole, "in-leaf", 2029)
     assert list(height) == [0.0, 0.0]
     assert list(porosity) == [1.0, 1.0]
     assert set(notes) == {growth.NOT_PLANTED}
 
 
-def test_what_cannot_be_grown_stays_and_says_so():
+def test_belts_without_projected_growth_keep_their_height_and_have_a_note():
     whole = belts(
         species=["oak", "", "", "something rare", "", "Hazel", "birch"],
         planted_year=[pd.NA, 2010, pd.NA, 2010, 2010, 2010, 2010],
         belt_type=["hedge", "hedge", "wall", "hedge", "fence", "hedge", "hedge"],
         height_m=[2.0] * 7,
     )
-    height, _, notes = growth.grown(whole, "in-leaf", 2050)
+    height, _, notes = growth.projected_growth(whole, "in-leaf", 2050)
     assert list(height[:5]) == [2.0] * 5
     assert all(height[5:] > 2.0)
-    given_not = "not grown: species or year planted not given"
-    unknown = "not grown: species not known here"
-    assert list(notes) == [given_not, given_not, "", unknown, "", growth.NO_CURVE, ""]
+    not_given = "growth not projected: no species or no year planted given"
+    unknown = "growth not projected: species not in the table of species"
+    assert list(notes) == [not_given, not_given, "", unknown, "", growth.NO_CURVE, ""]
 
 
-def test_a_new_belt_closes_over_ten_years():
+def test_a_new_belt_reaches_its_density_after_ten_years():
     whole = belts(
         species=["oak"] * 4,
         planted_year=[2020, 2020, pd.NA, 2020],
         height_m=[1.0, 3.0, 1.0, 1.0],
         belt_type=["hedge", "hedge", "hedge", "fence"],
     )
-    seen = {year: growth.grown(whole, "in-leaf", year)[1] for year in (2020, 2025, 2030, 2060)}
+    seen = {
+        year: growth.projected_growth(whole, "in-leaf", year)[1]
+        for year in (2020, 2025, 2030, 2060)
+    }
     np.testing.assert_allclose(seen[2020], [1.0, 0.4, 0.4, 0.4])
     np.testing.assert_allclose(seen[2025], [0.7, 0.4, 0.4, 0.4])
     np.testing.assert_allclose(seen[2030], 0.4)
     np.testing.assert_allclose(seen[2060], 0.4)
-    np.testing.assert_allclose(growth.grown(whole, "bare", 2025)[1][0], 0.8)
+    np.testing.assert_allclose(growth.projected_growth(whole, "bare", 2025)[1][0], 0.8)
 
 
-def test_local_heights_set_the_curve_unreduced():
+def test_local_heights_set_the_curve_without_site_factor():
     whole = belts(species=["alder", "ash", "oak"], planted_year=[2000] * 3)
     local = dict(growth.parse_local_height(t) for t in ("alder 11 m at 25", "ash 9 m at 25"))
-    height, _, notes = growth.grown(whole, "in-leaf", 2025, local_heights=local)
-    plain, _, _ = growth.grown(whole, "in-leaf", 2025)
+    height, _, notes = growth.projected_growth(whole, "in-leaf", 2025, local_heights=local)
+    plain, _, _ = growth.projected_growth(whole, "in-leaf", 2025)
     np.testing.assert_allclose(height, [11.0, 9.0, plain[2]])
     assert list(notes) == ["", growth.LOCAL_LINE, ""]
 
 
-def test_a_belt_without_a_surveyed_height_grows():
+def test_a_belt_without_a_surveyed_height_has_that_of_its_growth():
     whole = belts(species=["poplar", "oak"], planted_year=[2000, pd.NA])
     whole["height_m"] = np.nan
-    height, porosity, _ = growth.grown(whole, "in-leaf", 2030)
+    height, porosity, _ = growth.projected_growth(whole, "in-leaf", 2030)
     assert height[0] == pytest.approx(0.8 * 18.0)
     assert np.isnan(height[1])
     assert list(porosity) == [0.4, 0.4]
 
 
-def test_no_belts_no_numbers():
+def test_no_belts_give_empty_results():
     none = belts(species=["oak"]).iloc[:0]
-    assert [len(part) for part in growth.grown(none, "bare", 2030)] == [0, 0, 0]
+    assert [len(part) for part in growth.projected_growth(none, "bare", 2030)] == [0, 0, 0]
 
 
-def test_belts_are_left_as_they_were():
+def test_input_belts_are_not_changed():
     whole = belts(species=["oak"], planted_year=[2020])
     before = whole.copy()
-    height, porosity, _ = growth.grown(whole, "in-leaf", None)
+    height, porosity, _ = growth.projected_growth(whole, "in-leaf", None)
     height += 1.0
     porosity += 1.0
     pd.testing.assert_frame_equal(pd.DataFrame(whole), pd.DataFrame(before))

@@ -1,4 +1,4 @@
-"""Belts and places as they come from the world: each gets its notice or one clear refusal."""
+"""Malformed and unusual belts and places: each is used with a notice, or refused with an error."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from shapely.affinity import translate
 
 
 def at(*points):
-    """Points counted from the north-west corner of the ground, east and south."""
+    """Points in metres east and south of the north-west corner of the ground."""
     return [(WEST + x, NORTH - y) for x, y in points]
 
 
@@ -48,7 +48,7 @@ REFUSED = {
     "no column of heights": ([HEDGE], {"height_m": None}, "belts-no-height", ["--field"]),
     "height in centimetres": (
         [HEDGE, OTHER_HEDGE], {"height_m": [6, 350]}, "column-bad",
-        ["350", "feature 2", "divide by 100"],
+        ["350", "feature 2", "Divide by 100"],
     ),
     "height in words": (
         [HEDGE, OTHER_HEDGE], {"height_m": ["6", "tall"]}, "column-bad", ["tall", "feature 2"],
@@ -57,13 +57,13 @@ REFUSED = {
     "height in feet and inches": ([HEDGE], {"height_m": ["20 ft"]}, "column-bad", ["20 ft"]),
     "decimal comma": ([HEDGE], {"height_m": ["6,5"]}, "column-bad", ["6,5", "6.5"]),
     "height below zero": ([HEDGE], {"height_m": [-3.0]}, "column-bad", ["-3"]),
-    "height of nothing": ([HEDGE], {"height_m": [0.0]}, "column-bad", ["0"]),
-    "height without end": ([HEDGE], {"height_m": [np.inf]}, "column-bad", ["inf"]),
+    "height of 0": ([HEDGE], {"height_m": [0.0]}, "column-bad", ["0"]),
+    "infinite height": ([HEDGE], {"height_m": [np.inf]}, "column-bad", ["inf"]),
     "height as yes or no": ([HEDGE], {"height_m": [True]}, "column-bad", ["True"]),
     "height as a day": (
         [HEDGE], {"height_m": np.array(["2020-05-01"], "datetime64[ns]")}, "column-bad", ["2020"],
     ),
-    "porosity in percent": ([HEDGE], {"porosity": [40]}, "column-bad", ["40", "percent"]),
+    "porosity in percent": ([HEDGE], {"porosity": [40]}, "column-bad", ["40", "percentages"]),
     "bare porosity in percent": ([HEDGE], {"bare_porosity": [60]}, "column-bad", ["percent"]),
     "porosity as a percent sign": ([HEDGE], {"porosity": ["40 %"]}, "column-bad", ["40 %"]),
     "width in kilometres by mistake": ([HEDGE], {"width_m": [5000]}, "column-bad", ["5000"]),
@@ -90,8 +90,8 @@ REFUSED = {
 }  # fmt: skip
 
 ASSUMED = {"value-assumed"}
-# name: (outlines, columns, notices that must come)
-TAKEN = {
+# name: (outlines, columns, notices expected)
+USED = {
     "plain": ([HEDGE, OTHER_HEDGE], {}, {}),
     "three-dimensional": ([TALL], {}, {}),
     "many parts": ([MANY], {}, {}),
@@ -130,16 +130,16 @@ def test_belts_are_refused(name, inputs, tmp_path, capsys):
     hold_to_refusal(found, code, *says)
 
 
-@pytest.mark.parametrize("name", TAKEN)
-def test_belts_are_taken_and_what_was_done_is_told(name, inputs, tmp_path, capsys):
-    outlines, columns, notices = TAKEN[name]
+@pytest.mark.parametrize("name", USED)
+def test_belts_are_used_and_changes_are_reported(name, inputs, tmp_path, capsys):
+    outlines, columns, notices = USED[name]
     found = shelter(capsys, tmp_path, belts=plain_belts(inputs, outlines, **columns))
     assert found.exit_code == 0, found.error
     assert notices.items() <= found.notices.items()
     assert set(found.notices) - set(notices) <= ASSUMED
-    told = gpd.read_file(found.out / "layers.gpkg", layer="belts")
+    assessed = gpd.read_file(found.out / "layers.gpkg", layer="belts_assessed")
     dropped = sum(n for c, n in notices.items() if c != "features-repaired")
-    assert len(told) == len(outlines) - dropped
+    assert len(assessed) == len(outlines) - dropped
 
 
 def relative_wind(found):
@@ -147,22 +147,22 @@ def relative_wind(found):
         return data.read(1)
 
 
-def run_apart(name, tmp_path, capsys, outlines, **how):
+def run_apart(name, tmp_path, capsys, outlines, **options):
     (tmp_path / name / "in").mkdir(parents=True)
     belts = plain_belts(tmp_path / name / "in", outlines, height_m=[6.0] * len(outlines))
-    found = shelter(capsys, tmp_path / name, belts=belts, **how)
+    found = shelter(capsys, tmp_path / name, belts=belts, **options)
     assert found.exit_code == 0, found.error
     return relative_wind(found)
 
 
-def test_a_belt_told_twice_shelters_as_one(tmp_path, capsys):
+def test_a_duplicate_belt_shelters_as_one(tmp_path, capsys):
     once = run_apart("once", tmp_path, capsys, [HEDGE])
     twice = run_apart("twice", tmp_path, capsys, [HEDGE, HEDGE.reverse()])
     assert once.min() < 0.8
     np.testing.assert_array_equal(once, twice)
 
 
-def test_two_rows_on_one_line_both_count_and_it_is_told(inputs, tmp_path, capsys):
+def test_two_different_belts_on_one_line_both_count_with_a_notice(inputs, tmp_path, capsys):
     belts = plain_belts(inputs, [HEDGE, HEDGE], height_m=[6.0, 5.0])
     found = shelter(capsys, tmp_path, belts=belts)
     assert found.exit_code == 0 and found.notices["belts-same-line"] == 1
@@ -173,7 +173,7 @@ def test_ten_million_metres_from_the_origin_shelter_is_the_same(tmp_path, capsys
     here = run_apart("here", tmp_path, capsys, [HEDGE])
     folder = tmp_path / "there" / "in"
     folder.mkdir(parents=True)
-    # Zone 33 of the south counts northings from 10 000 km; its axis lies at 500 km, as grid north.
+    # In UTM zone 33 S northings start at 10 000 km, and the central meridian is at 500 km.
     north, west = 9_999_900.0, 500_000.0
     dem = write_dem(folder / "dem.tif", ground(), affine=Affine(10, 0, west, 0, -10, north),
                     crs="EPSG:32733")  # fmt: skip
@@ -181,12 +181,12 @@ def test_ten_million_metres_from_the_origin_shelter_is_the_same(tmp_path, capsys
     belts = write_features(folder / "b.gpkg", [moved], crs="EPSG:32733", height_m=[6.0])
     found = shelter(capsys, tmp_path / "there", dem=dem, belts=belts)
     assert found.exit_code == 0, found.error
-    # Winds are turned by the convergence of either place, up to .7° here.
+    # Wind directions are converted by the convergence of each location, here up to 0.7°.
     assert np.abs(relative_wind(found) - here).max() < 0.05
     assert np.abs(relative_wind(found) - here).mean() < 0.002
 
 
-def test_an_error_counts_features_as_the_file_does(inputs, tmp_path, capsys):
+def test_an_error_states_the_number_of_the_feature_in_the_file(inputs, tmp_path, capsys):
     belts = plain_belts(inputs, [FAR, HEDGE, OTHER_HEDGE], height_m=[5.0, 6.0, 600.0])
     found = shelter(capsys, tmp_path, belts=belts)
     hold_to_refusal(found, "column-bad", "feature 3", "600")
@@ -211,7 +211,7 @@ PLACES_REFUSED = {
         [FIELD], {"purpose": ["lambing"], "head": ["many"]}, "column-bad", ["many", "feature 1"],
     ),
     "head below zero": ([FIELD], {"head": [-5]}, "column-bad", ["-5"]),
-    "need below zero": ([FIELD], {"need": [-1.0]}, "column-bad", ["need", "-1"]),
+    "priority below zero": ([FIELD], {"priority": [-1.0]}, "column-bad", ["priority", "-1"]),
     "lines for fields": ([HEDGE], {}, "places-no-area", ["areas"]),
     "a field without area": (
         [FIELD, Polygon(at((10, 10), (90, 90), (10, 10), (10, 10)))], {}, "places-no-area",
@@ -219,8 +219,8 @@ PLACES_REFUSED = {
     ),
     "all off the map": ([translate(FIELD, 1e5)], {}, "layer-outside", []),
 }  # fmt: skip
-PLACES_TAKEN = {
-    "plain": ([FIELD], {"purpose": ["lambing"], "head": [20], "need": [2.0]}, {}),
+PLACES_USED = {
+    "plain": ([FIELD], {"purpose": ["lambing"], "head": [20], "priority": [2.0]}, {}),
     "empty names": ([FIELD], {"name": [""]}, {}),
     "purpose in capitals": ([FIELD], {"purpose": ["LAMBING"]}, {}),
     "a crossed field": ([BOW], {}, {"features-repaired": 1}),
@@ -237,9 +237,9 @@ def test_places_are_refused(name, inputs, tmp_path, capsys):
     hold_to_refusal(shelter(capsys, tmp_path, places=places), code, *says)
 
 
-@pytest.mark.parametrize("name", PLACES_TAKEN)
-def test_places_are_taken_and_what_was_done_is_told(name, inputs, tmp_path, capsys):
-    outlines, columns, notices = PLACES_TAKEN[name]
+@pytest.mark.parametrize("name", PLACES_USED)
+def test_places_are_used_and_changes_are_reported(name, inputs, tmp_path, capsys):
+    outlines, columns, notices = PLACES_USED[name]
     places = write_features(inputs / "places.gpkg", outlines, **columns)
     found = shelter(capsys, tmp_path, places=places)
     assert found.exit_code == 0, found.error

@@ -1,7 +1,7 @@
-"""Files nobody vouches for: refused at once, in little memory, or made harmless.
+"""Hostile files: refused at once, in little memory, or made harmless.
 
-Seconds are those of the processor, for tests share their machine; memory is what the process held
-at most while it answered, beyond what it held before.
+Seconds are processor seconds, because tests share their machine; memory is the rise of the peak
+memory of the process during the call.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ WKT_OF_HEDGE = HEDGE.wkt
 
 @pytest.fixture(scope="module", autouse=True)
 def warm(tmp_path_factory):
-    """Load and compile all there is, so that only the answer is measured."""
+    """Load and compile everything, so that only the call is measured."""
     folder = tmp_path_factory.mktemp("warm")
     words = ["--dem", plain_dem(folder), "--winds", "240", "--season", "in-leaf"]
     assert call(["shelter", *words, "--belts", plain_belts(folder), "--out", folder / "out"]) == 0
@@ -55,7 +55,7 @@ def inputs(tmp_path):
 
 @pytest.fixture
 def door():
-    """An address on this machine that notes who knocks."""
+    """An address on this machine that records connections."""
     with socket.socket() as server:
         server.bind(("127.0.0.1", 0))
         server.listen()
@@ -74,7 +74,7 @@ def door():
 
 
 def status(key):
-    """A figure of this process's memory, bytes."""
+    """A memory value of this process, bytes."""
     for line in Path("/proc/self/status").read_text().splitlines():
         if line.startswith(key):
             return int(line.split()[1]) * 1024
@@ -82,7 +82,7 @@ def status(key):
 
 
 def frugally(call_it):
-    """What a call answers, held to the bounds on time and memory."""
+    """Result of a call, within the bounds on time and memory."""
     watched = Path("/proc/self/clear_refs")
     if watched.exists():
         watched.write_text("5")  # forget the peak so far
@@ -112,7 +112,7 @@ def vrt(folder, source="dem.tif", *, relative=1, band="", extra="", size=(50, 40
 
 
 def outside(folder):
-    """A sound terrain model in another folder."""
+    """A valid terrain model in another folder."""
     (folder / "other").mkdir()
     return plain_dem(folder / "other")
 
@@ -123,7 +123,7 @@ def linked_source(folder):
 
 
 def laughing(folder):
-    """A few lines that stand for a thousand million words."""
+    """A few lines that expand to a thousand million words."""
     entities = "".join(f'<!ENTITY a{i} "{f"&a{i - 1};" * 10 if i else "ha"}">' for i in range(10))
     (folder / "a.vrt").write_text(
         f"<!DOCTYPE VRTDataset [{entities}]><VRTDataset><SRS>&a9;</SRS></VRTDataset>"
@@ -138,7 +138,7 @@ def long_vrt(folder):
 
 
 def tiff_header(folder, width, height, bands=1):
-    """A GeoTIFF that is all promise: one small strip stands for every cell."""
+    """A GeoTIFF with a huge header: all cells are in one small strip."""
     path = write_dem(folder / "dem.tif", ground(), nodata=-9999.0)
     raw = bytearray(path.read_bytes())
     (first,) = struct.unpack_from("<I", raw, 4)
@@ -153,7 +153,7 @@ def tiff_header(folder, width, height, bands=1):
 
 
 def sparse_tiff(folder, side):
-    """A GeoTIFF of many cells none of which is written."""
+    """A GeoTIFF of many cells, none of which is written."""
     import rasterio
 
     profile = {"driver": "GTiff", "count": 1, "dtype": "float32", "crs": "EPSG:25832"}
@@ -164,7 +164,7 @@ def sparse_tiff(folder, side):
 
 
 def hfa_raster(folder):
-    """A sound raster, but its format (HFA) can keep cells in any other file."""
+    """A valid raster in a format (HFA) that can keep cells in any other file."""
     import rasterio
 
     profile = {"driver": "HFA", "count": 1, "dtype": "float32", "crs": "EPSG:25832"}
@@ -268,7 +268,7 @@ TERRAIN = {
 
 
 @pytest.mark.parametrize("name", TERRAIN)
-def test_a_terrain_model_of_ill_will_is_refused(name, inputs, tmp_path, capsys):
+def test_a_hostile_terrain_model_is_refused(name, inputs, tmp_path, capsys):
     make, code = TERRAIN[name]
     dem = make(inputs)
     found = frugally(lambda: exposure(capsys, tmp_path, dem, crs="EPSG:25832"))
@@ -301,19 +301,19 @@ def test_a_terrain_model_of_ill_will_is_refused(name, inputs, tmp_path, capsys):
         (os.fsdecode(b"\xff\xfe.tif"), "file-unreadable"),
     ],
 )
-def test_a_path_of_ill_will_is_refused(path, code, inputs, tmp_path, capsys):
+def test_a_hostile_path_is_refused(path, code, inputs, tmp_path, capsys):
     for option in ("dem", "belts", "places", "winds"):
         found = frugally(lambda option=option: shelter(capsys, tmp_path, **{option: path}))
         hold_to_refusal(found, code)
 
 
-def test_a_link_to_a_sound_terrain_model_is_followed(inputs, tmp_path, capsys):
+def test_a_link_to_a_valid_terrain_model_is_followed(inputs, tmp_path, capsys):
     (tmp_path / "in" / "real").mkdir()
     dem = link(inputs, plain_dem(inputs / "real"))
     assert exposure(capsys, tmp_path, dem).exit_code == 0
 
 
-def test_a_linked_virtual_raster_looks_beside_what_it_is_linked_to(inputs, tmp_path, capsys):
+def test_a_linked_virtual_raster_reads_files_in_the_folder_of_its_target(inputs, tmp_path, capsys):
     (inputs / "real").mkdir()
     (inputs / "b.vrt").symlink_to(vrt(inputs / "real"))
     found = exposure(capsys, tmp_path, inputs / "b.vrt")
@@ -322,7 +322,7 @@ def test_a_linked_virtual_raster_looks_beside_what_it_is_linked_to(inputs, tmp_p
     assert set(record["steps"][0]["files_read"]["dem"]["sha256"]) == {"b.vrt", "dem.tif"}
 
 
-def test_a_plain_virtual_raster_is_taken_and_its_sources_are_recorded(inputs, tmp_path, capsys):
+def test_a_plain_virtual_raster_is_accepted_and_its_sources_are_recorded(inputs, tmp_path, capsys):
     found = exposure(capsys, tmp_path, vrt(inputs))
     assert found.exit_code == 0, found.error
     record = json.loads((found.out / "record.json").read_text())
@@ -333,14 +333,14 @@ def test_a_plain_virtual_raster_is_taken_and_its_sources_are_recorded(inputs, tm
 
 
 def shapes(folder):
-    """The bytes of a shapefile by the name of each part."""
+    """Bytes of a shapefile by the name of each part."""
     (folder / "loose").mkdir()
     write_features(folder / "loose/h.shp", [HEDGE], driver="ESRI Shapefile", height_m=[6.0])
     return {p.name: p.read_bytes() for p in (folder / "loose").iterdir()}
 
 
-def packed(folder, members, **how):
-    with zipfile.ZipFile(folder / "belts.zip", "w", zipfile.ZIP_DEFLATED, **how) as archive:
+def packed(folder, members, **options):
+    with zipfile.ZipFile(folder / "belts.zip", "w", zipfile.ZIP_DEFLATED, **options) as archive:
         for name, raw in members.items():
             archive.writestr(name, raw)
     return folder / "belts.zip"
@@ -429,12 +429,12 @@ def test_an_archive_with_a_pointer_elsewhere(name, inputs, tmp_path, capsys):
     hold_to_refusal(frugally(lambda: shelter(capsys, tmp_path, belts=belts)), "not-local")
 
 
-def test_a_sound_archive_is_taken(inputs, tmp_path, capsys):
+def test_a_valid_archive_is_accepted(inputs, tmp_path, capsys):
     belts = packed(inputs, shapes(inputs) | {"read me.txt": b"Hedges."})
     assert shelter(capsys, tmp_path, belts=belts).exit_code == 0
 
 
-def test_an_archive_of_several_shapefiles_is_taken_by_layer(inputs, tmp_path, capsys):
+def test_an_archive_of_several_shapefiles_is_read_by_layer(inputs, tmp_path, capsys):
     one = shapes(inputs)
     belts = packed(inputs, one | {f"x{name}": raw for name, raw in one.items()})
     hold_to_refusal(shelter(capsys, tmp_path, belts=belts), "layer-ambiguous", "xh")
@@ -464,7 +464,7 @@ MADE = (
 def database(folder, script):
     path = plain_belts(folder)
     with contextlib.closing(sqlite3.connect(path)) as db:
-        # Those of its maker call functions that only its maker has.
+        # Triggers of its writer call functions that only its writer has.
         triggers = db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall()
         for (name,) in triggers:
             db.execute(f'DROP TRIGGER "{name}"')
@@ -494,11 +494,11 @@ def test_a_geopackage_with(name, inputs, tmp_path, capsys):
     hold_to_refusal(found, "file-unreadable")
 
 
-def test_beside_a_view_without_end_a_sound_layer_is_taken(inputs, tmp_path, capsys):
+def test_a_valid_layer_beside_an_endless_view_is_accepted(inputs, tmp_path, capsys):
     assert shelter(capsys, tmp_path, belts=f"{database(inputs, VIEW)}:belts").exit_code == 0
 
 
-def test_a_trigger_is_never_pulled(inputs, tmp_path, capsys):
+def test_a_trigger_is_never_run(inputs, tmp_path, capsys):
     script = "CREATE TABLE seen (n);" + "".join(
         f"CREATE TRIGGER t{what} AFTER {what} ON belts BEGIN INSERT INTO seen VALUES (1); END;"
         for what in ("INSERT", "UPDATE", "DELETE")
@@ -509,18 +509,18 @@ def test_a_trigger_is_never_pulled(inputs, tmp_path, capsys):
     assert path.read_bytes() == before
 
 
-def test_a_database_in_log_mode_gets_no_file_beside_it(inputs, tmp_path, capsys):
+def test_reading_a_database_in_write_ahead_mode_creates_no_file(inputs, tmp_path, capsys):
     path = database(inputs, "PRAGMA journal_mode = WAL;")
     assert [p.name for p in inputs.iterdir()] == ["belts.gpkg"]
     plain_dem(inputs)
     changed = inputs.stat().st_mtime_ns
     found = shelter(capsys, tmp_path, belts=path, dem=inputs / "dem.tif")
     assert found.exit_code == 0, found.error
-    # A file made and removed again would leave its mark on the folder.
+    # Creating and removing a file would change the time of the folder.
     assert inputs.stat().st_mtime_ns == changed
 
 
-def test_a_database_still_being_worked_on_is_refused_and_left_alone(inputs, tmp_path, capsys):
+def test_a_database_in_use_is_refused_and_not_changed(inputs, tmp_path, capsys):
     path = plain_belts(inputs)
     with contextlib.closing(sqlite3.connect(path)) as db:
         db.execute("PRAGMA journal_mode = WAL")
@@ -551,7 +551,7 @@ def test_a_layer_file_of(name, suffix, inputs, tmp_path, capsys):
     hold_to_refusal(found, "file-unreadable")
 
 
-def test_outlines_of_noise_are_refused(inputs, tmp_path, capsys):
+def test_outlines_of_random_bytes_are_refused(inputs, tmp_path, capsys):
     noise = (b"GP" + np.random.default_rng(8).bytes(60)).hex()
     path = database(inputs, f"UPDATE belts SET geom = X'{noise}';")
     found = frugally(lambda: shelter(capsys, tmp_path, belts=path))
@@ -607,7 +607,7 @@ ADDRESSED = {
 
 
 @pytest.mark.parametrize("name", ADDRESSED)
-def test_nobody_is_called_for(name, inputs, tmp_path, capsys, door):
+def test_no_connection_is_made_for(name, inputs, tmp_path, capsys, door):
     address, knocks = door
     file, text, code = ADDRESSED[name]
     (inputs / file).write_text(text(address))
@@ -616,7 +616,9 @@ def test_nobody_is_called_for(name, inputs, tmp_path, capsys, door):
     assert knocks == []
 
 
-def test_nobody_is_called_for_a_virtual_rasters_system(inputs, tmp_path, capsys, door):
+def test_no_connection_is_made_for_the_coordinate_system_of_a_virtual_raster(
+    inputs, tmp_path, capsys, door
+):
     address, knocks = door
     path = vrt(inputs)
     path.write_text(path.read_text().replace("EPSG:25832", address))
@@ -624,8 +626,8 @@ def test_nobody_is_called_for_a_virtual_rasters_system(inputs, tmp_path, capsys,
     assert knocks == []
 
 
-def test_the_door_hears_a_knock(door):
-    """Were a reader to call, the tests above would know."""
+def test_a_connection_is_detected(door):
+    """If a reader connected, the tests above would fail."""
     address, knocks = door
     port = int(address.split(":")[2].partition("/")[0])
     with socket.create_connection(("127.0.0.1", port)):
@@ -656,7 +658,7 @@ def test_a_table_of(name, inputs, tmp_path, capsys):
     assert found.error["code"] in ("file-unreadable", "column-missing", "winds-bad")
 
 
-def test_a_table_called_an_archive_is_read_as_the_text_it_is(inputs, tmp_path, capsys):
+def test_a_table_with_the_name_of_an_archive_is_read_as_text(inputs, tmp_path, capsys):
     winds = written(inputs, "winds.csv.zip", b"direction_deg,frequency\n210,1\n")
     assert exposure(capsys, tmp_path, plain_dem(inputs), winds=winds).exit_code == 0
 
@@ -686,7 +688,7 @@ NAMES = {
 
 @pytest.fixture(scope="module")
 def usual(warm, tmp_path_factory):
-    """Every file of a run of sound names."""
+    """Every file of a run with ordinary names."""
     folder = tmp_path_factory.mktemp("usual")
     words = ["--dem", plain_dem(folder), "--winds", winds_named(folder, "winter")]
     words += ["--belts", plain_belts(folder), "--subset", "winter"]
@@ -722,29 +724,30 @@ def test_a_name_of(kind, usual, inputs, tmp_path, capsys):
         subset=subset, season="in-leaf,bare",
     )  # fmt: skip
     assert found.exit_code == 0, found.error
-    # No name becomes a file, and every layer reads back with the names as they were.
+    # No name becomes a file, and every layer has the names as they were in the input.
     assert names_of(found.out) == usual
-    kept = gpd.read_file(found.out / "layers.gpkg", layer="belts")
+    kept = gpd.read_file(found.out / "layers.gpkg", layer="belts_assessed")
     assert set(kept["name"]) == {name.strip(), "plain"}
-    assert set(gpd.read_file(found.out / "layers.gpkg", layer="places")["name"]) == {name.strip()}
+    places = gpd.read_file(found.out / "layers.gpkg", layer="places_shelter")
+    assert set(places["name"]) == {name.strip()}
     for table in found.out.glob("tables/*.csv"):
         for cell in pd.read_csv(table, dtype=str, keep_default_na=False).to_numpy().ravel():
             number = cell.replace(".", "").replace("-", "").isdigit()
             assert number or not cell.startswith(("=", "+", "-", "@", "\t", "\r"))
 
 
-def test_a_name_cannot_steer_the_terminal(inputs, tmp_path, capsys):
+def test_a_name_cannot_control_the_terminal(inputs, tmp_path, capsys):
     places = write_features(inputs / "fields.gpkg", [HEDGE.buffer(60)], purpose=["\x1b[2Jx\x07"])
     words = ["--dem", plain_dem(inputs), "--winds", "240", "--belts", plain_belts(inputs)]
     assert call(["shelter", *words, "--places", places, "--out", tmp_path / "out"]) == 3
-    told = capsys.readouterr().err
-    assert "name-unknown" in told and "[2jx" in told
-    assert "\x1b[2" not in told and "\x07" not in told
+    reported = capsys.readouterr().err
+    assert "name-unknown" in reported and "[2jx" in reported
+    assert "\x1b[2" not in reported and "\x07" not in reported
     winds = written(inputs, "w.csv", b"subset,direction_deg,frequency\nx\x1b[2J,240,1\n")
     words[3] = winds
     assert call(["shelter", *words, "--subset", "x\x1b[2J", "--out", tmp_path / "out"]) == 0
-    told = capsys.readouterr().err
-    assert "x\ufffd[2J" in told and "\x1b[2" not in told
+    reported = capsys.readouterr().err
+    assert "x\ufffd[2J" in reported and "\x1b[2" not in reported
 
 
 @pytest.mark.parametrize("kind", sorted(set(NAMES) - {"blanks", "three hundred characters"}))
@@ -761,7 +764,7 @@ def test_a_layer_of_a_name_of(kind, inputs, tmp_path, capsys):
     assert name in [layer for layer, _ in pyogrio.list_layers(path)]
     found = shelter(capsys, tmp_path, belts=path)
     assert found.exit_code == 0, found.error
-    found = gpd.read_file(found.out / "layers.gpkg", layer="belts")
+    found = gpd.read_file(found.out / "layers.gpkg", layer="belts_assessed")
     assert set(found["height_m"]) == {6.0, 4.0}
 
 
@@ -791,7 +794,7 @@ def test_a_geopackage_called(name, inputs, tmp_path, monkeypatch, capsys):
     assert shelter(capsys, tmp_path, belts=f"{name}:belts", dem="dem.tif").exit_code == 0
 
 
-def test_a_mark_that_leads_into_archives_is_refused(inputs, tmp_path, capsys):
+def test_a_character_for_paths_into_archives_is_refused(inputs, tmp_path, capsys):
     plain_belts(inputs).rename(inputs / "farm!.gpkg")
     found = shelter(capsys, tmp_path, belts=inputs / "farm!.gpkg")
     hold_to_refusal(found, "file-unreadable", "farm!", "Rename")

@@ -1,7 +1,7 @@
-"""Every real file there is, through the command line: the right notice or one clear refusal.
+"""All real files, through the command line: each is used with notices, or refused with an error.
 
-The open data stand beside the project (sources and licences in their own README) and are only
-read; that reading leaves their folders as they were is part of every test.
+The open data are in a folder beside the project, with sources and licences in their README. Every
+test also checks that the folder is unchanged.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ TERRAIN = {
 
 
 @pytest.mark.parametrize("file", TERRAIN)
-def test_terrain_is_taken(file, inputs, tmp_path, capsys):
+def test_terrain_models_are_used(file, inputs, tmp_path, capsys):
     words, notices = TERRAIN[file]
     found = exposure(capsys, tmp_path, REAL_DATA / file, limit_m=300, **words)
     assert found.exit_code == 0, found.error
@@ -65,12 +65,12 @@ REFUSED = {
 
 
 @pytest.mark.parametrize("name", REFUSED)
-def test_what_is_no_terrain_is_refused(name, inputs, tmp_path, capsys):
+def test_other_files_are_refused_as_terrain_models(name, inputs, tmp_path, capsys):
     file, code, says = REFUSED[name]
     hold_to_refusal(exposure(capsys, tmp_path, REAL_DATA / file), code, *says)
 
 
-def test_a_model_of_the_surface_is_refused_and_that_of_the_ground_taken(inputs, tmp_path, capsys):
+def test_a_surface_model_is_refused_and_a_ground_model_used(inputs, tmp_path, capsys):
     lidar = REAL_DATA / "bretagne_lidar_2m5"
     belts_from_canopy(lidar / "chm_veg.tif").to_file(inputs / "belts.gpkg", layer="traced")
     words = {"belts": inputs / "belts.gpkg"}
@@ -83,7 +83,7 @@ def test_a_model_of_the_surface_is_refused_and_that_of_the_ground_taken(inputs, 
 
 
 def ground_round(layer_of, crs, inputs):
-    """Level ground under a layer, in a system, and a hedge across the middle of it."""
+    """Level ground under a layer, in a coordinate system, and a hedge across its middle."""
     west, south, east, north = layer_of.to_crs(crs).total_bounds
     cell = max(east - west, north - south) / 200
     shape = (int((north - south) / cell) + 3, int((east - west) / cell) + 3)
@@ -111,7 +111,7 @@ PLACES = {
 
 @pytest.mark.filterwarnings("ignore:Field with same name:RuntimeWarning")
 @pytest.mark.parametrize("file", PLACES)
-def test_parcels_are_taken_as_places(file, inputs, tmp_path, capsys):
+def test_parcels_are_used_as_places(file, inputs, tmp_path, capsys):
     crs, notices = PLACES[file]
     path = REAL_DATA / "field_parcels" / file
     parcels = gpd.read_file(path)
@@ -121,7 +121,8 @@ def test_parcels_are_taken_as_places(file, inputs, tmp_path, capsys):
     broken = int((~parcels.geometry.is_valid).sum())
     expected = notices | ({"features-repaired": broken} if broken else {})
     assert {c: n for c, n in found.notices.items() if c not in usual} == expected
-    assert len(gpd.read_file(found.out / "layers.gpkg", layer="places")) == len(parcels) == 100
+    places = gpd.read_file(found.out / "layers.gpkg", layer="places_shelter")
+    assert len(places) == len(parcels) == 100
 
 
 MANY = REAL_DATA / "multilayer_gpkg" / "parcels_and_hedges.gpkg"
@@ -171,7 +172,7 @@ WINDS = {
 
 
 @pytest.mark.parametrize("file", WINDS)
-def test_records_that_are_no_wind_set_are_refused(file, inputs, tmp_path, capsys):
+def test_records_other_than_wind_sets_are_refused(file, inputs, tmp_path, capsys):
     found = exposure(capsys, tmp_path, plain_dem(inputs), winds=REAL_DATA / file)
     hold_to_refusal(found, WINDS[file], "direction_deg" if file.endswith(".csv") else "CSV")
 
@@ -181,5 +182,5 @@ def test_every_real_file_is_tested():
     tested = set(TERRAIN) | set(WINDS) | {file for file, _, _ in REFUSED.values()}
     tested |= {f"field_parcels/{file}" for file in PLACES}
     tested |= {f"bretagne_lidar_2m5/{name}.tif" for name in ("dsm", "chm_veg")}
-    # Codes of land cover, from which other tests draw woods; no terrain of any sort.
+    # Codes of land cover, used by other tests.
     assert there - tested == {"README.md", "ebergotzen_25m/clc2006_100m.tif"}

@@ -1,4 +1,4 @@
-"""Terrain models as they come from the world: each gets its notice or one clear refusal."""
+"""Terrain models from many sources: each has a notice or a clear error."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ DEGREES = Affine(0.0001, 0, 9.86, 0, -0.0001, 51.53)
 
 
 def with_cells(**cells):
-    """The plain ground with some cells of another value."""
+    """The basic ground with some cells of another value."""
     values = ground()
     for (row, col), value in cells.get("at", {}).items():
         values[row, col] = value
@@ -53,7 +53,7 @@ REFUSED = {
     "cells without size": (
         ground(), {"affine": Affine(10, 0, A.c, 0, 0, A.f)}, {}, "place-missing", ["10"],
     ),
-    "an unknown coordinate system asked for": (
+    "an unknown coordinate system requested": (
         ground(), {}, {"to_crs": "EPSG:1"}, "name-unknown", ["EPSG:1"],
     ),
     "a unit of height that is none": (
@@ -78,7 +78,7 @@ TAKEN = {
     "non-square cells": (
         ground(), {"affine": Affine(10, 0, A.c, 0, -8, A.f)}, {}, {"dem-resampled": 1},
     ),
-    "degrees, laid out in metres": (
+    "degrees, resampled to metres": (
         ground(), {"crs": 4326, "affine": DEGREES}, {"to_crs": "EPSG:25832"}, {"dem-resampled": 1},
     ),
     "several bands": (np.stack([ground(), ground()]), {}, {}, {"bands-ignored": 1}),
@@ -97,24 +97,24 @@ def inputs(tmp_path):
 
 @pytest.mark.parametrize("name", REFUSED)
 def test_a_terrain_model_is_refused(name, inputs, tmp_path, capsys):
-    values, how, words, code, says = REFUSED[name]
-    dem = write_dem(inputs / "dem.tif", values, **how)
+    values, options, words, code, says = REFUSED[name]
+    dem = write_dem(inputs / "dem.tif", values, **options)
     hold_to_refusal(exposure(capsys, tmp_path, dem, **words), code, *says)
 
 
 @pytest.mark.parametrize("name", TAKEN)
-def test_a_terrain_model_is_taken_and_what_was_done_is_told(name, inputs, tmp_path, capsys):
-    values, how, words, notices = TAKEN[name]
-    dem = write_dem(inputs / "dem.tif", values, **how)
+def test_a_terrain_model_is_accepted_and_changes_are_reported(name, inputs, tmp_path, capsys):
+    values, options, words, notices = TAKEN[name]
+    dem = write_dem(inputs / "dem.tif", values, **options)
     found = exposure(capsys, tmp_path, dem, **words)
     assert found.exit_code == 0, found.error
-    # Grid north lies under a degree off here, so nothing else is worth a word.
+    # Grid north is within a degree of true north here, so there is no other notice.
     assert notices.items() <= found.notices.items()
     may = {"cells-missing"} if "dem-resampled" in notices else set()
     assert set(found.notices) - set(notices) <= may
 
 
-def test_a_picture_without_a_place_on_the_map_is_refused(inputs, tmp_path, capsys):
+def test_a_raster_without_georeferencing_is_refused(inputs, tmp_path, capsys):
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # its writer warns, too
         dem = write_dem(inputs / "dem.tif", ground(), affine=None, crs=None)

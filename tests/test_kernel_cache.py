@@ -1,4 +1,4 @@
-"""Machine code kept between sessions: recompiled when it must be, safe from others and damage."""
+"""Machine code kept between sessions: recompiled when required, safe from others and damage."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ print(json.dumps(found))
 
 
 def run_toys(folder):
-    """Value and number of compilations by function, from a process of its own."""
+    """Value and number of compilations by function, from a separate process."""
     settings = os.environ | {
         "XDG_CACHE_HOME": str(folder / "cache"),
         "PYTHONPATH": os.pathsep.join([str(folder), str(KERNELS.parents[1])]),
@@ -71,7 +71,7 @@ def run_toys(folder):
 
 @pytest.fixture(scope="module")
 def compiled_toys(tmp_path_factory):
-    """A package of kernels beside their machine code, just compiled."""
+    """A package of kernels with their machine code, just compiled."""
     folder = tmp_path_factory.mktemp("toys")
     (folder / "toys").mkdir()
     (folder / "toys" / "__init__.py").write_text("")
@@ -83,7 +83,7 @@ def compiled_toys(tmp_path_factory):
 
 @pytest.fixture
 def toys(compiled_toys, tmp_path):
-    """A copy of them to change, and a call that runs it in a process of its own."""
+    """A copy of it to change, and a function that runs it in a separate process."""
     shutil.copytree(compiled_toys, tmp_path, dirs_exist_ok=True)
     return tmp_path / "toys", lambda: run_toys(tmp_path)
 
@@ -92,12 +92,12 @@ def files(tmp_path, name):
     return sorted((tmp_path / "cache" / "shelterscape" / "kernels").glob(f"*/{name}-*.code"))
 
 
-def test_an_edit_recompiles_what_depends_on_it_and_nothing_else(toys):
+def test_an_edit_recompiles_only_what_depends_on_it(toys):
     package, run = toys
     assert run() == {"half": [1.5, 0], "scaled": [6.0, 0], "twice": [12.0, 0]}
     (package / "base.py").write_text("FACTOR = 5.0\n")
     assert run() == {"half": [1.5, 0], "scaled": [15.0, 1], "twice": [30.0, 1]}
-    # Back again: code of the earlier state is still there.
+    # After undoing the edit, code of the earlier state still exists.
     (package / "base.py").write_text("FACTOR = 2.0\n")
     assert run() == {"half": [1.5, 0], "scaled": [6.0, 0], "twice": [12.0, 0]}
 
@@ -152,19 +152,19 @@ def test_a_damaged_file_is_compiled_again(toys, tmp_path, damage):
     whole = file.read_bytes()
     file.write_bytes(damage(whole))
     assert run()["scaled"] == [6.0, 1]
-    assert len(file.read_bytes()) > 100, "written anew"
+    assert len(file.read_bytes()) > 100, "written again"
     assert run()["scaled"] == [6.0, 0]
 
 
-def test_a_whole_file_with_the_wrong_content_is_compiled_again(toys, tmp_path):
+def test_a_valid_file_with_wrong_content_is_compiled_again(toys, tmp_path):
     _, run = toys
     (one,), (other,) = files(tmp_path, "scaled"), files(tmp_path, "half")
     one.write_bytes(other.read_bytes())
     assert run()["scaled"] == [6.0, 1]
 
 
-def test_a_file_that_nobody_may_write_costs_no_result(toys, tmp_path):
-    """A folder in the way of the module's own."""
+def test_a_file_that_cannot_be_written_does_not_affect_results(toys, tmp_path):
+    """The folder of the module cannot be created."""
     _, run = toys
     (file,) = files(tmp_path, "half")
     file.unlink()
@@ -173,12 +173,12 @@ def test_a_file_that_nobody_may_write_costs_no_result(toys, tmp_path):
     assert file.is_dir()
 
 
-# ---- whose folder
+# ---- ownership of the folder
 
 
 @pytest.fixture
 def place(monkeypatch, tmp_path):
-    """The folder that would be used, not there yet; the temporary folder is in `tmp_path`."""
+    """The folder to be used, which does not exist yet; the temporary folder is in `tmp_path`."""
     monkeypatch.delenv("LOCALAPPDATA", raising=False)
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "own"))
     monkeypatch.setattr(cache_folder.tempfile, "tempdir", str(tmp_path / "temporary"))
@@ -195,7 +195,7 @@ def mode(path):
     return path.lstat().st_mode & 0o7777
 
 
-def test_the_folder_is_made_for_its_user_alone(place):
+def test_the_folder_is_private_to_its_user(place):
     before = os.umask(0)
     try:
         assert cache_folder.cache_folder() == place
@@ -247,7 +247,7 @@ def test_a_folder_that_others_may_write_is_not_used(place, tmp_path, plant):
 
 
 @pytest.mark.parametrize("plant", PLANTS[:-1])
-def test_a_planted_temporary_folder_gives_way_to_a_private_one(place, tmp_path, monkeypatch, plant):
+def test_a_private_folder_replaces_a_planted_temporary_folder(place, tmp_path, monkeypatch, plant):
     monkeypatch.setenv("XDG_CACHE_HOME", "/dev/null")
     known = temporary(tmp_path)
     known.parent.rmdir()
@@ -260,7 +260,7 @@ def test_a_planted_temporary_folder_gives_way_to_a_private_one(place, tmp_path, 
     assert cache_folder.cache_folder() == folder, "one for the whole process"
 
 
-def test_a_sticky_temporary_folder_will_do(place, tmp_path, monkeypatch):
+def test_a_temporary_folder_with_sticky_bit_is_used(place, tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_CACHE_HOME", "/dev/null")
     (tmp_path / "temporary").chmod(0o1777)
     assert cache_folder.cache_folder() == temporary(tmp_path)
@@ -278,7 +278,7 @@ def test_check_setup_reports_a_planted_folder(place):
     assert str(place) in found.text
 
 
-# ---- what piles up
+# ---- removal of unused folders
 
 
 def module_folder(root, number, days):
@@ -306,7 +306,7 @@ def test_long_unused_folders_of_a_module_are_removed(tmp_path):
     assert [folder.exists() for folder in folders] == [True, True, False, False, False]
     assert other_module.exists() and unmarked.exists() and linked.is_symlink()
     assert (with_more / "notes.txt").exists()
-    # Few days old but many: those of today stay.
+    # A few days old but many: those of today are kept.
     today = [module_folder(tmp_path, n, days=0.01) for n in range(20, 30)]
     cache.remove_unused(today[0], kept=2)
     assert all(folder.exists() for folder in today)
@@ -326,12 +326,12 @@ def test_every_kernel_is_kept_by_this_cache():
 
 @pytest.fixture
 def kept(tmp_path, monkeypatch):
-    """An empty folder for machine code, also of children; it looks like the whole cache."""
+    """An empty folder for machine code, also for child processes."""
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
     return tmp_path / "cache" / "shelterscape" / "kernels"
 
 
-def test_the_list_of_compiled_kernels_holds_while_all_is_there(kept, monkeypatch):
+def test_the_list_of_compiled_kernels_is_valid_while_all_files_exist(kept, monkeypatch):
     assert not compiled.all_compiled()
     module = next(name for name in cache_key.modules_of(compiled.PACKAGE) if "strips" in name)
     folder = kept / f"strips-{cache_key.module_key(module)}"
@@ -349,21 +349,21 @@ def test_the_list_of_compiled_kernels_holds_while_all_is_there(kept, monkeypatch
     monkeypatch.undo()
 
 
-def test_a_damaged_list_counts_as_none(kept):
+def test_a_damaged_list_counts_as_missing(kept):
     compiled.note_all_compiled()
     for text in ("", "[]", "{}", '{"key": 1}', "\\"):
         (kept / compiled.LIST).write_text(text)
         assert not compiled.all_compiled()
 
 
-def test_kernels_are_not_compiled_ahead_for_a_folder_that_goes(place, monkeypatch):
+def test_kernels_are_not_compiled_in_advance_for_a_private_folder(place, monkeypatch):
     monkeypatch.setenv("XDG_CACHE_HOME", "/dev/null")
     monkeypatch.setattr(cache_folder, "_places", lambda: iter(()))
     assert cache_folder.is_private(cache_folder.cache_folder())
     assert compiled.all_compiled()
 
 
-def test_the_key_of_the_package_follows_every_module(tmp_path, monkeypatch):
+def test_the_key_of_the_package_depends_on_every_module(tmp_path, monkeypatch):
     before = cache_key.package_key(compiled.PACKAGE)
     source = cache_key._source
     for module in cache_key.modules_of(compiled.PACKAGE):
@@ -375,23 +375,23 @@ def test_the_key_of_the_package_follows_every_module(tmp_path, monkeypatch):
     assert cache_key.package_key(compiled.PACKAGE) == before
 
 
-# ---- what a run tells
+# ---- notices of a run
 
 
-def test_a_run_tells_of_a_folder_that_is_not_used(place, tmp_path):
+def test_a_run_reports_a_folder_that_is_not_used(place, tmp_path):
     plant_open(place)
     cache_folder.cache_folder()  # as when kernels are imported
-    told = []
-    result = run_toy(tmp_path / "out", progress=told.append)
+    reported = []
+    result = run_toy(tmp_path / "out", progress=reported.append)
     (notice,) = result.notices
     assert notice.code == "cache-unused" and str(place) in notice.text
-    assert notice.fields().items() <= next(e for e in told if e["event"] == "notice").items()
+    assert notice.fields().items() <= next(e for e in reported if e["event"] == "notice").items()
     timings = json.loads((result.folder / "timings.json").read_text(encoding="utf-8"))
     assert timings["notices"] == [notice.fields()]
     # A record is the same on every machine.
     assert "cache-unused" not in (result.folder / "record.json").read_text(encoding="utf-8")
 
 
-def test_a_run_has_nothing_to_tell_of_a_folder_in_order(place, tmp_path):
+def test_a_run_reports_nothing_about_a_valid_folder(place, tmp_path):
     cache_folder.cache_folder()
     assert run_toy(tmp_path / "out").notices == ()

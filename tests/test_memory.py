@@ -1,4 +1,4 @@
-"""Memory: told before the work begins, near the truth, and refused where there is not enough."""
+"""Memory: estimated before the work starts, close to the real need, and checked against a limit."""
 
 from __future__ import annotations
 
@@ -35,8 +35,8 @@ from shelterscape.files.terrain_models import grid_of, read_terrain
 from shelterscape.files.vectors import LayerSize, size_of
 from shelterscape.grid import Grid
 from shelterscape.process import Raster
-from shelterscape.process.inputs import Dem, TerrainInputs, ask
-from shelterscape.process.memory import LIBRARIES_BYTES, Sizes
+from shelterscape.process.inputs import Dem, TerrainInputs, validated
+from shelterscape.process.memory import LIBRARIES_BYTES, InputSizes
 from shelterscape.process.stages import Bands, Block, Results
 from shelterscape.runs import Step, run
 from shelterscape.runs.memory import GIB, MACHINE_SHARE, estimated_bytes, machine_bytes, work_bytes
@@ -45,7 +45,7 @@ CELL_M = 5.0
 
 
 def ground(folder, side):
-    """A waving piece of ground of so many cells a side."""
+    """Undulating ground of a number of cells per side."""
     row, col = np.mgrid[:side, :side].astype("float32")
     height = (50 + 20 * np.sin(col / 40) * np.cos(row / 55)).astype("float32")
     profile = {"driver": "GTiff", "height": side, "width": side, "count": 1, "dtype": "float32"}
@@ -57,7 +57,7 @@ def ground(folder, side):
 
 
 def belts(folder, side):
-    """Belts as thick on the ground as on a hedged plain: some 12 in a square kilometre."""
+    """Belts as dense as in a hedged landscape: about 12 per square kilometre."""
     count = max(3, round(12 * (side * CELL_M / 1000) ** 2))
     rng = np.random.default_rng(5)
     start = (WEST, NORTH) + rng.uniform(0, side * CELL_M, (count, 2)) * (1, -1)
@@ -82,8 +82,8 @@ def belts(folder, side):
     ],
     ids=["near", "far", "one season", "six cases", "by direction"],
 )
-def test_the_estimate_lies_between_the_peak_and_twice_the_peak(tmp_path, process, more, side):
-    """The peak is the system's own count for a process that does nothing else."""
+def test_the_estimate_is_between_the_peak_and_twice_the_peak(tmp_path, process, more, side):
+    """The peak is measured by the system for a separate operating-system process."""
     words = ["--dem", ground(tmp_path, side), "--winds", "30,120,240", *more]
     if process == "shelter":
         words += ["--belts", belts(tmp_path, side)]
@@ -96,8 +96,8 @@ def test_the_estimate_lies_between_the_peak_and_twice_the_peak(tmp_path, process
         check=False,
     )
     assert done.returncode == 0, done.stderr
-    told = json.loads((tmp_path / "out" / "timings.json").read_text("utf-8"))
-    peak, estimate = told["peak_memory_mib"], told["estimated_memory_mib"]
+    reported = json.loads((tmp_path / "out" / "timings.json").read_text("utf-8"))
+    peak, estimate = reported["peak_memory_mib"], reported["estimated_memory_mib"]
     assert peak <= estimate <= 2 * peak, f"estimate {estimate} MiB, peak {peak} MiB"
 
 
@@ -109,17 +109,17 @@ def test_work_beyond_the_limit_is_refused_with_the_number(tmp_path, capsys):
     assert error["code"] == "memory-short"
     assert error["where"] == "shelter"
     needed = estimated_bytes(
-        registry.find("shelter"), ask(registry.find("shelter").inputs, given, "")
+        registry.find("shelter"), validated(registry.find("shelter").inputs, given, "")
     )
     assert f"{needed / GIB:.1f} GiB needed" in error["value"]
     assert "60 × 60 cells, 2 belts; 0.1 GiB may be used" in error["value"]
-    assert "--memory-limit" in error["mend"]
+    assert "--memory-limit" in error["hint"]
     assert [path.name for path in tmp_path.iterdir()] == ["project"]
     assert call([*words, "16"]) == 0
 
 
 @pytest.mark.parametrize("limit", ["0", "-1", "nan"])
-def test_a_limit_that_is_none(tmp_path, capsys, limit):
+def test_impossible_limits_are_refused(tmp_path, capsys, limit):
     given = project(tmp_path / "project")
     words = ["shelter", *options(given), "--out", tmp_path / "out"]
     assert call([*words, f"--memory-limit={limit}"]) == 2
@@ -129,10 +129,10 @@ def test_a_limit_that_is_none(tmp_path, capsys, limit):
     assert [path.name for path in tmp_path.iterdir()] == ["project"]
 
 
-def test_four_fifths_of_the_machine_are_the_limit_unless_told(tmp_path, monkeypatch):
+def test_the_default_limit_is_four_fifths_of_the_memory_of_the_machine(tmp_path, monkeypatch):
     given = project(tmp_path / "project")
     process = registry.find("shelter")
-    needed = estimated_bytes(process, ask(process.inputs, given, ""))
+    needed = estimated_bytes(process, validated(process.inputs, given, ""))
     monkeypatch.setattr(
         "shelterscape.runs.memory.machine_bytes", lambda: int(needed / MACHINE_SHARE) - 2
     )
@@ -144,7 +144,7 @@ def test_four_fifths_of_the_machine_are_the_limit_unless_told(tmp_path, monkeypa
         "shelterscape.runs.memory.machine_bytes", lambda: int(needed / MACHINE_SHARE) + 2
     )
     shelterscape.shelter(**given, out=tmp_path / "out")
-    # A system that does not tell refuses nothing.
+    # Where the memory of the machine is unknown there is no limit.
     monkeypatch.setattr("shelterscape.runs.memory.machine_bytes", lambda: None)
     shelterscape.shelter(**given, out=tmp_path / "out", overwrite=True)
 
@@ -162,8 +162,8 @@ def test_a_container_may_hold_less_than_its_machine(tmp_path):
     assert machine_bytes(tmp_path) == 4096
 
 
-def test_a_huge_model_is_refused_by_its_head(tmp_path):
-    """A file may claim any size; nothing of that size is made."""
+def test_a_huge_model_is_refused_by_its_header(tmp_path):
+    """A header may state any size; no memory of that size is used."""
     profile = {"driver": "GTiff", "height": 200_000, "width": 200_000, "count": 1}
     sparse = {"dtype": "float32", "tiled": True, "blockxsize": 8192, "blockysize": 8192}
     dem = tmp_path / "dem.tif"
@@ -176,7 +176,7 @@ def test_a_huge_model_is_refused_by_its_head(tmp_path):
     with pytest.raises(InputError) as caught:
         shelterscape.exposure(dem=dem, winds="210", out=tmp_path / "out", memory_limit_gib=64.0)
     assert caught.value.code == "file-unreadable"
-    # Large enough to be believed; a hole takes no room on the disk.
+    # A plausible file size; a sparse file takes no space on the disk.
     os.truncate(dem, 100_000_000)
     with pytest.raises(InputError) as caught:
         shelterscape.exposure(dem=dem, winds="210", out=tmp_path / "out", memory_limit_gib=64.0)
@@ -186,7 +186,7 @@ def test_a_huge_model_is_refused_by_its_head(tmp_path):
 
 
 @pytest.mark.parametrize("name", registry.ids())
-def test_more_work_never_needs_less(name):
+def test_larger_inputs_never_need_less_memory(name):
     process = registry.find(name)
     if not issubclass(process.inputs, TerrainInputs):
         return
@@ -201,17 +201,17 @@ def test_more_work_never_needs_less(name):
 
     def bytes_for(side, vertices):
         grid = Grid((side, side), Affine(CELL_M, 0, WEST, 0, -CELL_M, NORTH), CRS)
-        sizes = Sizes(grid, side * side, {"belts": LayerSize(1, vertices, 1)}, 8)
+        sizes = InputSizes(grid, side * side, {"belts": LayerSize(1, vertices, 1)}, 8)
         return work_bytes(process, params, sizes)
 
     assert bytes_for(10, 0) < bytes_for(100, 0) <= bytes_for(100, 10_000) < bytes_for(1000, 10_000)
 
 
-# ---- sizes told from heads
+# ---- sizes from headers of files
 
 
-def test_the_grid_by_the_head_is_the_grid_that_is_read(tmp_path):
-    """Turned, oblong and in another system too: the same cells as when it is read."""
+def test_the_grid_from_the_header_equals_the_grid_that_is_read(tmp_path):
+    """Also for rotated, oblong and reprojected models."""
     profile = {"driver": "GTiff", "height": 30, "width": 50, "count": 1, "dtype": "float32"}
     upright = Affine(10, 0, WEST, 0, -10, NORTH)
     cases = {
@@ -227,14 +227,14 @@ def test_the_grid_by_the_head_is_the_grid_that_is_read(tmp_path):
         with rasterio.open(path, "w", crs=crs, transform=affine, **profile) as data:
             data.write(np.ones((30, 50), "float32"), 1)
         _, read, _ = read_terrain(str(path), to_crs=to_crs)
-        told, cells = grid_of(str(path), to_crs=to_crs)
+        reported, cells = grid_of(str(path), to_crs=to_crs)
         assert cells == 1500
-        assert told.shape == read.shape, name
-        assert np.allclose(told.affine, read.affine), name
-        assert told.crs == read.crs, name
+        assert reported.shape == read.shape, name
+        assert np.allclose(reported.affine, read.affine), name
+        assert reported.crs == read.crs, name
 
 
-def test_the_size_of_a_layer_counts_what_lies_on_the_grid(tmp_path):
+def test_the_size_of_a_layer_counts_features_on_the_grid(tmp_path):
     given = project(tmp_path / "project")
     grid, _ = grid_of(given["dem"])
     far = [
@@ -251,8 +251,8 @@ def test_the_size_of_a_layer_counts_what_lies_on_the_grid(tmp_path):
         assert size_of(str(path), "belt layer").features == 8
 
 
-def test_a_step_over_what_another_writes_is_judged_in_its_turn(tmp_path):
-    """Its size is not known before; the estimate kept is the largest of all."""
+def test_a_step_that_reads_an_earlier_output_is_estimated_when_it_starts(tmp_path):
+    """Its size is not known before; the record has the largest estimate of all steps."""
     project(tmp_path / "project")
 
     class Ground(TerrainInputs):
@@ -270,14 +270,14 @@ def test_a_step_over_what_another_writes_is_judged_in_its_turn(tmp_path):
 
     seen = []
 
-    def need(params, sizes):
+    def bytes_needed(params, sizes):
         seen.append((params.dem, sizes.cells))
         return 1e6 * sizes.cells
 
-    outputs = (Raster("first", "topex", "one"),)
-    how = {"inputs": Ground, "work_bytes": need}
-    process = toy(write, outputs, "first", load=load, **how)
-    later = toy(only(toy_areas=row_of()), process_id="later", **how)
+    outputs = (Raster("first", "one", "topex_deg"),)
+    options = {"inputs": Ground, "work_bytes": bytes_needed}
+    process = toy(write, outputs, "first", load=load, **options)
+    later = toy(only(toy_areas=row_of()), process_id="later", **options)
     dem = str(tmp_path / "project" / "dem.tif")
     steps = [
         Step(process, Ground(dem=dem)),
@@ -290,30 +290,30 @@ def test_a_step_over_what_another_writes_is_judged_in_its_turn(tmp_path):
     result = run(steps, tmp_path / "out", memory_limit_gib=16.0)
     assert [cells for _, cells in seen[1:]] == [3600, 3600]
     assert seen[-1][0].endswith("first.tif")
-    told = json.loads((result.folder / "timings.json").read_text("utf-8"))
-    assert told["estimated_memory_mib"] == round((LIBRARIES_BYTES + 3.6e9) / 2**20)
+    reported = json.loads((result.folder / "timings.json").read_text("utf-8"))
+    assert reported["estimated_memory_mib"] == round((LIBRARIES_BYTES + 3.6e9) / 2**20)
 
 
 SCHEME = """
 name = "Hill"
-dated = 2026-01-01
+rules_date = 2026-01-01
 source = "made up for tests"
 status = "invented"
 currency = "EUR"
 [qualify]
 categories = ["shelter priority"]
-largest_gap_m = 20
+max_gap_m = 20
 [[pay]]
 what = "planting"
 kind = "capital"
 per = "ha"
-amount_minor = 600000
+amount = 6000
 """
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("count", [30, 3000])
-def test_the_estimate_of_grants_lies_between_the_peak_and_twice_the_peak(tmp_path, count):
+def test_the_estimate_of_grants_is_between_the_peak_and_twice_the_peak(tmp_path, count):
     rng = np.random.default_rng(3)
     start = (WEST, NORTH) + rng.uniform(0, 20_000, (count, 2)) * (1, -1)
     steps = rng.normal(0, 60, (count, 4, 2)).cumsum(axis=1)
@@ -337,6 +337,6 @@ def test_the_estimate_of_grants_lies_between_the_peak_and_twice_the_peak(tmp_pat
         check=False,
     )
     assert done.returncode == 0, done.stderr
-    told = json.loads((tmp_path / "out" / "timings.json").read_text("utf-8"))
-    peak, estimate = told["peak_memory_mib"], told["estimated_memory_mib"]
+    reported = json.loads((tmp_path / "out" / "timings.json").read_text("utf-8"))
+    peak, estimate = reported["peak_memory_mib"], reported["estimated_memory_mib"]
     assert peak <= estimate <= 2 * peak, f"estimate {estimate} MiB, peak {peak} MiB"

@@ -1,4 +1,4 @@
-"""Faults made on purpose: each is another program, and the sample is the same each time."""
+"""Inserted faults: each changes the program, and the sample is the same each time."""
 
 from __future__ import annotations
 
@@ -26,9 +26,11 @@ def far(x: "x < 1", y):
 '''
 
 
-def test_what_is_changed_and_what_is_left_alone():
-    told = {(m.kind, m.told(SOURCE).partition("  →  ")[2]) for m in mutations("a.py", SOURCE)}
-    assert told == {
+def test_operators_and_constants_are_changed_and_messages_are_not():
+    reported = {
+        (m.kind, m.reported(SOURCE).partition("  →  ")[2]) for m in mutations("a.py", SOURCE)
+    }
+    assert reported == {
         ("constant", "STEP = 0.625"),
         ("negation", "if  x and y >= 3:  # a < b"),
         ("and, or", "if not x or y >= 3:  # a < b"),
@@ -49,7 +51,7 @@ def test_what_is_changed_and_what_is_left_alone():
     assert [m.compiled for m in mutations("a.py", SOURCE)] == [False] + [True] * 14
 
 
-def test_every_fault_of_the_sample_is_another_program():
+def test_every_fault_of_the_sample_changes_the_program():
     texts = faults.sources()
     drawn = faults.sample()
     assert len({faults.key(fault, texts) for fault in drawn}) == faults.SAMPLE >= 60
@@ -61,7 +63,7 @@ def test_every_fault_of_the_sample_is_another_program():
 
 
 @pytest.mark.parametrize(
-    ("code", "said", "noticed"),
+    ("code", "output", "noticed"),
     [
         (0, "", ""),
         (-24, "", "the time limit"),
@@ -71,11 +73,11 @@ def test_every_fault_of_the_sample_is_another_program():
         (-11, "", "the end of the process"),
     ],
 )
-def test_how_a_fault_shows(code, said, noticed):
-    assert faults._noticed(code, said) == noticed
+def test_signs_of_a_noticed_fault(code, output, noticed):
+    assert faults._noticed(code, output) == noticed
 
 
-def test_tests_that_could_not_be_run_show_nothing():
+def test_tests_that_cannot_be_run_are_an_error():
     with pytest.raises(RuntimeError):
         faults._noticed(4, "no tests")
     with pytest.raises(RuntimeError):
@@ -105,7 +107,7 @@ def test_a_fault_in_compiled_code_runs_the_tests_of_its_callers():
     assert all(reach.tests(fault) == ["test_a.py::test_near"] for fault in inner)
 
 
-def test_a_traced_fault_runs_the_tests_of_its_line_the_quickest_first():
+def test_a_traced_fault_runs_the_tests_of_its_line_the_fastest_first():
     source = faults.sources()["science/zones.py"]
     fault = next(m for m in mutations("science/zones.py", source) if m.scope == "classify")
     tests = {"test_a.py::slow": 3.0, "test_b.py::quick": 1.0, "test_a.py::quick": 1.0}

@@ -1,4 +1,4 @@
-"""The page on new processes runs as it stands, and its process is short."""
+"""The code on the page about new processes runs, and is short."""
 
 from __future__ import annotations
 
@@ -37,16 +37,16 @@ def test_the_page_runs(relief, tmp_path):
     with rasterio.open(tmp_path / "dem.tif") as dem, rasterio.open(result.rasters["relief"]) as up:
         heights = dem.read(1)
         np.testing.assert_array_equal(up.read(1), heights - heights.min())
-    assert result.findings == (f"ground from {heights.min():.0f} to {heights.max():.0f} m",)
+    assert result.summary.results == (f"ground from {heights.min():.0f} to {heights.max():.0f} m",)
 
 
-def test_its_arrays_need_no_files(relief):
+def test_arrays_are_calculated_without_files(relief):
     elevation = np.array([[3.0, 5.0], [np.nan, 4.0]], np.float32)
     grid = Grid((2, 2), Affine(10, 0, 0, 0, -10, 20), None)
     data = relief.Data(elevation, grid, {"relief": Bands(["one"])})
     rasters, results = collect(relief.compute(data))
     np.testing.assert_array_equal(rasters["relief"], [[[0, 2], [np.nan, 1]]])
-    assert results.tables["heights"].iloc[0].tolist() == [3.0, 5.0]
+    assert results.tables["heights"]["elevation_m"].tolist() == [3.0, 5.0]
 
 
 def test_a_new_process_is_short(relief):

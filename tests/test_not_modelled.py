@@ -1,4 +1,4 @@
-"""Ground behind steep slopes."""
+"""Sheltered ground behind steep slopes."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ SHELTERED = np.full(GRID.shape, 0.5, np.float32)
 
 
 def bank(row, drop):
-    """Level ground with one step of some metres down to the south over one cell."""
+    """Level ground with a step down to the south, over one cell."""
     ground = np.zeros(GRID.shape, np.float32)
     ground[row:] = -drop
     return ground
@@ -25,13 +25,13 @@ def bank(row, drop):
 
 @pytest.mark.parametrize(("drop", "steep"), [(5.0, False), (7.0, True)])
 def test_only_steeper_than_17_degrees_counts(drop, steep):
-    # The slope of a step is seen over two cells: 5 m on 20 m is 14°, 7 m is 19°.
+    # The slope of a step extends over two cells: 5 m over 20 m is 14°, 7 m is 19°.
     found = behind_steep(gradient(bank(10, drop), GRID), SHELTERED, GRID, 0.0)
     assert found[10:].all() == found.any() == steep
     assert not found[:9].any()
 
 
-def test_it_ends_where_shelter_does():
+def test_ground_not_modelled_ends_with_the_shelter():
     sheltered = SHELTERED.copy()
     sheltered[20] = 1.0
     found = behind_steep(gradient(bank(10, 9.0), GRID), sheltered, GRID, 0.0)
@@ -39,30 +39,29 @@ def test_it_ends_where_shelter_does():
     assert not found[20:].any()
 
 
-def test_a_wind_along_the_bank_does_not_meet_it():
+def test_wind_along_a_bank_is_not_affected():
     slopes = gradient(bank(10, 9.0), GRID)
     assert not behind_steep(slopes, SHELTERED, GRID, 90.0).any()
 
 
 ROUGH = gaussian_filter(np.random.default_rng(5).normal(0, 60, GRID.shape), 3).astype(np.float32)
 BROKEN = np.where(np.random.default_rng(6).random(GRID.shape) < 0.9, 0.5, 1.0).astype(np.float32)
-"""Shelter with a tenth of the cells open, so that its stretches are short."""
+"""Shelter in which a tenth of the cells are open, so that stretches are short."""
 
 
-def walked(ground, wind, direction_deg):
-    """The same by walking from each sheltered cell up the wind, one line of cells at a time, until
-    the ground is steep or the shelter ends; cells are the nearest to lines of the wind through the
-    corner of the map."""
+def searched_upwind(ground, wind, direction_deg):
+    """The same by a search upwind from each sheltered cell, until ground is steep or shelter ends;
+    it follows the cells nearest to the lines of the wind through the corner of the map."""
     up, left = np.gradient(ground.astype(float), 10.0)
     bearing = np.radians(direction_deg)
-    col, row = -np.sin(bearing), np.cos(bearing)  # one step down the wind
+    col, row = -np.sin(bearing), np.cos(bearing)  # one step downwind
     steep = np.abs(up * row + left * col) > np.tan(np.radians(17))
     if abs(col) > abs(row):
-        return np.transpose(_walked(steep.T, wind.T, row / col, np.sign(col)))
-    return _walked(steep, wind, col / row, np.sign(row))
+        return np.transpose(_search_one_cell(steep.T, wind.T, row / col, np.sign(col)))
+    return _search_one_cell(steep, wind, col / row, np.sign(row))
 
 
-def _walked(steep, wind, drift, forward):
+def _search_one_cell(steep, wind, drift, forward):
     found = np.zeros(steep.shape, bool)
     for line, place in np.ndindex(steep.shape):
         here, at = line, place
@@ -77,17 +76,17 @@ def _walked(steep, wind, drift, forward):
 
 
 @given(st.floats(0, 360))
-def test_against_a_walk_up_the_wind(direction):
+def test_against_a_search_upwind_from_each_cell(direction):
     found = behind_steep(gradient(ROUGH, GRID), BROKEN, GRID, direction)
-    assert 10 < walked(ROUGH, BROKEN, direction).sum() < 300
-    # Rounding in float32 may decide a cell that lies within a millionth of the bound.
-    assert (found != walked(ROUGH, BROKEN, direction)).sum() <= 1
+    assert 10 < searched_upwind(ROUGH, BROKEN, direction).sum() < 300
+    # Rounding in float32 may decide for a cell within a millionth of the limit.
+    assert (found != searched_upwind(ROUGH, BROKEN, direction)).sum() <= 1
 
 
 @pytest.mark.parametrize("direction", [0.0, 45.0, 90.0, 225.0, 270.0])
 @pytest.mark.parametrize("turns", [1, 2, 3])
-def test_turning_ground_and_wind_turns_it(direction, turns):
-    """Exactly, where lines of the wind run through the middles of cells before and after."""
+def test_rotated_ground_and_wind_give_rotated_results(direction, turns):
+    """Exactly, for directions in which the lines of the wind run through cell centres."""
     ground, wind = (np.rot90(field, -turns).copy() for field in (ROUGH, BROKEN))
     found = behind_steep(gradient(ROUGH, GRID), BROKEN, GRID, direction)
     turned = behind_steep(gradient(ground, GRID), wind, GRID, direction + 90 * turns)

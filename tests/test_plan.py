@@ -83,7 +83,7 @@ def refused(path, code):
 
 
 def test_the_sample_plan():
-    steps = read_plan(SAMPLE / "plan.toml")
+    steps = read_plan(SAMPLE / "plan.toml").steps
     assert [step.name for step in steps] == ["exposure", "shelter", "siting", "grant-overlay"]
     exposure, shelter, siting, grants = (step.params for step in steps)
     assert exposure.dem == shelter.dem == str(SAMPLE / "dem.tif")
@@ -93,7 +93,7 @@ def test_the_sample_plan():
     assert shelter.seasons == ("in-leaf", "bare")
     maps = SAMPLE / "ostrel.gpkg"
     assert siting.constraints == (f"{maps}:constraints", f"{maps}:paths")
-    assert grants.belts == f"{SAMPLE / 'grants.gpkg'}:proposed_belts"
+    assert grants.belts == "step:siting/chosen_belts"
     assert [Path(text).parent for text in grants.schemes] == [SAMPLE, SAMPLE]
 
 
@@ -102,7 +102,7 @@ def test_paths_count_from_the_plan(folder, tmp_path, monkeypatch):
     plan_in(folder)
     monkeypatch.chdir(tmp_path)
     for source in (folder / "plan.toml", "project/plan.toml", Path("project") / "plan.toml"):
-        (step,) = read_plan(source)
+        (step,) = read_plan(source).steps
         assert Path(step.params.dem).samefile(folder / "dem.tif")
         assert step.params.belts.endswith("belts.gpkg:belts")
         assert Path(step.params.belts.removesuffix(":belts")).samefile(folder / "belts.gpkg")
@@ -115,32 +115,34 @@ def test_paths_that_do_not_count_from_the_plan(folder, tmp_path, monkeypatch):
     monkeypatch.setenv("USERPROFILE", str(folder))
     for text in (str(folder / "dem.tif"), "~/dem.tif", "../project/dem.tif"):
         path = plan_in(tmp_path / "plans", changed('"dem.tif"', f'"{text}"'))
-        assert Path(read_plan(path)[0].params.dem).samefile(folder / "dem.tif")
+        assert Path(read_plan(path).steps[0].params.dem).samefile(folder / "dem.tif")
 
 
 def test_a_remote_path_stays_one(folder):
     """Joined to a folder it would look like a file that is merely not there."""
     path = plan_in(folder, changed('"dem.tif"', '"https://example.org/dem.tif"'))
     with pytest.raises(InputError) as caught:
-        run(read_plan(path), folder / "out")
+        run(read_plan(path).steps, folder / "out")
     assert caught.value.code == "not-local"
 
 
 def test_a_wind_table_counts_from_the_plan(folder):
-    (step,) = read_plan(plan_in(folder, changed('"210,240"', '"winds.csv"')))
+    (step,) = read_plan(plan_in(folder, changed('"210,240"', '"winds.csv"'))).steps
     assert step.params.winds == str(folder / "winds.csv")
 
 
 def test_a_step_may_override(folder):
     text = PLAN + 'winds = "90"\nseasons = ["bare"]\nid = "winter"\n'
-    (step,) = read_plan(plan_in(folder, text))
+    (step,) = read_plan(plan_in(folder, text)).steps
     assert step.name == "winter"
     assert step.params.winds == "90"
     assert step.params.seasons == ("bare",)
 
 
 def test_inputs_go_only_to_steps_that_have_them(folder):
-    steps = read_plan(plan_in(folder, PLAN + '[[step]]\nprocess = "exposure"\nlimit_m = 300\n'))
+    steps = read_plan(
+        plan_in(folder, PLAN + '[[step]]\nprocess = "exposure"\nlimit_m = 300\n')
+    ).steps
     assert [step.name for step in steps] == ["shelter", "exposure"]
     assert steps[0].params.seasons and not hasattr(steps[1].params, "seasons")
     assert steps[1].params.limit_m == 300.0
@@ -149,29 +151,34 @@ def test_inputs_go_only_to_steps_that_have_them(folder):
 def test_a_byte_order_mark_is_no_fault(folder):
     path = folder / "plan.toml"
     path.write_text(PLAN, encoding="utf-8-sig")
-    assert len(read_plan(path)) == 1
+    assert len(read_plan(path).steps) == 1
 
 
 # ---- what is refused
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "value", "mend"),
+    ("old", "new", "value", "hint"),
     [
         ("[cases]", "[case]", "case", "Did you mean cases?"),
         ("[inputs]", "[input]", "input", "Did you mean inputs?"),
         ("title =", "tilte =", "tilte", "Did you mean title?"),
-        ('dem = "dem.tif"', 'dem = "dem.tif"\nbletss = "x"', "bletss", "Did you mean belts?"),
+        (
+            'dem = "dem.tif"',
+            'dem = "dem.tif"\nbletss = "x"',
+            "bletss",
+            "Did you mean belts?",
+        ),
         ("seasons", "seasns", "seasns", "Did you mean seasons?"),
         ('process = "shelter"', 'process = "sheltr"', "sheltr", "Did you mean shelter?"),
         ('"shelter"', '"shelter"\ncurv = "barrier"', "curv", "Did you mean curve?"),
         ("[cases]", '[fields.bels]\nheight_m = "H"\n[cases]', "fields.bels", "fields.belts?"),
     ],
 )
-def test_unknown_words_with_the_nearest_right_one(folder, old, new, value, mend):
+def test_unknown_words_with_the_nearest_right_one(folder, old, new, value, hint):
     error = refused(plan_in(folder, changed(old, new)), "name-unknown")
     assert error.value == value
-    assert mend in error.mend
+    assert hint in error.hint
     if "process" not in new:
         assert "plan.toml" in error.where
 
@@ -181,7 +188,7 @@ def test_an_input_no_step_uses(folder):
     path = plan_in(folder, changed("[cases]", "limit_m = 500\n[cases]"))
     assert refused(path, "name-unknown").value == "limit_m"
     path = plan_in(folder, path.read_text("utf-8") + '[[step]]\nprocess = "exposure"\n')
-    assert read_plan(path)[1].params.limit_m == 500.0
+    assert read_plan(path).steps[1].params.limit_m == 500.0
 
 
 @pytest.mark.parametrize(
@@ -225,15 +232,15 @@ def test_a_plan_that_is_not_there(folder, capsys):
     assert call(["run", folder / "plam.toml", "--out", folder / "out", "--json"]) == 3
     (event,) = events(capsys.readouterr().out)
     assert event["code"] == "file-missing"
-    assert event["mend"] == "Did you mean plan.toml?"
+    assert event["hint"] == "Did you mean plan.toml?"
 
 
 def test_names_of_steps(folder):
     double = PLAN + '[[step]]\nprocess = "shelter"\nid = "shelter"\n'
     clash = PLAN + '[[step]]\nprocess = "shelter"\nid = "again"\n'
-    for text, says in ((double, "same name"), (clash, "same outputs")):
+    for text, says in ((double, "same id"), (clash, "outputs of the same name")):
         with pytest.raises(InputError) as caught:
-            run(read_plan(plan_in(folder, text)), folder / "out")
+            run(read_plan(plan_in(folder, text)).steps, folder / "out")
         assert caught.value.code == "plan-bad"
         assert says in caught.value.what
     assert not (folder / "out").exists()
@@ -248,21 +255,21 @@ def test_one_plan_one_folder(folder, tmp_path, capsys):
     assert [step["id"] for step in result.record["steps"]] == ["shelter", "exposure"]
     assert set(result.rasters) >= {
         "relative_wind",
-        "site_wind",
-        "upwind_slope",
-        "topex",
-        "open_wind",
+        "site_wind_ratio",
+        "upwind_slope_deg",
+        "topex_deg",
+        "terrain_wind_ratio",
     }
-    assert len(result.findings) == 3
+    assert [len(texts) for _, texts in result.summary.answer] == [2, 1]
     assert call(["run", folder / "plan.toml", "--out", tmp_path / "b", "--json"]) == 0
     found = events(capsys.readouterr().out)
     shares = [event["share"] for event in found if event["event"] == "progress"]
     assert shares == sorted(shares)
     assert 0.5 in shares
     assert found[-1]["event"] == "result"
-    # People are told once what both steps had to do to their common inputs.
+    # What both steps did to their common inputs is shown once.
     times = sum("grid north" in notice.text for notice in result.notices)
-    assert call(["run", folder / "plan.toml", "--out", tmp_path / "c"]) == 0
+    assert call(["run", folder / "plan.toml", "--verbose", "--out", tmp_path / "c"]) == 0
     assert (times, capsys.readouterr().err.count("Note: grid north")) == (2, 1)
     one, other = checksums(tmp_path / "a"), checksums(tmp_path / "b")
     assert one.pop("timings.json") != other.pop("timings.json")
@@ -287,7 +294,7 @@ def test_columns_are_mapped_for_the_layer_they_are_named_for(tmp_path):
     assert caught.value.code == "belts-no-height"
     mapped = changed("[cases]", '[fields.belts]\nheight_m = "HGT"\n[cases]')
     result = shelterscape.run_plan(plan_in(folder, mapped), out=tmp_path / "out")
-    path, _, layer = result.layers["belts"].rpartition(":")
+    path, _, layer = result.layers["belts_assessed"].rpartition(":")
     belts = pyogrio.read_dataframe(path, layer=layer)
     assert sorted(belts["height_m"]) == [8.0, 12.0]
     assert result.record["steps"][0]["inputs"]["fields"] == {"belts.height_m": "HGT"}
@@ -308,7 +315,7 @@ class ReaderResults(Results):
 
 @pytest.fixture
 def reader(monkeypatch):
-    """A process that counts the features of the layer it is given, and looks at its raster."""
+    """A process that counts the features of the layer it is given, and examines its raster."""
 
     def compute(data):
         yield Progress(0.5, "counting")
@@ -324,7 +331,7 @@ def reader(monkeypatch):
         return ReaderResults(tables={"second": row_of("x", float(count))}, text=text)
 
     def summarise(results, params):
-        return Summary(findings=[results.text])
+        return Summary(answer=[results.text])
 
     process = toy(compute, (SECOND_TABLE,), "reader", summarise=summarise)
     places = registry._places() | {"reader": None}
@@ -345,15 +352,15 @@ def with_reader(reference, first=True):
 @pytest.mark.parametrize("step_id", ["", "today"])
 def test_a_step_takes_the_layer_of_an_earlier_one(folder, tmp_path, reader, step_id):
     name = step_id or "shelter"
-    text = with_reader(f"step:{name}/belts")
+    text = with_reader(f"step:{name}/belts_assessed")
     if step_id:
         text = text.replace('"shelter"', f'"shelter"\nid = "{step_id}"')
     result = shelterscape.run_plan(plan_in(folder, text), out=tmp_path / "out")
-    assert result.findings[-1] == "2 belts in layers.gpkg:belts"
+    assert result.summary.answer[0][1] == ("2 belts in layers.gpkg:belts_assessed",)
     assert pd.read_csv(result.tables["second"])["area_ha"][0] == 2.0
     step = result.record["steps"][1]
     # The record keeps the reference; a path would tie it to the place of the run.
-    assert step["inputs"]["belts"] == f"step:{name}/belts"
+    assert step["inputs"]["belts"] == f"step:{name}/belts_assessed"
     assert step["files_read"] == {}
     assert str(tmp_path) not in json.dumps(result.record)
 
@@ -362,39 +369,49 @@ def test_a_step_takes_the_raster_of_an_earlier_one(folder, tmp_path, reader):
     """A picture of the same name is there too, and is no raster."""
     text = with_reader("step:shelter/relative_wind").replace('belts = "step', 'ground = "step')
     result = shelterscape.run_plan(plan_in(folder, text), out=tmp_path / "out")
-    assert result.findings[-1] == "1 bands in relative_wind.tif"
+    assert result.summary.answer[0][1][-1] == "1 bands in relative_wind.tif"
 
 
 def test_a_layer_of_an_earlier_run(folder, tmp_path, reader):
     shelterscape.run_plan(plan_in(folder), out=folder / "earlier")
-    text = f'[[step]]\nprocess = "reader"\nbelts = "{folder.name}/earlier/layers.gpkg:belts"\n'
+    layer = f"{folder.name}/earlier/layers.gpkg:belts_assessed"
+    text = f'[[step]]\nprocess = "reader"\nbelts = "{layer}"\n'
     plan = tmp_path / "second.toml"
     plan.write_text(text, encoding="utf-8")
     result = shelterscape.run_plan(plan, out=tmp_path / "out")
-    assert result.findings == ("2 belts in layers.gpkg:belts",)
-    assert result.record["steps"][0]["inputs"]["belts"] == "layers.gpkg:belts"
+    ((_, texts),) = result.summary.answer
+    assert texts == ("2 belts in layers.gpkg:belts_assessed",)
+    assert result.record["steps"][0]["inputs"]["belts"] == "layers.gpkg:belts_assessed"
 
 
 @pytest.mark.parametrize(
-    ("reference", "first", "mend"),
+    ("reference", "first", "hint"),
     [
-        ("step:shelter/blets", True, "Did you mean belts?"),
+        ("step:shelter/blets_assessed", True, "Did you mean belts_assessed?"),
         ("step:sheltr/belts", True, "Did you mean shelter?"),
-        ("step:shelter", True, "Use one of: belts, not_modelled, places, "),
+        (
+            "step:shelter",
+            True,
+            "Use one of: belts_assessed, places_shelter, shelter_not_modelled, ",
+        ),
         # A raster and a picture have that name, but neither is a layer.
-        ("step:shelter/relative_wind", True, "Use one of: belts, not_modelled, places, "),
+        (
+            "step:shelter/relative_wind",
+            True,
+            "Use one of: belts_assessed, places_shelter, shelter_not_modelled, ",
+        ),
         ("step:reader/belts", True, "Use one of: shelter."),
-        ("step:shelter/belts", False, "Put that step first."),
+        ("step:shelter/belts", False, "Move the step that writes it before this one."),
     ],
 )
-def test_references_that_lead_nowhere(folder, tmp_path, reader, reference, first, mend):
-    steps = read_plan(plan_in(folder, with_reader(reference, first)))
+def test_references_that_lead_nowhere(folder, tmp_path, reader, reference, first, hint):
+    steps = read_plan(plan_in(folder, with_reader(reference, first))).steps
     with pytest.raises(InputError) as caught:
         run(steps, tmp_path / "out", progress=lambda _: pytest.fail("computed all the same"))
     assert caught.value.code == "plan-bad"
     assert caught.value.value == reference
     assert caught.value.where == "reader"
-    assert mend in caught.value.mend
+    assert hint in caught.value.hint
     assert not (tmp_path / "out").exists()
 
 

@@ -1,4 +1,4 @@
-"""Planes kept for parts of a map: written strip by strip, whole or not at all, read in windows."""
+"""Internal rasters: written strip by strip, complete or not at all, read in windows."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ SHAPE = (600, 330)
 
 @pytest.fixture
 def bands():
-    """Two bands, with gaps and numbers of all sizes."""
+    """Two bands with gaps and numbers of all magnitudes."""
     rng = np.random.default_rng(2)
     found = [(rng.normal(size=SHAPE) * 10.0 ** rng.integers(-9, 9)).astype("f4") for _ in "ab"]
     found[0][40:90, 20:60] = np.nan
@@ -26,7 +26,7 @@ def bands():
     return found
 
 
-def test_strips_come_back_as_they_were_given(tmp_path, grid_of, bands):
+def test_strips_are_read_as_they_were_written(tmp_path, grid_of, bands):
     grid, path = grid_of(*SHAPE), tmp_path / "deep" / "a.tif"
     with PlanesWriter(path, grid, 2) as writer:
         for row in range(0, SHAPE[0], 256):
@@ -39,7 +39,7 @@ def test_strips_come_back_as_they_were_given(tmp_path, grid_of, bands):
 
 @pytest.fixture(scope="module")
 def kept(tmp_path_factory):
-    """A file, and what is in it."""
+    """A file and its content."""
     grid = Grid(SHAPE, Affine(10, 0, 0, 0, -10, 6000))
     band = np.arange(SHAPE[0] * SHAPE[1], dtype="f4").reshape(SHAPE)
     path = tmp_path_factory.mktemp("kept") / "a.tif"
@@ -48,13 +48,13 @@ def kept(tmp_path_factory):
 
 
 @given(row=st.integers(0, 550), col=st.integers(0, 300))
-def test_a_window_is_cut_from_the_whole(kept, row, col):
+def test_a_window_equals_the_whole(kept, row, col):
     path, grid, band = kept
     (found,) = read_planes(path, grid.window(row, col, (50, 30)))
     assert np.array_equal(found, band[row : row + 50, col : col + 30])
 
 
-def test_broken_off_nothing_is_left(tmp_path, grid_of, bands):
+def test_no_file_remains_after_an_interruption(tmp_path, grid_of, bands):
     with (
         pytest.raises(KeyboardInterrupt),
         PlanesWriter(tmp_path / "a.tif", grid_of(*SHAPE), 2) as writer,
@@ -64,7 +64,9 @@ def test_broken_off_nothing_is_left(tmp_path, grid_of, bands):
     assert not list(tmp_path.iterdir())
 
 
-def test_what_does_not_read_back_is_no_file(tmp_path, grid_of, bands, monkeypatch):
+def test_a_file_that_differs_from_what_was_written_is_removed(
+    tmp_path, grid_of, bands, monkeypatch
+):
     read = planes._read
 
     def spoilt(path, window):

@@ -1,4 +1,4 @@
-"""Cells as polygons: burnt back onto the grid they give the same cells."""
+"""Cells as polygons: rasterised again, they give the same cells."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ def test_polygons_cover_exactly_their_cells(grid_of):
     assert set(values.tolist()) == {1, 2, 3}
     assert shapely.is_valid(polygons).all()
     pairs = zip(polygons, values.tolist(), strict=True)
-    # Another part of GDAL draws them back by the centres of cells.
+    # A different function of GDAL rasterises them by cell centres.
     assert (rasterize(pairs, codes.shape, transform=grid.affine) == codes).all()
     assert shapely.area(polygons).sum() == pytest.approx((codes > 0).sum() * grid.cell_m**2)
 
 
-def test_patches_that_meet_at_a_corner_stay_apart_and_holes_are_kept(grid_of):
+def test_patches_that_share_a_corner_are_separate_and_holes_are_kept(grid_of):
     cells = np.zeros((6, 6), bool)
     cells[:3, :3] = cells[3, 3] = True
     cells[1, 1] = False
@@ -33,7 +33,7 @@ def test_patches_that_meet_at_a_corner_stay_apart_and_holes_are_kept(grid_of):
     assert values.tolist() == [1, 1]
 
 
-def test_cells_that_are_not_wanted_and_none_at_all(grid_of):
+def test_unwanted_cells_are_left_out_and_no_cells_give_no_polygons(grid_of):
     codes = np.array([[1, 2], [2, 0]], np.uint8)
     polygons, values = polygons_of(codes, grid_of(2, 2), wanted=codes == 1)
     assert len(polygons) == 1 and values.tolist() == [1]
@@ -46,4 +46,4 @@ def test_the_work_can_be_stopped(grid_of):
         raise Stopped(15)
 
     with pytest.raises(Stopped):
-        polygons_of(np.eye(3, dtype=bool), grid_of(3, 3), stop_if_asked=stop)
+        polygons_of(np.eye(3, dtype=bool), grid_of(3, 3), stop_if_requested=stop)

@@ -1,4 +1,4 @@
-"""Our numbers beside published ones; a miss is told, with its reason, and never hidden."""
+"""Our numbers against published ones; every miss is listed with its reason."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 from published_checks import FOLDER, STATUS, Row, checksum, files, index, index_entry, table
 
-# Only names at collection: a table is worked out when its test runs, once for a session.
+# Only names at collection: a table is calculated when its test runs, once per session.
 every_table = pytest.mark.parametrize("file", files())
 
 
 @pytest.mark.parametrize("file", index())
-def test_files_stand_as_they_were_written_down(file):
+def test_files_have_their_recorded_checksum(file):
     entry = index_entry(file)
     assert checksum(file) == entry["sha256"]
     assert entry["status"] in STATUS
@@ -24,14 +24,14 @@ def test_files_stand_as_they_were_written_down(file):
     assert bool(entry.get("not_evidence")) == bool(entry.get("reason"))
 
 
-def test_no_file_is_left_out():
+def test_every_file_is_in_the_index():
     assert set(index()) == {p.name for p in FOLDER.glob("*.csv")}
 
 
 @every_table
-def test_rows(file):
-    """Every row within its tolerance, but for the misses listed by name with a reason; a listed
-    miss that now hits must be taken off the list."""
+def test_rows_are_within_their_tolerance(file):
+    """Every row is within its tolerance, except misses listed by name with a reason. Remove a miss
+    from the list when it becomes a hit."""
     found = table(file)
     assert found.rows
     missed = {row.label for row in found.rows if not row.hit}
@@ -44,8 +44,8 @@ def test_arithmetic_never_misses(file):
     assert not index_entry(file).get("known_misses")
 
 
-def test_nothing_is_worked_out_at_collection():
-    """Fails when importing the tables, or listing them, works one out: that slows every test."""
+def test_collection_calculates_nothing():
+    """A calculation on import, or on listing the tables, would slow down every test."""
     code = "import published_checks as p; p.files(); print(p.table.cache_info().currsize)"
     done = subprocess.run(
         [sys.executable, "-c", code], cwd=Path(__file__).parent, capture_output=True, text=True

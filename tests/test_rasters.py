@@ -1,4 +1,4 @@
-"""Finished rasters: what they hold, how they are laid out, and that damage is seen."""
+"""Finished rasters: content, layout, and detection of damage."""
 
 from __future__ import annotations
 
@@ -27,8 +27,8 @@ def field_of(shape, seed=1):
     return values
 
 
-def write(path, values, bands, **how):
-    with RasterWriter(path, grid_of(values[0].shape), bands, TERM, **how) as raster:
+def write(path, values, bands, **options):
+    with RasterWriter(path, grid_of(values[0].shape), bands, TERM, **options) as raster:
         for i, band in enumerate(values, start=1):
             raster.write(i, band)
     return raster
@@ -42,7 +42,7 @@ def two_bands(tmp_path):
     return path, values, writer
 
 
-def test_what_a_raster_says_about_itself(two_bands):
+def test_metadata_of_a_raster(two_bands):
     path, values, _ = two_bands
     with rasterio.open(path) as data:
         assert data.dtypes == ("float32", "float32")
@@ -71,7 +71,7 @@ def test_infinite_values_become_missing(tmp_path):
 @pytest.mark.parametrize("shape", [(30, 40), (700, 900), (1300, 1100)])
 @pytest.mark.parametrize("count", [1, 3])
 def test_valid_by_another_library_at_every_size(tmp_path, shape, count):
-    # Outside check: rio-cogeo's validator, strict (warnings fail too). Status: run here.
+    # Independent check: strict validator of rio-cogeo (warnings fail too). Status: run here.
     path = tmp_path / "a.tif"
     write(path, [field_of(shape, i) for i in range(count)], [f"b{i}" for i in range(count)])
     valid, errors, warnings = cog_validate(path, strict=True)
@@ -82,7 +82,7 @@ def test_valid_by_another_library_at_every_size(tmp_path, shape, count):
     assert overviews == [[] if max(shape) <= 512 else [2] if max(shape) <= 1024 else [2, 4]] * count
 
 
-def test_overviews_are_means_and_leave_missing_cells_out(tmp_path):
+def test_overviews_are_means_without_missing_cells(tmp_path):
     values = np.full((600, 600), 0.5, np.float32)
     values[:, 1::2] = 1.0
     values[0, 1] = values[1, 1] = np.nan
@@ -106,10 +106,10 @@ def test_windows_in_any_order_give_the_same_file(tmp_path):
     assert cog_validate(tmp_path / "parts.tif", strict=True)[0]
 
 
-def test_class_raster_carries_names_and_colours(tmp_path):
+def test_a_class_raster_has_names_and_colours(tmp_path):
     codes = np.random.default_rng(1).integers(1, 4, (600, 50)).astype(np.uint8)
     codes[0, :5] = 255
-    names = {1: "wind cut 40 % or more", 2: "open", 3: "windier"}
+    names = {1: "wind reduced by 40 % or more", 2: "open", 3: "windier"}
     colours = {1: (58, 29, 110), 2: (250, 249, 252), 3: (181, 86, 31)}
     write(tmp_path / "zones.tif", [codes], ["in leaf"], classes=names, colours=colours)
     assert cog_validate(tmp_path / "zones.tif", strict=True)[0]
@@ -122,8 +122,8 @@ def test_class_raster_carries_names_and_colours(tmp_path):
         assert {k: table[k][:3] for k in colours} == colours
 
 
-def test_overviews_of_classes_hold_only_classes_that_were_there(tmp_path):
-    # Stripes of 1 and 3: a mean would make 2, a class that is nowhere.
+def test_overviews_of_classes_have_only_existing_classes(tmp_path):
+    # Stripes of 1 and 3: a mean would give 2, a class that does not occur.
     codes = np.full((600, 600), 1, np.uint8)
     codes[:, 1::2] = 3
     names = {1: "sheltered", 2: "open", 3: "windier"}
@@ -140,15 +140,15 @@ def test_same_values_give_the_same_bytes(tmp_path):
     assert (tmp_path / "a/f.tif").read_bytes() == (tmp_path / "b/f.tif").read_bytes()
 
 
-def test_nothing_is_left_beside(two_bands):
+def test_no_other_file_remains(two_bands):
     path, _, _ = two_bands
     assert [p.name for p in path.parent.iterdir()] == ["relative_wind.tif"]
 
 
-def test_one_changed_cell_is_seen(two_bands):
+def test_one_changed_cell_is_detected(two_bands):
     path, _, writer = two_bands
     writer.verify()
-    # Python's own file calls keep the layout; one value changes.
+    # Direct file access keeps the layout; one value changes.
     with rasterio.open(path, "r+", IGNORE_COG_LAYOUT_BREAK="YES") as data:
         band = data.read(2)
         band[20, 20] += 0.5
@@ -160,7 +160,7 @@ def test_one_changed_cell_is_seen(two_bands):
 
 
 @pytest.mark.parametrize("damage", ["truncated", "zeroed", "gone", "garbage"])
-def test_damage_to_the_file_is_seen_as_a_write_error(two_bands, damage):
+def test_damage_to_the_file_is_a_write_error(two_bands, damage):
     path, _, writer = two_bands
     raw = path.read_bytes()
     match damage:
@@ -177,7 +177,7 @@ def test_damage_to_the_file_is_seen_as_a_write_error(two_bands, damage):
     assert caught.value.code == "output-unwritable"
 
 
-def test_an_error_in_the_block_leaves_no_file(tmp_path):
+def test_no_file_remains_after_an_error_in_the_block(tmp_path):
     with (
         pytest.raises(RuntimeError, match="mid-way"),
         RasterWriter(tmp_path / "a.tif", grid_of((30, 40)), ["x"], TERM) as raster,

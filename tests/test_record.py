@@ -1,4 +1,4 @@
-"""Records: checksums, data sets of several files, listings, settled JSON."""
+"""Records: checksums, data sets of several files, listings, reproducible JSON."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from shelterscape.files.record import (
 
 
 def test_checksum_is_the_published_one(tmp_path):
-    # FIPS 180-2, appendix B.1: the message "abc" (from memory).
+    # FIPS 180-2, appendix B.1: the message "abc" (not verified against the source).
     (tmp_path / "a").write_bytes(b"abc")
     expected = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
     assert sha256_of(tmp_path / "a") == expected
@@ -35,7 +35,7 @@ def test_checksum_of_a_large_file(tmp_path):
     assert sha256_of(tmp_path / "a") == hashlib.sha256(raw).hexdigest()
 
 
-def test_a_shapefile_is_all_its_files(tmp_path):
+def test_all_files_of_a_shapefile_belong_to_it(tmp_path):
     path = write_features(tmp_path / "trees.shp", [Point(1, 2)], driver="ESRI Shapefile", n=[1])
     (tmp_path / "trees.txt").write_text("no part of it")
     (tmp_path / "other.dbf").write_text("no part of it")
@@ -44,21 +44,21 @@ def test_a_shapefile_is_all_its_files(tmp_path):
     assert set(names) == {"trees.shp", "trees.shx", "trees.dbf", "trees.prj", "trees.cpg"}
 
 
-def test_a_shapefile_in_capitals_is_all_its_files_too(tmp_path):
+def test_all_files_of_a_shapefile_in_capitals_belong_to_it(tmp_path):
     for suffix in (".SHP", ".SHX", ".DBF", ".PRJ"):
         (tmp_path / f"TREES{suffix}").write_text(suffix)
     names = {p.name for p in files_of(tmp_path / "TREES.SHP")}
     assert names == {"TREES.SHP", "TREES.SHX", "TREES.DBF", "TREES.PRJ"}
 
 
-def test_files_beside_a_raster_that_place_it_belong_to_it(tmp_path):
+def test_files_with_the_location_of_a_raster_belong_to_it(tmp_path):
     for name in ("dem.asc", "dem.prj", "dem.tif", "dem.tfw", "dem.txt"):
         (tmp_path / name).write_text(name)
     assert [p.name for p in files_of(tmp_path / "dem.asc")] == ["dem.asc", "dem.prj"]
     assert [p.name for p in files_of(tmp_path / "dem.txt")] == ["dem.txt"]
 
 
-def test_listing_goes_below_and_uses_forward_slashes(tmp_path):
+def test_a_listing_includes_subfolders_and_uses_forward_slashes(tmp_path):
     (tmp_path / "b" / "c").mkdir(parents=True)
     (tmp_path / "empty").mkdir()
     for name in ("z.txt", "b/c/d.txt", "b/.hidden"):
@@ -66,7 +66,7 @@ def test_listing_goes_below_and_uses_forward_slashes(tmp_path):
     assert listed(tmp_path) == ["b/.hidden", "b/c/d.txt", "z.txt"]
 
 
-def test_equal_contents_are_equal_bytes(tmp_path):
+def test_equal_contents_give_equal_bytes(tmp_path):
     write_json(tmp_path / "a", {"b": 1, "a": {"ö": [1.5, None], "c": "°"}})
     write_json(tmp_path / "b", {"a": {"c": "°", "ö": [1.5, None]}, "b": 1})
     raw = (tmp_path / "a").read_bytes()
@@ -83,13 +83,13 @@ def test_numbers_json_does_not_know_are_refused(tmp_path, bad):
 
 
 @pytest.mark.parametrize("text", ["", "not json", "[1]", '{"program": "another"}', '{"a": 1}'])
-def test_only_our_own_records_count(tmp_path, text):
+def test_only_records_of_shelterscape_are_read(tmp_path, text):
     assert read_record(tmp_path) is None
     (tmp_path / "record.json").write_text(text)
     assert read_record(tmp_path) is None
 
 
-def test_a_record_of_ours_names_its_files(tmp_path):
+def test_a_record_lists_its_files(tmp_path):
     (tmp_path / "rasters").mkdir()
     (tmp_path / "rasters/a.tif").write_bytes(b"abc")
     entries = described(tmp_path, listed(tmp_path))

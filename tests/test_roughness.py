@@ -1,4 +1,4 @@
-"""Roughness maps: tables, and open wind over ground of several roughnesses."""
+"""Roughness maps: tables, and terrain wind over ground with several roughness lengths."""
 
 from __future__ import annotations
 
@@ -50,15 +50,15 @@ def test_published_classes():
     assert lengths == [0.0002, 0.005, 0.03, 0.10, 0.25, 0.5, 1.0, 2.0]
 
 
-def test_one_roughness_everywhere_is_that_of_the_plain():
+def test_a_uniform_map_equals_a_single_roughness():
     one, even = wind_over(0.125), wind_over(np.full(GRID.shape, 0.125))
     np.testing.assert_array_equal(one.speed_up, even.speed_up)
     np.testing.assert_array_equal(one.valid, even.valid)
 
 
 @given(z0=st.floats(0.0005, 1.5))
-def test_a_cell_takes_the_speed_up_of_its_own_roughness(z0):
-    """Blended between classes against the whole map worked out for that very roughness."""
+def test_a_cell_has_the_speed_up_of_its_own_roughness(z0):
+    """Interpolation between classes against a whole map calculated for the exact roughness."""
     rough = np.full(GRID.shape, z0)
     rough[:, :20], rough[:, -20:] = 0.0005, 1.5  # four classes, far apart
     blended, own = wind_over(rough), wind_over(z0)
@@ -67,8 +67,8 @@ def test_a_cell_takes_the_speed_up_of_its_own_roughness(z0):
     assert np.abs(blended.speed_up - own.speed_up)[here].max() < 0.02
 
 
-def test_rougher_ground_is_sped_up_more():
-    """Near the ground a hill adds more, as a share, where the wind is slower: by the theory."""
+def test_speed_up_is_larger_over_rougher_ground():
+    """Near the ground the relative speed-up is larger where wind is slower, by the theory."""
     crest = np.unravel_index(hill().argmax(), GRID.shape)
     found = [float(wind_over(z0).speed_up[crest]) for z0 in (0.005, 0.03, 0.1, 0.3)]
     assert found == sorted(found)
@@ -76,7 +76,7 @@ def test_rougher_ground_is_sped_up_more():
     assert float(wind_over(rough).speed_up[crest]) == pytest.approx(found[-1], abs=0.01)
 
 
-def test_tiles_take_the_roughness_of_their_own_cells():
+def test_tiles_use_the_roughness_of_their_own_cells():
     rough = np.where(np.indices(GRID.shape)[0] < 60, 0.01, 0.3)
     whole, tiled = wind_over(rough), wind_over(rough, tile_cells=80)
     apart = np.abs(whole.speed_up - tiled.speed_up)
@@ -84,7 +84,7 @@ def test_tiles_take_the_roughness_of_their_own_cells():
     np.testing.assert_array_equal(whole.valid, tiled.valid)
 
 
-def test_flat_ground_stays_flat_whatever_its_roughness():
+def test_flat_ground_has_no_speed_up_at_any_roughness():
     rough = np.where(np.indices(GRID.shape)[1] < 70, 0.01, 0.3)
     found = speed_up(np.zeros(GRID.shape, np.float32), GRID, 10.0, roughness_m=rough)
     assert np.abs(found.speed_up).max() == 0
@@ -99,7 +99,7 @@ def test_ground_too_rough_for_the_height_is_not_valid():
     assert np.isfinite(found.speed_up).all()
 
 
-def test_gaps_and_ground_too_rough_are_told():
+def test_gaps_and_ground_too_rough_are_reported():
     lengths = np.full(GRID.shape, 0.5, np.float32)
     lengths[0] = np.nan
     _, notices = filled(lengths, None, height_m=1.5)
@@ -110,13 +110,13 @@ def test_gaps_and_ground_too_rough_are_told():
     ]
 
 
-def test_a_roughness_must_be_one():
+def test_an_invalid_roughness_is_refused():
     for bad in (0.0, -1.0, np.nan, np.full((3, 3), 0.1)):
         with pytest.raises(ValueError, match="roughness_m"):
             wind_over(bad)
 
 
-def test_codes_are_looked_up_and_lengths_taken_as_they_are():
+def test_codes_are_looked_up_and_lengths_are_used_unchanged():
     table = table_of(pd.DataFrame({"land_cover": [112, "311"], "roughness_m": [0.5, 1.0]}), "t")
     codes = np.array([[112.0, np.nan], [311.0, 112.0]])
     np.testing.assert_array_equal(
@@ -126,7 +126,7 @@ def test_codes_are_looked_up_and_lengths_taken_as_they_are():
     np.testing.assert_array_equal(from_codes(lengths, None, "r"), np.float32(lengths))
 
 
-def test_areas_by_word_by_length_and_the_later_over_the_earlier():
+def test_areas_by_name_and_by_length_and_the_last_of_overlapping_ones():
     west, south, east, north = GRID.bounds
     middle = (west + east) / 2
     words = areas(
@@ -142,9 +142,9 @@ def test_areas_by_word_by_length_and_the_later_over_the_earlier():
     assert np.isnan(found[:, 70:]).all()
 
 
-def test_mapped_belts_are_taken_out_and_gaps_filled():
+def test_mapped_belts_are_removed_and_gaps_filled():
     lengths = np.full(GRID.shape, np.nan, np.float32)
-    lengths[20:30] = 0.5  # a shaw in the land cover, and the belt that stands on it
+    lengths[20:30] = 0.5  # a strip of wood in the land cover, and the belt on it
     west, _, east, north = GRID.bounds
     line = shapely.LineString([(west, north - 25 * 25), (east, north - 25 * 25)])
     belts = gpd.GeoDataFrame({"width_m": [250.0]}, geometry=[line], crs=GRID.crs)
@@ -156,8 +156,8 @@ def test_mapped_belts_are_taken_out_and_gaps_filled():
 
 
 @pytest.mark.parametrize("side", ["west", "south", "east", "north"])
-def test_a_belt_off_the_map_whose_strip_reaches_in_is_taken_out(side):
-    """10 m off an edge and 120 m wide it covers 50 m inside: two rows or columns of cells."""
+def test_a_belt_off_the_map_that_extends_onto_it_is_removed(side):
+    """A belt 10 m off an edge and 120 m wide covers 50 m inside: two rows or columns of cells."""
     west, south, east, north = GRID.bounds
     line = {
         "west": [(west - 10, south), (west - 10, north)],
@@ -173,7 +173,7 @@ def test_a_belt_off_the_map_whose_strip_reaches_in_is_taken_out(side):
         "west": np.s_[:, :2], "south": np.s_[-2:], "east": np.s_[:, -2:], "north": np.s_[:2]
     }[side]  # fmt: skip
     assert taken_out[edge].all()
-    # A cell that the edge of the strip just touches may be taken out as well.
+    # A cell that the edge of the strip just touches may be removed too.
     assert taken_out.sum() <= 1.5 * taken_out[edge].size
 
 

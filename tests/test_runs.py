@@ -1,4 +1,4 @@
-"""Runs: a folder appears whole or not at all, says what it holds, and is never somebody else's."""
+"""Runs: a folder is created in full or not at all, and files of others are never replaced."""
 
 from __future__ import annotations
 
@@ -50,34 +50,34 @@ from shelterscape.runs.staging import refuse_protected
 
 @pytest.fixture(scope="module")
 def first(tmp_path_factory, drawn):
-    """`shelter` on the tiny ground, run once, pictures too: project folder and result."""
+    """`shelter` on the small terrain, run once with pictures: project folder and result."""
     folder = tmp_path_factory.mktemp("first")
     with drawn():
         return folder, calls.find("shelter")(**project(folder), out=folder / "out")
 
 
 def word_in(folder):
-    """The word the toy was given, from the table it wrote."""
+    """The word given to the toy, from the table it wrote."""
     return pd.read_csv(folder / "tables" / "toy_areas.csv")["season"][0]
 
 
-def refused(code, out, **how):
-    """The toy must be refused with a code, before it computes anything."""
+def refused(code, out, **options):
+    """Check that the toy is refused with a code before it computes anything."""
 
     def never_reached(*_):
         pytest.fail("computed although the folder had to be refused")
 
     with pytest.raises(WriteError) as caught:
-        run_toy(out, toy(never_reached), **how)
+        run_toy(out, toy(never_reached), **options)
     assert caught.value.code == code
     assert caught.value.exit_code == 4
     return caught.value
 
 
-# ---- what a run leaves
+# ---- what a run writes
 
 
-def test_the_folder_appears_only_when_whole(tmp_path):
+def test_the_folder_is_created_only_when_it_is_complete(tmp_path):
     out = tmp_path / "deep" / "out"
 
     def compute(data):
@@ -87,17 +87,22 @@ def test_the_folder_appears_only_when_whole(tmp_path):
         return results
 
     result = run_toy(out, toy(compute))
-    assert set(checksums(out)) == {"tables/toy_areas.csv", "record.json", "timings.json"}
+    assert set(checksums(out)) == {
+        "tables/toy_areas.csv",
+        "summary.txt",
+        "record.json",
+        "timings.json",
+    }
     assert result.folder == out
     assert result.tables == {"toy_areas": out / "tables" / "toy_areas.csv"}
     assert leftovers(out.parent) == []
 
 
-def test_everything_the_result_names_is_there(first):
+def test_every_file_that_the_result_names_exists(first):
     _, result = first
     for path in [*result.rasters.values(), *result.tables.values(), *result.pictures.values()]:
         assert path.is_file()
-    assert set(result.layers) == {"shelter_zones", "belts", "not_modelled"}
+    assert set(result.layers) == {"shelter_zones", "belts_assessed", "shelter_not_modelled"}
     for place in result.layers.values():
         path, _, layer = place.rpartition(":")
         assert pyogrio.read_info(path, layer=layer)["features"] > 0
@@ -126,7 +131,7 @@ def test_the_record_names_its_inputs_by_name_and_checksum(first):
 
 
 class SeveralInputs(Inputs):
-    """What a process asks for that reads several layers alike."""
+    """Inputs of a process that reads several layers in one input."""
 
     layers: Annotated[Several, Source("layer", "layer of things")] = ()
 
@@ -160,13 +165,13 @@ def test_the_record_holds_no_path_date_or_machine(first):
     assert str(Path.home()) + os.sep not in text
     assert not re.search(r"\d{4}-\d\d-\d\d|\d\d:\d\d:\d\d", text)
     assert not re.search(rf"\b{re.escape(platform.node())}\b", text)
-    # They stand in timings.json instead.
+    # These are in timings.json instead.
     timings = json.loads((result.folder / "timings.json").read_text("utf-8"))
     assert timings["host"] == platform.node()
     assert timings["folder"] == str(result.folder)
 
 
-def test_same_inputs_same_bytes_in_another_process_and_place(first, tmp_path):
+def test_same_inputs_give_the_same_bytes_in_another_process_and_folder(first, tmp_path):
     folder, result = first
     moved = tmp_path / "elsewhere" / "moved"
     moved.mkdir(parents=True)
@@ -177,7 +182,7 @@ def test_same_inputs_same_bytes_in_another_process_and_place(first, tmp_path):
         "shelterscape.shelter(dem='dem.tif', belts='belts.gpkg', winds='210,240',"
         " seasons=('in-leaf',), out='../again')"
     )
-    # Other order of sets, other working folder, relative paths.
+    # Another order of sets, another working folder, relative paths.
     done = child(code, cwd=moved, env=environment(PYTHONHASHSEED="77"))
     assert done.returncode == 0, done.stderr
     before, after = checksums(result.folder), checksums(tmp_path / "elsewhere" / "again")
@@ -196,21 +201,56 @@ def test_nothing_is_written_beside_an_input(first):
     assert {path.name for path in folder.iterdir()} == {"dem.tif", "belts.gpkg", "out"}
 
 
+# ---- the summary
+
+
+def test_the_summary_is_written_recorded_and_the_same_each_time(tmp_path):
+    one, other = (run_toy(tmp_path / name) for name in ("a", "b"))
+    text = (one.folder / "summary.txt").read_text("utf-8")
+    assert "\n".join(one.summary.lines()) in text
+    assert "summary.txt" in {entry["path"] for entry in one.record["outputs"]}
+    assert text == (other.folder / "summary.txt").read_text("utf-8")
+
+
+def test_the_summary_holds_all_notices_and_cautions_and_an_existing_file_to_open(first):
+    folder, result = first
+    text = " ".join((result.folder / "summary.txt").read_text("utf-8").split())
+    assert str(folder) not in text
+    for step in result.record["steps"]:
+        assert step["notices"] and step["cautions"] and step["answer"]
+        for words in (*(n["text"] for n in step["notices"]), *step["cautions"], *step["answer"]):
+            assert " ".join(words.split())[1:] in text
+    assert (result.folder / result.summary.open_first).is_file()
+    assert len(result.summary.lines()) <= 24
+
+
+def test_the_summary_is_removed_with_the_folder_on_overwrite(tmp_path):
+    out = tmp_path / "out"
+    run_toy(out, word="before", title="Which word before?")
+    run_toy(out, word="after", title="Which word after?", overwrite=True)
+    assert (out / "summary.txt").read_text("utf-8").startswith("Which word after?\n")
+    # A summary that the record does not list is a file of someone else.
+    record = json.loads((out / "record.json").read_text("utf-8"))
+    record["outputs"] = [one for one in record["outputs"] if one["path"] != "summary.txt"]
+    (out / "record.json").write_text(json.dumps(record), encoding="utf-8")
+    assert refused("output-foreign", out, overwrite=True).value == "summary.txt"
+
+
 # ---- what may be replaced
 
 
-def test_an_earlier_run_is_kept_unless_told_otherwise(tmp_path):
+def test_an_earlier_run_is_kept_unless_overwrite_is_given(tmp_path):
     out = tmp_path / "out"
     run_toy(out, word="before")
     before = checksums(out)
-    assert "--overwrite" in refused("output-exists", out).mend
+    assert "--overwrite" in refused("output-exists", out).hint
     assert checksums(out) == before
     run_toy(out, word="after", overwrite=True)
     assert word_in(out) == "after"
     assert leftovers(tmp_path) == []
 
 
-def test_overwriting_leaves_nothing_of_the_earlier_run(tmp_path):
+def test_overwriting_removes_every_file_of_the_earlier_run(tmp_path):
     out = tmp_path / "out"
     other = TOY_TABLE.__class__("other", TOY_TABLE.columns, "Another table.")
 
@@ -220,14 +260,14 @@ def test_overwriting_leaves_nothing_of_the_earlier_run(tmp_path):
 
 
 @pytest.mark.parametrize("name", ["notes.txt", ".hidden", "rasters/mine.tif"])
-def test_a_strange_file_is_named_and_kept(tmp_path, name):
+def test_a_foreign_file_is_named_and_kept(tmp_path, name):
     out = tmp_path / "out"
     run_toy(out)
-    stranger = out / name
-    stranger.parent.mkdir(exist_ok=True)
-    stranger.write_text("mine")
+    foreign = out / name
+    foreign.parent.mkdir(exist_ok=True)
+    foreign.write_text("mine")
     before = checksums(out)
-    assert name in refused("output-strangers", out, overwrite=True).value
+    assert name in refused("output-foreign", out, overwrite=True).value
     assert checksums(out) == before
     assert leftovers(tmp_path) == []
 
@@ -240,12 +280,12 @@ def test_a_folder_without_a_record_of_ours_is_kept(tmp_path, overwrite, record):
     (out / "thesis.txt").write_text("years of work")
     if record is not None:
         (out / "record.json").write_text(record)
-    error = refused("output-strangers", out, overwrite=overwrite)
+    error = refused("output-foreign", out, overwrite=overwrite)
     assert "thesis.txt" in error.value
     assert (out / "thesis.txt").read_text() == "years of work"
 
 
-def test_a_file_added_while_the_run_was_at_work_is_kept(tmp_path):
+def test_a_file_added_during_the_run_is_kept(tmp_path):
     out = tmp_path / "out"
     run_toy(out, word="before")
 
@@ -255,7 +295,7 @@ def test_a_file_added_while_the_run_was_at_work_is_kept(tmp_path):
 
     with pytest.raises(WriteError) as caught:
         run_toy(out, toy(compute), word="after", overwrite=True)
-    assert caught.value.code == "output-strangers"
+    assert caught.value.code == "output-foreign"
     assert "late.txt" in caught.value.value
     assert (out / "late.txt").is_file()
     assert word_in(out) == "before"
@@ -279,7 +319,7 @@ def test_a_tilde_is_the_home_folder_only_where_it_names_one(tmp_path, monkeypatc
 
 
 @pytest.mark.parametrize("overwrite", [False, True])
-def test_folders_that_must_never_be_replaced(tmp_path, monkeypatch, overwrite):
+def test_protected_folders_are_refused(tmp_path, monkeypatch, overwrite):
     home, work = tmp_path / "home", tmp_path / "work" / "inner"
     home.mkdir()
     work.mkdir(parents=True)
@@ -312,7 +352,7 @@ def test_a_mount_is_protected():
     assert caught.value.code == "output-protected"
 
 
-def test_a_parent_that_cannot_hold_it(tmp_path):
+def test_a_parent_that_cannot_hold_the_folder_is_refused(tmp_path):
     (tmp_path / "file").write_text("mine")
     refused("output-unwritable", tmp_path / "file" / "out")
     refused("output-unwritable", tmp_path / "file" / "deep" / "out")
@@ -324,7 +364,7 @@ def test_a_parent_that_cannot_hold_it(tmp_path):
 @pytest.mark.skipif(
     not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may write anywhere"
 )
-def test_a_parent_that_may_not_be_written_to(tmp_path):
+def test_a_parent_without_write_permission_is_refused(tmp_path):
     tmp_path.chmod(0o500)
     try:
         refused("output-unwritable", tmp_path / "out")
@@ -336,7 +376,7 @@ def test_a_parent_that_may_not_be_written_to(tmp_path):
 
 
 def fails(error):
-    """A toy that writes, then breaks."""
+    """A toy that writes a table and then raises an error."""
 
     def compute(data):
         yield from write_toy(data)
@@ -369,9 +409,7 @@ def test_an_error_leaves_the_earlier_run_untouched(tmp_path, raised, seen, code)
 
 
 @pytest.mark.parametrize("raised", [OSError(errno.EIO, "I/O error"), KeyboardInterrupt()])
-def test_an_error_between_the_two_renames_brings_the_earlier_run_back(
-    tmp_path, monkeypatch, raised
-):
+def test_an_error_between_the_two_renames_restores_the_earlier_run(tmp_path, monkeypatch, raised):
     out = tmp_path / "out"
     run_toy(out, word="before")
     rename = Path.rename
@@ -388,15 +426,15 @@ def test_an_error_between_the_two_renames_brings_the_earlier_run_back(
     assert leftovers(tmp_path) == []
 
 
-def behind_the_back(data):
-    """Leaves a file the run knows nothing of."""
+def undeclared_file(data):
+    """Write a file that is not declared."""
     folder = next(Path(data.params.word).glob(".*.shelterscape-new"))
     (folder / "scratch.tmp").write_text("left")
     return (yield from write_toy(data))
 
 
-def never_declared(data):
-    """Yields a block of a raster it did not declare."""
+def undeclared_raster(data):
+    """Yield a block of a raster that is not declared."""
     yield Block("relative_wind", 0, np.ones((4, 4), np.float32))
     return (yield from write_toy(data))
 
@@ -407,11 +445,11 @@ def never_declared(data):
         (only(toy_areas=row_of(), extra=row_of()), "extra"),
         (only(), "toy_areas"),
         (only(toy_areas=row_of().assign(surprise=1)), "surprise"),
-        (behind_the_back, "scratch.tmp"),
-        (never_declared, "relative_wind"),
+        (undeclared_file, "scratch.tmp"),
+        (undeclared_raster, "relative_wind"),
     ],
 )
-def test_a_process_is_held_to_what_it_declared(tmp_path, compute, named):
+def test_a_process_must_write_exactly_what_it_declares(tmp_path, compute, named):
     with pytest.raises(InternalError) as caught:
         run_toy(tmp_path / "out", toy(compute), word=str(tmp_path))
     assert caught.value.exit_code == 1
@@ -428,7 +466,7 @@ def test_rasters_larger_than_the_disk_are_refused_before_the_work(tmp_path, monk
     def never_reached(data):
         yield pytest.fail("calculated although its rasters would not fit")
 
-    outputs = (Raster("relative_wind", "relative_wind", "two"),)
+    outputs = (Raster("relative_wind", "two"),)
     there = shutil._ntuple_diskusage(10**9, 0, 2 * 16_000_000 * 4 - 1)
     monkeypatch.setattr(shutil, "disk_usage", lambda folder: there)
     with pytest.raises(WriteError) as caught:
@@ -458,7 +496,7 @@ def test_a_stopped_run_leaves_nothing(tmp_path, number, exit_code):
     assert leftovers(tmp_path) == []
 
 
-def test_a_process_that_never_asks_is_stopped_at_its_end(tmp_path):
+def test_a_process_that_never_checks_for_a_stop_is_stopped_at_its_end(tmp_path):
     compute = only(toy_areas=row_of())
     with pytest.raises(Stopped):
         run_toy(tmp_path / "out", toy(compute), cancelled=lambda: 15)
@@ -466,14 +504,14 @@ def test_a_process_that_never_asks_is_stopped_at_its_end(tmp_path):
 
 
 def test_an_input_that_cannot_be_read_is_refused(tmp_path, monkeypatch):
-    """Root may read anything, so the system's refusal is acted."""
+    """Root may read anything, so the refusal of the system is simulated."""
     given = project(tmp_path / "project")
     opened = Path.open
 
-    def no_dem(self, *words, **how):
+    def no_dem(self, *words, **options):
         if self.name == "dem.tif":
             raise PermissionError(errno.EACCES, "Permission denied", str(self))
-        return opened(self, *words, **how)
+        return opened(self, *words, **options)
 
     monkeypatch.setattr(Path, "open", no_dem)
     with pytest.raises(InputError) as caught:
@@ -514,7 +552,7 @@ def test_killed_at_the_swap(tmp_path, fatal, left, kept):
     done = child(KILLED_AT_RENAME, out, fatal)
     assert done.returncode == -signal.SIGKILL, done.stderr
     assert {f".out.shelterscape-{kind}" for kind in left} <= set(leftovers(tmp_path))
-    # The next start mends it even when it is then refused.
+    # The next run repairs the folder, even though it is then refused.
     refused("output-exists", out)
     assert leftovers(tmp_path) == []
     assert word_in(out) == kept
@@ -526,12 +564,12 @@ def test_killed_at_the_swap(tmp_path, fatal, left, kept):
 
 
 def beside(out, kind):
-    """A name that staging uses."""
+    """A temporary name of staging."""
     return out.with_name(f".{out.name}.shelterscape-{kind}")
 
 
 @pytest.mark.parametrize("overwrite", [False, True])
-def test_the_only_copy_is_brought_back(tmp_path, overwrite):
+def test_the_only_copy_is_restored(tmp_path, overwrite):
     out = tmp_path / "out"
     run_toy(out, word="before")
     before = checksums(out)
@@ -545,22 +583,22 @@ def test_the_only_copy_is_brought_back(tmp_path, overwrite):
     assert leftovers(tmp_path) == []
 
 
-def test_the_only_copy_is_kept_when_a_strange_folder_took_its_place(tmp_path):
+def test_the_only_copy_is_kept_when_a_foreign_folder_took_its_place(tmp_path):
     out = tmp_path / "out"
     run_toy(out, word="before")
     out.rename(beside(out, "old"))
     out.mkdir()
     (out / "notes.txt").write_text("mine")
-    refused("output-strangers", out, overwrite=True)
+    refused("output-foreign", out, overwrite=True)
     assert word_in(beside(out, "old")) == "before"
-    # An empty folder is no claim: the run comes back into it.
+    # An empty folder is replaced: the run is restored.
     (out / "notes.txt").unlink()
     refused("output-exists", out)
     assert word_in(out) == "before"
     assert leftovers(tmp_path) == []
 
 
-def test_a_copy_no_longer_needed_is_cleared(tmp_path):
+def test_a_copy_that_is_no_longer_needed_is_removed(tmp_path):
     out = tmp_path / "out"
     run_toy(out, word="before")
     shutil.copytree(out, beside(out, "old"))
@@ -569,7 +607,7 @@ def test_a_copy_no_longer_needed_is_cleared(tmp_path):
     assert leftovers(tmp_path) == []
 
 
-def test_a_half_made_folder_is_cleared(tmp_path):
+def test_an_incomplete_folder_is_removed(tmp_path):
     out = tmp_path / "out"
     (beside(out, "new") / "rasters").mkdir(parents=True)
     (beside(out, "new") / "rasters" / "half.part.tif").write_text("half")
@@ -595,7 +633,7 @@ run_helpers.run_toy(Path(sys.argv[1]), run_helpers.toy(compute), word="child")
 
 @pytest.fixture
 def at_work(tmp_path):
-    """Another process in the middle of a run into ``out``."""
+    """Another process, during a run into ``out``."""
     with subprocess.Popen(
         [sys.executable, "-c", WAITING_RUN, str(tmp_path / "out")],
         stdin=subprocess.PIPE,
@@ -612,7 +650,7 @@ def test_two_runs_do_not_share_a_folder(tmp_path, at_work):
     out = tmp_path / "out"
     error = refused("output-busy", out, overwrite=True)
     assert f"process {at_work.pid} on {socket.gethostname()}" in error.value
-    # The one at work is not disturbed, and a neighbour is free.
+    # The other run is not disturbed, and another folder can be used.
     run_toy(tmp_path / "neighbour")
     at_work.communicate("\n", timeout=60)
     assert at_work.returncode == 0
@@ -620,7 +658,7 @@ def test_two_runs_do_not_share_a_folder(tmp_path, at_work):
     assert leftovers(tmp_path) == []
 
 
-def test_a_dead_lock_is_taken_over(tmp_path, at_work):
+def test_the_lock_of_a_dead_process_is_taken_over(tmp_path, at_work):
     out = tmp_path / "out"
     at_work.kill()
     at_work.wait(60)
@@ -632,7 +670,7 @@ def test_a_dead_lock_is_taken_over(tmp_path, at_work):
         return (yield from write_toy(data))
 
     run_toy(out, toy(compute))
-    # The text in the lock file is ours now, and others can read it.
+    # The lock file now names this process, and others can read it.
     assert held[0]["pid"] == os.getpid()
     assert held[0]["host"] == socket.gethostname()
     assert leftovers(tmp_path) == []
@@ -650,7 +688,7 @@ def test_a_run_within_a_run_is_refused(tmp_path):
 
 
 def test_a_lock_of_another_machine_is_respected(tmp_path):
-    """On a shared disk nobody here can tell whether that machine is still at work."""
+    """On a shared disk it is unknown whether that machine is still running."""
     out = tmp_path / "out"
     lock = beside(out, "lock")
     text = json.dumps({"pid": 7, "host": "another-machine", "start": "2026-01-01 00:00:00"})
@@ -663,7 +701,7 @@ def test_a_lock_of_another_machine_is_respected(tmp_path):
 
 
 @pytest.mark.parametrize("text", ["", "garbage", "[1]", "\0\0"])
-def test_an_unreadable_lock_nobody_holds_is_taken_over(tmp_path, text):
+def test_an_unreadable_lock_without_holder_is_taken_over(tmp_path, text):
     out = tmp_path / "out"
     beside(out, "lock").write_text(text)
     run_toy(out)
@@ -673,7 +711,7 @@ def test_an_unreadable_lock_nobody_holds_is_taken_over(tmp_path, text):
 # ---- names of steps
 
 
-def test_two_steps_of_one_name_or_with_the_same_outputs(tmp_path):
+def test_two_steps_with_the_same_id_or_outputs_are_refused(tmp_path):
     for steps in (
         [Step(toy(), ToyInputs(), "a"), Step(toy(), ToyInputs(), "a")],
         [Step(toy(), ToyInputs(), "a"), Step(toy(), ToyInputs(), "b")],
@@ -684,14 +722,14 @@ def test_two_steps_of_one_name_or_with_the_same_outputs(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_link_among_the_results_is_a_stranger(tmp_path):
-    """Replacing the folder would take somebody's link with it."""
+def test_a_link_among_the_results_is_a_foreign_file(tmp_path):
+    """Replacing the folder would delete the link of a user."""
     out, other = tmp_path / "out", tmp_path / "other"
     other.mkdir()
     run_toy(out)
     (out / "shortcut").symlink_to(other, target_is_directory=True)
     with pytest.raises(WriteError) as caught:
         run_toy(out, overwrite=True)
-    assert caught.value.code == "output-strangers"
+    assert caught.value.code == "output-foreign"
     assert "shortcut" in str(caught.value.value)
     assert (out / "shortcut").is_symlink()

@@ -1,4 +1,4 @@
-"""The shelter field: laws that hold whatever the numbers, and a road of its own to the numbers."""
+"""The shelter field: laws that always apply, and a comparison with an independent calculation."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ from shapely import affinity
 
 from shelterscape.grid import Grid
 from shelterscape.science.belt_profiles import thin_belt
-from shelterscape.science.belts import complete, seasonal
-from shelterscape.science.scene import How, scene_of
+from shelterscape.science.belts import belts_in_season, complete
+from shelterscape.science.prepared_belts import ShelterOptions, prepare_belts
 from shelterscape.science.shelter import over_winds, relative_wind
 from shelterscape.science.wind import WindSet, equal_winds
 
@@ -44,58 +44,64 @@ def one_belt(length=300.0, **columns):
     return belts_of([(MIDDLE - length / 2, MIDDLE), (MIDDLE + length / 2, MIDDLE)], **columns)
 
 
-def scene(belts, *seasons, grid=GRID):
-    """Belts ready for the kernels, in leaf unless told otherwise."""
-    return scene_of([seasonal(belts, season) for season in seasons or ("in-leaf",)], grid, How())
+def prepared(belts, *seasons, grid=GRID):
+    """Prepared belts, in leaf by default."""
+    return prepare_belts(
+        [belts_in_season(belts, season) for season in seasons or ("in-leaf",)],
+        grid,
+        ShelterOptions(),
+    )
 
 
-def one_ray(belts, grid, direction_deg, **how):
-    """A single ray and no ends, unless told otherwise."""
-    return relative_wind(belts, grid, direction_deg, **({"spread_deg": 0.0, "ends": False} | how))
+def one_ray(belts, grid, direction_deg, **options):
+    """Options with a single ray and without end effects by default."""
+    return relative_wind(
+        belts, grid, direction_deg, **({"spread_deg": 0.0, "ends": False} | options)
+    )
 
 
 SMALL = GRID.window(20, 20, (41, 41))
 ALL_ROUND = pytest.mark.parametrize("direction", [0.0, 90.0, 200.0, 233.7, 315.0])
 
-# Corners off the lattice, so that no ray just grazes an end.
+# Corners are not on cell centres, so that no ray touches the end of a belt.
 LINES = [
     [(301.3, 350.7), (452.9, 377.1), (498.3, 431.9)],
     [(333.3, 520.1), (391.7, 562.3)],
 ]
 
-# How far the tables may be from the curves themselves. Linear interpolation at a step of h = .05 H
-# is off by up to h²/8 = 3.1e-4 times the second derivative of the curve, which is at most .64 / H²
-# between -1 H and the face of a belt, and .023 / H² behind it (differences of the curves in
-# ray_oracle; where they bend sharply, at 0, 3, 7, 8 and 10 H, there is a table entry). Sums in
-# float32 add less than 1e-6 and 201 faces for the windward side 3e-6.
+# Largest difference between the tables and the curves. Linear interpolation with a step of
+# h = 0.05 H has an error of up to h²/8 = 3.1e-4 times the second derivative of the curve. That is
+# at most 0.64 / H² between -1 H and the face of a belt, and 0.023 / H² behind it (differences of
+# the curves in ray_oracle; at their sharp bends, 0, 3, 7, 8 and 10 H, there is a table entry). Sums
+# in float32 add less than 1e-6, and 201 faces for the windward side 3e-6.
 LEEWARD, WINDWARD = 1e-5, 2.1e-4
-# A wood's lee turns where .7 of the wind is back, taken at the next entry: up to .05 H late, of
-# which half counts, .025 H; the recovery from there, 1 - .3 ((40 H - x) / (40 H - turn))², rises by
-# .6 / (40 - 6) a belt height: 4.5e-4. (In the .025 H itself it could be off by 1.4e-3; no cell
-# centre lies there.)
+# The lee of a wood changes its form where relative wind reaches 0.7, at the next entry of the
+# table: up to 0.05 H too far, of which half counts, 0.025 H. From there the wind recovers by
+# 1 - 0.3 ((40 H - x) / (40 H - turn))², which rises by 0.6 / (40 - 6) per H: 4.5e-4. (Within the
+# 0.025 H the error could be 1.4e-3; no cell centre is there.)
 WOOD = 4.6e-4
-# Where a belt takes less than .002 off the wind, it is left out.
+# A wind reduction below 0.002 is neglected.
 LEFT_OUT = 2e-3
 
 
 def width_of(share, height):
-    """Width in metres at which a belt opens by exactly this share, which is rounded to .01."""
+    """Width, m, with exactly this share of width, which is rounded to 0.01."""
     return -2 * height * np.log(1 - share)
 
 
-def assert_as_by_rays(ours, belts, grid, direction, more=0.0):
+def assert_as_in_oracle(ours, belts, grid, direction, more=0.0):
     theirs, place = ray_oracle.field_of(belts, grid, direction)
     wood, before = (place == kind for kind in (ray_oracle.BEHIND_WOOD, ray_oracle.BEFORE))
     allowed = more + np.select([wood, before], [WOOD, WINDWARD], LEEWARD)
     allowed[theirs > 1 - LEFT_OUT] = LEFT_OUT
-    assert (theirs < 0.9).sum() > 50  # so that there is something to compare
+    assert (theirs < 0.9).sum() > 50  # the comparison needs shelter
     np.testing.assert_array_less(np.abs(ours - theirs), allowed)
 
 
 @ALL_ROUND
-def test_against_rays_shot_with_shapely(direction):
-    """Porosities and widths are multiples of what they are rounded to, so that only tables
-    differ; the second belt is dense, and denser below, so that every rule of the curve acts."""
+def test_belts_against_rays_by_shapely(direction):
+    """Porosities and widths need no rounding, so only the tables differ. The second belt is dense,
+    and denser in its lower half, so that every rule of the curve applies."""
     height, porosity, low = [6.0, 11.0], [0.35, 0.12], [0.35, 0.20]
     width = [width_of(0.15, 6.0), width_of(0.42, 11.0)]
     belts = belts_of(*LINES, height=height, porosity=porosity, width=width, porosity_low=low)
@@ -103,39 +109,39 @@ def test_against_rays_shot_with_shapely(direction):
         ray_oracle.Belt(ray_oracle.strip(shapely.LineString(line), w), h, p, q, w)
         for line, h, p, q, w in zip(LINES, height, porosity, low, width, strict=True)
     ]
-    assert_as_by_rays(one_ray(belts, SMALL, direction), theirs, SMALL, direction)
+    assert_as_in_oracle(one_ray(belts, SMALL, direction), theirs, SMALL, direction)
 
 
 @ALL_ROUND
-def test_a_wood_against_rays_shot_with_shapely(direction):
+def test_a_wood_against_rays_by_shapely(direction):
     ground = shapely.Polygon([(231.3, 230.9), (331.9, 241.3), (321.7, 291.1), (241.1, 283.3)])
     width = width_of(0.96, 7.0)
     belts = belts_of(LINES[0], height=7.0, porosity=0.5, width=width).assign(geometry=[ground])
     theirs = [ray_oracle.Belt(ground, 7.0, 0.5, 0.5, width)]
-    assert_as_by_rays(one_ray(belts, SMALL, direction), theirs, SMALL, direction)
+    assert_as_in_oracle(one_ray(belts, SMALL, direction), theirs, SMALL, direction)
 
 
 @ALL_ROUND
-def test_rounding_porosity_and_width_costs_no_more_than_half_a_step(direction):
-    """The same with a porosity and a width between two steps of .01; what half a step may cost is
-    worked out from the curves."""
+def test_rounding_porosity_and_width_changes_wind_by_no_more_than_half_a_step(direction):
+    """Porosity and width are between two steps of 0.01; the effect of half a step is calculated
+    from the curves."""
     line, height, porosity, width = LINES[0], 6.0, 0.357, 2.0
     belts = belts_of(line, height=height, porosity=porosity, width=width)
     ground = ray_oracle.strip(shapely.LineString(line), width)
-    exact = ray_oracle.Belt(ground, height, porosity, porosity, width)
+    full_evaluation = ray_oracle.Belt(ground, height, porosity, porosity, width)
     x, share = np.linspace(-6, 50, 1000), 1 - np.exp(-width / height / 2)
     cost = 0.0
     for p, s in itertools.product((porosity - 0.005, porosity + 0.005), (-0.005, 0.005)):
         near = ray_oracle.Belt(ground, height, p, p, width_of(share + s, height))
-        cost = max(cost, np.abs(near.thin(x) - exact.thin(x)).max())
+        cost = max(cost, np.abs(near.thin(x) - full_evaluation.thin(x)).max())
     assert cost < 0.01
     ours = one_ray(belts, SMALL, direction)
-    assert_as_by_rays(ours, [exact], SMALL, direction, cost)
+    assert_as_in_oracle(ours, [full_evaluation], SMALL, direction, cost)
 
 
-def test_the_equation_written_out_again_gives_the_published_values():
-    """The curve of the comparison above is itself held to the values worked out beforehand from
-    the published equation (Vigiak and others 2003; coefficients seen in a text citing them)."""
+def test_the_equation_of_the_oracle_gives_the_published_values():
+    """The curve of the comparison above is checked against values calculated beforehand from the
+    published equation (Vigiak and others 2003; coefficients seen in a text citing them)."""
     with (published_checks.FOLDER / "barrier_curve.csv").open(encoding="utf-8") as stream:
         rows = [[float(value) for value in row.values()] for row in csv.DictReader(stream)]
     leeward = [row for row in rows if row[1] >= 0]
@@ -150,16 +156,16 @@ def test_no_belts_no_shelter():
     winds = WindSet(
         "", np.arange(0.0, 360, 30), np.full(12, 1 / 12), np.full(12, 5.0), np.full(12, 2.0)
     )
-    assert (over_winds(scene(belts), GRID, [winds]) == 1).all()
+    assert (over_winds(prepared(belts), GRID, [winds]) == 1).all()
 
 
-def test_a_belt_all_open_takes_nothing_off():
+def test_a_belt_of_porosity_one_changes_nothing():
     field = relative_wind(one_belt(porosity=1.0), GRID, 180.0)
     assert field.min() == pytest.approx(1, abs=1e-6)
 
 
 @given(st.floats(0, 360), st.floats(0, 1), st.floats(0.5, 40), st.floats(0, 60), st.floats(0, 360))
-def test_never_outside_its_range(direction, porosity, height, width, bearing):
+def test_relative_wind_is_within_its_range(direction, porosity, height, width, bearing):
     line = affinity.rotate(shapely.LineString([(300, 405), (510, 405)]), bearing)
     belts = belts_of(line.coords, porosity=porosity, height=height, width=width)
     field = relative_wind(belts, GRID, direction)
@@ -174,7 +180,7 @@ def test_a_mirrored_belt_mirrors_the_field(step, bearing):
     mirrored = [(2 * MIDDLE - x, y) for x, y in line.coords]
     field = relative_wind(belts_of(line.coords), GRID, direction)
     other = relative_wind(belts_of(mirrored), GRID, -direction)
-    # A cell that an edge of the strip just grazes may fall to either side, in one ray of 15.
+    # A cell that an edge of the strip touches may be on either side, in one ray of 15.
     assert (np.abs(field - other[:, ::-1]) > 1e-3).mean() < 0.002
     assert np.abs(field - other[:, ::-1]).max() < 0.1
 
@@ -198,7 +204,7 @@ def test_scaling_all_lengths_changes_nothing():
 
 
 @given(st.floats(0.02, 0.98), st.floats(0, 360))
-def test_a_belt_cut_in_two_is_one_belt(share, direction):
+def test_a_belt_in_two_pieces_has_the_effect_of_one(share, direction):
     a, b = np.array([281.0, 377.0]), np.array([533.0, 441.0])
     knot = tuple(a + share * (b - a))
     whole = relative_wind(belts_of([a, b]), GRID, direction)
@@ -223,17 +229,17 @@ def whole():
 
 
 @given(st.integers(0, 60), st.integers(0, 60), st.integers(1, 21), st.integers(1, 21))
-def test_a_cut_out_equals_the_whole_bit_for_bit(whole, row, col, rows, cols):
+def test_a_part_of_the_map_equals_the_whole_bit_for_bit(whole, row, col, rows, cols):
     belts, field = whole
     part = relative_wind(belts, GRID.window(row, col, (rows, cols)), 237.0)
     assert np.array_equal(part, field[row : row + rows, col : col + cols])
 
 
 @pytest.mark.parametrize("slant", [30, 45, 60])
-def test_reach_of_an_oblique_belt_falls_with_the_cosine(slant):
-    """Published: about cos of the angle, to a quarter either way (Wang and Takle 1996, S;
-    Woodruff and Zingg 1952, S2). Ours is that cosine by construction: this tests the code, and so
-    to the accuracy of the code."""
+def test_sheltered_distance_of_an_oblique_belt_falls_with_the_cosine(slant):
+    """Published: about the cosine of the angle, ± 25 % (Wang and Takle 1996, S; Woodruff and Zingg
+    1952, S2). Our calculation uses that cosine by construction, so this tests the code only, with
+    the accuracy of the code."""
     fine = Grid((801, 801), Affine(1, 0, 0, 0, -1, 801))
     belts = belts_of([(-4000, 600.5), (4800, 600.5)], height=8.0)
 
@@ -243,11 +249,11 @@ def test_reach_of_an_oblique_belt_falls_with_the_cosine(slant):
         return sheltered.max()
 
     ratio = reach(float(slant)) / reach(0.0)
-    # Reaches of 140 m and at least 70 m, each counted in whole cells of 1 m: 1/140 + 1/70 = .021.
+    # Distances of 140 m and at least 70 m, each counted in cells of 1 m: 1/140 + 1/70 = 0.021.
     assert ratio == pytest.approx(np.cos(np.radians(slant)), rel=0.021)
 
 
-def test_degenerate_belts_are_harmless():
+def test_degenerate_belts_give_valid_results():
     doubled = belts_of([(405.0, 300.0), (405.0, 300.0), (405.0, 500.0)])
     single = belts_of([(405.0, 300.0), (405.0, 500.0)])
     np.testing.assert_allclose(
@@ -255,7 +261,7 @@ def test_degenerate_belts_are_harmless():
     )
     for direction in (0.0, 45.0, 90.0, 300.0):
         tiny = relative_wind(belts_of([(405.0, 400.0), (405.0, 400.001)]), GRID, direction)
-        assert (tiny < 0.95).sum() < 60  # a twig 3 m wide marks a lane of its own width
+        assert (tiny < 0.95).sum() < 60  # a belt 3 m long shelters a strip of its own length
     spike = belts_of([(300.0, 400.0), (500.0, 400.0), (300.0, 400.0)])
     plain = belts_of([(300.0, 400.0), (500.0, 400.0)])
     np.testing.assert_allclose(
@@ -280,19 +286,19 @@ def test_bare_belts_shelter_less():
     assert leaf.min() < bare.min()
 
 
-def test_leeward_is_where_the_wind_blows_to():
-    field = relative_wind(one_belt(), GRID, 0.0)  # from the north, so shelter lies south
+def test_shelter_is_downwind_of_a_belt():
+    field = relative_wind(one_belt(), GRID, 0.0)  # from the north, so shelter is south
     north, south = field[:40], field[41:]
     assert (1 - south).sum() > 3 * (1 - north).sum()
 
 
 def test_several_winds_are_a_weighted_mean():
     belts = one_belt()
-    ready = scene(belts)
+    ready = prepared(belts)
     winds = WindSet(
         "", np.array([0.0, 200.0]), np.array([0.3, 0.6]), np.array([4.0, 8.0]), np.full(2, 2.0), 0.1
     )
-    # The two stand 160 apart, so each stands for the widest sector there is.
+    # The two are 160° apart, so each represents a sector of the largest width.
     north, south = (
         relative_wind(belts, GRID, d, sector_deg=45.0).astype(float) for d in (0.0, 200.0)
     )
@@ -301,11 +307,13 @@ def test_several_winds_are_a_weighted_mean():
     np.testing.assert_allclose(over_winds(ready, GRID, [winds])[0], mean, atol=1e-5)
     w2 = 0.3 * 16 / (0.3 * 16 + 0.6 * 64)
     force = np.sqrt(w2 * north**2 + (1 - w2) * south**2)
-    np.testing.assert_allclose(over_winds(ready, GRID, [winds], power=2.0)[0], force, atol=1e-5)
+    np.testing.assert_allclose(
+        over_winds(ready, GRID, [winds], speed_exponent=2.0)[0], force, atol=1e-5
+    )
 
 
 def test_true_north_makes_the_field_the_same_in_any_crs():
-    """One belt on the ground, in three coordinate systems, wind from true 240 degrees."""
+    """One belt in three coordinate systems, wind from 240° from true north."""
     lonlat = gpd.GeoDataFrame(
         {"height_m": [10.0]},
         geometry=[shapely.LineString([(7.200, 55.300), (7.206, 55.297)])],
@@ -322,7 +330,7 @@ def test_true_north_makes_the_field_the_same_in_any_crs():
         x, y = belts.geometry.iloc[0].centroid.coords[0]
         grid = Grid((800, 800), Affine(1, 0, x - 400, 0, -1, y + 400), crs)
         field = over_winds(
-            scene(belts, grid=grid),
+            prepared(belts, grid=grid),
             grid,
             [equal_winds([240.0], "w")],
             convergence_deg=grid.convergence_deg(),

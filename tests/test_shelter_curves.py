@@ -1,4 +1,4 @@
-"""Shelter curves: ranges, laws and the quick table."""
+"""Shelter curves: ranges, laws and the table."""
 
 from __future__ import annotations
 
@@ -15,17 +15,17 @@ from shelterscape.kernels.shelter_curves import (
 
 
 @given(st.floats(-5, 50), st.floats(0, 0.9), st.floats(0, 20))
-def test_barrier_stays_between_nought_and_one(x, theta, width):
+def test_barrier_is_between_0_and_1(x, theta, width):
     assert 0 <= float(relative_wind_barrier(x, theta, width)) <= 1
 
 
 @pytest.mark.parametrize("x", [-5.01, 50.01, np.nan])
-def test_outside_its_range_it_says_nothing(x):
+def test_barrier_is_missing_outside_its_range(x):
     assert np.isnan(relative_wind_barrier(x, 0.4))
 
 
 @given(st.floats(0, 1), st.floats(0, 50), st.floats(0, 50))
-def test_width_only_opens_a_belt(theta, thin, more):
+def test_width_never_makes_a_belt_denser(theta, thin, more):
     narrow, wide = effective_porosity(theta, thin), effective_porosity(theta, thin + more)
     assert theta <= narrow + 1e-12
     assert narrow <= wide + 1e-12
@@ -41,12 +41,12 @@ def wind(name, theta, x=X):
 
 
 def lee_sum(name, theta):
-    """What a curve takes off behind a belt, in belt heights of calm."""
+    """Sum of wind reduction leeward of a belt, H."""
     return float((1 - wind(name, theta, X[X >= 0])).sum() * 0.01)
 
 
 @pytest.mark.parametrize("name", CURVES)
-def test_every_curve_says_where_it_is_from(name):
+def test_every_curve_has_a_source(name):
     curve = CURVES[name]
     assert curve.name == name
     assert curve.source
@@ -54,9 +54,9 @@ def test_every_curve_says_where_it_is_from(name):
     assert 0 < curve.rmse < 0.2
 
 
-# The middle curve is the mean of two that turn towards 1 from different porosities.
+# The middle curve is the mean of two that start to rise towards 1 at different porosities.
 @pytest.mark.parametrize("name", [name for name in CURVES if name != "mid"])
-def test_no_belt_is_left_at_porosity_one_and_the_way_there_is_straight(name):
+def test_the_effect_falls_in_a_straight_line_to_none_at_porosity_one(name):
     top = CURVES[name].porosity[1]
     at_top = wind(name, top)
     for theta in np.linspace(top, 1.0, 7):
@@ -65,12 +65,12 @@ def test_no_belt_is_left_at_porosity_one_and_the_way_there_is_straight(name):
 
 
 @pytest.mark.parametrize("name", CURVES)
-def test_at_porosity_one_nothing_is_left(name):
+def test_a_belt_of_porosity_one_has_no_effect(name):
     assert (wind(name, 1.0) == 1).all()
 
 
 @pytest.mark.parametrize("name", CURVES)
-def test_within_range_everywhere_and_without_steps(name):
+def test_curves_are_within_range_and_without_steps(name):
     for theta in THETA:
         r = wind(name, theta)
         assert r.min() >= 0
@@ -80,28 +80,28 @@ def test_within_range_everywhere_and_without_steps(name):
 
 
 @pytest.mark.parametrize("name", CURVES)
-def test_to_windward_of_the_size_handbooks_give(name):
-    """Handbooks: felt 2 to 5 H to windward; .3 to .8 H of calm in all (engineering choice)."""
+def test_the_windward_effect_agrees_with_handbooks(name):
+    """Handbooks: an effect up to 2 to 5 H windward; its sum of 0.3 to 0.8 H is an assumed value."""
     for theta in (0.0, 0.2, 0.4):
         total = (1 - wind(name, theta, X[X < 0])).sum() * 0.01
         assert 0.3 < total < 0.8
 
 
-def test_a_porous_belt_shelters_best_in_all():
-    """Best porosities published spread from .2 to .6 by aim (Raine and Stevenson 1977, Gregory
-    1995, Zhu and others 2002, all seen); a solid belt has rough air behind it."""
+def test_a_porous_belt_shelters_most_in_total():
+    """Published best porosities range from 0.2 to 0.6 by purpose (Raine and Stevenson 1977, Gregory
+    1995, Zhu and others 2002, all seen); air is turbulent behind a solid belt."""
     sums = np.array([lee_sum("barrier", theta) for theta in THETA])
     assert 0.2 <= THETA[sums.argmax()] <= 0.5
     assert sums[0] <= 0.75 * sums.max()
 
 
-def test_the_middle_curve_never_gains_towards_a_solid_belt():
+def test_the_middle_curve_never_gains_shelter_towards_a_solid_belt():
     sums = np.array([lee_sum("mid", theta) for theta in THETA])
     best = int(sums.argmax())
     assert (np.diff(sums[: best + 1]) >= 0).all()
 
 
-def test_the_middle_curve_lies_between_its_two():
+def test_the_middle_curve_is_between_the_other_two():
     for theta in THETA:
         both = np.array([wind("barrier", theta), wind("field", theta)])
         assert (wind("mid", theta) >= both.min(axis=0) - 1e-12).all()
@@ -109,7 +109,7 @@ def test_the_middle_curve_lies_between_its_two():
 
 
 @pytest.mark.parametrize("name", CURVES)
-def test_bare_numbers_are_taken_too(name):
+def test_single_numbers_are_accepted(name):
     curve = CURVES[name].relative_wind
     many = curve(np.array([5.0]), np.array([0.4]), np.array([0.2]))
     assert float(curve(np.array(5.0), np.array(0.4), np.array(0.2))) == pytest.approx(many[0])

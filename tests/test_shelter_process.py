@@ -1,6 +1,8 @@
-"""The process `shelter`: cases, purposes, places and what its files say."""
+"""The process `shelter`: cases, purposes, places and the content of its files."""
 
 from __future__ import annotations
+
+import re
 
 import geopandas as gpd
 import numpy as np
@@ -8,11 +10,20 @@ import pandas as pd
 import pyogrio
 import pytest
 import rasterio
+from rounding import half_digit
 from run_helpers import CRS, NORTH, WEST, project
 from shapely import box
 
 import shelterscape
+from shelterscape import registry
 from shelterscape.errors import InputError
+from shelterscape.process.inputs import validated
+from shelterscape.process.reading import Reader
+from shelterscape.process.stages import collect
+from shelterscape.processes.shelter import work
+from shelterscape.processes.shelter.summary import _hectares
+from shelterscape.science.belts import Case
+from shelterscape.terms import TERMS
 
 WINDS = """subset,direction_deg,frequency,mean_speed_ms
 ,210,.5,5
@@ -51,7 +62,7 @@ def layer(result, name):
     return pyogrio.read_dataframe(path, layer=found)
 
 
-def test_cases_run_through_every_output(inputs, tmp_path):
+def test_every_output_has_every_case(inputs, tmp_path):
     result = shelterscape.shelter(
         **inputs, years=("surveyed", 2030, 2045), by_direction=True, out=tmp_path / "o"
     )
@@ -65,35 +76,120 @@ def test_cases_run_through_every_output(inputs, tmp_path):
     weight = 0.5 * 5 / (0.5 * 5 + 0.4 * 6)
     mean = weight * single["bare 2045 210°"] + (1 - weight) * single["bare 2045 240°"]
     np.testing.assert_allclose(fields["bare 2045"], mean, atol=1e-5)
-    # Growth only ever adds shelter here, and the hazel is not there before it is planted.
+    # Growth only adds shelter here, and the hazel is left out before it is planted.
     assert fields["in leaf 2045"].sum() < fields["in leaf 2030"].sum()
-    belts = layer(result, "belts")
+    belts = layer(result, "belts_assessed")
     names = belts.groupby(["season", "year"], dropna=False)["name"].apply(list).to_dict()
     assert names["in leaf", 2030.0] == ["low"]
     assert sorted(names["bare", 2045.0]) == ["low", "top"]
     low = belts[(belts["name"] == "low") & (belts["season"] == "in leaf")]
     assert low["height_m"].is_monotonic_increasing
-    np.testing.assert_allclose(low["reach_possible_m"], 1.24 * low["reach_likely_m"])
-    for name in ("shelter_zones", "shelter_zones_by_direction", "places"):
+    for row in low.itertuples():
+        expected, upper = row.sheltered_distance_expected_m, row.sheltered_distance_upper_m
+        rounding = 1.24 * half_digit("sheltered_distance_expected_m", expected)
+        rounding += half_digit("sheltered_distance_upper_m", upper)
+        assert abs(upper - 1.24 * expected) <= rounding
+    for name in ("shelter_zones", "shelter_zones_by_direction", "places_shelter"):
         assert set(layer(result, name)["season"]) == {"in leaf", "bare"}
-    table = pd.read_csv(result.tables["sheltered_hectares"])
+    table = pd.read_csv(result.tables["equivalent_sheltered_area"])
     for row in table.itertuples():
         label = row.season if np.isnan(row.year) else f"{row.season} {int(row.year)}"
-        assert row.sheltered_ha == pytest.approx((1 - fields[label]).sum() / 100, rel=1e-4)
-    assert set(result.pictures) == {"relative_wind", "site_wind", "sheltered_hectares"}
+        by_cells = (1 - fields[label].astype(float)).sum() / 100
+        rounding = half_digit("equivalent_sheltered_ha", by_cells)
+        assert row.equivalent_sheltered_ha == pytest.approx(by_cells, abs=rounding + 1e-4)
+    assert set(result.pictures) == {"relative_wind", "site_wind", "equivalent_sheltered_area"}
 
 
-def test_places_by_hand(inputs, tmp_path):
+def test_a_heading_states_season_and_year():
+    assert Case("in-leaf").heading == "in leaf, as surveyed"
+    assert Case("in-leaf", 2045).heading == "in leaf, projected growth to 2045"
+    assert Case("bare", 2030).heading == "bare, projected growth to 2030"
+
+
+def test_maps_and_findings_carry_the_heading_of_their_case(inputs):
+    """A map of grown belts is not labelled as one of belts as surveyed, nor the reverse."""
+    process = registry.find("shelter")
+    params = validated(process.inputs, inputs | {"years": ("surveyed", 2030)}, "shelter")
+    data = work.load(params, Reader())
+    rasters, results = collect(work.compute(data))
+    summary = work.summarise(results, params)
+    headings = [
+        f"{season}, {when}"
+        for when in ("as surveyed", "projected growth to 2030")
+        for season in ("in leaf", "bare")
+    ]
+    assert [text.split(":")[0] for text in summary.answer[-4:]] == headings
+    for name, raster in (("relative_wind", "relative_wind"), ("site_wind", "site_wind_ms")):
+        panels = summary.pictures[name].panels
+        assert [heading.split("; ")[0] for heading in panels] == headings
+        for field, band in zip(panels.values(), rasters[raster], strict=True):
+            np.testing.assert_array_equal(field, band)
+    # The hazel is planted in 2035, so the two years differ.
+    assert (rasters["relative_wind"][0] != rasters["relative_wind"][2]).any()
+
+
+def test_the_finding_states_equivalent_area_and_area_reduced(inputs):
+    process = registry.find("shelter")
+    params = validated(process.inputs, inputs | {"seasons": ("bare",)}, "shelter")
+    rasters, results = collect(work.compute(work.load(params, Reader())))
+    field = rasters["relative_wind"][0].astype(float)
+    cells = ((1 - field).sum(), (field < 0.95).sum(), field.size)
+    finding = work.summarise(results, params).answer[-1]
+    numbers = re.fullmatch(
+        r"bare, as surveyed: equivalent sheltered area (\S+) ha \(area × reduction\); (\S+) of "
+        r"(\S+) ha reduced by 5 % or more",
+        finding,
+    ).groups()
+    # One decimal, so an error of up to 0.05 ha; cells are of 0.01 ha.
+    assert [float(n) for n in numbers] == pytest.approx([n / 100 for n in cells], abs=0.05 + 1e-6)
+
+
+def test_large_areas_in_findings_are_whole_hectares():
+    assert [_hectares(area) for area in (6400.4, 173.2, 99.94, 0.81)] == [
+        "6,400",
+        "173",
+        "99.9",
+        "0.8",
+    ]
+
+
+def test_equivalent_areas_have_a_unit_of_their_own(inputs, tmp_path):
+    """Columns, figures and the legend of the chart state ha eq., never ha."""
+    for output in registry.find("shelter").outputs:
+        for name in getattr(output, "columns", ()):
+            assert (TERMS[name].unit == "ha eq.") == name.startswith("equivalent_sheltered"), name
+    for figure in registry.find("shelter").figures:
+        assert TERMS[figure.name].unit == "ha eq."
+    assert TERMS["equivalent_sheltered_ha"].label == "equivalent sheltered area (ha eq.)"
+    process = registry.find("shelter")
+    params = validated(process.inputs, inputs | {"years": ("surveyed", 2045)}, "shelter")
+    _, results = collect(work.compute(work.load(params, Reader())))
+    summary = work.summarise(results, params)
+    assert summary.pictures["equivalent_sheltered_area"].y_label.endswith("(ha eq.)")
+    table = results.tables["equivalent_sheltered_area"]
+    surveyed = table[table["year"].isna()].set_index("season")["equivalent_sheltered_ha"]
+    assert summary.figures == {
+        "equivalent_sheltered_in_leaf_ha": surveyed["in leaf"],
+        "equivalent_sheltered_bare_ha": surveyed["bare"],
+    }
+    assert set(summary.figures) == {figure.name for figure in process.figures}
+
+
+def test_places_equal_means_over_cells(inputs, tmp_path):
     result = shelterscape.shelter(**inputs, seasons=("bare",), terrain=False, out=tmp_path / "o")
     with rasterio.open(result.rasters["relative_wind"]) as data:
         field = data.read(1)
-    places = layer(result, "places").set_index("name")
+    places = layer(result, "places_shelter").set_index("name")
     inside = field[8:14, 36:48]
-    assert places.loc["a", "relative_wind"] == pytest.approx(inside.mean(), abs=1e-5)
-    assert places.loc["a", "covered_share"] == pytest.approx((inside < 0.95).mean(), abs=1e-5)
-    assert places.loc["a", "cut_40_up_ha"] == pytest.approx((inside < 0.6).sum() / 100, abs=1e-6)
-    assert places.loc["a", "corner_share"] > 0
-    assert np.isnan(places.loc["b", "corner_share"])
+    for column, by_cells in (
+        ("relative_wind", inside.mean()),
+        ("reduced_5_up_share", (inside < 0.95).mean()),
+        ("reduced_40_up_ha", (inside < 0.6).sum() / 100),
+    ):
+        rounding = half_digit(column, by_cells)
+        assert places.loc["a", column] == pytest.approx(by_cells, abs=rounding + 1e-5)
+    assert places.loc["a", "corner_time_share"] > 0
+    assert np.isnan(places.loc["b", "corner_time_share"])
     assert places.loc["b", "target_reached"] == "not as surveyed"
     corners = layer(result, "sheltered_corners")
     assert corners["name"].tolist() == ["a"]
@@ -107,27 +203,31 @@ def test_the_first_year_a_place_reaches_its_target(inputs, tmp_path):
         crs=CRS,
     )
     place.to_file(tmp_path / "lee.gpkg", layer="p", driver="GPKG")
-    given = inputs | {"places": str(tmp_path / "lee.gpkg"), "purpose": "old trees", "power": 1.0}
+    given = inputs | {
+        "places": str(tmp_path / "lee.gpkg"),
+        "purpose": "old trees",
+        "speed_exponent": 1.0,
+    }
     belts = gpd.read_file(inputs["belts"], layer="belts")
     belts["planted_year"], belts["species"], belts["height_m"] = 2000, "poplar", np.nan
     belts.to_file(inputs["belts"], layer="belts", driver="GPKG")
     years = (2003, 2015, 2030)
     result = shelterscape.shelter(**given, years=years, out=tmp_path / "o")
-    found = layer(result, "places")
+    found = layer(result, "places_shelter")
     assert found["relative_wind"].is_monotonic_decreasing
     reached = found.loc[found["relative_wind"] <= 0.85, "year"].min()
     assert found["target_reached"].unique().tolist() == [str(int(reached))]
     assert reached > 2003
 
 
-def test_a_purpose_settles_what_is_left_open(inputs, tmp_path):
+def test_a_purpose_sets_values_that_are_not_given(inputs, tmp_path):
     result = shelterscape.shelter(
         **inputs, purpose="outwintering stock", at_height_m=0.5, out=tmp_path / "o"
     )
     with rasterio.open(result.rasters["relative_wind"]) as data:
         assert data.descriptions == ("bare",)
-    told = next(n.text for n in result.notices if n.code == "purpose-used")
-    assert "season bare" in told and "given instead: at_height_m" in told
+    reported = next(n.text for n in result.notices if n.code == "purpose-used")
+    assert "season bare" in reported and "given as inputs: at_height_m" in reported
     by_hand = shelterscape.shelter(
         **inputs, seasons=("bare",), subset="winter", at_height_m=0.5, out=tmp_path / "h"
     )
@@ -137,25 +237,27 @@ def test_a_purpose_settles_what_is_left_open(inputs, tmp_path):
     )
 
 
-def test_local_heights_are_believed(inputs, tmp_path):
-    asked = inputs | {"seasons": ("bare",), "years": (2040,)}
-    usual = shelterscape.shelter(**asked, out=tmp_path / "usual")
-    local = shelterscape.shelter(**asked, local_heights=("birch 20 m at 20",), out=tmp_path / "l")
-    heights = [layer(r, "belts").set_index("name").height_m["low"] for r in (usual, local)]
+def test_local_heights_replace_those_of_the_table(inputs, tmp_path):
+    requested = inputs | {"seasons": ("bare",), "years": (2040,)}
+    usual = shelterscape.shelter(**requested, out=tmp_path / "usual")
+    local = shelterscape.shelter(
+        **requested, local_heights=("birch 20 m at 20",), out=tmp_path / "l"
+    )
+    heights = [layer(r, "belts_assessed").set_index("name").height_m["low"] for r in (usual, local)]
     assert heights[1] > heights[0] + 3
 
 
-def test_steep_ground_is_told_and_mapped(inputs, tmp_path):
+def test_steep_ground_is_reported_and_mapped(inputs, tmp_path):
     with rasterio.open(inputs["dem"], "r+") as data:
         ground = data.read(1)
         ground[:, 24:] += 40.0
         data.write(ground, 1)
     result = shelterscape.shelter(**inputs, out=tmp_path / "o")
-    lost = layer(result, "not_modelled")
-    steep = lost[lost["reason"].str.startswith("ground steeper")]
+    not_modelled = layer(result, "shelter_not_modelled")
+    steep = not_modelled[not_modelled["reason"].str.startswith("ground steeper")]
     assert set(steep["season"]) == {"in leaf", "bare"}
-    table = pd.read_csv(result.tables["sheltered_hectares"])
-    np.testing.assert_allclose(steep["area_ha"], table["not_modelled_ha"])
+    table = pd.read_csv(result.tables["equivalent_sheltered_area"])
+    np.testing.assert_allclose(steep["area_ha"], table["shelter_not_modelled_ha"])
     assert "not-modelled" in {n.code for n in result.notices}
 
 

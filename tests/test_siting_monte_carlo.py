@@ -1,4 +1,4 @@
-"""Monte Carlo runs on cells with a need: against the rays laid on the whole map, and by laws."""
+"""Monte Carlo runs on sampled cells: against the evaluation of the whole map, and by laws."""
 
 from __future__ import annotations
 
@@ -8,30 +8,41 @@ from numpy.testing import assert_allclose
 from scipy.stats import norm
 from siting_helpers import belts, candidates, seeded_lines, seeded_world
 
-from shelterscape.science.scene import How
+from shelterscape.science.prepared_belts import ShelterOptions
 from shelterscape.science.siting import monte_carlo, sampled_cells
 from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.monte_carlo import CurveBank, DrawnCells
-from shelterscape.science.siting.sampled_cells import SampledCells, sample_of, tilted
+from shelterscape.science.siting.monte_carlo import CurveTables, MonteCarloCells
+from shelterscape.science.siting.sampled_cells import (
+    SampledCells,
+    ray_weights_for_variance,
+    sample_cells,
+)
 
 
-def drawn_as_given(setting, frame, rays=5):
-    """Cells under a draw that changes nothing."""
-    cells = SampledCells(setting, frame, rays=rays)
-    weights = cells.ray_weights(setting.weights, setting.how.spread_deg)
-    return DrawnCells(cells, CurveBank(), setting.belts, frame, setting.how, weights)
+def run_as_given(context, frame, rays=5):
+    """Cells of a run whose inputs are those given."""
+    cells = SampledCells(context, frame, rays=rays)
+    weights = cells.ray_weights(context.weights, context.options.spread_deg)
+    return MonteCarloCells(cells, CurveTables(), context.belts, frame, context.options, weights)
 
 
-@pytest.mark.parametrize("how", [How(), How(ends=False, combine="product"), How(curve="field")])
+@pytest.mark.parametrize(
+    "options",
+    [
+        ShelterOptions(),
+        ShelterOptions(ends=False, combine="product"),
+        ShelterOptions(curve="field"),
+    ],
+)
 @pytest.mark.parametrize("seed", [3, 4])
-def test_cells_give_the_benefit_of_the_whole_map(seed, how, monkeypatch):
-    """The kernels of `Ground` fill spans of rows; here distances are kept cell by cell."""
-    # Curves of the very same belts, so that only the geometry is compared.
+def test_cells_give_the_benefit_of_the_whole_map(seed, options, monkeypatch):
+    """The kernels of `Ground` work by rows; those of sampled cells by stored distances."""
+    # Curves of identical belts, so that only the geometry is compared.
     monkeypatch.setattr(monte_carlo, "POROSITY_STEP", 0.01)
     monkeypatch.setattr(monte_carlo, "SHARE_STEP", 0.01)
-    setting, new = seeded_world(8, seed, how, standing=6)
-    ground = Ground(setting, new)
-    cells = drawn_as_given(setting, ground.frame)
+    context, new = seeded_world(8, seed, options, standing=6)
+    ground = Ground(context, new)
+    cells = run_as_given(context, ground.frame)
     every = np.arange(8)
     assert_allclose(cells.gains(every), ground.gains(every), rtol=2e-3, atol=1e-5)
     for row in (5, 2, 7):
@@ -39,36 +50,36 @@ def test_cells_give_the_benefit_of_the_whole_map(seed, how, monkeypatch):
         assert_allclose(cells.gains(every), ground.gains(every), rtol=2e-3, atol=1e-4)
     before = cells.gains(every)
     cells.plant(0)
-    assert cells.put_back() == 0
+    assert cells.remove_last() == 0
     assert np.array_equal(cells.gains(every), before)
     assert cells.planted == ground.planted
 
 
-def test_rounding_of_curves_is_small_beside_what_is_drawn():
-    setting, new = seeded_world(12, 9)
-    ground = Ground(setting, new)
+def test_rounding_of_curves_is_small_compared_with_the_uncertainty():
+    context, new = seeded_world(12, 9)
+    ground = Ground(context, new)
     every = np.arange(12)
-    # Porosity is drawn with a standard deviation of 0.07, which moves a benefit by about a tenth.
-    cells = drawn_as_given(setting, ground.frame)
+    # The standard deviation of porosity, 0.07, changes a benefit by about a tenth.
+    cells = run_as_given(context, ground.frame)
     assert_allclose(cells.gains(every), ground.gains(every), rtol=0.03)
 
 
-def test_taller_belts_reach_farther_with_the_geometry_kept(monkeypatch):
-    """Heights drawn a quarter up: as if the belts had been that tall from the start."""
+def test_taller_belts_shelter_farther_with_the_same_geometry(monkeypatch):
+    """Heights varied by a quarter give the result of belts that are that tall from the start."""
     monkeypatch.setattr(monte_carlo, "POROSITY_STEP", 0.01)
     monkeypatch.setattr(monte_carlo, "SHARE_STEP", 0.01)
-    setting, _ = seeded_world(1, 5, standing=0)
+    context, _ = seeded_world(1, 5, standing=0)
     low, tall = (candidates(belts(seeded_lines(6, 21), h, 0.5)) for h in (8.0, 10.0))
-    cells = SampledCells(setting, low)
-    weights = cells.ray_weights(setting.weights, setting.how.spread_deg)
-    drawn = DrawnCells(cells, CurveBank(), setting.belts, tall, setting.how, weights)
+    cells = SampledCells(context, low)
+    weights = cells.ray_weights(context.weights, context.options.spread_deg)
+    varied = MonteCarloCells(cells, CurveTables(), context.belts, tall, context.options, weights)
     every = np.arange(6)
-    assert_allclose(drawn.gains(every), Ground(setting, tall).gains(every), rtol=2e-3)
+    assert_allclose(varied.gains(every), Ground(context, tall).gains(every), rtol=2e-3)
 
 
 @pytest.mark.parametrize("ratio", [0.5, 1.0, 1.4, 1.9])
-def test_tilted_rays_have_the_variance_wanted(ratio):
-    weights = tilted(5, ratio)
+def test_weighted_rays_have_the_required_variance(ratio):
+    weights = ray_weights_for_variance(5, ratio)
     squares = norm.ppf((np.arange(5) + 0.5) / 5) ** 2
     assert weights.sum() == pytest.approx(1.0)
     assert_allclose(weights, weights[::-1])
@@ -77,33 +88,33 @@ def test_tilted_rays_have_the_variance_wanted(ratio):
         assert_allclose(weights, 0.2)
 
 
-def test_a_wider_spread_counts_outer_rays_more_and_a_lone_ray_stays():
-    setting, new = seeded_world(2, 3)
-    cells = SampledCells(setting, new)
-    same = cells.ray_weights(setting.weights, setting.how.spread_deg)
+def test_a_wider_spread_gives_outer_rays_more_weight_and_a_single_ray_stays():
+    context, new = seeded_world(2, 3)
+    cells = SampledCells(context, new)
+    same = cells.ray_weights(context.weights, context.options.spread_deg)
     assert_allclose(same, cells.share)
-    wide = cells.ray_weights(setting.weights, 1.3 * setting.how.spread_deg)
-    assert_allclose(wide.reshape(-1, 5).sum(axis=1), setting.weights)
+    wide = cells.ray_weights(context.weights, 1.3 * context.options.spread_deg)
+    assert_allclose(wide.reshape(-1, 5).sum(axis=1), context.weights)
     assert (wide.reshape(-1, 5)[:, [0, 4]] > same.reshape(-1, 5)[:, [0, 4]]).all()
-    assert tilted(1, 2.0).tolist() == [1.0]
+    assert ray_weights_for_variance(1, 2.0).tolist() == [1.0]
 
 
-def test_a_sample_keeps_the_sum_and_nearly_the_benefits(monkeypatch):
+def test_a_sample_keeps_the_sum_and_approximates_the_benefits(monkeypatch):
     rng = np.random.default_rng(1)
-    need = rng.uniform(0, 1, (50, 60)).astype(np.float32)
-    need[:10] = 0
-    cell, counts = sample_of(need, 500, 7)
+    priority = rng.uniform(0, 1, (50, 60)).astype(np.float32)
+    priority[:10] = 0
+    cell, counts = sample_cells(priority, 500, 7)
     assert len(cell) <= 500
-    assert (need.ravel()[cell] > 0).all()
-    assert counts.sum() == pytest.approx(need.sum(dtype=float))
-    assert sample_of(need, 10_000, 7)[1].sum() == pytest.approx(need.sum(dtype=float))
-    assert np.array_equal(sample_of(need, 500, 7)[0], cell)
-    assert not np.array_equal(sample_of(need, 500, 8)[0], cell)
-    setting, new = seeded_world(10, 6)
-    whole = drawn_as_given(setting, new).gains(np.arange(10))
+    assert (priority.ravel()[cell] > 0).all()
+    assert counts.sum() == pytest.approx(priority.sum(dtype=float))
+    assert sample_cells(priority, 10_000, 7)[1].sum() == pytest.approx(priority.sum(dtype=float))
+    assert np.array_equal(sample_cells(priority, 500, 7)[0], cell)
+    assert not np.array_equal(sample_cells(priority, 500, 8)[0], cell)
+    context, new = seeded_world(10, 6)
+    whole = run_as_given(context, new).gains(np.arange(10))
     monkeypatch.setattr(sampled_cells, "MOST_PAIRS", 20 * 1200)
-    part = drawn_as_given(setting, new).gains(np.arange(10))
-    # Of the 150 cells or more that each belt shelters 50 remain. Even drawn at random, with what
-    # they bring varying as much as its mean, they would err by 1/sqrt(50) (standard deviation).
+    part = run_as_given(context, new).gains(np.arange(10))
+    # Each belt shelters at least 150 cells, of which 50 remain. A random sample with a coefficient
+    # of variation of 1 would have a standard error of 1/sqrt(50).
     assert_allclose(part, whole, rtol=0.14)
     assert np.abs(part / whole - 1).mean() <= 0.05

@@ -1,8 +1,8 @@
-"""Siting on real ground, end to end: hedged farmland of Brittany, its fields cut from the tile.
+"""Siting on real terrain: hedged farmland of Brittany, with fields derived from the tile.
 
 Terrain and canopy are open lidar tiles of IGN (see the README of the open data). Belts are lines
-along long pieces of canopy, woods the rest of it; fields are the ground between, each cell going to
-the nearest piece of open ground that is wide enough. Which of them hold stock is made up.
+along long patches of canopy, woods the rest of it. Fields are the ground between: each cell belongs
+to the nearest open area that is wide enough. Which fields hold stock is invented.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ def canopy_of(path: Path) -> tuple[np.ndarray, object, str]:
 
 
 def woods_beside(belts: gpd.GeoDataFrame, path: Path) -> gpd.GeoDataFrame:
-    """Canopy patches of 500 m² and more that no belt line stands for."""
+    """Canopy patches of 500 m² and more without a belt line."""
     canopy, affine, crs = canopy_of(path)
     drawn = rasterize(belts.geometry.buffer(belts["width_m"]), canopy.shape, transform=affine)
     tall = ((canopy > 1.2) & (drawn == 0)).astype(np.uint8)
@@ -53,7 +53,7 @@ def woods_beside(belts: gpd.GeoDataFrame, path: Path) -> gpd.GeoDataFrame:
 
 
 def fields_between(path: Path) -> gpd.GeoDataFrame:
-    """Open ground cut into fields."""
+    """Open ground divided into fields."""
     canopy, affine, crs = canopy_of(path)
     tall = sieve((canopy > 1.2).astype(np.uint8), 16) == 1
     cores, _ = ndimage.label(ndimage.distance_transform_edt(~tall) * affine.a > OPEN_FROM_M)
@@ -71,14 +71,14 @@ def fields_between(path: Path) -> gpd.GeoDataFrame:
 
 @pytest.fixture(scope="module")
 def brittany(tmp_path_factory, drawn):
-    """Layers made from the tile, and siting for stock on five of the fields."""
+    """Layers derived from the tile, and siting for stock on five of the fields."""
     if not FOLDER.is_dir():
         pytest.skip("the open data folder ../shared/data is not here")
     out = tmp_path_factory.mktemp("siting")
     belts = belts_from_canopy(FOLDER / "chm_veg.tif")
     woods = woods_beside(belts, FOLDER / "chm_veg.tif")
     fields = fields_between(FOLDER / "chm_veg.tif")
-    # Not the largest, which runs off the tile on three sides.
+    # Not the largest, which extends beyond the tile on three sides.
     stock = fields.iloc[np.argsort(-fields.area.to_numpy())[1:6]]
     places = stock.rename(columns={"parcel_id": "name"}).assign(
         geometry=stock.buffer(-5), purpose="outwintering stock", head=40
@@ -99,7 +99,7 @@ def brittany(tmp_path_factory, drawn):
             parcels=f"{out / 'made.gpkg'}:fields",
             planting_year=2027,
             budget_m=BUDGET_M,
-            reruns=5,
+            monte_carlo_runs=5,
             out=out / "sited",
             **given,
         )
@@ -111,53 +111,57 @@ def layer(result, name):
     return pyogrio.read_dataframe(path, layer=found)
 
 
-def test_fields_are_those_a_map_would_show(brittany):
+def test_fields_are_plausible(brittany):
     _, fields, _ = brittany
-    # 2 km²; fields of some hectares between hedges, and open ground that runs off the tile.
+    # 2 km²: fields of a few hectares between hedges, and open ground that extends beyond the tile.
     assert fields.area.sum() == pytest.approx(2e6, rel=0.03)
     assert 6 <= len(fields) <= 40
     assert 2e4 < np.median(fields.area) < 2e5
 
 
-def test_belts_stand_in_the_open_across_the_wind(brittany):
+def test_chosen_belts_are_on_open_ground_across_the_wind(brittany):
     result, _, places = brittany
     chosen, every = layer(result, "chosen_belts"), layer(result, "candidates")
     new = chosen[chosen["action"] == "plant"]
-    assert 0.8 * BUDGET_M < chosen["length_m"].sum() <= BUDGET_M
-    # Square to the middle of the winds, 255°: by the drawn line itself, end to end. Grid north lies
-    # some 4° west of true north here.
+    assert 0.8 * BUDGET_M < chosen.geometry.length.sum() <= BUDGET_M + 1e-6
+    # Perpendicular to the mean wind direction, 255°, from end to end of each line. Grid north is
+    # about 4° west of true north here.
     ends = [shapely.get_coordinates(line)[[0, -1]] for line in new.geometry]
     bearing = np.array([np.degrees(np.arctan2(*(b - a))) % 180 for a, b in ends])
     off = np.abs((bearing - (165 + 4) + 90) % 180 - 90)
     assert np.average(off, weights=new["length_m"]) < 30
-    # On bare ground: the canopy raster itself, below the middle line.
+    # On bare ground, by the canopy raster below the centre line.
     canopy, affine, _ = canopy_of(FOLDER / "chm_veg.tif")
     line = shapely.union_all(new.geometry.to_numpy())
     points = shapely.line_interpolate_point(line, np.arange(1.0, line.length, 2.5))
     cols, rows = (np.floor(v).astype(int) for v in ~affine * shapely.get_coordinates(points).T)
     inside = (rows >= 0) & (rows < canopy.shape[0]) & (cols >= 0) & (cols < canopy.shape[1])
     assert (canopy[rows[inside], cols[inside]] > 2.0).mean() < 0.1
-    # Where they tell: near stock, and better than sets drawn by lot that fill the same budget, even
-    # with the lines of those counted as if their lees never met.
+    # Near stock, and better than random sets within the same budget, even if the benefits of their
+    # lines alone are summed without overlap.
     assert (new.geometry.distance(places.union_all()) < 110).all()
     rng = np.random.default_rng(1)
-    lengths, alone = every["length_m"].to_numpy(), every["benefit_ha"].to_numpy()
+    lengths, alone = every.geometry.length.to_numpy(), every["benefit_alone_ha"].to_numpy()
     drawn = []
     for _ in range(1000):
         order = rng.permutation(len(every))
         drawn.append(alone[order[np.cumsum(lengths[order]) <= BUDGET_M]].sum())
-    found = pd.read_csv(result.tables["benefit_by_case"])["benefit_ha"].item()
+    found = pd.read_csv(result.tables["benefit_by_case"])["set_benefit_ha"].item()
     assert found > max(drawn)
 
 
-def test_shelter_is_gained_down_the_wind(brittany):
+def test_shelter_is_added_downwind(brittany):
     result, _, _ = brittany
     new = layer(result, "chosen_belts")
     new = new[new["action"] == "plant"]
-    with rasterio.open(result.rasters["shelter_gain"]) as source:
+    with rasterio.open(result.rasters["wind_reduction_added"]) as source:
         gain, affine = source.read(1, masked=True).filled(0.0), source.transform
-    # A wind from 255° blows to 75°: mostly eastward.
-    away = 4 * new["height_20_m"].max() * np.array([np.sin(np.radians(79)), np.cos(np.radians(79))])
+    # Wind from 255° blows towards 75°, mostly east.
+    away = (
+        4
+        * new["height_at_20_years_m"].max()
+        * np.array([np.sin(np.radians(79)), np.cos(np.radians(79))])
+    )
     found = {}
     for side in (1, -1):
         points = shapely.get_coordinates(
@@ -168,6 +172,6 @@ def test_shelter_is_gained_down_the_wind(brittany):
         found[side] = gain[rows[inside], cols[inside]]
     assert np.median(found[1]) > 0.2 > np.median(found[-1])
     curve = pd.read_csv(result.tables["benefit_curve"])
-    assert (np.diff(curve["benefit_ha"]) >= -1e-9).all()
+    assert (np.diff(curve["set_benefit_ha"]) >= -1e-9).all()
     with Image.open(result.pictures["chosen_belts"]) as image:
         assert min(image.size) > 300

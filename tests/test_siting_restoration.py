@@ -1,4 +1,4 @@
-"""Designs with their money, candidates as belts, and mending what stands."""
+"""Designs and their costs, candidates as belts, and restoration of existing belts."""
 
 from __future__ import annotations
 
@@ -12,21 +12,21 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from line_helpers import CRS, array_of, dressed, standing
+from line_helpers import CRS, array_of, as_belts, standing
 from shapely import LineString, MultiLineString, Point, box
 from shapely.affinity import translate
 
 from shelterscape import data
 from shelterscape.errors import InputError
-from shelterscape.science.belts import Case, seasonal
-from shelterscape.science.growth import SITE_FACTOR, belts_at, grown, height_at
+from shelterscape.science.belts import Case, belts_in_season
+from shelterscape.science.growth import SITE_FACTOR, belts_at, height_at, projected_growth
 from shelterscape.science.purposes import purposes
 from shelterscape.science.shelter import relative_wind
-from shelterscape.science.siting import candidates, cutting, restoration
-from shelterscape.science.siting.designs import cost_minor, designs_of, packaged
+from shelterscape.science.siting import candidates, exclusion, restoration
+from shelterscape.science.siting.designs import cost_minor, packaged_designs, parse_designs
 from shelterscape.science.siting.generated_lines import best_bearing
 
-BOOK = packaged()
+BOOK = packaged_designs()
 WEST_WIND = best_bearing([270.0], [1.0])
 STRAIGHT = LineString([(0, 0), (0, 200)])
 GAPPY = MultiLineString([[(0, 0), (0, 80)], [(0, 84), (0, 120)], [(0, 150), (0, 200)]])
@@ -36,36 +36,36 @@ GAPPY = MultiLineString([[(0, 0), (0, 80)], [(0, 84), (0, 120)], [(0, 150), (0, 
 
 @given(st.integers(0, 10**7), st.integers(0, 10**6))
 def test_cost_is_exact_in_whole_minor_units(centimetres, minor_per_m):
-    # By another road: fractions of whole numbers, halves up.
+    # Independent: fractions of integers, halves rounded up.
     exact = Fraction(centimetres, 100) * minor_per_m
     expected = int(exact + Fraction(1, 2))
     assert cost_minor(centimetres / 100, Decimal(minor_per_m) / 100) == expected
 
 
 def test_money_does_not_round_as_binary_fractions_do():
-    # 1.15 m at 1.00 is 115 and 0.5 minor units are one; floats give 114.99999999999999.
+    # 1.15 m at 1.00 cost 115 minor units (floats give 114.99999999999999); 0.5 is rounded up to 1.
     assert cost_minor(1.15, Decimal("1.00")) == 115
     assert cost_minor(0.05, Decimal("0.10")) == 1
 
 
-def test_every_purpose_has_a_design_that_comes_near_what_it_wants():
+def test_every_purpose_has_a_design_with_suitable_porosity():
     for name, purpose in purposes().items():
         design = BOOK.design_for(name)
         seen = design.bare_porosity if purpose.season == "bare" else design.porosity
         assert purpose.porosity[0] - 0.01 <= seen <= purpose.porosity[1] + 0.01, name
 
 
-def test_a_file_of_designs_of_ones_own():
+def test_a_user_file_of_designs():
     raw = {"design": {"mine": {"width_m": 4, "species": "oak", "porosity": 0.3, "cost_per_m": 12}}}
-    book = designs_of(raw, "mine.toml")
-    design = book.find("mine")
+    designs = parse_designs(raw, "mine.toml")
+    design = designs.design("mine")
     assert (design.cost_per_m, design.bare_porosity, design.rows) == (Decimal(12), 0.60, 1)
-    assert book.mending == BOOK.mending
-    assert designs_of(raw | {"mending": {}}, "mine.toml").mending == {}
+    assert designs.restoration == BOOK.restoration
+    assert parse_designs(raw | {"restoration": {}}, "mine.toml").restoration == {}
     with pytest.raises(InputError):
-        book.find("hedge")
+        designs.design("hedge")
     with pytest.raises(InputError):
-        book.design_for("crop")
+        designs.design_for("crop")
 
 
 def spoiled(place, key, value):
@@ -90,21 +90,22 @@ def spoiled(place, key, value):
         (("design", "uncut hedge"), "species", "bramble", "name-unknown"),
         (("design", "uncut hedge"), "suits", ["fun"], "designs-bad"),
         (("design",), "bad", 3, "designs-bad"),
-        (("mending",), "burn", {}, "designs-bad"),
-        (("mending", "lay"), "tallest_m", None, "designs-bad"),
+        (("restoration",), "burn", {}, "designs-bad"),
+        (("restoration", "lay"), "tallest_m", None, "designs-bad"),
     ],
 )
 def test_a_bad_file_of_designs_is_refused(place, key, value, code):
     with pytest.raises(InputError) as caught:
-        designs_of(spoiled(place, key, value), "mine.toml")
+        parse_designs(spoiled(place, key, value), "mine.toml")
     assert caught.value.code == code and "mine.toml" in caught.value.where
+    assert caught.value.hint
 
 
 # --- candidates as belts ----------------------------------------------------------------------
 
 
 def test_a_candidate_grows_and_closes_as_its_design():
-    belt = dressed(STRAIGHT, design="three-row belt", planted_year=2027)
+    belt = as_belts(STRAIGHT, design="three-row belt", planted_year=2027)
     for year, closed in ((2027, 0.0), (2032, 0.5), (2037, 1.0), (2060, 1.0)):
         now = belts_at(belt, Case("in-leaf", year))
         assert now["porosity"].item() == pytest.approx(1 - 0.55 * closed)
@@ -114,24 +115,24 @@ def test_a_candidate_grows_and_closes_as_its_design():
         assert now["height_m"].item() <= max(top, young) + 1e-9
     assert belts_at(belt, Case("in-leaf", 2026))["height_m"].item() == 0
     assert belt["cost_minor"].item() == 200 * 2400
-    assert belt["mends"].isna().all() and belt["action"].item() == "plant"
+    assert belt["restores_belt"].isna().all() and belt["action"].item() == "plant"
 
 
-def test_a_line_may_name_its_own_design():
-    belts = dressed(STRAIGHT, LineString([(50, 0), (50, 100)]), design="uncut hedge")
-    own = dressed(STRAIGHT, STRAIGHT, **{"design": "uncut hedge"})
+def test_a_line_can_name_its_own_design():
+    belts = as_belts(STRAIGHT, LineString([(50, 0), (50, 100)]), design="uncut hedge")
+    own = as_belts(STRAIGHT, STRAIGHT, **{"design": "uncut hedge"})
     assert belts["width_m"].tolist() == own["width_m"].tolist() == [2.0, 2.0]
 
 
 def test_flags_for_length_and_wind():
-    height = belts_at(dressed(STRAIGHT), Case("in-leaf", 2047))["height_m"].item()
+    height = belts_at(as_belts(STRAIGHT), Case("in-leaf", 2047))["height_m"].item()
     # At least 10 times the height at 20 years (US Natural Resources Conservation Service, seen).
     long, short = (LineString([(0, 0), (0, f * height)]) for f in (10.1, 9.9))
     end_on = LineString([(0, 0), (300, 0)])
-    judged = candidates.judge(dressed(long, short, end_on), WEST_WIND)
-    assert judged["flags"].tolist() == ["", candidates.SHORT, candidates.END_ON]
-    assert judged["height_20_m"].tolist() == pytest.approx([height] * 3)
-    assert judged["caught_share"].tolist() == pytest.approx([1.0, 1.0, 0.0], abs=1e-9)
+    assessed = candidates.with_assessment(as_belts(long, short, end_on), WEST_WIND)
+    assert assessed["flags"].tolist() == ["", candidates.SHORT, candidates.END_ON]
+    assert assessed["height_at_20_years_m"].tolist() == pytest.approx([height] * 3)
+    assert assessed["wind_across_share"].tolist() == pytest.approx([1.0, 1.0, 0.0], abs=1e-9)
 
 
 def test_holdings_of_candidates():
@@ -139,64 +140,64 @@ def test_holdings_of_candidates():
         {"holding_id": ["A", "B"]}, geometry=[box(0, 0, 100, 300), box(100, 0, 300, 300)], crs=CRS
     )
     lines = [LineString([(x, 10), (x, 290)]) for x in (50, 200, 100, 900)]
-    judged = candidates.judge(dressed(*lines), WEST_WIND)
-    found = candidates.with_holdings(judged, farms)
+    assessed = candidates.with_assessment(as_belts(*lines), WEST_WIND)
+    found = candidates.with_holdings(assessed, farms)
     assert found["holding_id"].tolist() == ["A", "B", "A", ""]
     assert [candidates.BOUNDARY in f for f in found["flags"]] == [False, False, True, False]
     assert found["flags"].iloc[2].endswith("A, B")
 
 
-# --- mending ----------------------------------------------------------------------------------
+# --- restoration ----------------------------------------------------------------------------------
 
 
-def mended(belts, wanted=(0.15, 0.40), season="bare", year=2027):
+def restored(belts, wanted=(0.15, 0.40), season="bare", year=2027):
     return restoration.restoration_options(
-        belts, BOOK, BOOK.find("uncut hedge"), year, wanted, season
+        belts, BOOK, BOOK.design("uncut hedge"), year, wanted, season
     )[0]
 
 
-def test_gaps_are_filled_and_gateways_left():
+def test_gaps_are_filled_and_gateways_stay_open():
     belts = standing(GAPPY, height_m=[3.0], species=["hazel"], belt_type=["hedge"])
-    found = mended(belts).set_index("action")
+    found = restored(belts).set_index("action")
     gap = found.loc["gap up"]
     # Gaps of 4 m and 30 m: the first is a gateway.
     assert gap.geometry.length == gap["length_m"] == pytest.approx(30.0)
     assert gap["cost_minor"] == 30 * 1900
     assert gap["species"] == "hazel"
     assert np.isnan(gap["height_m"]) and gap["planted_year"] == 2027
-    assert found["mends"].isna()["gap up"]
+    assert found["restores_belt"].isna()["gap up"]
 
 
-def test_gaps_are_filled_only_where_a_belt_may_stand():
+def test_gaps_are_filled_only_where_a_belt_is_allowed():
     belts = standing(GAPPY, height_m=[3.0], belt_type=["hedge"], width_m=[2.0])
-    pipe = cutting.cutter("pipe", array_of(box(-9, 130, 9, 135)), 4.0)
-    how = (belts, BOOK, BOOK.find("uncut hedge"), 2027, (0.15, 0.40), "bare", [pipe])
-    found, cuts = restoration.restoration_options(*how)
+    pipe = exclusion.exclusion_zone("pipe", array_of(box(-9, 130, 9, 135)), 4.0)
+    options = (belts, BOOK, BOOK.design("uncut hedge"), 2027, (0.15, 0.40), "bare", [pipe])
+    found, exclusions = restoration.restoration_options(*options)
     gap = found[found["action"] == "gap up"]
-    # Of the 30 m, 5 m and 5 m on either side are lost to the pipe.
+    # Of the 30 m, the pipe excludes 5 m and 5 m on each side.
     assert gap["length_m"].item() == pytest.approx(15.0)
     assert gap["cost_minor"].item() == 15 * 1900
-    assert cuts["cut_m"].tolist() == pytest.approx([15.0])
+    assert exclusions["excluded_m"].tolist() == pytest.approx([15.0])
 
 
-def test_gaps_cost_less_than_a_new_belt_and_shelter_what_lies_behind(grid_of):
+def test_filled_gaps_cost_less_than_a_new_belt_and_shelter_the_ground_behind(grid_of):
     grid = grid_of(60, 60, 5.0)
     belts = standing(translate(GAPPY, 50, 50), height_m=[3.0])
-    filled = mended(belts)
+    filled = restored(belts)
     filled = filled[filled["action"] == "gap up"]
     then = belts_at(filled, Case("in-leaf", 2047))
-    old = seasonal(belts, "in-leaf")
+    old = belts_in_season(belts, "in-leaf")
     before = relative_wind(old, grid, 270.0)
     columns = ["geometry", *candidates.BELT_COLUMNS]
     both = pd.concat([old[columns], then[columns]], ignore_index=True)
     after = relative_wind(both, grid, 270.0)
     behind = (60 - 1 - ((50 + 135) // 5), ((50 + 12) // 5))
     assert before[behind] > after[behind] + 0.2
-    new = dressed(LineString([(0, 0), (0, 200)]), design="uncut hedge")
+    new = as_belts(LineString([(0, 0), (0, 200)]), design="uncut hedge")
     assert filled["cost_minor"].item() < 0.2 * new["cost_minor"].item()
 
 
-def test_a_hedge_is_laid_while_low_and_coppiced_when_tall():
+def test_low_hedges_are_laid_and_tall_ones_coppiced():
     belts = standing(
         *[STRAIGHT] * 4,
         height_m=[3.0, 6.0, 12.0, 1.4],
@@ -204,19 +205,19 @@ def test_a_hedge_is_laid_while_low_and_coppiced_when_tall():
         belt_type=["hedge"] * 4,
         porosity=[0.5] * 4,
     )
-    found = mended(belts)
+    found = restored(belts)
     cut_back = found[found["action"].isin(["lay", "coppice"])]
     assert cut_back["action"].tolist() == ["lay", "coppice"]
-    assert cut_back["mends"].tolist() == [0, 1]
+    assert cut_back["restores_belt"].tolist() == [0, 1]
     at = {y: belts_at(cut_back, Case("in-leaf", y)) for y in (2027, 2033, 2047)}
-    # Laid it is dense at once; coppiced it starts from nothing and is dense after six years.
+    # A laid hedge is dense at once; a coppiced one grows from nothing and is dense after six years.
     assert at[2027]["porosity"].tolist() == pytest.approx([0.30, 1.0])
     assert at[2033]["porosity"].tolist() == pytest.approx([0.30, 0.32])
     assert at[2027]["height_m"].tolist() == pytest.approx([1.2, 0.5])
     assert (np.diff([frame["height_m"] for frame in at.values()], axis=0) >= 0).all()
 
 
-def test_what_needs_no_mending_is_left_alone():
+def test_belts_that_need_no_restoration_get_none():
     belts = standing(
         *[STRAIGHT] * 3,
         height_m=[3.0, 9.0, 1.3],
@@ -224,8 +225,8 @@ def test_what_needs_no_mending_is_left_alone():
         porosity=[0.30, 0.35, 0.0],
         bare_porosity=[0.45, 0.45, 0.0],
     )
-    assert len(mended(belts)) == 0
-    assert len(mended(belts.iloc[:0])) == 0
+    assert len(restored(belts)) == 0
+    assert len(restored(belts.iloc[:0])) == 0
 
 
 def test_open_stems_are_underplanted_and_close_with_the_years():
@@ -238,23 +239,23 @@ def test_open_stems_are_underplanted_and_close_with_the_years():
         porosity_low=[0.8],
         bare_stem_m=[3.0],
     )
-    (row,) = mended(belts).itertuples()
-    assert (row.action, row.mends, row.height_m) == ("underplant", 0, 12.0)
-    found = mended(belts)
-    now = seasonal(belts, "in-leaf")["porosity_low"].item()
+    (row,) = restored(belts).itertuples()
+    assert (row.action, row.restores_belt, row.height_m) == ("underplant", 0, 12.0)
+    found = restored(belts)
+    now = belts_in_season(belts, "in-leaf")["porosity_low"].item()
     low = [belts_at(found, Case("in-leaf", y))["porosity_low"].item() for y in (2027, 2032, 2040)]
-    # Half of the lower half is bare stem: 1 − .2 · .5 = .9 open.
+    # Half of the lower half is bare stem: porosity 1 − 0.2 · 0.5 = 0.9.
     assert now == pytest.approx(0.9)
     assert low[0] == pytest.approx(now, abs=0.02)
     assert low[2] == pytest.approx(0.40)
     assert low[0] > low[1] > low[2]
-    # What the lower half gains is half of what the whole does.
+    # The whole belt gains half of what its lower half gains.
     assert belts["porosity"].item() - row.porosity == pytest.approx((0.9 - 0.4) / 2)
 
 
 def test_underplanting_closes_a_leafless_belt_by_what_its_own_lower_half_gains():
-    """By plain arithmetic: in leaf the lower half is .1 dense, bare .1 · .35 / .55 = .0636; planted
-    under it is .6, and the whole gains half of the difference in each state."""
+    """By hand: the density of the lower half is 0.1 in leaf and 0.1 · 0.35 / 0.55 = 0.0636 bare.
+    Underplanted it is 0.6, and the whole belt gains half of the difference in each state."""
     belts = standing(
         STRAIGHT,
         height_m=[12.0],
@@ -265,58 +266,58 @@ def test_underplanting_closes_a_leafless_belt_by_what_its_own_lower_half_gains()
         porosity_low=[0.8],
         bare_stem_m=[3.0],
     )
-    (row,) = mended(belts).itertuples()
+    (row,) = restored(belts).itertuples()
     assert row.action == "underplant"
     assert row.porosity == pytest.approx(0.45 - (0.6 - 0.1) / 2)
     assert row.bare_porosity == pytest.approx(0.65 - (0.6 - 0.1 * 0.35 / 0.55) / 2)
 
 
-def test_a_belt_too_close_for_its_purpose_is_thinned():
+def test_a_belt_too_dense_for_its_purpose_is_thinned():
     belts = standing(STRAIGHT, height_m=[9.0], species=["Sitka spruce"], porosity=[0.2])
-    found = mended(belts, wanted=(0.4, 0.6), season="in-leaf")
+    found = restored(belts, wanted=(0.4, 0.6), season="in-leaf")
     assert found["action"].tolist() == ["thin"]
     assert found[["porosity", "bare_porosity", "porosity_low"]].iloc[0].tolist() == pytest.approx(
         [0.4, 0.4, 0.4]
     )
     assert belts_at(found, Case("in-leaf", 2027))["porosity"].item() == pytest.approx(0.4)
-    assert len(mended(belts, wanted=(0.2, 0.6), season="in-leaf")) == 0
+    assert len(restored(belts, wanted=(0.2, 0.6), season="in-leaf")) == 0
 
 
-def test_mended_belts_take_the_place_of_those_they_mend():
+def test_restored_belts_replace_the_existing_ones():
     belts = standing(
         STRAIGHT, GAPPY, height_m=[3.0, 3.0], belt_type=["hedge"] * 2, porosity=[0.5, 0.3]
     )
-    found = mended(belts)
+    found = restored(belts)
     assert found["action"].tolist() == ["lay", "gap up"]
-    assert found["mends"].isna().tolist() == [False, True]
-    assert found["mends"][0] == 0
+    assert found["restores_belt"].isna().tolist() == [False, True]
+    assert found["restores_belt"][0] == 0
     assert found["candidate"].is_unique
 
 
-def test_mending_carries_all_columns_planting_does():
+def test_restorations_have_the_same_columns_as_new_belts():
     belts = standing(GAPPY, height_m=[3.0], belt_type=["hedge"])
-    found, new = mended(belts), dressed(STRAIGHT)
+    found, new = restored(belts), as_belts(STRAIGHT)
     assert set(found.columns) == set(new.columns)
     both = pd.concat([new, found], ignore_index=True)
-    judged = candidates.judge(both, WEST_WIND)
+    assessed = candidates.with_assessment(both, WEST_WIND)
     wanted = {
         *candidates.CANDIDATE_COLUMNS,
         *candidates.BELT_COLUMNS,
         *candidates.CLOSING_COLUMNS,
     }
-    assert wanted <= set(judged.columns)
-    assert belts_at(judged, Case("bare", 2047))["height_m"].gt(0).all()
+    assert wanted <= set(assessed.columns)
+    assert belts_at(assessed, Case("bare", 2047))["height_m"].gt(0).all()
 
 
-def test_belts_without_closing_columns_close_as_ever():
+def test_belts_without_closing_columns_close_by_default():
     belts = standing(STRAIGHT, height_m=[np.nan], species=["hazel"], planted_year=[2020])
-    _, porosity, _ = grown(belts, "in-leaf", 2025)
+    _, porosity, _ = projected_growth(belts, "in-leaf", 2025)
     assert porosity.tolist() == pytest.approx([1 - 0.6 * 0.5])
 
 
-def test_fill_of_a_belt_of_no_known_species_is_of_the_design():
+def test_gaps_in_belts_of_unknown_species_get_the_species_of_the_design():
     belts = standing(GAPPY, Point(0, 0).buffer(30), height_m=[3.0, 9.0], species=["", ""])
-    found = mended(belts, wanted=(0, 1))
+    found = restored(belts, wanted=(0, 1))
     assert found[found["action"] == "gap up"]["species"].tolist() == [
-        BOOK.find("uncut hedge").species
+        BOOK.design("uncut hedge").species
     ]

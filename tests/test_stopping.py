@@ -1,4 +1,4 @@
-"""Ctrl-C and a termination signal on large ground: the run ends within 3 s and leaves nothing."""
+"""Ctrl-C and a termination signal on a large map: the run ends within 3 s and leaves nothing."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ SIDE = 2500
 
 @pytest.fixture(scope="module")
 def large(tmp_path_factory):
-    """Six million cells and a hedged plain's belts."""
+    """A terrain model of six million cells and a layer of many belts."""
     folder = tmp_path_factory.mktemp("large")
     return ground(folder, SIDE), belts(folder, SIDE)
 
@@ -28,12 +28,12 @@ def large(tmp_path_factory):
         ("exposure", "terrain wind from 120°"),
         ("exposure", "horizon 3 of"),
         ("exposure", "writing layers and tables"),
-        ("shelter", "wind 1 of"),
+        ("shelter", "wind direction 1 of"),
         ("shelter", "zones, belts and places"),
         ("shelter", "picture "),
     ],
 )
-def test_a_run_over_large_ground_stops_in_time(large, tmp_path, process, when, number):
+def test_a_run_over_a_large_map_stops_in_time(large, tmp_path, process, when, number):
     dem, lines = large
     words = ["--dem", dem, "--winds", "30,120,240", "--out", tmp_path / "out", "--json"]
     if process == "shelter":
@@ -53,7 +53,7 @@ time.sleep(60)
 
 
 def test_a_command_that_sleeps_before_it_ends_is_not_quick():
-    """The clock of the tests above must not leave out more than the wait for a processor."""
+    """The clock of the tests above leaves out only the time waiting for a processor."""
     stopped = stop_when([sys.executable, "-c", SLEEPER], "ready", signal.SIGTERM)
     assert stopped.code == 7
     assert 0.5 <= stopped.seconds < 3.0

@@ -1,4 +1,4 @@
-"""Tables of text: winds in, results out."""
+"""Text tables: wind sets are read, results are written."""
 
 from __future__ import annotations
 
@@ -32,17 +32,17 @@ def test_winds_with_header_lines(tmp_path, newline, encoding):
     assert frame["mean_speed_ms"].isna().tolist() == [False, False, True]
 
 
-def test_a_mark_of_byte_order_does_not_hide_the_first_column(tmp_path):
+def test_a_byte_order_mark_does_not_hide_the_first_column(tmp_path):
     frame, header = winds(tmp_path, BODY, "utf-8-sig")
     assert frame.columns[0] == "direction_deg" and header == {}
 
 
-def test_spaces_after_commas_do_no_harm(tmp_path):
+def test_spaces_after_commas_have_no_effect(tmp_path):
     frame, _ = winds(tmp_path, "direction_deg, frequency\n210, 1.0\n")
     assert frame["frequency"].tolist() == [1.0]
 
 
-def test_a_comma_at_the_end_of_every_row_moves_no_column(tmp_path):
+def test_a_comma_at_the_end_of_every_row_shifts_no_column(tmp_path):
     frame, _ = winds(tmp_path, "direction_deg,frequency\n210,0.6,\n30,0.4,\n")
     assert frame["direction_deg"].tolist() == [210, 30]
     assert frame["frequency"].tolist() == [0.6, 0.4]
@@ -59,7 +59,7 @@ def test_a_comma_at_the_end_of_every_row_moves_no_column(tmp_path):
         'direction_deg,frequency,Stärke\n210,1,"x\n'.encode("latin-1"),
     ],
 )
-def test_what_is_no_table_is_refused(tmp_path, raw):
+def test_a_file_that_is_not_a_table_is_refused(tmp_path, raw):
     (tmp_path / "winds.csv").write_bytes(raw)
     with pytest.raises(InputError) as caught:
         read_winds(str(tmp_path / "winds.csv"))
@@ -67,11 +67,11 @@ def test_what_is_no_table_is_refused(tmp_path, raw):
     assert caught.value.where.endswith("winds.csv")
 
 
-def test_a_missing_table_is_told(tmp_path):
+def test_a_missing_table_is_reported(tmp_path):
     (tmp_path / "winds.csv").write_text(BODY)
     with pytest.raises(InputError) as caught:
         read_winds(str(tmp_path / "wind.csv"))
-    assert caught.value.code == "file-missing" and "winds.csv" in caught.value.mend
+    assert caught.value.code == "file-missing" and "winds.csv" in caught.value.hint
 
 
 @pytest.mark.parametrize(
@@ -94,22 +94,24 @@ HARMFUL = ["=1+1", "+cmd", "-2", "@SUM(A1)", "\t=1", "\r=1"]
 
 
 @pytest.mark.parametrize("dtype", ["object", "string", "category"])
-def test_cells_a_spreadsheet_would_run_are_made_harmless(tmp_path, dtype):
+def test_cells_that_a_spreadsheet_would_run_are_escaped(tmp_path, dtype):
     words = pd.Series([*HARMFUL, "plain = fine", "", None], dtype=dtype)
     write_table(tmp_path / "sub" / "t.csv", pd.DataFrame({"name": words, "x": -1.5}))
     again = pd.read_csv(tmp_path / "sub" / "t.csv", keep_default_na=False, lineterminator="\n")
     assert again["name"].tolist() == [*("'" + w for w in HARMFUL), "plain = fine", "", ""]
-    # Numbers are no words: minus one and a half stays what it is.
+    # Numbers are not text: -1.5 is not changed.
     assert again["x"].tolist() == [-1.5] * len(words)
 
 
-def test_headings_are_made_harmless_too(tmp_path):
+def test_headings_are_escaped_too(tmp_path):
     write_table(tmp_path / "t.csv", pd.DataFrame({"=1+1": [1]}))
     assert (tmp_path / "t.csv").read_text() == "'=1+1\n1\n"
 
 
 def test_tables_are_the_same_bytes_everywhere(tmp_path):
-    frame = pd.DataFrame({"zone": ["wind cut 5–15 %"], "area_ha": [1.25]})
+    frame = pd.DataFrame({"zone": ["wind reduced by 5–15 %"], "area_ha": [1.25]})
     write_table(tmp_path / "t.csv", frame)
-    assert (tmp_path / "t.csv").read_bytes() == "zone,area_ha\nwind cut 5–15 %,1.25\n".encode()
-    assert frame["zone"].tolist() == ["wind cut 5–15 %"]
+    assert (
+        tmp_path / "t.csv"
+    ).read_bytes() == "zone,area_ha\nwind reduced by 5–15 %,1.25\n".encode()
+    assert frame["zone"].tolist() == ["wind reduced by 5–15 %"]

@@ -1,4 +1,4 @@
-"""Horizon angles and topex: laws, a march written apart, and shapes with a known answer."""
+"""Horizon angles and topex: invariants, an independent calculation, and known results."""
 
 from __future__ import annotations
 
@@ -18,13 +18,14 @@ from shelterscape.science.terrain import (
     topex_class,
     upwind_slope,
     view_complete,
-    weighted_horizon,
+    weighted_horizon_deg,
 )
+from shelterscape.science.terrain.topographic_exposure import class_labels
 
 
 @pytest.mark.parametrize("direction", [0, 45, 90, 180, 225, 270, 315, 17.3, 101, 236.5, 352])
 @pytest.mark.parametrize("with_holes", [False, True])
-def test_against_a_march_written_apart(grid_of, direction, with_holes):
+def test_against_an_independent_calculation(grid_of, direction, with_holes):
     ground = rough_ground(60, 75, seed=3)
     if with_holes:
         ground = holed(ground, seed=4, side=5)
@@ -40,7 +41,7 @@ def test_flat_ground_has_no_horizon(grid_of):
 
 
 @given(st.floats(-500, 2000), st.integers(0, 359))
-def test_a_constant_changes_nothing(constant, direction):
+def test_a_constant_added_to_elevation_has_no_effect(constant, direction):
     ground = np.round(rough_ground(30, 30, seed=1))
     grid = Grid((30, 30), Affine(10, 0, 0, 0, -10, 0))
     raised = horizon_angle(ground + np.round(constant), grid, direction, limit_m=150)
@@ -49,7 +50,7 @@ def test_a_constant_changes_nothing(constant, direction):
 
 
 @pytest.mark.parametrize("turns", [1, 2, 3])
-def test_turning_the_ground_turns_the_field(grid_of, turns):
+def test_rotating_the_ground_rotates_the_result(grid_of, turns):
     ground = rough_ground(50, 50, seed=5)
     grid = grid_of(50, 50)
     for direction in (0.0, 30.0, 75.0, 200.0):
@@ -58,14 +59,14 @@ def test_turning_the_ground_turns_the_field(grid_of, turns):
         np.testing.assert_allclose(turned, plain, atol=1e-4)
 
 
-def test_scaling_all_lengths_changes_nothing(grid_of):
+def test_scaling_all_lengths_has_no_effect(grid_of):
     ground = rough_ground(40, 40, seed=8)
     small = horizon_angle(ground, grid_of(40, 40, cell_m=10), 33, limit_m=200)
     large = horizon_angle(ground * 7, grid_of(40, 40, cell_m=70), 33, limit_m=1400)
     np.testing.assert_allclose(small, large, atol=1e-3)
 
 
-def test_a_wall_is_seen_within_the_limit_only(grid_of):
+def test_a_wall_has_an_effect_within_the_limit_only(grid_of):
     ground = np.zeros((80, 80), np.float32)
     ground[:, 60] = 10.0  # a wall to the east
     grid = grid_of(80, 80)
@@ -73,7 +74,7 @@ def test_a_wall_is_seen_within_the_limit_only(grid_of):
     assert near[40, 50] == pytest.approx(5.711, abs=1e-3)  # arctan(10/100)
     assert near[40, 35] == pytest.approx(2.291, abs=1e-3)  # arctan(10/250)
     assert near[40, 29] == 0  # 310 m away, beyond the limit
-    assert near[40, 70] == 0  # the wall lies behind
+    assert near[40, 70] == 0  # the wall is behind
 
 
 def test_missing_ground_is_never_an_obstacle_and_stays_missing(grid_of):
@@ -112,39 +113,49 @@ def test_signed_topex_is_the_sum_of_its_views(grid_of):
     np.testing.assert_allclose(positive, sum(np.maximum(v, 0) for v in views), atol=1e-3)
 
 
-def test_positive_topex_without_a_limit(grid_of):
-    # A cone: its summit looks down on all sides, its foot up to the summit from one.
+def test_unlimited_topex_is_never_negative(grid_of):
+    # A cone: its summit is above all other ground, its foot has the summit on one side.
     row, col = np.mgrid[0:61, 0:61] - 30.0
     cone = -0.2 * np.hypot(row, col) * 10
     grid = grid_of(61, 61)
     total = topex(cone, grid, limit_m=None)
     assert total[30, 30] == 0
     assert (total[np.isfinite(total)] >= 0).all()
-    # From the north foot the summit stands at atan .2 (11.31°), due south; all else lies no higher.
+    # From the north foot, the summit is at atan(0.2) = 11.31° due south; nothing is higher.
     south = horizon_angle(cone, grid, 180.0, limit_m=None)
     assert south[1, 30] == pytest.approx(11.31, abs=0.01)
     np.testing.assert_array_equal(total, topex(cone, grid, limit_m=None, signed=False))
 
 
 def test_classes_of_topex():
-    # Bounds from memory of forestry practice, for the form without a limit: see TOPEX_CLASSES.
+    # Bounds for unlimited topex: common practice, no source; see TOPEX_BOUNDS.
     total = np.array([[0.0, 10.0, 10.1, 30.0], [45.0, 100.0, 100.1, np.nan]])
     np.testing.assert_array_equal(topex_class(total), [[0, 0, 1, 1], [2, 3, 4, 255]])
-    own = ((50.0, "open"), (np.inf, "sheltered"))
-    np.testing.assert_array_equal(topex_class(total, own), [[0, 0, 0, 0], [0, 1, 1, 255]])
+    np.testing.assert_array_equal(topex_class(total, [50.0]), [[0, 0, 0, 0], [0, 1, 1, 255]])
 
 
-@pytest.mark.parametrize("bounds", [(), (10.0,), (30.0, 10.0, np.inf), (10.0, np.nan, np.inf)])
-def test_classes_must_rise_to_the_end(bounds):
-    with pytest.raises(ValueError, match="rise to infinity"):
-        topex_class(np.zeros(3), [(b, "some") for b in bounds])
+@pytest.mark.parametrize("bounds", [(30.0, 10.0), (10.0, 10.0), (10.0, np.nan), (10.0, np.inf)])
+def test_bounds_of_classes_must_rise(bounds):
+    with pytest.raises(InputError) as caught:
+        class_labels(bounds)
+    assert caught.value.where == "topex_classes" and "such as" in caught.value.hint
+
+
+def test_labels_of_classes_are_numbered_and_state_their_bounds():
+    assert class_labels([10.0, 30.0, 60.0]) == [
+        "1 most exposed: up to 10°",
+        "2: 10–30°",
+        "3: 30–60°",
+        "4 most sheltered: above 60°",
+    ]
+    assert class_labels([]) == []
 
 
 @given(st.floats(0, 359.9), st.integers(2, 14), st.integers(1, 25), st.integers(1, 25))
 def test_a_complete_view_has_its_last_sample_on_the_map(direction, cells, rows, cols):
     grid = Grid((rows, cols), Affine(10, 0, 0, 0, -10, 0))
     complete = view_complete(grid, direction, limit_m=10.0 * cells)
-    # By another road: the last crossing of the sight line, x east and y north.
+    # Independent calculation: the last crossing of the line of sight, x east and y north.
     turn = np.radians(90 - direction)
     dx, dy = np.cos(turn), np.sin(turn)
     longest = max(abs(dx), abs(dy))
@@ -183,7 +194,7 @@ def plane_rising_north(degrees, grid):
 def test_upwind_slope_of_a_plane(grid_of, azimuths):
     grid = grid_of(60, 60)
     ground = plane_rising_north(12, grid)
-    # Looking t off the line of steepest ascent a plane rises at atan(tan 12° cos t).
+    # In a direction t off the steepest ascent, a plane rises at atan(tan 12° cos t).
     at = np.radians(np.linspace(-15, 15, azimuths))
     uphill = np.degrees(np.arctan(np.tan(np.radians(12)) * np.cos(at))).mean()
     up = upwind_slope(ground, grid, 0.0, limit_m=200, azimuths=azimuths)
@@ -209,19 +220,19 @@ def test_upwind_slope_is_the_mean_of_its_views(grid_of):
 def test_weighted_horizon(grid_of):
     ground = holed(rough_ground(50, 50, seed=6), seed=1, side=4)
     grid = grid_of(50, 50)
-    # 0 and 360 are one direction; a direction without weight hides nothing.
-    ours = weighted_horizon(ground, grid, [0.0, 90.0, 360.0, 200.0], [1, 2, 1, 0], limit_m=100)
+    # 0 and 360 are the same direction; a direction without weight has no effect.
+    ours = weighted_horizon_deg(ground, grid, [0.0, 90.0, 360.0, 200.0], [1, 2, 1, 0], limit_m=100)
     north, east = (marched_apart(ground, 10.0, d, 100) for d in (0, 90))
     np.testing.assert_allclose(ours, (north + east) / 2, atol=2e-3)
 
 
 @pytest.mark.parametrize("weights", [[1.0], [1.0, -1.0], [0.0, 0.0], [1.0, np.nan]])
-def test_weights_that_are_none_are_refused(grid_of, weights):
-    for work in (weighted_horizon, upwind_slope):
+def test_invalid_weights_are_refused(grid_of, weights):
+    for work in (weighted_horizon_deg, upwind_slope):
         with pytest.raises(ValueError, match="weights"):
             work(np.zeros((9, 9)), grid_of(9, 9), [0.0, 90.0], weights, limit_m=50)
 
 
-def test_two_views_make_no_window(grid_of):
-    with pytest.raises(ValueError, match="3 views"):
+def test_a_window_of_two_views_is_refused(grid_of):
+    with pytest.raises(ValueError, match="3 or more"):
         upwind_slope(np.zeros((9, 9)), grid_of(9, 9), 0.0, limit_m=50, azimuths=2)

@@ -25,7 +25,7 @@ FAR_M = 1.5 * EXACT_STEPS * CELL_M  # beyond the exact steps on diagonals too
 
 @pytest.mark.parametrize("limit_m", [FAR_M, None])
 @pytest.mark.parametrize("direction", [0, 45, 90, 180, 225, 17.3, 101, 236.5, 330])
-def test_far_horizons_against_a_march_written_apart(direction, limit_m):
+def test_far_horizons_against_an_independent_calculation(direction, limit_m):
     rows, cols = np.random.default_rng(7).integers(0, SIDE, (2, 1500))
     ours = horizon_angle(GROUND, GRID, direction, limit_m=limit_m)[rows, cols]
     theirs = marched_apart(GROUND, CELL_M, direction, limit_m, rows, cols)
@@ -33,13 +33,13 @@ def test_far_horizons_against_a_march_written_apart(direction, limit_m):
     off = ours - theirs
     assert np.nanpercentile(np.abs(off), 99) <= 0.5
     if direction % 45 == 0:
-        # Lines pass through cell centres: what is found is there, only something may be missed.
+        # Lines pass through cell centres: angles found exist, but higher ones may be missed.
         assert np.nanmax(off) < 2e-3
 
 
 @given(st.integers(0, 300), st.integers(0, 300), st.floats(0, 359.9), st.booleans())
 @settings(max_examples=12)
-def test_tiles_equal_the_whole_bit_for_bit(row, col, direction, is_far):
+def test_tiles_equal_the_whole_exactly(row, col, direction, is_far):
     limit_m = FAR_M if is_far else 120 * CELL_M
     margin = int(limit_m / CELL_M) + 2
     whole = horizon_angle(GROUND, GRID, direction, limit_m=limit_m)
@@ -54,7 +54,7 @@ def test_tiles_equal_the_whole_bit_for_bit(row, col, direction, is_far):
 
 @pytest.mark.parametrize("direction", [90.0, 233.0])
 @pytest.mark.parametrize("limit_m", [500.0, FAR_M, None])
-def test_any_number_of_threads_gives_the_same_bits(direction, limit_m, all_threads):
+def test_results_do_not_depend_on_the_number_of_threads(direction, limit_m, all_threads):
     many = horizon_angle(GROUND, GRID, direction, limit_m=limit_m)
     numba.set_num_threads(1)
     one = horizon_angle(GROUND, GRID, direction, limit_m=limit_m)
@@ -62,10 +62,10 @@ def test_any_number_of_threads_gives_the_same_bits(direction, limit_m, all_threa
 
 
 @pytest.mark.parametrize("direction", [0.0, 45.0, 90.0, 180.0, 270.0])
-def test_a_wall_far_off_is_seen_to_the_limit_and_no_farther(direction):
+def test_a_distant_wall_has_an_effect_within_the_limit_only(direction):
     ground = np.zeros((SIDE, SIDE), np.float32)
     middle = SIDE // 2
-    ground[[1, -2]] = ground[:, [1, -2]] = 30.0  # a wall all round
+    ground[[1, -2]] = ground[:, [1, -2]] = 30.0  # a wall on all sides
     stride_m = CELL_M * (np.sqrt(2) if direction % 90 else 1.0)
     distance = (middle - 1 if direction in (0.0, 270.0) else SIDE - 2 - middle) * stride_m
     if direction == 45.0:
@@ -94,7 +94,7 @@ def test_level_ground_is_level_at_any_height_and_distance(direction):
         assert np.nanmax(np.abs(angle)) < 2e-3
 
 
-def test_laws_hold_at_a_far_limit():
+def test_invariants_hold_at_a_far_limit():
     ground = rough_ground(400, 420, seed=2)
     grid = Grid((400, 420), Affine(10, 0, 0, 0, -10, 0))
     large = Grid((400, 420), Affine(70, 0, 0, 0, -70, 0))
@@ -104,7 +104,7 @@ def test_laws_hold_at_a_far_limit():
         scaled = horizon_angle(ground * 7, large, direction, limit_m=None)
         for other in (raised, scaled):
             off = np.abs(other - plain)
-            # In a cell in a thousand rounding chooses another of two samples as high as each other.
+            # In one cell of a thousand, rounding selects another of two samples of equal height.
             assert np.nanpercentile(off, 99.5) < 5e-3
             assert np.nanmax(off) < 1
 

@@ -1,4 +1,4 @@
-"""Terrain models: what is refused, what is mended, and that ground stays where it was."""
+"""Terrain models: refusals and their remedies, and that ground keeps its position."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ def ramp(shape=(12, 15)):
     return np.arange(math.prod(shape), dtype=np.float32).reshape(shape)
 
 
-def refused(code, *args, **how) -> InputError:
+def refused(code, *args, **options) -> InputError:
     with pytest.raises(InputError) as caught:
-        read_terrain(*map(str, args), **how)
+        read_terrain(*map(str, args), **options)
     assert caught.value.code == code
     return caught.value
 
 
-def test_plain_file_is_read_as_it_stands(tmp_path):
+def test_a_plain_file_is_read_unchanged(tmp_path):
     path = write_dem(tmp_path / "dem.tif", ramp(), nodata=-9999.0)
     elevation, grid, notices = read_terrain(str(path))
     np.testing.assert_array_equal(elevation, ramp())
@@ -36,9 +36,9 @@ def test_plain_file_is_read_as_it_stands(tmp_path):
     assert notices == []
 
 
-def test_missing_crs_is_refused_and_mended(tmp_path):
+def test_a_missing_coordinate_system_is_refused_and_can_be_given(tmp_path):
     path = write_dem(tmp_path / "dem.tif", ramp(), crs=None)
-    assert "crs" in refused("crs-missing", path).mend
+    assert "crs" in refused("crs-missing", path).hint
     elevation, grid, notices = read_terrain(str(path), crs="EPSG:27700")
     assert grid.crs.to_epsg() == 27700 and notices == []
     np.testing.assert_array_equal(elevation, ramp())
@@ -57,8 +57,8 @@ def test_to_the_crs_it_has_already_changes_nothing(tmp_path):
         np.testing.assert_array_equal(elevation, ramp())
 
 
-def test_heights_in_the_crs_do_not_make_it_laid_out_anew(tmp_path):
-    # ETRS89 / UTM 32N + DHHN2016 height: the ground plan alone counts.
+def test_a_vertical_coordinate_system_does_not_cause_resampling(tmp_path):
+    # ETRS89 / UTM 32N + DHHN2016 height: only the horizontal part matters.
     path = write_dem(tmp_path / "dem.tif", ramp(), crs="EPSG:25832+7837")
     elevation, grid, notices = read_terrain(str(path))
     assert notices == [] and grid.crs.to_epsg() == 25832
@@ -77,20 +77,20 @@ PLACES = [(9.5, 51.5), (-84.4, 36.7), (172.6, -43.5), (-3.2, 55.9), (-70.9, -53.
 
 
 @pytest.mark.parametrize(("lon", "lat"), PLACES)
-def test_degrees_are_refused_with_the_utm_zone_of_the_place(tmp_path, lon, lat):
+def test_degrees_are_refused_with_a_hint_at_the_utm_zone(tmp_path, lon, lat):
     affine = Affine(0.001, 0, lon - 0.02, 0, -0.001, lat + 0.02)
     path = write_dem(tmp_path / "dem.tif", ramp((40, 40)), affine=affine, crs="EPSG:4326")
-    # Outside check: the plain zone rule, 6° each from 180° W (from memory; none of these places
-    # lies in the exceptions round Norway and Svalbard).
+    # Independent check: zones of 6° each from 180° W (not verified against a source; none of these
+    # points is in the exceptions around Norway and Svalbard).
     zone = (32600 if lat >= 0 else 32700) + math.floor((lon + 180) / 6) + 1
-    assert f"EPSG:{zone} " in refused("crs-geographic", path).mend
+    assert f"EPSG:{zone} " in refused("crs-geographic", path).hint
     elevation, grid, notices = read_terrain(str(path), to_crs=f"EPSG:{zone}")
     assert grid.crs.to_epsg() == zone
     assert list(notices_by_code(notices)) == ["dem-resampled"]
     assert np.isfinite(elevation).mean() > 0.9
 
 
-def test_degrees_laid_out_in_metres_keep_the_ground_in_place(tmp_path):
+def test_resampling_from_degrees_keeps_positions(tmp_path):
     lon, lat, step = 9.5, 51.5, 0.0005
     affine = Affine(step, 0, lon, 0, -step, lat)
     x, y = cell_centres(affine, (120, 160))
@@ -99,25 +99,25 @@ def test_degrees_laid_out_in_metres_keep_the_ground_in_place(tmp_path):
         tmp_path / "dem.tif", heights.astype(np.float32), affine=affine, crs="EPSG:4326"
     )
     elevation, grid, _ = read_terrain(str(path), to_crs="EPSG:32632")
-    # The other way round by pyproj: where each new cell lies in degrees, and what stands there.
+    # The inverse with pyproj: position of each new cell in degrees, and the value there.
     back = Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True)
     lon2, lat2 = back.transform(*cell_centres(grid.affine, grid.shape))
     expected = 100 + 2000 * (lon2 - lon) + 3000 * (lat2 - lat)
     inner = binary_erosion(np.isfinite(elevation), iterations=3)
     assert inner.sum() > 10_000
-    # GDAL may place a cell up to an eighth of one off; a cell is up to 1.5 m of rise here.
+    # GDAL may be off by an eighth of a cell; the rise over a cell is up to 1.5 m here.
     assert np.abs(elevation - expected)[inner].max() < 0.125 * 2.5
     assert np.abs((elevation - expected)[inner].mean()) < 0.03
 
 
 @pytest.mark.parametrize("unit", ["ft", "Feet", "foot", "US survey foot", "ftUS"])
-def test_feet_by_the_bands_own_word_are_refused(tmp_path, unit):
+def test_feet_stated_by_the_band_are_refused(tmp_path, unit):
     path = write_dem(tmp_path / "dem.tif", ramp(), units=unit)
-    assert "--z-unit" in refused("elevation-unit", path).mend
+    assert "--z-unit" in refused("elevation-unit", path).hint
 
 
-# One international foot is .3048 m exactly; the US survey foot 1200/3937 m (NIST SP 811 app. B,
-# from memory).
+# One international foot is exactly 0.3048 m, one US survey foot 1200/3937 m (NIST SP 811 app. B,
+# not verified against the source).
 @pytest.mark.parametrize(
     ("unit", "metres"), [("ft", 0.3048), ("us-ft", 0.3048006096), ("cm", 0.01), ("m", 1.0)]
 )
@@ -127,12 +127,12 @@ def test_height_units_scale(tmp_path, unit, metres):
     np.testing.assert_allclose(elevation, ramp() * metres, rtol=3e-7)  # single precision
 
 
-def test_ground_plan_in_feet_is_refused_and_mended(tmp_path):
+def test_coordinates_in_feet_are_refused_and_can_be_converted(tmp_path):
     affine = Affine(30, 0, 2_000_000, 0, -30, 700_000)
     path = write_dem(tmp_path / "dem.tif", ramp((40, 40)), affine=affine, crs="EPSG:2264")
     error = refused("crs-unit", path)
     assert "foot" in str(error.value)
-    assert "EPSG:32617" in error.mend  # about 79.5° W
+    assert "EPSG:32617" in error.hint  # about 79.5° W
     elevation, grid, _ = read_terrain(str(path), to_crs="EPSG:32119")
     # The same projection in metres: cells of 30 US survey feet.
     assert grid.cell_m == pytest.approx(30 * 1200 / 3937, rel=1e-4)
@@ -179,7 +179,7 @@ LAYOUTS = {
 
 
 @pytest.mark.parametrize("affine", LAYOUTS.values(), ids=LAYOUTS)
-def test_other_layouts_are_laid_out_anew_and_a_plane_stays_that_plane(tmp_path, affine):
+def test_other_layouts_are_resampled_and_a_plane_remains_the_same(tmp_path, affine):
     heights = plane(*cell_centres(affine, (90, 110))).astype(np.float32)
     path = write_dem(tmp_path / "dem.tif", heights, affine=affine)
     elevation, grid, notices = read_terrain(str(path))
@@ -187,7 +187,7 @@ def test_other_layouts_are_laid_out_anew_and_a_plane_stays_that_plane(tmp_path, 
     inner = binary_erosion(np.isfinite(elevation), iterations=3)
     assert inner.sum() > 0.7 * heights.size
     expected = plane(*cell_centres(grid.affine, grid.shape))
-    # Bilinear weights reproduce a plane; what is left is single precision at 200 m.
+    # Bilinear weights reproduce a plane; the difference is single precision at 200 m.
     assert np.abs(elevation - expected)[inner].max() < 2e-3
     assert grid.cell_m == pytest.approx(8 if affine.e == -8 else 10)
 
@@ -199,8 +199,8 @@ def test_every_cell_of_a_south_up_file_is_kept(tmp_path):
     assert grid.bounds == (560_000, 5_709_000, 560_150, 5_709_120)
 
 
-def test_a_hair_off_square_counts_as_square(tmp_path):
-    # Exporters round: sides that differ by a ten-millionth are square to any reader.
+def test_cells_that_are_square_within_rounding_count_as_square(tmp_path):
+    # Exporters round: sides that differ by a ten-millionth count as square.
     path = write_dem(tmp_path / "dem.tif", ramp(), affine=Affine(10, 0, 0, 0, -10.000001, 0))
     elevation, grid, notices = read_terrain(str(path))
     assert notices == [] and grid.cell_m == 10
@@ -208,22 +208,22 @@ def test_a_hair_off_square_counts_as_square(tmp_path):
 
 
 @pytest.mark.parametrize("value", [-9999.0, np.nan, np.inf])
-def test_nothing_known_is_refused(tmp_path, value):
+def test_a_model_without_known_cells_is_refused(tmp_path, value):
     raw = np.full((8, 9), value, np.float32)
     refused("raster-empty", write_dem(tmp_path / "dem.tif", raw, nodata=-9999.0))
 
 
-def test_further_bands_are_told(tmp_path):
+def test_further_bands_are_reported(tmp_path):
     path = write_dem(tmp_path / "dem.tif", np.stack([ramp(), ramp() + 7, ramp() + 9]))
     elevation, _, notices = read_terrain(str(path))
     np.testing.assert_array_equal(elevation, ramp())
     assert notices_by_code(notices) == {"bands-ignored": 2}
 
 
-def test_a_missing_file_is_told_with_the_nearest_name(tmp_path):
+def test_a_missing_file_is_reported_with_the_most_similar_name(tmp_path):
     write_dem(tmp_path / "ground_5m.tif", ramp())
-    assert "ground_5m.tif" in refused("file-missing", tmp_path / "ground_5.tif").mend
-    assert "no folder" in refused("file-missing", tmp_path / "nowhere" / "a.tif").mend
+    assert "ground_5m.tif" in refused("file-missing", tmp_path / "ground_5.tif").hint
+    assert "no folder" in refused("file-missing", tmp_path / "nowhere" / "a.tif").hint
     assert "folder" in refused("file-missing", tmp_path).what
 
 
@@ -249,7 +249,7 @@ def test_a_text_file_is_refused(tmp_path):
     refused("file-unreadable", tmp_path / "dem.tif")
 
 
-def test_a_cut_off_file_is_refused(tmp_path):
+def test_an_incomplete_file_is_refused(tmp_path):
     path = write_dem(tmp_path / "dem.tif", np.random.default_rng(1).random((300, 300)))
     path.write_bytes(path.read_bytes()[:200_000])
     refused("file-unreadable", path)
@@ -266,7 +266,7 @@ def test_a_text_grid_finds_its_coordinate_system_beside_it(tmp_path):
     np.testing.assert_array_equal(elevation, ramp())
 
 
-def test_a_virtual_raster_reads_only_what_lies_beside_it(tmp_path):
+def test_a_virtual_raster_reads_only_files_in_its_folder(tmp_path):
     (tmp_path / "in").mkdir()
     write_dem(tmp_path / "in" / "dem.tif", ramp())
     write_dem(tmp_path / "outside.tif", ramp())
@@ -284,7 +284,7 @@ def test_a_virtual_raster_reads_only_what_lies_beside_it(tmp_path):
             refused("not-local", tmp_path / "in" / "a.vrt")
 
 
-def test_reading_leaves_the_folder_as_it_was(tmp_path):
+def test_reading_does_not_change_the_folder(tmp_path):
     path = write_dem(tmp_path / "dem.tif", ramp((600, 700)) / 100, affine=LAYOUTS["rotated"])
     before = [(p.name, p.stat().st_mtime_ns, p.stat().st_size) for p in tmp_path.iterdir()]
     read_terrain(str(path))

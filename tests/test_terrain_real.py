@@ -1,6 +1,6 @@
-"""Exposure on open terrain models: error of shared lines of sight, and topex beside measured wind.
+"""Exposure on open terrain models: error of shared lines of sight, and topex against measured wind.
 
-Sources and licences of the data stand in the README beside them; they are only read.
+The README of the data states their sources and licences; they are only read.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ BARE = [
 
 @pytest.mark.parametrize("limit_m", [1000.0, None])
 @pytest.mark.parametrize("file", BARE)
-def test_horizon_of_bare_ground_against_a_march_written_apart(file, limit_m):
-    """1 km is within the exact steps at 25 m cells and beyond them at 2.5 m (but on diagonals)."""
+def test_horizon_of_bare_ground_against_an_independent_calculation(file, limit_m):
+    """1 km is within the exact steps at 25 m cells, and beyond at 2.5 m except on diagonals."""
     elevation, grid, _ = read_terrain(str(REAL_DATA / file))
     draw = np.random.default_rng(5)
     rows, cols = (draw.integers(0, n, 3000) for n in grid.shape)
@@ -43,9 +43,10 @@ def test_horizon_of_bare_ground_against_a_march_written_apart(file, limit_m):
 
 @pytest.fixture(scope="module")
 def masts():
-    """Mast rows of the hill with measured speed-up, the reference mast left out, and their cells.
+    """Masts of the hill with measured speed-up, except the reference mast, and their cells.
 
-    Taylor and Teunissen 1987, Boundary-Layer Meteorology 39:15-39 (measured; by the data's README).
+    Taylor and Teunissen 1987, Boundary-Layer Meteorology 39:15-39 (measured; as stated in
+    the README of the data).
     """
     table = pd.read_csv(REAL_DATA / "askervein" / "masts_lines_a_aa.csv")
     with rasterio.open(REAL_DATA / BARE[0]) as source:
@@ -54,7 +55,7 @@ def masts():
     return table[table["name"] != "RS"]
 
 
-def test_signed_topex_goes_with_measured_speed_up(masts):
+def test_signed_topex_correlates_with_measured_speed_up(masts):
     elevation, grid, _ = read_terrain(str(REAL_DATA / BARE[0]))
     assert len(masts) == 23
     at = masts["row"].to_numpy(), masts["col"].to_numpy()
@@ -62,7 +63,7 @@ def test_signed_topex_goes_with_measured_speed_up(masts):
     positive = topex(elevation, grid, signed=False)[at]
     pearson = np.corrcoef(signed, masts["speed_up"])[0, 1]
     assert pearson <= -0.7
-    # The signed form tells hilltops apart, the positive one calls all of them nought.
+    # Signed topex distinguishes hilltops; without negative angles all of them have 0.
     assert pearson < np.corrcoef(positive, masts["speed_up"])[0, 1] < 0
 
 

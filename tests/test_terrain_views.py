@@ -1,4 +1,4 @@
-"""Sums of horizon angles: each view once, the same values as one by one; memory as estimated."""
+"""Sums of horizon angles: each view is calculated once, with the values of single views."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def grid():
     return Grid(SHAPE, Affine(10, 0, 0, 0, -10, 0))
 
 
-def test_views_are_computed_once_and_rise(ground, grid):
+def test_views_are_calculated_once_in_rising_order(ground, grid):
     sums = [topex_sum(SHAPE), upwind_sum(SHAPE, WINDS), horizon_sum(SHAPE, WINDS, np.ones(16))]
     azimuths = [azimuth for azimuth, _ in views(ground, grid, sums, limit_m=200.0)]
     assert azimuths == sorted(set(azimuths))
@@ -47,7 +47,7 @@ def test_views_are_computed_once_and_rise(ground, grid):
 
 @pytest.mark.parametrize("signed", [True, False])
 def test_shared_sums_equal_views_added_one_by_one(ground, grid, signed):
-    """The oracle is a plain sum in double precision of single views."""
+    """Compared with a sum of single views in double precision."""
     weights = np.arange(1.0, 17.0)
     sums = [topex_sum(SHAPE, signed=signed), upwind_sum(SHAPE, WINDS, weights)]
     for _ in views(ground, grid, sums, limit_m=200.0):
@@ -102,7 +102,7 @@ def test_sums_keep_missing_cells_and_the_order_of_operations():
     np.testing.assert_array_equal(mean.mean, np.full(field.shape, 0.75, np.float32))
 
 
-def test_wind_without_turning_is_the_same_wind(ground, grid):
+def test_wind_speed_is_the_same_without_turning(ground, grid):
     whole = speed_up(ground, grid, 77.0)
     for tile_cells in (None, 64):
         expected = speed_up(ground, grid, 77.0, tile_cells=tile_cells)
@@ -120,7 +120,7 @@ from shelterscape.grid import Grid
 from shelterscape.science.terrain import horizon_angle, speed_ups, topex, upwind_slope
 from shelterscape.science import site_wind
 from shelterscape.science.site_wind import SiteWind
-from shelterscape.science.terrain import TerrainWind, horizon, open_wind
+from shelterscape.science.terrain import TerrainWind, horizon, wind_over_terrain
 
 def peak():
     lines = open("/proc/self/status", encoding="ascii").read().splitlines()
@@ -150,14 +150,14 @@ def ground(rows, cols):
     z[::50, ::50] = np.nan
     return z, Grid((rows, cols), Affine(5, 0, 0, 0, -5, 0))
 
-work(*ground(150, 160))  # compiles, and loads what is needed
+work(*ground(150, 160))  # compiles and loads all that is required
 z, grid = ground(rows, cols)
 with open("/proc/self/clear_refs", "w", encoding="ascii") as file:
-    file.write("5")  # the peak counts from now
+    file.write("5")  # reset the peak
 before = peak()["VmRSS"]
 kept = work(z, grid)
 estimate = {
-    "wind": lambda: open_wind.work_bytes(grid),
+    "wind": lambda: wind_over_terrain.work_bytes(grid),
     "site": lambda: site_wind.work_bytes(grid, 2, 3.0),
 }.get(sys.argv[1], lambda: horizon.work_bytes(grid))()
 print(peak()["VmHWM"] - before, estimate, z.nbytes)
@@ -175,14 +175,14 @@ print(peak()["VmHWM"] - before, estimate, z.nbytes)
         ("topex", 1, (1700, 1700)),
         ("upwind", 1, (1700, 1700)),
         ("site", 0, (1700, 1700)),
-        # The result of one direction, 9 bytes a cell, and of the one before it.
+        # The result of one direction, 9 bytes per cell, and of the one before.
         ("wind", 4.5, (1700, 1700)),
         ("wind", 4.5, (900, 2400)),
         ("wind", 4.5, (4300, 600)),  # in tiles
     ],
 )
-def test_memory_is_at_most_what_was_estimated_and_at_least_half_of_it(name, returned, shape):
-    """`returned` counts arrays of the ground that are the caller's and not in the estimate."""
+def test_memory_is_between_half_of_the_estimate_and_the_estimate(name, returned, shape):
+    """`returned` is the number of arrays in results, which the estimate excludes."""
     command = [sys.executable, "-c", MEMORY, name, *map(str, shape)]
     done = subprocess.run(command, capture_output=True, text=True, check=True)
     peak, estimate, array = map(float, done.stdout.split())

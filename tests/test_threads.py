@@ -1,4 +1,4 @@
-"""Kernels on several threads: strips cover all rows once and results keep their order."""
+"""Kernels on several threads: strips cover all rows once, and results keep their order."""
 
 from __future__ import annotations
 
@@ -42,15 +42,15 @@ def test_results_keep_the_order_of_the_items(threads):
     assert map_threads(slow_first, range(6)) == list(range(6))
 
 
-def test_as_many_threads_work_as_numba_is_set_to(threads):
-    """Each call waits for all threads: with one thread too few the barrier breaks."""
+def test_the_number_of_threads_is_that_set_in_numba(threads):
+    """Each call waits for all threads: with one thread fewer the barrier breaks."""
     together = threading.Barrier(threads)
     map_threads(lambda _: together.wait(timeout=20), range(2 * threads))
     names = set(map_threads(lambda _: threading.current_thread().name, range(20)))
     assert len(names) <= threads
 
 
-def test_an_error_is_raised_and_what_waits_is_not_started(threads):
+def test_an_error_is_raised_and_no_further_item_is_started(threads):
     started = []
 
     def fail(item):

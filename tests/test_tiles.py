@@ -1,4 +1,4 @@
-"""A large map in tiles: mosaics are the rasters of one run, and memory does not grow with it."""
+"""A large map in tiles: mosaics equal the rasters of one run, with constant memory."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from shelterscape.grid import Grid
 from shelterscape.plan import read_plan
 from shelterscape.process.area import Area
 from shelterscape.runs.prepare import prepare
-from shelterscape.science.terrain import open_wind
+from shelterscape.science.terrain import wind_over_terrain
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 from watch import Watched, watch
@@ -49,7 +49,7 @@ seasons = ["in-leaf"]
 
 
 def seeded_map(folder: Path, shape: tuple[int, int], steps: str, winds: str, belts: int) -> Path:
-    """Hills, a gap in them, and belts 3 m high; the path of a plan."""
+    """Write hills with a gap, and belts 3 m high; return the path of a plan."""
     folder.mkdir(parents=True, exist_ok=True)
     seed = np.random.default_rng(3)
     rows, cols = shape
@@ -75,42 +75,42 @@ def seeded_map(folder: Path, shape: tuple[int, int], steps: str, winds: str, bel
     return folder / "plan.toml"
 
 
-def test_mosaics_are_the_rasters_of_one_run_bit_for_bit(tmp_path):
-    """Every raster of exposure and shelter, hills and gaps included."""
+def test_mosaics_equal_the_rasters_of_one_run(tmp_path):
+    """Every raster of exposure and shelter, with terrain wind and gaps."""
     plan = seeded_map(tmp_path / "in", (330, 250), EXPOSURE + SHELTER, "210,300", belts=8)
     whole = shelterscape.run_plan(plan, out=tmp_path / "whole")
     tiled = run_batch(plan, tmp_path / "tiles", tiles=130)
-    assert tiled.exit_code == 0 and len(tiled.rows) == 6
+    assert tiled.exit_code == 0 and len(tiled.states) == 6
     assert len(whole.rasters) >= 9
     for name, path in whole.rasters.items():
         with (
             rasterio.open(path) as one,
-            rasterio.open(tiled.catchment / "rasters" / path.name) as other,
+            rasterio.open(tiled.combined / "rasters" / path.name) as other,
         ):
             assert one.descriptions == other.descriptions and one.transform == other.transform
             assert np.array_equal(one.read(), other.read()), name
 
 
-def test_wind_over_hills_in_strips_is_that_of_one_run(tmp_path, monkeypatch):
-    """Maps beyond a size are worked in tiles of their own, in one run as for a batch."""
-    monkeypatch.setattr(open_wind, "WHOLE_CELLS", 200)
-    monkeypatch.setattr(open_wind, "TILE_CELLS", 120)
+def test_terrain_wind_in_strips_equals_that_of_one_run(tmp_path, monkeypatch):
+    """Terrain wind of large maps is calculated in tiles, in a single run as in a batch."""
+    monkeypatch.setattr(wind_over_terrain, "WHOLE_CELLS", 200)
+    monkeypatch.setattr(wind_over_terrain, "TILE_CELLS", 120)
     plan = seeded_map(tmp_path / "in", (330, 250), EXPOSURE, "210,300", belts=8)
     whole = shelterscape.run_plan(plan, out=tmp_path / "whole")
-    (step,) = read_plan(plan)
+    (step,) = read_plan(plan).steps
     prepare(step, tmp_path / "shared")
     window = (slice(100, 230), slice(60, 200))
     west, north = WEST + 60 * CELL_M, NORTH - 100 * CELL_M
     box = shapely.box(west, north - 130 * CELL_M, west + 140 * CELL_M, north)
     area = Area("part", shapely.to_wkb(box), 160.0, str(tmp_path / "shared"))
     part = shelterscape.runs.run([step], tmp_path / "part", area=area)
-    for name in ("open_wind", "open_wind_modelled", "horizon"):
+    for name in ("terrain_wind_ratio", "terrain_wind_modelled", "horizon_deg"):
         with rasterio.open(whole.rasters[name]) as one, rasterio.open(part.rasters[name]) as two:
             assert np.array_equal(one.read()[:, *window], two.read()), name
 
 
-def test_a_piece_of_roughness_is_cut_from_the_whole(tmp_path):
-    """Areas and belts are laid onto pieces as onto all of the map."""
+def test_roughness_of_a_window_equals_that_of_the_whole(tmp_path):
+    """Areas and belts have the same cells on a piece as on the whole map."""
     from shelterscape.science.terrain.roughness import completed, from_areas
 
     grid = Grid((330, 250), Affine(CELL_M, 0, WEST, 0, -CELL_M, NORTH), CRS)
@@ -136,7 +136,7 @@ def test_a_piece_of_roughness_is_cut_from_the_whole(tmp_path):
 
 
 def in_tiles(folder: Path, side: int, steps: str, *more: str) -> Watched:
-    """Run a plan over a map in tiles of 2048 cells, in a process of its own, with one worker."""
+    """Run a plan over a map in tiles of 2048 cells, in a separate process with one worker."""
     plan = seeded_map(folder / f"in-{side}", (side, side), steps, "270", belts=side // 10)
     command = [sys.executable, "-m", "shelterscape", "batch", str(plan), "--json"]
     command += ["--tiles", "2048", "--workers", "1", "--out", str(folder / f"out-{side}"), *more]
@@ -151,8 +151,8 @@ MIDDLE = ("--only", "row 0 column 0", "--only", "row 2048 column 2048")
 @pytest.mark.parametrize(
     ("steps", "more"), [(SHELTER, ()), (EXPOSURE, MIDDLE)], ids=["shelter", "exposure"]
 )
-def test_memory_does_not_grow_with_the_map(tmp_path, steps, more):
-    """16 million cells against 64 million: the look over the whole map, the tiles, the mosaics."""
+def test_memory_does_not_depend_on_the_size_of_the_map(tmp_path, steps, more):
+    """16 million cells against 64 million: the stage for the whole map, tiles and mosaics."""
     small, large = (in_tiles(tmp_path, side, steps, *more) for side in (4096, 8192))
     assert large.most_mib < 1.15 * small.most_mib
     assert large.own_mib < 1.15 * small.own_mib + 50

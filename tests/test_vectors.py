@@ -1,4 +1,4 @@
-"""Layers of features: what is refused, what is mended and counted, and what is written."""
+"""Layers of features: refusals, repairs with their counts, and written files."""
 
 from __future__ import annotations
 
@@ -29,22 +29,22 @@ INSIDE = LineString([(560_100, 5_709_100), (560_400, 5_709_300)])
 ON_GRID = [INSIDE, LineString([(560_500, 5_709_500), (560_900, 5_709_900)])]
 
 
-def refused(code, source, **how) -> InputError:
+def refused(code, source, **options) -> InputError:
     with pytest.raises(InputError) as caught:
-        read_layer(str(source), GRID, "belt layer", **how)
+        read_layer(str(source), GRID, "belt layer", **options)
     assert caught.value.code == code
     return caught.value
 
 
-def read(source, grid=GRID, **how):
-    frame, notices = read_layer(str(source), grid, "belt layer", **how)
+def read(source, grid=GRID, **options):
+    frame, notices = read_layer(str(source), grid, "belt layer", **options)
     return frame, notices_by_code(notices)
 
 
 # --- naming a layer ---------------------------------------------------------------------------
 
 
-def test_the_last_colon_parts_path_and_layer(tmp_path):
+def test_the_last_colon_separates_path_and_layer(tmp_path):
     assert split_layer("a.gpkg") == ("a.gpkg", "")
     assert split_layer("a.gpkg:hedges") == ("a.gpkg", "hedges")
     assert split_layer("a:b.gpkg:hedges old") == ("a:b.gpkg", "hedges old")
@@ -65,14 +65,14 @@ def test_several_layers_must_be_named(tmp_path):
     path = write_features(tmp_path / "a.gpkg", ON_GRID, layer="hedges")
     write_features(path, [box(560_000, 5_709_000, 560_100, 5_709_100)], layer="fields new")
     error = refused("layer-ambiguous", path)
-    assert "hedges" in error.mend and "fields new" in error.mend
+    assert "hedges" in error.hint and "fields new" in error.hint
     assert read(f"{path}:fields new")[0].geom_type.tolist() == ["Polygon"]
 
 
-def test_a_layer_that_is_not_there(tmp_path):
+def test_a_missing_layer_is_refused(tmp_path):
     path = write_features(tmp_path / "a.gpkg", ON_GRID, layer="hedges")
     error = refused("layer-missing", f"{path}:hedge")
-    assert error.value == "hedge" and "hedges" in error.mend
+    assert error.value == "hedge" and "hedges" in error.hint
 
 
 def test_an_empty_layer_is_refused(tmp_path):
@@ -81,7 +81,7 @@ def test_an_empty_layer_is_refused(tmp_path):
     assert "a.gpkg:nothing" in refused("layer-empty", path).where
 
 
-def test_a_table_without_places_is_refused(tmp_path):
+def test_a_table_without_geometry_is_refused(tmp_path):
     path = write_features(tmp_path / "a.gpkg", ON_GRID, layer="hedges")
     with sqlite3.connect(path) as db:
         db.executescript(
@@ -98,18 +98,18 @@ def test_a_layer_of_features_without_geometry_is_refused(tmp_path):
     refused("layer-empty", write_features(tmp_path / "a.gpkg", [None, None], n=[1, 2]))
 
 
-# GDAL warns of a database that is no GeoPackage, from where an exception cannot pass.
+# GDAL warns of a database that is not a GeoPackage from code that cannot raise exceptions.
 @pytest.mark.filterwarnings("ignore:GPKG. bad application_id:RuntimeWarning")
 @pytest.mark.parametrize("content", [b"words", b"", b"SQLite format 3\0" + bytes(90)])
-def test_what_is_no_layer_file_is_refused(tmp_path, content):
+def test_a_file_that_has_no_layers_is_refused(tmp_path, content):
     (tmp_path / "a.gpkg").write_bytes(content)
     refused("file-unreadable", tmp_path / "a.gpkg")
 
 
-def test_a_missing_file_is_told_with_the_nearest_name(tmp_path):
+def test_a_missing_file_is_reported_with_the_most_similar_name(tmp_path):
     write_features(tmp_path / "hedges.gpkg", ON_GRID)
-    assert "hedges.gpkg" in refused("file-missing", tmp_path / "hedge.gpkg").mend
-    assert "hedges.gpkg" in refused("file-missing", f"{tmp_path / 'hedge.gpkg'}:things").mend
+    assert "hedges.gpkg" in refused("file-missing", tmp_path / "hedge.gpkg").hint
+    assert "hedges.gpkg" in refused("file-missing", f"{tmp_path / 'hedge.gpkg'}:things").hint
 
 
 @pytest.mark.parametrize(
@@ -126,14 +126,14 @@ def test_a_shapefile_without_prj_is_refused(tmp_path):
     path = write_features(tmp_path / "a.shp", ON_GRID, driver="ESRI Shapefile", n=[1, 2])
     assert len(read(path)[0]) == 2
     path.with_suffix(".prj").unlink()
-    assert "coordinate system" in refused("crs-missing", path).mend
+    assert "coordinate system" in refused("crs-missing", path).hint
 
 
 def utm_32(lon, lat):
     """UTM zone 32 north on GRS80 by Krüger's series to the third order.
 
-    An independent road to `pyproj`: own code for the formulas of Krüger 1912 as restated by
-    Karney 2011, J. Geodesy 85:475-485, eqs 6-11 and 35 (from memory); third order is good to
+    Independent of `pyproj`: separate code for the formulas of Krüger 1912 as restated by
+    Karney 2011, J. Geodesy 85:475-485, eqs 6-11 and 35 (not verified); third order is good to
     0.01 mm within 3 degrees.
     """
     a, f = 6_378_137.0, 1 / 298.257222101
@@ -155,8 +155,8 @@ def utm_32(lon, lat):
     return 500_000 + 0.9996 * radius * x, 0.9996 * radius * y
 
 
-def test_another_system_is_brought_over_to_the_right_place(tmp_path):
-    # Longitude first, as GeoPackage and GeoJSON keep it (a swap would land in Africa).
+def test_another_coordinate_system_is_converted_correctly(tmp_path):
+    # Longitude first, as in GeoPackage and GeoJSON (a swap would give a point in Africa).
     lonlat = [(9.8651, 51.5299), (9.8712, 51.5353), (9.8779, 51.5311)]
     path = write_features(tmp_path / "a.gpkg", [LineString(lonlat)], crs="EPSG:4258")
     frame, notices = read(path)
@@ -166,8 +166,8 @@ def test_another_system_is_brought_over_to_the_right_place(tmp_path):
     assert np.abs(shapely.get_coordinates(frame.geometry) - expected).max() < 0.002
 
 
-def test_the_same_system_under_another_spelling_is_left_alone(tmp_path):
-    # A raster hands over its system as text; the layer names a code. Both are the same.
+def test_the_same_system_in_another_form_is_not_converted(tmp_path):
+    # The system of a raster is text, that of the layer a code. Both are the same.
     for code in ("EPSG:25832", "EPSG:31467", "EPSG:27700", "EPSG:2154", "EPSG:28992"):
         path = write_features(tmp_path / f"{code[5:]}.gpkg", ON_GRID, crs=code)
         from_raster = Grid(GRID.shape, GRID.affine, pyproj_of_raster(code))
@@ -176,7 +176,7 @@ def test_the_same_system_under_another_spelling_is_left_alone(tmp_path):
 
 
 def pyproj_of_raster(code):
-    """A coordinate system as it comes out of a GeoTIFF."""
+    """A coordinate system as read from a GeoTIFF."""
     import rasterio
 
     profile = {"driver": "GTiff", "height": 2, "width": 2, "count": 1, "dtype": "uint8"}
@@ -187,7 +187,7 @@ def pyproj_of_raster(code):
             return data.crs.to_wkt()
 
 
-def test_places_a_projection_cannot_show_lie_off_the_map(tmp_path):
+def test_points_outside_a_projection_are_off_the_map(tmp_path):
     places = [box(9.868, 51.530, 9.872, 51.534), box(100, 95, 120, 99)]
     path = tmp_path / "a.geojson"
     features = [
@@ -216,13 +216,13 @@ def test_a_crossed_outline_is_repaired_and_counted(tmp_path):
     assert frame["n"].tolist() == [1, 2]
 
 
-def test_a_spike_on_an_area_leaves_an_area(tmp_path):
+def test_an_area_with_a_spike_remains_an_area(tmp_path):
     x, y = 560_100, 5_709_100
     ring = [(0, 0), (100, 0), (100, 100), (150, 100), (100, 100), (0, 100)]
     spiked = Polygon([(x + dx, y + dy) for dx, dy in ring])
     frame, notices = read(write_features(tmp_path / "a.gpkg", [spiked]))
     assert notices == {"features-repaired": 1}
-    # As a collection it would have no outline, and its belt would be lost without a word.
+    # As a collection it would have no outline, and its belt would be lost without a notice.
     assert frame.geom_type[0] in ("Polygon", "MultiPolygon")
     assert frame.geometry.area[0] == pytest.approx(10_000)
 
@@ -247,7 +247,7 @@ def test_features_off_the_map_are_counted(tmp_path):
     path = write_features(tmp_path / "a.gpkg", [far, INSIDE, across, far, far], n=[1, 2, 3, 4, 5])
     frame, notices = read(path)
     assert notices == {"features-outside": 3}
-    # Numbered as in the file, so that a later error names the right feature.
+    # Numbered as in the file, so that a later error names the correct feature.
     assert frame["n"].tolist() == [2, 3] and frame.index.tolist() == [1, 2]
 
 
@@ -268,24 +268,24 @@ def test_columns_are_read_under_another_name(tmp_path):
     assert "HGT" not in frame
 
 
-def test_two_columns_can_change_places(tmp_path):
+def test_two_columns_can_swap_names(tmp_path):
     path = write_features(tmp_path / "a.gpkg", ON_GRID, porosity=[0.1, 0.2], bare=[0.5, 0.6])
     frame, _ = read(path, columns={"porosity": "bare", "bare_porosity": "porosity"})
     assert frame["porosity"].tolist() == [0.5, 0.6]
     assert frame["bare_porosity"].tolist() == [0.1, 0.2]
 
 
-def test_a_mapped_column_that_is_not_there(tmp_path):
+def test_a_missing_mapped_column_is_refused(tmp_path):
     path = write_features(tmp_path / "a.gpkg", ON_GRID, HGT=[4.0, 5.0])
     error = refused("column-missing", path, columns={"height_m": "HEIGHT"})
-    assert error.value == "HEIGHT" and "HGT" in error.mend
+    assert error.value == "HEIGHT" and "HGT" in error.hint
 
 
 # --- safety -----------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("suffix", ["gpkg", "shp", "geojson", "gml", "fgb"])
-def test_reading_leaves_the_folder_as_it_was(tmp_path, suffix):
+def test_reading_does_not_change_the_folder(tmp_path, suffix):
     drivers = {"gpkg": "GPKG", "shp": "ESRI Shapefile", "geojson": "GeoJSON", "gml": "GML"}
     path = tmp_path / f"a.{suffix}"
     frame = gpd.GeoDataFrame({"n": [1, 2]}, geometry=ON_GRID, crs=CRS)
@@ -307,7 +307,7 @@ POINTERS = {
 
 @pytest.mark.parametrize("name", POINTERS)
 @pytest.mark.parametrize("packed", [False, True])
-def test_files_that_only_point_elsewhere_are_refused(tmp_path, name, packed):
+def test_files_that_refer_elsewhere_are_refused(tmp_path, name, packed):
     path = tmp_path / name
     path.write_text(POINTERS[name])
     if packed:
@@ -347,7 +347,7 @@ def test_archives_out_of_bounds_are_refused(tmp_path, monkeypatch):
 
 # --- writing ----------------------------------------------------------------------------------
 
-COLUMNS = {"name": "name", "height_m": "belt_height", "planted_year": "planted_year"}
+COLUMNS = {"name": "name", "height_m": "height_m", "planted_year": "planted_year"}
 
 
 def belts():
@@ -380,7 +380,7 @@ def rows(path, sql):
         db.close()
 
 
-def test_a_second_reader_finds_the_same_features(written):
+def test_another_library_reads_the_same_features(written):
     with fiona.open(written, layer="belts") as layer:
         assert layer.crs.to_epsg() == 25832
         assert layer.schema["geometry"] == "MultiLineString"
@@ -403,14 +403,14 @@ def test_layers_and_kinds(written):
     assert again.geometry.area.tolist() == [10_000] and again["name"].tolist() == ["Feld"]
 
 
-def test_the_file_keeps_the_standard(written):
-    # OGC 12-128r17 (GeoPackage 1.3), requirements 2, 13 and 21 and annex F.9 (from memory).
+def test_the_file_conforms_to_the_standard(written):
+    # OGC 12-128r17 (GeoPackage 1.3), requirements 2, 13 and 21 and annex F.9 (not verified).
     assert rows(written, "PRAGMA application_id") == [(0x47504B47,)]
     assert rows(written, "PRAGMA user_version") == [(10300,)]
     assert rows(written, "PRAGMA quick_check") == [("ok",)]
     assert rows(written, "PRAGMA foreign_key_check") == []
-    told = dict(rows(written, "SELECT table_name, description FROM gpkg_contents"))
-    assert told == {
+    reported = dict(rows(written, "SELECT table_name, description FROM gpkg_contents"))
+    assert reported == {
         "belts": "Belts as understood.",
         "fields": "Fields.",
         "nothing": "No zone here.",
@@ -419,7 +419,7 @@ def test_the_file_keeps_the_standard(written):
     assert kinds == [("geom", 0, 0)]
 
 
-def test_every_column_carries_its_term(written):
+def test_every_column_has_its_term(written):
     found = rows(
         written, "SELECT table_name, column_name, title, description FROM gpkg_data_columns"
     )
@@ -428,7 +428,7 @@ def test_every_column_carries_its_term(written):
     assert sorted(found) == sorted(expected)
 
 
-def test_describing_twice_changes_nothing(written):
+def test_describing_twice_has_no_further_effect(written):
     before = rows(written, "SELECT * FROM gpkg_extensions ORDER BY 1, 2, 3")
     described = [row for row in before if row[2] == "gpkg_schema"]
     assert len(described) == 1
@@ -450,22 +450,22 @@ def test_same_layers_give_the_same_bytes(tmp_path):
     assert raws[0] == raws[1]
 
 
-def test_a_sound_file_passes(written):
-    """Fails when `verify_layers` raises, as it does in the tests below."""
+def test_a_valid_file_is_accepted(written):
+    """Fails if `verify_layers` raises, as it does in the tests below."""
     verify_layers(written, {"belts": 2, "fields": 1, "nothing": 0})
 
 
 @pytest.mark.parametrize(
     "counts", [{"belts": 3}, {"belts": 2, "fields": 0}, {"belts": 2, "hedges": 1}]
 )
-def test_other_counts_are_caught(written, counts):
+def test_other_counts_are_detected(written, counts):
     with pytest.raises(WriteError) as caught:
         verify_layers(written, counts)
     assert caught.value.code == "output-unwritable"
 
 
 @pytest.mark.parametrize("damage", ["halved", "page lost", "gone", "garbage", "empty"])
-def test_a_damaged_file_is_caught(written, damage):
+def test_a_damaged_file_is_detected(written, damage):
     raw = written.read_bytes()
     match damage:
         case "halved":
@@ -481,13 +481,13 @@ def test_a_damaged_file_is_caught(written, damage):
     with pytest.raises(WriteError) as caught:
         verify_layers(written, {"belts": 2, "fields": 1, "nothing": 0})
     assert caught.value.code == "output-unwritable"
-    # Looking must not make what is not there.
+    # Reading must not create a missing file.
     assert written.exists() == (damage != "gone")
 
 
-def test_a_row_lost_inside_is_caught(written):
+def test_a_lost_row_is_detected(written):
     with sqlite3.connect(written) as db:
-        # The count table that some readers trust is left as it was.
+        # The stored count that some readers use is not changed.
         for (trigger,) in db.execute(
             "SELECT name FROM sqlite_master WHERE type = 'trigger' AND tbl_name = 'belts'"
         ).fetchall():
@@ -502,7 +502,7 @@ def test_a_row_lost_inside_is_caught(written):
 
 
 def scattered(count=400, seed=4):
-    """Short lines on the grid and far around it, some broken, with columns of every kind."""
+    """Short lines on the grid and far around it, some invalid, with columns of every type."""
     rng = np.random.default_rng(seed)
     start = rng.uniform((558_000, 5_707_000), (563_000, 5_712_000), (count, 2))
     lines = shapely.linestrings(np.stack([start, start + rng.uniform(-90, 90, (count, 2))], 1))
@@ -519,7 +519,9 @@ def scattered(count=400, seed=4):
     ("name", "driver"),
     [("a.gpkg", "GPKG"), ("a.fgb", "FlatGeobuf"), ("a.shp", "ESRI Shapefile")],
 )
-def test_a_large_layer_gives_what_it_gives_read_whole(tmp_path, monkeypatch, name, driver, crs):
+def test_a_large_layer_has_the_same_features_as_when_read_whole(
+    tmp_path, monkeypatch, name, driver, crs
+):
     scattered().to_crs(crs).to_file(tmp_path / name, driver=driver)
     whole, notices = read(tmp_path / name)
     monkeypatch.setattr("shelterscape.files.vectors.LARGE_FEATURES", 100)
@@ -527,7 +529,7 @@ def test_a_large_layer_gives_what_it_gives_read_whole(tmp_path, monkeypatch, nam
     bulk = pyogrio.read_dataframe
     monkeypatch.setattr(pyogrio, "read_dataframe", lambda *a, **k: reads.append(k) or bulk(*a, **k))
     near, found = read(tmp_path / name)
-    assert [bool(k["bbox"]) for k in reads] == [True]  # what lies elsewhere was not read
+    assert [bool(k["bbox"]) for k in reads] == [True]  # features elsewhere were not read
     assert found == notices and 0 < notices["features-outside"] < 400
     assert len(near) > 10
     assert_geodataframe_equal(near, whole, check_index_type=False)
@@ -537,13 +539,13 @@ def test_features_of_a_large_layer_keep_their_numbers(tmp_path, monkeypatch):
     monkeypatch.setattr("shelterscape.files.vectors.LARGE_FEATURES", 100)
     scattered().to_file(tmp_path / "a.gpkg", driver="GPKG")
     frame, _ = read(tmp_path / "a.gpkg")
-    # Another library and another GDAL, feature by feature.
+    # Compared with another library and another GDAL, feature by feature.
     with fiona.open(tmp_path / "a.gpkg") as layer:
         names = [feature.properties["name"] for feature in layer]
     assert [names[i] for i in frame.index] == frame["name"].replace({np.nan: None}).tolist()
 
 
-def test_a_large_layer_elsewhere_is_refused_like_any_other(tmp_path, monkeypatch):
+def test_a_large_layer_off_the_map_is_refused(tmp_path, monkeypatch):
     scattered().translate(1e5, 0).to_frame("geometry").to_file(tmp_path / "a.gpkg")
     small = refused("layer-outside", tmp_path / "a.gpkg")
     monkeypatch.setattr("shelterscape.files.vectors.LARGE_FEATURES", 100)

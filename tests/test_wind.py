@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shelterscape.errors import InputError
-from shelterscape.science.wind import choose, equal_winds
+from shelterscape.science.wind import choose_subset, equal_winds
 from shelterscape.science.wind_tables import wind_sets
 
 
@@ -17,27 +17,29 @@ def table(**columns):
     return pd.DataFrame({"direction_deg": [0, 90, "calm"], "frequency": [0.5, 0.4, 0.1]} | columns)
 
 
-def test_a_plain_table():
+def test_a_simple_table():
     sets, notices = wind_sets(table(mean_speed_ms=[4, 8, None], weibull_k=[2, 2, None]), "w")
     winds = sets[""]
     assert winds.calm == pytest.approx(0.1)
     assert notices == []
-    # Wind run: .5 x 4 against .4 x 8.
+    # Wind run: 0.5 × 4 and 0.4 × 8.
     assert winds.weights(1) == pytest.approx([2 / 5.2, 3.2 / 5.2])
 
 
 def test_moments_of_speed_against_scipy():
-    """⟨U^p⟩ of a Weibull spread, by scipy's own distribution; k differs between directions."""
+    """⟨U^p⟩ of a Weibull distribution by scipy; k differs between directions."""
     from scipy.stats import weibull_min
 
     sets, _ = wind_sets(table(mean_speed_ms=[4, 8, None], weibull_k=[1.6, 2.4, None]), "w")
-    for power in (1, 2, 3):
+    for speed_exponent in (1, 2, 3):
         moments = []
         for mean, k in ((4, 1.6), (8, 2.4)):
             scale = mean / weibull_min.mean(k)
-            moments.append(weibull_min.moment(power, k, scale=scale))
+            moments.append(weibull_min.moment(speed_exponent, k, scale=scale))
         expected = np.array([0.5, 0.4]) * moments
-        assert sets[""].weights(power) == pytest.approx(expected / expected.sum(), rel=1e-9)
+        assert sets[""].weights(speed_exponent) == pytest.approx(
+            expected / expected.sum(), rel=1e-9
+        )
 
 
 @given(st.lists(st.floats(0.01, 1), min_size=1, max_size=36), st.floats(0, 0.9))
@@ -52,16 +54,16 @@ def test_weights_sum_to_one_and_calm_has_none(raw, calm):
     )
     winds = wind_sets(frame, "w")[0][""]
     assert winds.frequency.sum() + winds.calm == pytest.approx(1)
-    for power in (1.0, 2.0, 3.0):
-        assert winds.weights(power).sum() == pytest.approx(1)
+    for speed_exponent in (1.0, 2.0, 3.0):
+        assert winds.weights(speed_exponent).sum() == pytest.approx(1)
 
 
-def test_shape_not_given_is_assumed_and_said():
+def test_a_missing_shape_is_assumed_and_reported():
     _, notices = wind_sets(table(mean_speed_ms=[4, 8, None]), "w")
     assert [(n.code, n.count) for n in notices] == [("value-assumed", 2)]
 
 
-def test_small_slips_in_frequency_are_scaled_and_said():
+def test_frequencies_with_a_small_error_are_scaled_and_reported():
     sets, notices = wind_sets(table(frequency=[0.5, 0.4, 0.095], mean_speed_ms=5, weibull_k=2), "w")
     assert sets[""].frequency.sum() + sets[""].calm == pytest.approx(1)
     assert [n.code for n in notices] == ["frequencies-scaled"]
@@ -76,8 +78,8 @@ def test_small_slips_in_frequency_are_scaled_and_said():
         ({"frequency": [0.5, None, 0.5]}, "between"),
         ({"frequency": ["much", 0.4, 0.1]}, "must be a number"),
         ({"direction_deg": [0, 400, "calm"]}, "between"),
-        ({"direction_deg": [0, 360, "calm"]}, "only once"),
-        ({"direction_deg": ["calm", "calm", "calm"]}, "at least one"),
+        ({"direction_deg": [0, 360, "calm"]}, "more than once"),
+        ({"direction_deg": ["calm", "calm", "calm"]}, "no wind direction"),
         ({"mean_speed_ms": [4, 200, None]}, "between"),
         ({"weibull_k": [2, 0.1, None]}, "between"),
     ],
@@ -101,17 +103,17 @@ def test_missing_columns_and_no_rows():
 def test_choice_of_a_subset():
     frame = pd.concat([table(subset=""), table(subset="bare"), table(subset="lambing")])
     sets, _ = wind_sets(frame, "w")
-    assert choose(sets, "lambing", ("bare",), "w").subset == "lambing"
-    assert choose(sets, "", ("nosuch", "bare"), "w").subset == "bare"
-    assert choose(sets, "", ("in-leaf",), "w").subset == ""
+    assert choose_subset(sets, "lambing", ("bare",), "w").subset == "lambing"
+    assert choose_subset(sets, "", ("nosuch", "bare"), "w").subset == "bare"
+    assert choose_subset(sets, "", ("in-leaf",), "w").subset == ""
     with pytest.raises(InputError, match="bare"):
-        choose(sets, "nosuch", ("bare",), "w")
+        choose_subset(sets, "nosuch", ("bare",), "w")
     del sets[""]
     with pytest.raises(InputError):
-        choose(sets, "", ("in-leaf",), "w")
+        choose_subset(sets, "", ("in-leaf",), "w")
 
 
-def test_bare_directions():
+def test_listed_directions():
     winds = equal_winds([350.0, 10.0, 360.0], "winds")
     assert winds.weights(2) == pytest.approx([1 / 3] * 3)
     for bad in ([370.0], [-1.0], [0.0, 360.0]):

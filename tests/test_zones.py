@@ -1,4 +1,4 @@
-"""Zones: words that say the cut, counts that add up, outlines that agree with the cells."""
+"""Shelter zones: labels state the wind reduction, areas add up, outlines agree with cells."""
 
 from __future__ import annotations
 
@@ -8,21 +8,21 @@ import pytest
 from shelterscape.science.zones import ALL_WINDS, NO_DATA, areas_ha, classify, outlines
 
 
-def test_every_value_has_one_zone_and_its_words_are_true():
+def test_every_value_has_one_zone_and_its_label_states_the_reduction():
     for r in np.linspace(0, 1.25, 251):
         code = int(classify(np.array([[r]]))[0, 0])
         (zone,) = [z for z in ALL_WINDS if z.code == code]
         assert zone.low <= r < zone.high
     assert [z.label for z in ALL_WINDS] == [
-        "wind cut 40 % or more",
-        "wind cut 25–40 %",
-        "wind cut 15–25 %",
-        "wind cut 5–15 %",
-        "open, wind cut less than 5 %",
+        "wind reduced by 40 % or more",
+        "wind reduced by 25–40 %",
+        "wind reduced by 15–25 %",
+        "wind reduced by 5–15 %",
+        "open, wind reduced by less than 5 %",
         "windier",
     ]
     for zone in ALL_WINDS[1:4]:
-        low, high = zone.label.removeprefix("wind cut ").removesuffix(" %").split("–")
+        low, high = zone.label.removeprefix("wind reduced by ").removesuffix(" %").split("–")
         assert (1 - zone.high) * 100 == pytest.approx(float(low))
         assert (1 - zone.low) * 100 == pytest.approx(float(high))
 
@@ -42,8 +42,8 @@ def test_outlines_cover_their_cells(grid_of):
     r[:8, :8] = 1.1
     grid = grid_of(60, 60)
     frame = outlines(classify(r), grid).set_index("zone")
-    assert frame.loc["wind cut 40 % or more", "area_ha"] == pytest.approx(6.0)
-    assert frame.loc["wind cut 25–40 %", "area_ha"] == pytest.approx(6.0)
+    assert frame.loc["wind reduced by 40 % or more", "area_ha"] == pytest.approx(6.0)
+    assert frame.loc["wind reduced by 25–40 %", "area_ha"] == pytest.approx(6.0)
     assert frame.loc["windier", "area_ha"] == pytest.approx(0.64)
     assert len(frame) == 3
     assert frame.is_valid.all()

@@ -1,6 +1,6 @@
-"""A plan run over many holdings, each in a folder of its own, and put together in the end.
+"""Run a plan over many holdings, each in a folder of its own, and combine the results.
 
-What is finished stays finished: a batch that was broken off, however, goes on where it was.
+Finished holdings are not run again: an interrupted batch resumes where it stopped.
 """
 
 from __future__ import annotations
@@ -16,49 +16,59 @@ from typing import Any, TypeVar
 
 import geopandas as gpd
 
-from shelterscape.batch.holdings import Holding, chosen, read_holdings, tiles_of
+from shelterscape.batch.figures import figures_in
+from shelterscape.batch.holdings import Holding, read_holdings, select, tiles_of
 from shelterscape.batch.job import Job, job_of
 from shelterscape.batch.local import LocalPool
-from shelterscape.batch.merge import merge
-from shelterscape.batch.schedule import Pool, Schedule, Sized
-from shelterscape.batch.sizes import Sizer, seconds_of, seconds_taken
-from shelterscape.batch.state import CATCHMENT, DONE, FAILED, BatchFolder, Row, counted
+from shelterscape.batch.merge import MAP, PACKAGE, merge
+from shelterscape.batch.schedule import Pool, Schedule, SizedTask
+from shelterscape.batch.sizes import SizeEstimator, seconds_of, seconds_taken
+from shelterscape.batch.state import (
+    COMBINED,
+    DONE,
+    FAILED,
+    BatchFolder,
+    HoldingState,
+    status_counts,
+)
+from shelterscape.batch.summary import summary_of
 from shelterscape.batch.tasks import prepare_steps
 from shelterscape.errors import InternalError, Stopped
 from shelterscape.kernels.compiled import all_compiled
 from shelterscape.plan import read_plan
 from shelterscape.process.memory import MIB
-from shelterscape.runs.events import Tell, machine_notices, never, tell_nobody
+from shelterscape.runs.events import OnEvent, ignore_event, machine_notices, never
 from shelterscape.runs.memory import allowed
 
 T = TypeVar("T")
 
 ATTEMPTS = 2
-"""So often is the work over the whole map begun when workers die of it."""
+"""How often the work over the whole map is started when workers die in it."""
 
 SOME_FAILED = 5
 """Exit code when some holdings failed and the others are done."""
 
 
 @dataclass(frozen=True)
-class How:
-    """How a batch is run.
+class BatchOptions:
+    """Options of a batch.
 
     Parameters
     ----------
     workers : int or None
-        Processes at once; by default as many as there are cores.
+        Number of worker processes; the number of cores by default.
     only : tuple of str
         Holdings to run, by holding_id, name or folder; all by default.
     retry_failed : bool
-        Also begin anew holdings whose inputs were refused; other failures always are.
+        Also run holdings again whose inputs were refused. Holdings that failed for another reason
+        are always run again.
     cluster : str or None
-        Address of a Dask scheduler to work on instead of this machine.
+        Address of a Dask scheduler whose workers are used instead of this machine.
     pictures : bool
-        Whether every holding gets preview pictures.
+        Whether the pictures of every holding are drawn.
     memory_limit_gib : float or None
-        What all workers together may take by estimate, GiB; by default four fifths of the
-        machine's memory.
+        Memory that all workers together may use, by estimate, GiB; 80 % of the machine's memory
+        by default.
     """
 
     workers: int | None = None
@@ -71,46 +81,49 @@ class How:
 
 @dataclass(frozen=True)
 class BatchResult:
-    """What a batch left behind.
+    """The result of a batch.
 
     Parameters
     ----------
     folder : Path
-    catchment : Path
-        Folder of what was put together.
-    rows : tuple of Row
-        How things stand with each holding.
+    combined : Path
+        Folder with the combined results.
+    states : tuple of HoldingState
+        State of each holding.
     holdings : GeoDataFrame
-        The layer of holdings.
+        The combined layer of holdings.
+    summary : tuple of str
+        Lines of the summary.
     """
 
     folder: Path
-    catchment: Path
-    rows: tuple[Row, ...]
+    combined: Path
+    states: tuple[HoldingState, ...]
     holdings: gpd.GeoDataFrame
+    summary: tuple[str, ...] = ()
 
     @property
     def exit_code(self) -> int:
         """0, or `SOME_FAILED`."""
-        return SOME_FAILED if counted(self.rows)[FAILED] else 0
+        return SOME_FAILED if status_counts(self.states)[FAILED] else 0
 
 
 @dataclass(frozen=True)
-class Planned:
+class PlannedHolding:
     """What a batch would do with one holding.
 
     Parameters
     ----------
-    row : Row
+    state : HoldingState
     runs : bool
         Whether it would be run.
     cells : int
-        With the margin.
+        Cells of its window, margin included.
     memory_mib, seconds : float
         Estimates.
     """
 
-    row: Row
+    state: HoldingState
     runs: bool
     cells: int
     memory_mib: float
@@ -123,8 +136,8 @@ def run_batch(
     *,
     holdings: str | None = None,
     tiles: int | None = None,
-    how: How = How(),
-    progress: Tell = tell_nobody,
+    options: BatchOptions = BatchOptions(),
+    progress: OnEvent = ignore_event,
     cancelled: Callable[[], int] = never,
 ) -> BatchResult:
     """Run a plan over many holdings, or over the tiles of a large map.
@@ -133,16 +146,16 @@ def run_batch(
     ----------
     plan : path
     out : path
-        Folder of the batch; one that was broken off is gone on with.
+        Folder of the batch; an interrupted batch in it is resumed.
     holdings : str, optional
-        ``PATH`` or ``PATH:LAYER`` of their outlines, with ``holding_id`` and ``name``.
+        ``PATH`` or ``PATH:LAYER`` of a layer of outlines with ``holding_id`` and ``name``.
     tiles : int, optional
-        Instead of holdings: cells a side of the squares the whole map is cut into.
-    how : How
+        Instead of holdings: divide the whole map into squares with sides of this many cells.
+    options : BatchOptions
     progress : callable
         Takes events as dictionaries.
     cancelled : callable
-        Answers 0, or the number of the signal that asks the batch to stop.
+        Returns 0, or the number of the signal that requests a stop.
 
     Returns
     -------
@@ -151,22 +164,48 @@ def run_batch(
     Raises
     ------
     InputError, WriteError, UsageError, Stopped
-        For what concerns all holdings; what concerns one is in its row.
+        Errors that concern all holdings; an error of one holding is in its state.
     """
-    allowed(how.memory_limit_gib)  # refused before any work when it is no limit
-    job, found = _job(plan, holdings, tiles, how, progress)
+    allowed(options.memory_limit_gib)  # refuse a bad limit before any work
+    job, found = _job_and_holdings(plan, holdings, tiles, options, progress)
     folder = BatchFolder(Path(out))
-    sizer = Sizer(job.steps, job.grid)
-    with folder.held(), _pool(how) as pool:
-        if how.cluster is None:
+    size_estimator = SizeEstimator(job.steps, job.grid)
+    with folder.locked(), _pool(options) as pool:
+        if options.cluster is None:
             _compile(pool, progress, cancelled)
-        margin_m = _prepared(job, folder, pool, progress, cancelled)
-        rows = _run_all(job, found, folder, pool, margin_m, how, sizer, progress, cancelled)
-        _clear_stale(folder, job)
-        table = merge(
-            folder, rows, job.steps, job.grid, progress, lambda: _stop_if_asked(cancelled)
+        margin_m = _prepare_whole_map(job, folder, pool, progress, cancelled)
+        states = _run_all(
+            job, found, folder, pool, margin_m, options, size_estimator, progress, cancelled
         )
-    return BatchResult(folder.root, folder.root / CATCHMENT, tuple(rows), table)
+        _remove_stale(folder, job)
+        table = merge(
+            folder, states, job.steps, job.grid, progress, lambda: _stop_if_requested(cancelled)
+        )
+    return BatchResult(
+        folder.root,
+        folder.root / COMBINED,
+        tuple(states),
+        table,
+        summary_of(
+            states,
+            table,
+            figures_in(job.steps),
+            [_main_caution(job)],
+            _open_first(folder),
+        ),
+    )
+
+
+def _main_caution(job: Job) -> str:
+    """The main caution of the step that ranks holdings, else of the last step."""
+    ranking = [s for s in job.steps if any(f.role == "benefit" for f in s.process.figures)]
+    return (ranking or job.steps)[-1].process.main_caution
+
+
+def _open_first(folder: BatchFolder) -> str:
+    """The map of holdings where one was drawn, else the combined layers."""
+    is_drawn = (folder.root / COMBINED / MAP).is_file()
+    return f"{COMBINED}/{MAP if is_drawn else PACKAGE}"
 
 
 def plan_batch(
@@ -175,77 +214,81 @@ def plan_batch(
     *,
     holdings: str | None = None,
     tiles: int | None = None,
-    how: How = How(),
-    progress: Tell = tell_nobody,
-) -> tuple[Planned, ...]:
-    """What `run_batch` would do; nothing is written."""
-    job, found = _job(plan, holdings, tiles, how, progress)
-    folder, sizer = BatchFolder(Path(out)), Sizer(job.steps, job.grid)
-    margin_m = job.margin_told(folder)
-    rows = [folder.row(h, job.key(h, margin_m)) for h in found]
-    sizes = {h.folder: sizer.size_of(h, margin_m) for h in found}
-    done = [row for row in rows if row.status == DONE]
+    options: BatchOptions = BatchOptions(),
+    progress: OnEvent = ignore_event,
+) -> tuple[PlannedHolding, ...]:
+    """Estimate what `run_batch` would do; nothing is written."""
+    job, found = _job_and_holdings(plan, holdings, tiles, options, progress)
+    folder, size_estimator = BatchFolder(Path(out)), SizeEstimator(job.steps, job.grid)
+    margin_m = job.stated_margin(folder)
+    states = [folder.state_of(h, job.key(h, margin_m)) for h in found]
+    sizes = {h.folder: size_estimator.size_of(h, margin_m) for h in found}
+    done = [state for state in states if state.status == DONE]
     earlier = [
-        (sizes[row.holding.folder].cells, seconds)
-        for row in done
-        if (seconds := seconds_taken(folder.of(row.holding))) is not None
+        (sizes[state.holding.folder].cells, seconds)
+        for state in done
+        if (seconds := seconds_taken(folder.run_folder(state.holding))) is not None
     ]
-    wanted = {h.folder for h in chosen(found, how.only)}
+    selected = {h.folder for h in select(found, options.only)}
     planned = []
-    for row in rows:
-        size = sizes[row.holding.folder]
-        runs = row.holding.folder in wanted and _runs(row, folder, how)
+    for state in states:
+        size = sizes[state.holding.folder]
+        runs = state.holding.folder in selected and _should_run(state, folder, options)
         seconds = seconds_of(size.cells, earlier)
-        planned.append(Planned(row, runs, size.cells, size.memory / MIB, seconds))
+        planned.append(PlannedHolding(state, runs, size.cells, size.memory / MIB, seconds))
     return tuple(planned)
 
 
-def _job(
-    plan: str | Path, holdings: str | None, tiles: int | None, how: How, tell: Tell
+def _job_and_holdings(
+    plan: str | Path,
+    holdings: str | None,
+    tiles: int | None,
+    options: BatchOptions,
+    on_event: OnEvent,
 ) -> tuple[Job, list[Holding]]:
-    job = job_of(read_plan(plan), how.pictures)
+    job = job_of(read_plan(plan).steps, options.pictures)
     if tiles is not None:
         return job, tiles_of(job.grid, tiles)
     found, notices = read_holdings(holdings or "", job.grid.crs, job.holding_columns)
     for notice in notices:
-        tell({"event": "notice", **notice.fields()})
-    chosen(found, how.only)  # a name nobody bears is told before any work
+        on_event({"event": "notice", **notice.fields()})
+    select(found, options.only)  # refuse an unknown name before any work
     return job, found
 
 
-def _pool(how: How) -> Any:
-    if how.cluster:
+def _pool(options: BatchOptions) -> Any:
+    if options.cluster:
         from shelterscape.batch.cluster import ClusterPool
 
-        return ClusterPool(how.cluster)
-    return LocalPool(how.workers or os.cpu_count() or 1)
+        return ClusterPool(options.cluster)
+    return LocalPool(options.workers or os.cpu_count() or 1)
 
 
-def _stop_if_asked(cancelled: Callable[[], int]) -> None:
+def _stop_if_requested(cancelled: Callable[[], int]) -> None:
     if signal_number := cancelled():
         raise Stopped(signal_number)
 
 
-def _compile(pool: Pool, tell: Tell, cancelled: Callable[[], int]) -> None:
-    """Compile kernels once; otherwise every worker would, at the same time."""
+def _compile(pool: Pool, on_event: OnEvent, cancelled: Callable[[], int]) -> None:
+    """Compile all kernels once; otherwise every worker would compile them at the same time."""
     compiled = all_compiled()
     for notice in machine_notices():
-        tell({"event": "notice", **notice.fields()})
+        on_event({"event": "notice", **notice.fields()})
     if compiled or pool.at_once < 2:
         return
-    from shelterscape.science.warm import compile_all  # much to import, and seldom needed
+    from shelterscape.science.warm import compile_all  # a slow import, and seldom needed
 
     for future in compile_all(pool.executor()):
-        tell({"event": "progress", "share": 0.0, "text": "compiling kernels"})
+        on_event({"event": "progress", "share": 0.0, "text": "compiling kernels"})
         try:
-            _waited(future, pool, cancelled)
-        except BrokenExecutor:  # then workers compile what they need
+            _result_of(future, pool, cancelled)
+        except BrokenExecutor:  # the workers then compile what they need
             pool.renew()
             return
 
 
-def _waited(future: Future[T], pool: Pool, cancelled: Callable[[], int]) -> T:
-    """What a piece of work returns, unless somebody asks to stop."""
+def _result_of(future: Future[T], pool: Pool, cancelled: Callable[[], int]) -> T:
+    """Wait for a result; raise `Stopped` when a stop is requested."""
     while not future.done():
         if signal_number := cancelled():
             pool.stop()
@@ -254,33 +297,33 @@ def _waited(future: Future[T], pool: Pool, cancelled: Callable[[], int]) -> T:
     return future.result()
 
 
-def _prepared(
-    job: Job, folder: BatchFolder, pool: Pool, tell: Tell, cancelled: Callable[[], int]
+def _prepare_whole_map(
+    job: Job, folder: BatchFolder, pool: Pool, on_event: OnEvent, cancelled: Callable[[], int]
 ) -> float:
-    """Have what all holdings share done, all cores at it; the margin they need."""
+    """Do the work that all holdings share, on all cores; return the margin they need, m."""
     if None not in job.margins(folder):
-        return job.margin_told(folder)
-    tell({"event": "progress", "share": 0.0, "text": "work over the whole map"})
-    place = str(job.shared(folder))
+        return job.stated_margin(folder)
+    on_event({"event": "progress", "share": 0.0, "text": "work over the whole map"})
+    shared = str(job.shared(folder))
     for _ in range(ATTEMPTS):
-        future = pool.executor().submit(prepare_steps, job.steps, place)
+        future = pool.executor().submit(prepare_steps, job.steps, shared)
         try:
-            return max(_waited(future, pool, cancelled).values())
+            return max(_result_of(future, pool, cancelled).values())
         except BrokenExecutor:
-            pool.renew()  # steps whose part was done are not done again
+            pool.renew()  # steps that have finished are not run again
     raise InternalError(
         "worker-died",
-        "The process that worked over the whole map ended in the middle of it, each time.",
+        "The process working over the whole map ended unexpectedly, each time.",
         value=f"{ATTEMPTS} times",
-        mend="Often a lack of memory: cut the terrain model, or use coarser cells.",
+        hint="A lack of memory is the usual cause: clip the terrain model, or use coarser cells.",
     )
 
 
-def _runs(row: Row, folder: BatchFolder, how: How) -> bool:
-    """Whether a holding is to be run: not what is done, nor what would fail again."""
-    if row.status == FAILED:
-        return how.retry_failed or not folder.would_fail_again(row.holding)
-    return row.status != DONE
+def _should_run(state: HoldingState, folder: BatchFolder, options: BatchOptions) -> bool:
+    """Whether to run a holding: not if it is done, nor if it would fail again."""
+    if state.status == FAILED:
+        return options.retry_failed or not folder.would_fail_again(state.holding)
+    return state.status != DONE
 
 
 def _run_all(
@@ -289,53 +332,57 @@ def _run_all(
     folder: BatchFolder,
     pool: Pool,
     margin_m: float,
-    how: How,
-    sizer: Sizer,
-    tell: Tell,
+    options: BatchOptions,
+    size_estimator: SizeEstimator,
+    on_event: OnEvent,
     cancelled: Callable[[], int],
-) -> list[Row]:
-    """Run what is to be run; how things stand with each holding afterwards."""
-    rows = {h.folder: folder.row(h, job.key(h, margin_m)) for h in found}
-    wanted = [h for h in chosen(found, how.only) if _runs(rows[h.folder], folder, how)]
-    threads = 1 if how.cluster else max(1, (os.cpu_count() or 1) // pool.at_once)
-    sized = [
-        Sized(
-            job.task(h, margin_m, folder, threads),
-            sizer.size_of(h, margin_m).memory,
-        )
-        for h in wanted
+) -> list[HoldingState]:
+    """Run the holdings that are not done; return the state of every holding afterwards."""
+    states = {h.folder: folder.state_of(h, job.key(h, margin_m)) for h in found}
+    to_run = [
+        h for h in select(found, options.only) if _should_run(states[h.folder], folder, options)
     ]
-    # The largest first, so that none is left to run by itself in the end.
+    threads = 1 if options.cluster else max(1, (os.cpu_count() or 1) // pool.at_once)
+    sized = [
+        SizedTask(
+            job.task(h, margin_m, folder, threads),
+            size_estimator.size_of(h, margin_m).memory,
+        )
+        for h in to_run
+    ]
+    # The largest first, so that no large one runs alone at the end.
     sized.sort(key=lambda one: -one.size)
-    by_path = {str(folder.of(h)): h for h in wanted}
-    budget = allowed(how.memory_limit_gib)[0]
-    if how.cluster and how.memory_limit_gib is None:
-        budget = float("inf")  # of other machines than this one
-    begun = time.monotonic()
+    by_path = {str(folder.run_folder(h)): h for h in to_run}
+    budget = allowed(options.memory_limit_gib)[0]
+    if options.cluster and options.memory_limit_gib is None:
+        budget = float("inf")  # the memory of this machine is no limit for others
+    started = time.monotonic()
     text = f"{len(sized)} of {len(found)} holdings to be run"
-    tell({"event": "progress", "share": 0.05, "text": text})
+    on_event({"event": "progress", "share": 0.05, "text": text})
     for count, outcome in enumerate(Schedule(pool, budget, cancelled).run(sized), start=1):
         holding = by_path[outcome.folder]
-        key = rows[holding.folder].key
-        folder.note(holding, key, outcome)
+        key = states[holding.folder].key
+        folder.record_outcome(holding, key, outcome)
         status = DONE if outcome.error is None else FAILED
-        rows[holding.folder] = Row(holding, key, status, outcome.error)
-        _tell_progress(tell, count, len(sized), time.monotonic() - begun, rows[holding.folder])
-    return list(rows.values())
+        state = states[holding.folder] = HoldingState(holding, key, status, outcome.error)
+        _report_progress(on_event, count, len(sized), time.monotonic() - started, state)
+    return list(states.values())
 
 
-def _tell_progress(tell: Tell, count: int, whole: int, seconds: float, row: Row) -> None:
-    left = seconds / count * (whole - count)
-    told = f"{left / 60:.0f} min" if left >= 90 else f"{left:.0f} s"
-    if row.error is not None:
-        fields = {"holding": row.holding.label, **row.error}
-        tell({"event": "holding-failed", **fields})
-    text = f"{count} of {whole} holdings, about {told} left"
-    tell({"event": "progress", "share": round(0.05 + 0.9 * count / whole, 4), "text": text})
+def _report_progress(
+    on_event: OnEvent, count: int, total: int, seconds: float, state: HoldingState
+) -> None:
+    left = seconds / count * (total - count)
+    duration = f"{left / 60:.0f} min" if left >= 90 else f"{left:.0f} s"
+    if state.error is not None:
+        fields = {"holding": state.holding.label, **state.error}
+        on_event({"event": "holding-failed", **fields})
+    text = f"{count} of {total} holdings, about {duration} left"
+    on_event({"event": "progress", "share": round(0.05 + 0.9 * count / total, 4), "text": text})
 
 
-def _clear_stale(folder: BatchFolder, job: Job) -> None:
-    """Drop work over the whole map that other inputs left behind."""
+def _remove_stale(folder: BatchFolder, job: Job) -> None:
+    """Remove the work over the whole map of earlier inputs."""
     kept = job.shared(folder)
     for one in kept.parent.iterdir():
         if one != kept:
@@ -344,10 +391,10 @@ def _clear_stale(folder: BatchFolder, job: Job) -> None:
 
 __all__ = [
     "SOME_FAILED",
+    "BatchOptions",
     "BatchResult",
-    "How",
-    "Planned",
-    "Row",
+    "HoldingState",
+    "PlannedHolding",
     "plan_batch",
     "run_batch",
 ]

@@ -1,4 +1,4 @@
-"""Workers on a cluster of machines that see the same folders, through Dask."""
+"""Workers on a cluster of machines that share folders, through Dask."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ class ClusterPool:
     Parameters
     ----------
     address : str
-        Of the scheduler, such as ``tcp://10.0.0.5:8786``.
+        Address of the scheduler, such as ``tcp://10.0.0.5:8786``.
 
     Raises
     ------
     UsageError
-        When Dask is not installed.
+        Dask is not installed.
     InputError
-        ``cluster-missing`` when the scheduler cannot be reached or has no workers,
-        ``cluster-threads`` when a worker would run several holdings at once.
+        ``cluster-missing``: the scheduler cannot be reached or has no workers.
+        ``cluster-threads``: a worker would run several holdings at once.
     """
 
     def __init__(self, address: str) -> None:
@@ -34,15 +34,15 @@ class ClusterPool:
         except ImportError as error:
             raise UsageError(
                 "usage",
-                "A cluster needs Dask.",
+                "The option --cluster requires Dask, which is not installed.",
                 where="--cluster",
-                mend='Install it with: pip install "shelterscape[cluster]".',
+                hint='Install it with: pip install "shelterscape[cluster]".',
             ) from error
         try:
             self._client = Client(address, timeout=CONNECT_SECONDS)
         except (OSError, TimeoutError, ValueError) as error:
             raise _missing(address, error) from error
-        # Each worker is one process and takes one holding at a time.
+        # Each worker is one process and runs one holding at a time.
         workers = self._client.scheduler_info(n_workers=-1)["workers"]
         self.at_once = len(workers)
         try:
@@ -53,15 +53,15 @@ class ClusterPool:
         self._executor = self._client.get_executor(pure=False)
 
     def executor(self) -> Executor:
-        """What passes work to the scheduler."""
+        """The executor that submits tasks to the scheduler."""
         executor: Executor = self._executor
         return executor
 
     def renew(self) -> None:
-        """Nothing: the scheduler itself gives the work of a dead worker to another."""
+        """Do nothing: the scheduler itself gives the tasks of a dead worker to another."""
 
     def stop(self) -> None:
-        """Give up what has not begun."""
+        """Cancel the tasks that have not started."""
         self._executor.shutdown(wait=False)
 
     def __enter__(self) -> ClusterPool:
@@ -75,8 +75,8 @@ class ClusterPool:
 def _check_workers(workers: Mapping[str, Mapping[str, Any]], address: str) -> None:
     """Refuse a cluster without workers, or with workers of several threads.
 
-    GDAL settings and the threads of kernels belong to a whole process: two holdings at once in
-    one process would disturb each other.
+    GDAL settings and the number of kernel threads apply to a whole process: two holdings running
+    in one process would interfere.
     """
     if not workers:
         raise _missing(address, "no workers")
@@ -89,16 +89,16 @@ def _check_workers(workers: Mapping[str, Mapping[str, Any]], address: str) -> No
             "A worker of the cluster has more than one thread.",
             where=name,
             value=f"{count} threads; {len(many)} of {len(workers)} workers have more than one",
-            mend="Start workers with --nthreads 1, and one process for each core; docs/cluster.md "
-            "says how.",
+            hint="Start workers with --nthreads 1, and one process for each core; see "
+            "docs/cluster.md.",
         )
 
 
 def _missing(address: str, found: object) -> InputError:
     return InputError(
         "cluster-missing",
-        "There is no cluster to work on.",
+        "No cluster with workers was found at this address.",
         where=address,
         value=found,
-        mend="Start a scheduler and workers first; docs/cluster.md says how.",
+        hint="Start a scheduler and workers first; see docs/cluster.md.",
     )

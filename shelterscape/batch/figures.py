@@ -1,6 +1,6 @@
-"""What the table of holdings reports: figures that the processes of the plan declare.
+"""The figures in the table of holdings, as the processes of the plan declare them.
 
-Each run keeps its figures in its record; here they are collected and ranked.
+Each run records its figures. They are collected here, and holdings are ranked by them.
 """
 
 from __future__ import annotations
@@ -18,12 +18,12 @@ from shelterscape.runs import Step
 
 
 def figures_in(steps: Sequence[Step]) -> dict[str, Figure]:
-    """The figures that the processes of some steps declare, by name, in order."""
+    """The figures that the processes of the steps declare, by name, in order."""
     return {f.name: f for step in steps for f in step.process.figures}
 
 
 def figures_of(folder: Path) -> dict[str, Any]:
-    """Figures of the run in a folder."""
+    """The figures that the run in a folder recorded."""
     record = read_record(folder) or {"steps": []}
     found: dict[str, Any] = {}
     for step in record["steps"]:
@@ -31,18 +31,18 @@ def figures_of(folder: Path) -> dict[str, Any]:
     return found
 
 
-def with_role(figures: dict[str, Figure], role: str) -> str | None:
-    """Name of the figure that plays a role in ranking; None where there is none."""
+def figure_with_role(figures: dict[str, Figure], role: str) -> str | None:
+    """Name of the figure with a role in ranking; None where no figure has it."""
     return next((name for name, figure in figures.items() if figure.role == role), None)
 
 
 def ranks(benefit: pd.Series, cost: pd.Series) -> pd.Series:
-    """Rank by benefit divided by cost, 1 first, equal ones alike; empty where either is unknown.
+    """Rank by benefit divided by cost, 1 first; empty where either is unknown.
 
-    A benefit at no cost comes first.
+    Equal ratios share a rank. A benefit at no cost ranks first.
     """
     cost, benefit = cost.astype(float), benefit.astype(float)
     known = benefit.notna() & cost.notna() & (benefit > 0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        worth = (benefit / cost).where(known)
-    return worth.rank(ascending=False, method="min").astype("Int64")
+        ratio = (benefit / cost).where(known)
+    return ratio.rank(ascending=False, method="min").astype("Int64")

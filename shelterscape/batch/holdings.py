@@ -1,4 +1,4 @@
-"""The holdings of a batch, whatever their layer holds, each with a folder of its own."""
+"""The holdings of a batch, and the name of the folder of each."""
 
 from __future__ import annotations
 
@@ -30,11 +30,11 @@ class Holding:
     Parameters
     ----------
     holding_id, name : str
-        As the layer has them; either may be empty.
+        As in the layer, without control characters; either may be empty.
     folder : str
-        Name of its folder: safe on every system, its own among all.
+        Name of its folder: unique, and valid on every system.
     outline : bytes
-        WKB, in the coordinate system the terrain model is worked in.
+        WKB, in the coordinate system of the calculation.
     """
 
     holding_id: str
@@ -49,32 +49,38 @@ class Holding:
 
     @property
     def label(self) -> str:
-        """What people know it by."""
+        """Its holding_id, else its name, else its folder."""
         return self.holding_id or self.name or self.folder
 
 
 def read_holdings(
     source: str, crs: CRS, columns: dict[str, str]
 ) -> tuple[list[Holding], list[Notice]]:
-    """Read the holdings of a layer; odd ones too, which then fail by themselves.
+    """Read the holdings of a layer.
+
+    Special cases, such as a holding without outline, are read too; each then fails alone.
 
     Parameters
     ----------
     source : str
         ``PATH`` or ``PATH:LAYER``.
     crs : CRS
-        Coordinate system the terrain model is worked in.
+        Coordinate system of the calculation.
     columns : dict
-        Columns by the names wanted, where they differ.
+        Name of the column in the file by the name used here, where they differ.
 
     Raises
     ------
     InputError
-        For a layer that cannot be read, or has no column ``holding_id``.
+        The layer cannot be read, or has no column ``holding_id``.
     """
-    frame, notices = read_features(source, crs, "holding layer", columns)
+    used = holding_layers.READ_COLUMNS
+    frame, notices = read_features(source, crs, "holding layer", columns, used)
+    if "holding_id" not in frame:
+        # The error lists every column of the file.
+        frame, _ = read_features(source, crs, "holding layer", columns)
     shapes = frame.geometry.to_numpy()
-    # A line among areas is a holding without area, no reason to turn all others away.
+    # A line among areas is a holding without area; it fails alone.
     areas = np.where(shapely.get_dimensions(shapes) == 2, shapes, shapely.Polygon())
     frame = holding_layers.complete(frame.set_geometry(areas, crs=crs), "holdings")
     outlines = [shapely.to_wkb(shapely.normalize(shape)) for shape in frame.geometry]
@@ -83,7 +89,7 @@ def read_holdings(
 
 
 def tiles_of(grid: Grid, cells: int) -> list[Holding]:
-    """A map cut into squares of so many cells a side, row by row.
+    """Divide a map into squares with sides of `cells` cells, row by row.
 
     Raises
     ------
@@ -92,9 +98,10 @@ def tiles_of(grid: Grid, cells: int) -> list[Holding]:
     if cells < LEAST_TILE_CELLS:
         raise UsageError(
             "usage",
-            f"Tiles have {LEAST_TILE_CELLS} cells a side at least.",
+            f"Sides of tiles have at least {LEAST_TILE_CELLS} cells.",
             where="--tiles",
             value=cells,
+            hint=f"Give {LEAST_TILE_CELLS} or more; 2048 suits large maps.",
         )
     rows, cols = grid.shape
     found = []
@@ -107,8 +114,8 @@ def tiles_of(grid: Grid, cells: int) -> list[Holding]:
     return found
 
 
-def chosen(holdings: Sequence[Holding], only: Sequence[str]) -> list[Holding]:
-    """Those of a holding_id, name or folder; all of them when none is named.
+def select(holdings: Sequence[Holding], only: Sequence[str]) -> list[Holding]:
+    """Holdings whose holding_id, name or folder is in `only`; all when it is empty.
 
     Raises
     ------
@@ -122,19 +129,19 @@ def chosen(holdings: Sequence[Holding], only: Sequence[str]) -> list[Holding]:
         if word not in known:
             raise InputError(
                 "name-unknown",
-                "There is no such holding.",
+                "There is no holding of this id, name or folder.",
                 where="--only",
                 value=word,
-                mend=nearest(word, sorted(known)[:20]),
+                hint=nearest(word, sorted(known)[:20]),
             )
     return [h for h in holdings if {h.holding_id, h.name, h.folder} & set(only)]
 
 
 def _with_folders(rows: list[tuple[str, str, bytes]]) -> list[Holding]:
-    """Give each a folder named after it, told apart by what it is and not by where it stands.
+    """Name the folder of each holding after its id and outline, not after its place in the layer.
 
-    The order of a layer may change from one export to the next; repeated ids are told apart by
-    their outlines, and true repeats are counted.
+    The order of a layer may change from one export to the next. The outline distinguishes holdings
+    with the same id; full duplicates are numbered.
     """
     seen: Counter[str] = Counter()
     found = []
@@ -144,16 +151,16 @@ def _with_folders(rows: list[tuple[str, str, bytes]]) -> list[Holding]:
         seen[mark] += 1
         again = f"-{seen[mark]}" if seen[mark] > 1 else ""
         folder = f"{_slug(holding_id or name)}-{mark}{again}"
-        found.append(Holding(_plain(holding_id), _plain(name), folder, outline))
+        found.append(Holding(_printable(holding_id), _printable(name), folder, outline))
     return found
 
 
 def _slug(text: str) -> str:
-    """The plain letters and digits of a name; what follows keeps it from being a reserved one."""
-    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
-    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:SLUG_LENGTH].strip("-") or "holding"
+    """The ASCII letters and digits of a name; the checksum after it avoids reserved names."""
+    ascii_only = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
+    return re.sub(r"[^a-z0-9]+", "-", ascii_only).strip("-")[:SLUG_LENGTH].strip("-") or "holding"
 
 
-def _plain(text: str) -> str:
-    """A name as records and files can carry it: no control characters, no halves of letters."""
+def _printable(text: str) -> str:
+    """A name without control characters and lone surrogates."""
     return "".join(c for c in text if unicodedata.category(c) not in ("Cc", "Cs"))

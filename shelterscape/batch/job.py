@@ -1,4 +1,4 @@
-"""What all holdings of a batch have in common."""
+"""The inputs that all holdings of a batch share."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any
 
 from shelterscape.batch.holdings import Holding
 from shelterscape.batch.state import WHOLE_MAP, BatchFolder
-from shelterscape.batch.tasks import Task, stamps_of
+from shelterscape.batch.tasks import Task, stats_of
 from shelterscape.errors import InputError
 from shelterscape.files.local import existing_file, split_layer
 from shelterscape.files.record import files_of
@@ -38,77 +38,77 @@ class Job:
     ----------
     steps : tuple of Step
     read : list
-        What `runs.files_read` tells of them.
-    stamps : dict
-        Size and time of change of every file read, by path.
+        What `runs.files_read` returns for the steps.
+    file_stats : dict
+        Size and modification time of every file read, by path.
     grid : Grid
-        Of the terrain model.
+        Grid of the terrain model.
     holding_columns : dict
-        Columns of the layer of holdings by the names wanted, where they differ.
+        Name of a column of the layer of holdings by the name used here, where they differ.
     pictures : bool
     """
 
     steps: tuple[Step, ...]
     read: FilesRead
-    stamps: dict[str, tuple[int, int]]
+    file_stats: dict[str, tuple[int, int]]
     grid: Grid
     holding_columns: dict[str, str]
     pictures: bool
 
     def shared(self, folder: BatchFolder) -> Path:
-        """Folder of the work over the whole map, named after all it follows from."""
-        # An area without extent: what is left of the key is that of the steps alone.
+        """Folder of the work over the whole map, named by the checksum of its inputs."""
+        # With an empty area the key depends on the steps alone.
         key = key_of(self.steps, self.read, Area("", b"", 0.0, ""))
         return folder.root / WHOLE_MAP / key[:16]
 
     def margins(self, folder: BatchFolder) -> list[float | None]:
-        """The margin of each step, m; None where its work over the whole map is not done yet."""
+        """The margin of each step, m; None before its work over the whole map is done."""
         shared = Shared(self.shared(folder))
         return [shared.margin_m(step.name) for step in self.steps]
 
-    def margin_told(self, folder: BatchFolder) -> float:
-        """The margin as far as the steps have told it already; else the usual one."""
-        return max(USUAL_MARGIN_M if told is None else told for told in self.margins(folder))
+    def stated_margin(self, folder: BatchFolder) -> float:
+        """The largest margin of the steps, m; the usual one for steps that have none yet."""
+        return max(USUAL_MARGIN_M if margin is None else margin for margin in self.margins(folder))
 
     def area(self, holding: Holding, margin_m: float, shared: str = "") -> Area:
-        """The part of the map a holding is."""
+        """The part of the map that a holding covers."""
         return Area(holding.label, holding.outline, margin_m, shared, holding.holding_id)
 
     def key(self, holding: Holding, margin_m: float) -> str:
-        """What the results of a holding follow from."""
+        """Checksum of everything the results of a holding follow from."""
         return key_of(self.steps, self.read, self.area(holding, margin_m), self.pictures)
 
     def task(self, holding: Holding, margin_m: float, folder: BatchFolder, threads: int) -> Task:
-        """The work on a holding."""
+        """The task that runs a holding."""
         area = self.area(holding, margin_m, str(self.shared(folder)))
-        path = str(folder.of(holding))
-        return Task(self.steps, self.read, self.stamps, area, path, threads, self.pictures)
+        path = str(folder.run_folder(holding))
+        return Task(self.steps, self.read, self.file_stats, area, path, threads, self.pictures)
 
 
 def job_of(steps: Sequence[Step], pictures: bool) -> Job:
-    """Look over the steps of a plan.
+    """Check that a plan can run as a batch, and read what its holdings share.
 
     Raises
     ------
     InputError
-        ``plan-bad`` when they do not stand on one terrain model.
+        ``plan-bad``: the steps do not use one terrain model.
     """
     params = [step.params for step in steps if isinstance(step.params, TerrainInputs)]
-    grounds = {(one.dem, one.crs, one.to_crs, one.z_unit) for one in params}
-    if len(grounds) != 1:
+    terrain = {(one.dem, one.crs, one.to_crs, one.z_unit) for one in params}
+    if len(terrain) != 1:
         raise InputError(
             "plan-bad",
-            "The steps of a batch stand on one terrain model.",
-            value=f"{len(grounds)} of them",
-            mend="Give dem once, in the part [inputs] of the plan.",
+            "All steps of a batch must use the same terrain model.",
+            value=f"{len(terrain)} terrain models",
+            hint="Give dem once, in the section [inputs] of the plan.",
         )
     grid, _ = grid_of(params[0].dem, crs=params[0].crs, to_crs=params[0].to_crs)
-    stamps = stamps_of(_files(steps))
-    return Job(tuple(steps), files_read(steps), stamps, grid, _holding_columns(steps), pictures)
+    stats = stats_of(_files(steps))
+    return Job(tuple(steps), files_read(steps), stats, grid, _holding_columns(steps), pictures)
 
 
 def _files(steps: Sequence[Step]) -> list[Path]:
-    """Every file the steps read."""
+    """All files that the steps read."""
     found: list[Path] = []
     for step in steps:
         for field, source in sources(type(step.params)).items():
@@ -123,7 +123,7 @@ def _files(steps: Sequence[Step]) -> list[Path]:
 
 
 def _holding_columns(steps: Sequence[Step]) -> dict[str, str]:
-    """Columns of the layer of holdings as the plan names them."""
+    """Columns of the layer of holdings that the plan names differently."""
     named: dict[str, Any] = {}
     for step in steps:
         for name, column in getattr(step.params, "fields", {}).items():

@@ -1,15 +1,15 @@
-"""Workers on this machine: processes of their own, started clean."""
+"""Worker processes on this machine."""
 
 from __future__ import annotations
 
 import multiprocessing
 from concurrent.futures import Executor, ProcessPoolExecutor
 
-from shelterscape.batch.tasks import begin
+from shelterscape.batch.tasks import init_worker
 
 
 class LocalPool:
-    """Some worker processes.
+    """A pool of worker processes.
 
     Parameters
     ----------
@@ -18,27 +18,27 @@ class LocalPool:
 
     def __init__(self, workers: int) -> None:
         self.at_once = workers
-        # Started clean: a forked copy of a process with threads may hang.
+        # Spawned, not forked: a forked copy of a process with threads may hang.
         self._context = multiprocessing.get_context("spawn")
         self._stop = self._context.Event()
         self._executor: ProcessPoolExecutor | None = None
 
     def executor(self) -> Executor:
-        """The pool of processes, started when first asked for."""
+        """The executor of the pool; created on first use."""
         if self._executor is None:
             self._executor = ProcessPoolExecutor(
-                self.at_once, self._context, initializer=begin, initargs=(self._stop,)
+                self.at_once, self._context, initializer=init_worker, initargs=(self._stop,)
             )
         return self._executor
 
     def renew(self) -> None:
-        """Let go of workers of which one died; the next are new."""
+        """Discard a pool in which a worker died; the next executor has new workers."""
         if self._executor is not None:
             self._executor.shutdown(wait=True, cancel_futures=True)
             self._executor = None
 
     def stop(self) -> None:
-        """Have all work at hand end at its next question."""
+        """Have all running work end the next time it checks for a stop."""
         self._stop.set()
         self.renew()
 
@@ -46,5 +46,4 @@ class LocalPool:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._stop.set()
-        self.renew()
+        self.stop()

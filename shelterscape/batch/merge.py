@@ -1,4 +1,4 @@
-"""All holdings put together: one GeoPackage, mosaics, a table and a map of the catchment."""
+"""Combine the results of all holdings: one GeoPackage, mosaics, a table and a map."""
 
 from __future__ import annotations
 
@@ -13,9 +13,10 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from shelterscape.batch.figures import figures_in, figures_of, ranks, with_role
-from shelterscape.batch.picture import draw_catchment
-from shelterscape.batch.state import CATCHMENT, DONE, BatchFolder, Row
+from shelterscape.batch.figures import figure_with_role, figures_in, figures_of, ranks
+from shelterscape.batch.holdings import Holding
+from shelterscape.batch.picture import draw_holdings_map
+from shelterscape.batch.state import COMBINED, DONE, BatchFolder, HoldingState
 from shelterscape.errors import Notice
 from shelterscape.files import styles
 from shelterscape.files.geopackages import describe_columns, verify_layers, write_layer
@@ -25,65 +26,58 @@ from shelterscape.files.tables import write_table
 from shelterscape.grid import Grid
 from shelterscape.process import SCREENING, Layer, Raster
 from shelterscape.runs import GEOPACKAGE, Step
-from shelterscape.runs.events import Tell
+from shelterscape.runs.events import OnEvent
 from shelterscape.runs.staging import Staging
+from shelterscape.runs.writing import rounded
 from shelterscape.terms import TERMS
 
-PACKAGE = "catchment.gpkg"
+MAP, PACKAGE = "preview-holdings.png", "combined.gpkg"
 TABLE = "tables/holdings.csv"
-TOGETHER, VERTICES_TOGETHER = 200, 200_000
-"""Holdings whose features are held in memory at once, and vertices of these, at most about."""
+MOST_HOLDINGS, MOST_VERTICES = 200, 200_000
+"""Features are written once they come from this many holdings, or have this many vertices."""
 
-COLUMNS = {
-    "holding_id": "holding_id",
-    "name": "name",
-    "folder": "holding_folder",
-    "status": "holding_status",
-    "error": "holding_error",
-    "area_ha": "area",
-}
-"""Columns of the layer of holdings, and their terms; figures and the rank come after them."""
+COLUMNS = ("holding_id", "name", "folder", "status", "error", "area_ha")
+"""Columns of the layer of holdings; figures and the rank follow."""
 
-RANK = {"rank": "holding_rank"}
-_OWNER = {"holding_id": "holding_id", "folder": "holding_folder"}
+_OWNER = ("holding_id", "folder")
 
 
 def merge(
     folder: BatchFolder,
-    rows: Sequence[Row],
+    states: Sequence[HoldingState],
     steps: Sequence[Step],
     grid: Grid,
-    tell: Tell,
-    ask: Callable[[], None],
+    on_event: OnEvent,
+    check_stop: Callable[[], None],
 ) -> gpd.GeoDataFrame:
-    """Put the results of all finished holdings together.
+    """Combine the results of all finished holdings.
 
     Parameters
     ----------
     folder : BatchFolder
-    rows : sequence of Row
+    states : sequence of HoldingState
         All holdings, failed ones too.
     steps : sequence of Step
     grid : Grid
-        Of the terrain model.
-    tell : callable
+        Grid of the terrain model.
+    on_event : callable
         Takes events.
-    ask : callable
-        Called between pieces of work; raises to stop.
+    check_stop : callable
+        Called between pieces of work; raises when a stop was requested.
 
     Returns
     -------
     GeoDataFrame
         The layer of holdings.
     """
-    target = folder.root / CATCHMENT
+    target = folder.root / COMBINED
     with Staging(target, overwrite=True) as stage, disk_faults(target):
-        work = _Merge(folder, rows, steps, grid, stage.folder, tell, ask)
+        work = _Merge(folder, states, steps, grid, stage.folder, on_event, check_stop)
         table = work.holdings()
         work.layers()
         work.mosaics()
         figures = figures_in(steps)
-        draw_catchment(stage.folder / "preview-holdings.png", table, figures, grid, work.cautions())
+        draw_holdings_map(stage.folder / MAP, table, figures, grid, work.cautions())
         work.finish()
         stage.commit()
     return table
@@ -93,45 +87,46 @@ class _Merge:
     def __init__(
         self,
         folder: BatchFolder,
-        rows: Sequence[Row],
+        states: Sequence[HoldingState],
         steps: Sequence[Step],
         grid: Grid,
         out: Path,
-        tell: Tell,
-        ask: Callable[[], None],
+        on_event: OnEvent,
+        check_stop: Callable[[], None],
     ) -> None:
-        self._folder, self._rows, self._steps, self._grid = folder, rows, steps, grid
-        self._out, self._tell, self._ask = out, tell, ask
-        self._done = [row for row in rows if row.status == DONE]
+        self._folder, self._states, self._steps, self._grid = folder, states, steps, grid
+        self._out, self._on_event, self._check_stop = out, on_event, check_stop
+        self._done = [state for state in states if state.status == DONE]
         self._figures = figures_in(steps)
         self._package = out / PACKAGE
-        self._columns: dict[str, dict[str, str]] = {}
+        self._columns: dict[str, tuple[str, ...]] = {}
         self._counts: dict[str, int] = {}
         self._notices: list[Notice] = []
 
     def cautions(self) -> tuple[str, ...]:
-        """What every process of the plan warns of, each once."""
+        """The cautions of all processes of the plan, each once."""
         found = (text for step in self._steps for text in step.process.cautions)
         return (SCREENING, *dict.fromkeys(found))
 
     def holdings(self) -> gpd.GeoDataFrame:
         """Write the layer and the table of holdings."""
-        told = []
-        for row in self._rows:
-            self._ask()
-            told.append(self._told(row))
-        columns = COLUMNS | {f.name: f.term for f in self._figures.values()}
-        frame = pd.DataFrame(told, columns=list(columns))
-        for column, term in columns.items():
-            if TERMS[term].unit == "text":
+        rows = []
+        for state in self._states:
+            self._check_stop()
+            rows.append(self._table_row(state))
+        columns = (*COLUMNS, *self._figures)
+        frame = pd.DataFrame(rows, columns=list(columns))
+        for column in columns:
+            if TERMS[column].unit == "text":
                 frame[column] = frame[column].astype("string").fillna("").astype(object)
             else:
                 frame[column] = frame[column].astype(float)
         frame["rank"] = self._ranks(frame)
-        outlines = [row.holding.geometry for row in self._rows]
+        frame = rounded(frame)
+        outlines = [state.holding.geometry for state in self._states]
         table = gpd.GeoDataFrame(frame, geometry=outlines, crs=self._grid.crs)
         self._write(
-            "holdings", table, "polygon", columns | RANK, "Holdings, and what was found on each."
+            "holdings", table, "polygon", (*columns, "rank"), "Holdings, with the results of each."
         )
         style = styles.line_sld("holdings", "Holdings")
         self._style("holdings").write_text(style, encoding="utf-8")
@@ -141,121 +136,121 @@ class _Merge:
 
     def _ranks(self, frame: pd.DataFrame) -> pd.Series:
         """Rank of each holding; empty where the plan declares no benefit or no cost."""
-        benefit, cost = (with_role(self._figures, role) for role in ("benefit", "cost"))
+        benefit, cost = (figure_with_role(self._figures, role) for role in ("benefit", "cost"))
         if benefit is None or cost is None:
             return pd.Series(pd.NA, index=frame.index, dtype="Int64")
         return ranks(frame[benefit], frame[cost])
 
-    def _told(self, row: Row) -> dict[str, Any]:
-        error = row.error or {}
+    def _table_row(self, state: HoldingState) -> dict[str, Any]:
+        holding, error = state.holding, state.error or {}
         words = " ".join(str(error.get(key) or "") for key in ("what", "value"))
         figures: dict[str, Any] = {}
-        if row.status == DONE:
-            figures = figures_of(self._folder.of(row.holding))
+        if state.status == DONE:
+            figures = figures_of(self._folder.run_folder(holding))
         return {
-            "holding_id": row.holding.holding_id,
-            "name": row.holding.name,
-            "folder": row.holding.folder,
-            "status": row.status,
+            "holding_id": holding.holding_id,
+            "name": holding.name,
+            "folder": holding.folder,
+            "status": state.status,
             "error": f"{error['code']}: {words}".strip() if error else "",
-            "area_ha": float(shapely.area(row.holding.geometry)) / 1e4,
+            "area_ha": float(shapely.area(holding.geometry)) / 1e4,
         } | figures
 
     def layers(self) -> None:
-        """Write every layer the plan's steps write, holding after holding."""
+        """Combine every layer that the steps write, one holding after the other."""
         for step in self._steps:
             for layer in step.process.outputs:
-                # A layer of holdings among them is for one holding; ours is for all.
+                # A step may write a layer of one holding; the combined one has them all.
                 if isinstance(layer, Layer) and layer.name != "holdings":
                     self._layer(layer)
 
     def _layer(self, layer: Layer) -> None:
-        columns = layer.columns if "holding_id" in layer.columns else _OWNER | layer.columns
+        columns = layer.columns if "holding_id" in layer.columns else (*_OWNER, *layer.columns)
         seen: set[bytes] = set()
-        held: list[gpd.GeoDataFrame] = []
+        pending: list[gpd.GeoDataFrame] = []
         vertices = 0
-        for row in self._done:
-            self._ask()
-            frame = self._features(row, layer, columns, seen)
+        for state in self._done:
+            self._check_stop()
+            frame = self._features(state.holding, layer, columns, seen)
             if frame is not None:
-                held.append(frame)
+                pending.append(frame)
                 vertices += int(shapely.get_num_coordinates(frame.geometry).sum())
-            if len(held) >= TOGETHER or vertices >= VERTICES_TOGETHER:
-                self._write_together(layer, held, columns)
-                held, vertices = [], 0
-        self._write_together(layer, held, columns)
+            if len(pending) >= MOST_HOLDINGS or vertices >= MOST_VERTICES:
+                self._append(layer, pending, columns)
+                pending, vertices = [], 0
+        self._append(layer, pending, columns)
 
     def _features(
-        self, row: Row, layer: Layer, columns: dict[str, str], seen: set[bytes]
+        self, holding: Holding, layer: Layer, columns: tuple[str, ...], seen: set[bytes]
     ) -> gpd.GeoDataFrame | None:
-        """Features of one holding that no other had before; None where it has no such layer."""
-        path = self._folder.of(row.holding) / GEOPACKAGE
+        """Features of one holding that are not in `seen`; None where it has no such layer."""
+        path = self._folder.run_folder(holding) / GEOPACKAGE
         frame = features_of(path, layer.name)
         if frame is None:
             return None
         if columns is not layer.columns:
-            frame = frame.assign(holding_id=row.holding.holding_id, folder=row.holding.folder)
+            frame = frame.assign(holding_id=holding.holding_id, folder=holding.folder)
         style = path.parent / f"layers.{layer.name}.sld"
         if style.is_file() and not self._style(layer.name).exists():
             shutil.copyfile(style, self._style(layer.name))
-        # An array, for an empty list would be taken for a list of no columns.
-        new = np.array([_is_new(mark, seen) for mark in _marks(frame)], dtype=bool)
+        # An array: pandas would take an empty list for a list of columns.
+        new = np.array([_is_new(one, seen) for one in _feature_checksums(frame)], dtype=bool)
         return frame[[*columns, "geometry"]][new]
 
-    def _write_together(
-        self, layer: Layer, frames: list[gpd.GeoDataFrame], columns: dict[str, str]
+    def _append(
+        self, layer: Layer, frames: list[gpd.GeoDataFrame], columns: tuple[str, ...]
     ) -> None:
         if frames:
             joined = pd.concat(frames, ignore_index=True)
-            together = gpd.GeoDataFrame(joined, crs=self._grid.crs)
-            self._write(layer.name, together, layer.kind, columns, layer.title)
+            features = gpd.GeoDataFrame(joined, crs=self._grid.crs)
+            self._write(layer.name, features, layer.kind, columns, layer.title)
 
     def _write(
-        self, name: str, frame: gpd.GeoDataFrame, kind: str, columns: dict[str, str], title: str
+        self, name: str, frame: gpd.GeoDataFrame, kind: str, columns: tuple[str, ...], title: str
     ) -> None:
         write_layer(self._package, name, frame, kind, title)
         self._columns[name] = columns
         self._counts[name] = self._counts.get(name, 0) + len(frame)
 
     def _style(self, layer: str) -> Path:
-        return self._out / f"catchment.{layer}.sld"
+        return self._out / f"combined.{layer}.sld"
 
     def mosaics(self) -> None:
-        """Write a mosaic of every raster the plan's steps write."""
+        """Write a mosaic of every raster that the steps write."""
         for step in self._steps:
             for raster in step.process.outputs:
                 if isinstance(raster, Raster):
-                    self._ask()
+                    self._check_stop()
                     self._mosaic(raster)
 
     def _mosaic(self, raster: Raster) -> None:
         target, style = (self._out / file for file in raster.files)
-        paths = [self._folder.of(row.holding) / raster.files[0] for row in self._done]
+        folders = [self._folder.run_folder(state.holding) for state in self._done]
+        paths = [folder / raster.files[0] for folder in folders]
         paths = [path for path in paths if path.is_file()]
         if not paths:
             return
-        self._tell({"event": "progress", "share": 1.0, "text": f"mosaic of {raster.name}"})
-        mosaic, strangers = mosaic_of(paths, self._grid)
-        if strangers:
-            text = f"{raster.name}: rasters left out of the mosaic, their bands differ"
-            self._notice(Notice("not-merged", text, len(strangers)))
+        self._on_event({"event": "progress", "share": 1.0, "text": f"mosaic of {raster.name}"})
+        mosaic, skipped = mosaic_of(paths, self._grid)
+        if skipped:
+            text = f"{raster.name}: rasters with other bands were left out of the mosaic"
+            self._notice(Notice("not-merged", text, len(skipped)))
         target.parent.mkdir(parents=True, exist_ok=True)
-        other = bool(raster.relative_term) and mosaic.quantity != raster.quantity.title
-        write_mosaic(target, mosaic, raster.relative_quantity if other else raster.quantity)
-        shutil.copyfile(self._folder.of(self._done[0].holding) / raster.files[1], style)
+        write_mosaic(target, mosaic, raster.quantity)
+        shutil.copyfile(folders[0] / raster.files[1], style)
 
     def _notice(self, notice: Notice) -> None:
         self._notices.append(notice)
-        self._tell({"event": "notice", **notice.fields()})
+        self._on_event({"event": "notice", **notice.fields()})
 
     def finish(self) -> None:
-        """Describe columns, read the GeoPackage back, and write the record."""
+        """Describe the columns, verify the GeoPackage, and write the record."""
         describe_columns(self._package, self._columns)
         verify_layers(self._package, self._counts)
         record = {
             "program": PROGRAM,
-            "kind": "catchment",
-            "holdings": [[r.holding.folder, r.status, r.key] for r in self._rows],
+            "kind": "combined",
+            "holdings": [[one.holding.folder, one.status, one.key] for one in self._states],
             "features": self._counts,
             "notices": [n.fields() for n in self._notices],
             "cautions": list(self.cautions()),
@@ -264,16 +259,16 @@ class _Merge:
         write_json(self._out / RECORD, record)
 
 
-def _marks(frame: gpd.GeoDataFrame) -> Iterator[bytes]:
-    """A checksum for each feature, outline and columns."""
+def _feature_checksums(frame: gpd.GeoDataFrame) -> Iterator[bytes]:
+    """A checksum of the geometry and columns of each feature."""
     shapes = shapely.to_wkb(frame.geometry.to_numpy())
     columns = frame.drop(columns=frame.geometry.name).itertuples(index=False)
     for shape, values in zip(shapes, columns, strict=True):
         yield hashlib.sha256(shape + repr(tuple(values)).encode("utf-8", "replace")).digest()
 
 
-def _is_new(mark: bytes, seen: set[bytes]) -> bool:
-    """Whether a feature was not met before: margins of holdings hold the same belts."""
+def _is_new(checksum: bytes, seen: set[bytes]) -> bool:
+    """Whether a feature is not in `seen` yet: the margins of holdings share belts."""
     before = len(seen)
-    seen.add(mark)
+    seen.add(checksum)
     return len(seen) > before

@@ -1,4 +1,4 @@
-"""A map of the catchment, holding by holding."""
+"""A map of all holdings."""
 
 from __future__ import annotations
 
@@ -17,67 +17,68 @@ from rasterio.features import rasterize
 
 from shelterscape.files.draw import MOST_CELLS, draw_maps
 from shelterscape.files.draw_sheets import MapSheet
+from shelterscape.files.styles import MEASURED_BY
 from shelterscape.grid import Grid
 from shelterscape.process import Figure
 from shelterscape.terms import TERMS
 
 MOST_NAMED = 60
-"""Holdings up to which names are written on the map; more would hide it."""
+"""Most holdings whose names are written on the map; more names would hide it."""
 
 
-def draw_catchment(
+def draw_holdings_map(
     path: Path,
     holdings: gpd.GeoDataFrame,
     figures: Mapping[str, Figure],
     grid: Grid,
     cautions: tuple[str, ...],
 ) -> None:
-    """Draw holdings by rank; without ranks by the last figure that is meant for the map.
+    """Draw holdings by rank; without ranks by the last figure declared for the map.
 
-    Nothing is drawn where no figure is known.
+    Draw nothing where no figure is known.
     """
-    term, panels = _figures(holdings, figures)
-    there = holdings[~holdings.geometry.is_empty]
-    if not panels or there.empty:
+    term, panels = _panels(holdings, figures)
+    drawn = holdings[~holdings.geometry.is_empty]
+    if not panels or drawn.empty:
         return
-    view = _view(tuple(there.total_bounds), grid)
+    view = _view(tuple(drawn.total_bounds), grid)
     draw_maps(
         path,
         MapSheet(
-            title="Holdings of the catchment",
-            panels={head: _burnt(there, values, view) for head, values in panels.items()},
+            title=f"Holdings: {MEASURED_BY.get(term, TERMS[term].title)}",
+            panels={head: _rasterized(drawn, values, view) for head, values in panels.items()},
             grid=view,
             term=TERMS[term],
-            notes=(_note(term), "Grey: no figure, or the work on the holding failed.", *cautions),
-            belts=there,
-            labels=_labels(there) if len(there) <= MOST_NAMED else {},
+            notes=(_note(term), "Grey: the figure is unknown, or the holding failed.", *cautions),
+            belts=drawn,
+            labels=_labels(drawn) if len(drawn) <= MOST_NAMED else {},
         ),
     )
 
 
 def _labels(holdings: gpd.GeoDataFrame) -> dict[tuple[float, float], str]:
-    """Name of each holding, and its rank where it has one."""
+    """Name and rank of each holding, by the point to write them at."""
     found = {}
     for shape, name, holding_id, rank in zip(
         holdings.geometry, holdings["name"], holdings["holding_id"], holdings["rank"], strict=True
     ):
-        middle = shape.representative_point()
+        point = shape.representative_point()
         words = textwrap.fill(name or holding_id, 14)
-        found[middle.x, middle.y] = words if pd.isna(rank) else f"{rank}\n{words}"
+        found[point.x, point.y] = words if pd.isna(rank) else f"{rank}\n{words}"
     return found
 
 
-def _figures(
+def _panels(
     holdings: gpd.GeoDataFrame, figures: Mapping[str, Figure]
 ) -> tuple[str, dict[str, pd.Series]]:
-    """The term to be shown, and its values by the heading of their panel."""
+    """Name of the term to show, and its values by the heading of each panel."""
     rank = holdings["rank"].astype("Float64").astype(float)
     if rank.notna().any():
         return "rank_share", {"by benefit divided by cost": (rank - 1) / max(rank.max() - 1, 1)}
     shown = [f for f in figures.values() if f.map_term and holdings[f.name].notna().any()]
     if not shown:
         return "", {}
-    # Later steps build on earlier ones and say more.
+    # Later steps build on earlier ones and are closer to the answer.
     term = shown[-1].map_term
     area = holdings["area_ha"].replace(0.0, np.nan)
     return term, {
@@ -92,15 +93,15 @@ def _note(term: str) -> str:
 
 
 def _view(bounds: tuple[float, ...], grid: Grid) -> Grid:
-    """A grid over some bounds, coarse enough to draw."""
+    """A grid over the bounds, coarse enough to draw."""
     west, south, east, north = bounds
     cell = max(grid.cell_m, (east - west) / MOST_CELLS, (north - south) / MOST_CELLS)
     shape = tuple(max(2, math.ceil(side / cell)) for side in (north - south, east - west))
     return Grid((shape[0], shape[1]), Affine(cell, 0, west, 0, -cell, north), grid.crs)
 
 
-def _burnt(holdings: gpd.GeoDataFrame, values: pd.Series, view: Grid) -> NDArray[np.float32]:
-    """Values of holdings on a grid; small holdings show at least as one cell."""
+def _rasterized(holdings: gpd.GeoDataFrame, values: pd.Series, view: Grid) -> NDArray[np.float32]:
+    """Values of holdings on a grid; a small holding fills at least one cell."""
     found = np.full(view.shape, np.nan, np.float32)
     largest_first = holdings.geometry.area.sort_values(ascending=False, kind="stable").index
     shapes = [

@@ -1,6 +1,6 @@
-"""How large the work on a holding is: cells, memory, time.
+"""Estimates of the work on a holding: cells, memory, time.
 
-Estimates before work begins; engineering choices unless said otherwise.
+Constants are assumed values unless stated otherwise.
 """
 
 from __future__ import annotations
@@ -16,65 +16,65 @@ from shelterscape.batch.holdings import Holding
 from shelterscape.files.record import TIMINGS
 from shelterscape.files.vectors import LayerSize
 from shelterscape.grid import Grid
-from shelterscape.process.memory import LIBRARIES_BYTES, Sizes, sizes_of
+from shelterscape.process.memory import LIBRARIES_BYTES, InputSizes, input_sizes
 from shelterscape.runs import Step
 from shelterscape.runs.memory import work_bytes
 from shelterscape.runs.steps import without_references
 
-BELTS_CROWD = 4.0
-"""How much denser than on the whole map features may lie by a holding."""
+DENSITY_FACTOR = 4.0
+"""How many times denser features may be near a holding than on the whole map."""
 
 SECONDS_EACH, SECONDS_PER_CELL = 2.0, 2e-5
-"""Time for a holding and for each of its cells, until some have been run in this folder."""
+"""Time for each holding and for each of its cells, s, before any was run in this folder."""
 
 
 @dataclass(frozen=True)
-class Size:
+class WorkSize:
     """Size of the work on one holding.
 
     Parameters
     ----------
     cells : int
-        Cells read, margin and all; 0 off the terrain model.
+        Cells read, margin included; 0 outside the terrain model.
     memory : float
-        Bytes.
+        Memory needed, bytes.
     """
 
     cells: int
     memory: float
 
 
-class Sizer:
-    """Tells the size of work on parts of a map by that on the whole.
+class SizeEstimator:
+    """Estimates the work on parts of a map from the sizes of the whole inputs.
 
     Parameters
     ----------
     steps : sequence of Step
     grid : Grid
-        Of the terrain model.
+        Grid of the terrain model.
     """
 
     def __init__(self, steps: Sequence[Step], grid: Grid) -> None:
         self._grid = grid
         alone = [without_references(step) for step in steps]
-        self._works = [(step, sizes_of(step.params)) for step in alone]
+        self._works = [(step, input_sizes(step.params)) for step in alone]
 
-    def size_of(self, holding: Holding, margin_m: float) -> Size:
-        """What the window of a holding comes to."""
+    def size_of(self, holding: Holding, margin_m: float) -> WorkSize:
+        """The work on a holding with a margin."""
         shape = holding.geometry
         window = None if shape.is_empty else self._grid.around(shape.bounds, margin_m)
         if window is None:
-            return Size(0, float(LIBRARIES_BYTES))
+            return WorkSize(0, float(LIBRARIES_BYTES))
         cells = window.shape[0] * window.shape[1]
         here = [(step, self._part(sizes, window)) for step, sizes in self._works]
         most = max(work_bytes(step.process, step.params, s) for step, s in here)
-        return Size(cells, LIBRARIES_BYTES + most)
+        return WorkSize(cells, LIBRARIES_BYTES + most)
 
     @staticmethod
-    def _part(whole: Sizes, window: Grid) -> Sizes:
-        """Sizes of what a window of the whole holds."""
+    def _part(whole: InputSizes, window: Grid) -> InputSizes:
+        """The share of the inputs in a window."""
         cells = window.shape[0] * window.shape[1]
-        share = min(1.0, BELTS_CROWD * cells / max(whole.cells, 1))
+        share = min(1.0, DENSITY_FACTOR * cells / max(whole.cells, 1))
         layers = {
             name: LayerSize(
                 *(math.ceil(share * n) for n in (one.features, one.vertices, one.read_features))
@@ -85,14 +85,14 @@ class Sizer:
 
 
 def seconds_of(cells: int, earlier: Sequence[tuple[int, float]]) -> float:
-    """Time a holding will take, by those run before (cells, seconds) where there are such."""
+    """Estimated time of a holding, s; based on earlier ones (cells, seconds) where known."""
     if not earlier:
         return SECONDS_EACH + SECONDS_PER_CELL * cells
     return cells * median(seconds / max(size, 1) for size, seconds in earlier)
 
 
 def seconds_taken(folder: Path) -> float | None:
-    """Time the run in a folder took."""
+    """Time that the run in a folder took, s; None where it is not recorded."""
     try:
         return float(json.loads((folder / TIMINGS).read_text(encoding="utf-8"))["seconds"])
     except (OSError, ValueError, KeyError):

@@ -1,4 +1,4 @@
-"""The folder of a batch: what is finished, what failed, and who may write there."""
+"""The folder of a batch: which holdings are done, which failed, and the lock on it."""
 
 from __future__ import annotations
 
@@ -17,26 +17,26 @@ from shelterscape.files.record import PROGRAM, read_record, write_json
 from shelterscape.runs.staging import Lock, refuse_protected, unwritable
 
 MARK = "batch.json"
-HOLDINGS, FAILURES, WHOLE_MAP, CATCHMENT = "holdings", "failures", "whole_map", "catchment"
+HOLDINGS, FAILURES, WHOLE_MAP, COMBINED = "holdings", "failures", "whole_map", "combined"
 
 DONE, FAILED, NOT_RUN = "done", "failed", "not run"
 
 INPUT_REFUSED = 3
-"""Exit code of errors that would come again from the same inputs."""
+"""Exit code of errors that the same inputs would cause again."""
 
 
 @dataclass(frozen=True)
-class Row:
-    """How things stand with one holding.
+class HoldingState:
+    """The state of one holding in a batch.
 
     Parameters
     ----------
     holding : Holding
     key : str
-        What its results follow from.
+        Checksum of everything its results follow from.
     status : {"done", "failed", "not run"}
     error : dict or None
-        Of a holding that failed.
+        Fields of the error, where it failed.
     """
 
     holding: Holding
@@ -46,7 +46,7 @@ class Row:
 
 
 class BatchFolder:
-    """One batch's folder; held by one batch at a time.
+    """The folder of one batch; one process at a time works in it.
 
     Parameters
     ----------
@@ -57,98 +57,101 @@ class BatchFolder:
         self.root = Path(os.path.abspath(os.path.expanduser(root)))
 
     @contextlib.contextmanager
-    def held(self) -> Iterator[None]:
-        """Make the folder where it is not there, and keep others out of it.
+    def locked(self) -> Iterator[None]:
+        """Create the folder if it is missing, and lock it.
 
         Raises
         ------
         WriteError
-            ``output-protected``, ``output-strangers``, ``output-busy``, ``output-unwritable``.
+            ``output-protected``, ``output-foreign``, ``output-busy``, ``output-unwritable``.
         """
         refuse_protected(self.root)
         lock = Lock(self.root.parent / f".{self.root.name}.shelterscape-lock")
         try:
             self.root.parent.mkdir(parents=True, exist_ok=True)
-            lock.take()
+            lock.acquire()
         except OSError as error:
             raise unwritable(self.root.parent, error) from error
         try:
-            self._claim()
+            self._create()
             yield
         finally:
             lock.release()
 
-    def _claim(self) -> None:
-        """Mark the folder as a batch's; refuse one that holds anything else."""
-        if not self.is_ours and self.root.is_dir() and any(self.root.iterdir()):
+    def _create(self) -> None:
+        """Create the subfolders; refuse a folder that holds anything but a batch."""
+        if not self.is_batch and self.root.is_dir() and any(self.root.iterdir()):
             raise WriteError(
-                "output-strangers",
-                "The output folder holds something other than a batch.",
+                "output-foreign",
+                "The output folder holds files that do not belong to a batch.",
                 where=str(self.root),
-                mend="Name a new folder, or that of an earlier batch.",
+                hint="Name a new folder, or the folder of an earlier batch.",
             )
         try:
             for part in (HOLDINGS, FAILURES, WHOLE_MAP):
                 (self.root / part).mkdir(parents=True, exist_ok=True)
-            if not self.is_ours:
-                _write_whole(self.root / MARK, {"program": PROGRAM, "kind": "batch"})
+            if not self.is_batch:
+                _replace_file(self.root / MARK, {"program": PROGRAM, "kind": "batch"})
         except OSError as error:
             raise unwritable(self.root, error) from error
 
     @property
-    def is_ours(self) -> bool:
-        """Whether a batch made the folder."""
+    def is_batch(self) -> bool:
+        """Whether a batch created the folder."""
         try:
-            told = json.loads((self.root / MARK).read_text(encoding="utf-8"))
+            content = json.loads((self.root / MARK).read_text(encoding="utf-8"))
         except (OSError, ValueError):
             return False
-        return isinstance(told, dict) and told.get("kind") == "batch"
+        return isinstance(content, dict) and content.get("kind") == "batch"
 
-    def of(self, holding: Holding) -> Path:
-        """The folder of one holding."""
+    def run_folder(self, holding: Holding) -> Path:
+        """The folder with the run of one holding."""
         return self.root / HOLDINGS / holding.folder
 
-    def row(self, holding: Holding, key: str) -> Row:
-        """How things stand with a holding whose results would follow from `key`."""
-        if is_whole(self.of(holding), key):
-            return Row(holding, key, DONE)
+    def state_of(self, holding: Holding, key: str) -> HoldingState:
+        """The state of a holding whose results follow from `key`."""
+        if is_complete(self.run_folder(holding), key):
+            return HoldingState(holding, key, DONE)
         failure = self._failure(holding)
         if failure is not None and failure.get("key") == key:
-            return Row(holding, key, FAILED, failure["error"])
-        return Row(holding, key, NOT_RUN)
+            return HoldingState(holding, key, FAILED, failure["error"])
+        return HoldingState(holding, key, NOT_RUN)
 
     def would_fail_again(self, holding: Holding) -> bool:
-        """Whether its last failure was of its inputs, not of the machine."""
+        """Whether the last failure was caused by the inputs, not by the machine."""
         failure = self._failure(holding)
         return failure is not None and failure.get("exit_code") == INPUT_REFUSED
 
-    def note(self, holding: Holding, key: str, outcome: Outcome) -> None:
-        """Keep how the work on a holding ended."""
+    def record_outcome(self, holding: Holding, key: str, outcome: Outcome) -> None:
+        """Record a failure; remove the record of an earlier one after a success."""
         path = self._failure_path(holding)
         if outcome.error is None:
             with contextlib.suppress(OSError):
                 path.unlink(missing_ok=True)
             return
-        # A full disk must not stop the rest; what failed is then simply begun anew next time.
+        # A full disk must not stop the other holdings. Without a record of its failure, a holding
+        # is simply run again next time.
         with contextlib.suppress(OSError):
-            _write_whole(path, {"key": key, "exit_code": outcome.exit_code, "error": outcome.error})
+            _replace_file(
+                path, {"key": key, "exit_code": outcome.exit_code, "error": outcome.error}
+            )
 
     def _failure_path(self, holding: Holding) -> Path:
         return self.root / FAILURES / f"{holding.folder}.json"
 
     def _failure(self, holding: Holding) -> dict[str, Any] | None:
         try:
-            told = json.loads(self._failure_path(holding).read_text(encoding="utf-8"))
+            content = json.loads(self._failure_path(holding).read_text(encoding="utf-8"))
         except (OSError, ValueError):
             return None
-        return told if isinstance(told, dict) and "error" in told else None
+        return content if isinstance(content, dict) and "error" in content else None
 
 
-def is_whole(folder: Path, key: str) -> bool:
-    """Whether a run folder holds all its record tells, and follows from `key`.
+def is_complete(folder: Path, key: str) -> bool:
+    """Whether a run folder has the given key and holds every file its record lists.
 
-    Folders appear whole, by renaming; sizes are looked at all the same, for somebody may have
-    deleted or cut a file.
+    A run folder is created in full by renaming. File sizes are checked anyway: a file may have
+    been deleted or truncated since.
     """
     record = read_record(folder)
     if record is None or record.get("key") != key:
@@ -161,12 +164,13 @@ def is_whole(folder: Path, key: str) -> bool:
         return False
 
 
-def counted(rows: Sequence[Row]) -> dict[str, int]:
-    """How many holdings stand how."""
-    return {word: sum(row.status == word for row in rows) for word in (DONE, FAILED, NOT_RUN)}
+def status_counts(states: Sequence[HoldingState]) -> dict[str, int]:
+    """Number of holdings with each status."""
+    return {word: sum(one.status == word for one in states) for word in (DONE, FAILED, NOT_RUN)}
 
 
-def _write_whole(path: Path, content: dict[str, Any]) -> None:
+def _replace_file(path: Path, content: dict[str, Any]) -> None:
+    """Write a JSON file in full or not at all."""
     part = path.with_name(f".{path.name}.part")
     try:
         write_json(part, content)

@@ -1,4 +1,4 @@
-"""One piece of work of a batch, as a process of its own does it, here or on another machine."""
+"""The work on one holding, as a worker process does it on this machine or on another."""
 
 from __future__ import annotations
 
@@ -22,31 +22,31 @@ from shelterscape.runs import FilesRead, Step, run
 from shelterscape.runs.prepare import prepare
 
 BUSY_SECONDS = 20.0
-"""How long a folder may stay locked by a process that is just ending (engineering choice)."""
+"""How long to wait for the lock of a process that is just ending (assumed value)."""
 
 
 @dataclass(frozen=True)
 class Task:
-    """All that the work on one holding needs; data by path.
+    """Everything a worker needs to run one holding; data are passed as paths.
 
     Parameters
     ----------
     steps : tuple of Step
     read : list
-        What `runs.files_read` tells of them.
-    stamps : dict
-        Size and time of change of the files they read, by path.
+        What `runs.files_read` returns for the steps.
+    file_stats : dict
+        Size and modification time of the files they read, by path.
     area : Area
     folder : str
-        Where the run goes.
+        Output folder of the run.
     threads : int
-        Threads of kernels.
+        Number of threads of kernels.
     pictures : bool
     """
 
     steps: tuple[Step, ...]
     read: FilesRead
-    stamps: dict[str, tuple[int, int]]
+    file_stats: dict[str, tuple[int, int]]
     area: Area
     folder: str
     threads: int
@@ -61,9 +61,9 @@ class Outcome:
     ----------
     folder : str
     error : dict or None
-        Fields of the error it failed with.
+        Fields of the error, where it failed.
     exit_code : int
-        Of that error; 0 without one.
+        Exit code of that error; 0 without an error.
     """
 
     folder: str
@@ -74,11 +74,11 @@ class Outcome:
 _stop: Event | None = None
 
 
-def begin(stop: Event) -> None:
-    """Set up a process of workers: it stops when asked, and ends with its parent."""
+def init_worker(stop: Event) -> None:
+    """Set up a worker process: it stops on request and ends with its parent."""
     global _stop
     _stop = stop
-    # Ctrl-C reaches all processes of a terminal; the parent alone decides what it means.
+    # Ctrl-C reaches all processes of a terminal; only the parent decides what to do.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
@@ -87,36 +87,36 @@ def _end_with_parent() -> None:
     parent = parent_process()
     if parent is not None:
         connection.wait([parent.sentinel])
-        # Nobody is left to tell. Locks are the system's and fall with us.
+        # No process is left to report to. The system releases our locks.
         os._exit(1)
 
 
-def _asked_to_stop() -> int:
+def _stop_requested() -> int:
     return int(signal.SIGINT) if _stop is not None and _stop.is_set() else 0
 
 
 def prepare_steps(steps: tuple[Step, ...], folder: str) -> dict[str, float]:
-    """Do what all holdings share, with all cores; the margin of each step, m, by its name."""
+    """Do the work that all holdings share, on all cores; return the margin of each step, m."""
     use_threads(numba.config.NUMBA_NUM_THREADS)
-    return {step.name: prepare(step, Path(folder), cancelled=_asked_to_stop) for step in steps}
+    return {step.name: prepare(step, Path(folder), cancelled=_stop_requested) for step in steps}
 
 
 def work(task: Task) -> Outcome:
-    """Run the steps on one holding. It never raises: every fault is the outcome of this one."""
+    """Run the steps on one holding. Every error but `Stopped` is returned as an outcome."""
     use_threads(task.threads)
     try:
-        _check_stamps(task.stamps)
+        _check_unchanged(task.file_stats)
         task.area.checked()
-        _when_free(lambda: _run(task))
+        _retry_while_busy(lambda: _run(task))
     except Stopped:
         raise
     except ShelterscapeError as error:
         return Outcome(task.folder, error.fields(), error.exit_code)
     except MemoryError:
-        return Outcome(task.folder, _unforeseen("It ran out of memory.", None), 1)
+        return Outcome(task.folder, _unexpected("The work ran out of memory.", None), 1)
     except Exception as error:
-        what = f"Something unexpected happened ({type(error).__name__})."
-        return Outcome(task.folder, _unforeseen(what, str(error)), 1)
+        what = f"An unexpected error occurred ({type(error).__name__})."
+        return Outcome(task.folder, _unexpected(what, str(error)), 1)
     return Outcome(task.folder)
 
 
@@ -125,15 +125,15 @@ def _run(task: Task) -> None:
         list(task.steps),
         task.folder,
         overwrite=True,
-        cancelled=_asked_to_stop,
+        cancelled=_stop_requested,
         area=task.area,
         read=task.read,
         pictures=task.pictures,
     )
 
 
-def _when_free(act: Callable[[], None]) -> None:
-    """Do something in a folder, giving one who is just ending there time to end."""
+def _retry_while_busy(act: Callable[[], None]) -> None:
+    """Call `act` again while another process, which may just be ending, locks the folder."""
     until = time.monotonic() + BUSY_SECONDS
     while True:
         try:
@@ -144,29 +144,29 @@ def _when_free(act: Callable[[], None]) -> None:
             time.sleep(0.2)
 
 
-def stamps_of(paths: list[Path]) -> dict[str, tuple[int, int]]:
-    """Size and time of change of files, by path."""
+def stats_of(paths: list[Path]) -> dict[str, tuple[int, int]]:
+    """Size and modification time of files, by path."""
     return {str(p): (p.stat().st_size, p.stat().st_mtime_ns) for p in paths}
 
 
-def _check_stamps(stamps: dict[str, tuple[int, int]]) -> None:
-    for path, stamp in stamps.items():
+def _check_unchanged(file_stats: dict[str, tuple[int, int]]) -> None:
+    for path, before in file_stats.items():
         with contextlib.suppress(OSError):
-            if stamps_of([Path(path)])[path] == stamp:
+            if stats_of([Path(path)])[path] == before:
                 continue
         raise WriteError(
             "shared-missing",
-            "An input changed or went away while the batch ran.",
+            "An input file changed or was removed while the batch was running.",
             where=path,
-            mend="Start the batch again, so that all holdings see the same.",
+            hint="Start the batch again, so that all holdings use the same inputs.",
         )
 
 
 def use_threads(threads: int) -> None:
-    """Have kernels use so many threads, as far as there are."""
+    """Set the number of threads of kernels, at most as many as there are."""
     numba.set_num_threads(max(1, min(threads, numba.config.NUMBA_NUM_THREADS)))
 
 
-def _unforeseen(what: str, value: str | None) -> dict[str, Any]:
-    mend = "Run this holding by itself, with --only, to see more."
-    return {"code": "internal", "what": what, "where": "", "value": value, "mend": mend}
+def _unexpected(what: str, value: str | None) -> dict[str, Any]:
+    hint = "Run this holding alone, with --only, and report the error if it occurs again."
+    return {"code": "internal", "what": what, "where": "", "value": value, "hint": hint}

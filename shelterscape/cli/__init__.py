@@ -1,6 +1,6 @@
-"""The command line: turns words into steps, calls the runs, shows what happens.
+"""The command line: turns options into steps, calls the runs, and reports.
 
-Commands for processes are made from their descriptions; nothing is said twice.
+Commands of processes are made from their descriptions.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ OTHER_COMMANDS = {
 
 SUMMARIES = {
     "run": "Run all steps of a plan file into one folder.",
-    "batch": "Run a plan over many holdings, each in a folder of its own.",
-    "demo": "Run the main job on the invented Ostrel valley.",
+    "batch": "Run a plan for many holdings, each in a folder of its own.",
+    "demo": "Run the main job on the sample data.",
     "list": "List the processes.",
     "describe": "Describe the inputs and outputs of a process.",
     "check-setup": "Check this machine: versions, settings, write access.",
@@ -39,7 +39,7 @@ SUMMARIES = {
 
 
 class Commands(click.Group):
-    """Commands found when asked for, so that help and errors come quickly."""
+    """Commands imported on first use, so that help and errors come quickly."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Processes first, then the rest."""
@@ -59,7 +59,7 @@ class Commands(click.Group):
             formatter.write_dl([(name, SUMMARIES[name]) for name in OTHER_COMMANDS])
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """The command of a name; None lets click tell what is wrong."""
+        """The command of a name; with None click reports the error."""
         from shelterscape import registry
 
         if cmd_name in OTHER_COMMANDS:
@@ -79,14 +79,14 @@ class Commands(click.Group):
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="shelterscape")
 def shelterscape() -> None:
-    """Which ground is exposed to wind, and how far tree belts shelter it.
+    """Which ground is exposed to wind, how far tree belts shelter it, where new ones help most.
 
     A screening tool for people who look after land. Start with: shelterscape demo
     """
 
 
 def main(arguments: list[str] | None = None) -> None:
-    """Run the command line and leave with its exit code.
+    """Run the command line and end with its exit code.
 
     0 done, 1 unexpected, 2 usage, 3 input refused, 4 could not write, 5 some holdings failed, 130
     and 143 stopped.
@@ -94,60 +94,60 @@ def main(arguments: list[str] | None = None) -> None:
     words = sys.argv[1:] if arguments is None else arguments
     as_json = "--json" in words
     try:
-        # Outside its standalone mode click hands back the code a command left with.
+        # Outside its standalone mode click returns the exit code of a command.
         code = shelterscape.main(args=words, prog_name="shelterscape", standalone_mode=False)
     except click.ClickException as error:
-        _tell_error({"code": "usage", "what": error.format_message()}, as_json, error)
+        _report_error({"code": "usage", "what": error.format_message()}, as_json, error)
         sys.exit(2)
     except (click.Abort, KeyboardInterrupt):
         sys.exit(130)
     except InternalError as error:
-        _tell_error(_unexpected(error), as_json)
+        _report_error(_unexpected(error), as_json)
         sys.exit(error.exit_code)
     except ShelterscapeError as error:
-        _tell_error(error.fields(), as_json)
+        _report_error(error.fields(), as_json)
         sys.exit(error.exit_code)
     except BrokenPipeError:
         sys.exit(1)
     except Exception as error:
-        _tell_error(_unexpected(error), as_json)
+        _report_error(_unexpected(error), as_json)
         sys.exit(1)
     sys.exit(code or 0)
 
 
 def _unexpected(error: Exception) -> dict[str, Any]:
-    """Keep the traceback in a file and say where; people need no screen full of it."""
+    """Write the traceback to a file, and name the file."""
     from shelterscape.files.libraries import stray_settings
 
     try:
-        # A name nobody can foresee: the temporary folder may be shared.
+        # An unpredictable name: the temporary folder may be shared.
         handle, kept = tempfile.mkstemp(prefix="shelterscape-error-", suffix=".txt")
         with open(handle, "w", encoding="utf-8") as stream:
             stream.write("".join(traceback.format_exception(error)))
-        mend = f"Please report it with the file {kept}."
+        hint = f"Please report it with the file {kept}."
     except OSError:
-        mend = "Please report it."
+        hint = "Please report it."
     if stray := stray_settings():
-        mend = f"Clear {', '.join(stray)} and try again: it may be the cause. {mend}"
+        hint = f"Clear {', '.join(stray)} and try again: it may be the cause. {hint}"
     if isinstance(error, ShelterscapeError):
         fields = error.fields()
-        return fields | {"mend": f"{fields['mend']} {mend}".strip()}
+        return fields | {"hint": f"{fields['hint']} {hint}".strip()}
     what = f"Something unexpected happened ({type(error).__name__}: {error})."
-    return {"code": "internal", "what": what, "where": "", "value": None, "mend": mend}
+    return {"code": "internal", "what": what, "where": "", "value": None, "hint": hint}
 
 
-def _tell_error(
+def _report_error(
     fields: dict[str, Any], as_json: bool, usage: click.ClickException | None = None
 ) -> None:
     if as_json:
-        whole = {"event": "error", "code": "", "what": "", "where": "", "value": None, "mend": ""}
+        whole = {"event": "error", "code": "", "what": "", "where": "", "value": None, "hint": ""}
         click.echo(json.dumps(whole | fields, ensure_ascii=False))
         return
     if isinstance(usage, click.UsageError):
         usage.show()
         return
     click.secho(f"Error: {plain(fields['what'])}", fg="red", err=True)
-    for key, word in (("where", "Where"), ("value", "Found"), ("mend", "To mend it")):
+    for key, word in (("where", "Where"), ("value", "Found"), ("hint", "What to do")):
         if fields.get(key) not in (None, ""):
             click.echo(f"  {word}: {plain(fields[key])}", err=True)
     if fields["code"] != "usage":

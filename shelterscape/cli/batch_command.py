@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from shelterscape.cli.process_command import MEMORY_LIMIT
+from shelterscape.cli.process_command import JSON_OPTION, MEMORY_LIMIT, VERBOSE_OPTION
 from shelterscape.errors import UsageError
 
 if TYPE_CHECKING:
-    from shelterscape.batch import Planned
+    from shelterscape.batch import PlannedHolding
 
 
 def _batch(
@@ -22,38 +22,49 @@ def _batch(
     out: str,
     dry_run: bool,
     as_json: bool,
+    verbose: bool,
     **words: Any,
 ) -> None:
-    from shelterscape.batch import How, plan_batch, run_batch
-    from shelterscape.cli.talk import run_and_tell_batch
+    from shelterscape.batch import BatchOptions, plan_batch, run_batch
+    from shelterscape.cli.reporting import run_batch_and_report
 
     if (holdings is None) == (tiles is None):
         raise UsageError(
             "usage",
-            "A batch runs over holdings or over tiles: name one of them.",
+            "A batch runs over holdings or over tiles.",
             where="--holdings, --tiles",
+            hint="Give one of the two options.",
         )
-    how = How(**words)
+    options = BatchOptions(**words)
     if dry_run:
-        _tell_plan(plan_batch(plan, out, holdings=holdings, tiles=tiles, how=how), as_json)
+        _report_plan(
+            plan_batch(plan, out, holdings=holdings, tiles=tiles, options=options), as_json
+        )
         return
-    result = run_and_tell_batch(
-        lambda tell, stop: run_batch(
-            plan, out, holdings=holdings, tiles=tiles, how=how, progress=tell, cancelled=stop
+    result = run_batch_and_report(
+        lambda on_event, stop: run_batch(
+            plan,
+            out,
+            holdings=holdings,
+            tiles=tiles,
+            options=options,
+            progress=on_event,
+            cancelled=stop,
         ),
-        as_json,
+        as_json=as_json,
+        verbose=verbose,
     )
     if result.exit_code:
         raise click.exceptions.Exit(result.exit_code)
 
 
-def _tell_plan(holdings: Sequence[Planned], as_json: bool) -> None:
+def _report_plan(holdings: Sequence[PlannedHolding], as_json: bool) -> None:
     """What would run, a line for each holding."""
     rows: list[dict[str, Any]] = [
         {
-            "holding": one.row.holding.label,
-            "folder": one.row.holding.folder,
-            "status": one.row.status,
+            "holding": one.state.holding.label,
+            "folder": one.state.holding.folder,
+            "status": one.state.status,
             "runs": one.runs,
             "cells": one.cells,
             "memory_mib": round(one.memory_mib),
@@ -62,8 +73,8 @@ def _tell_plan(holdings: Sequence[Planned], as_json: bool) -> None:
         for one in holdings
     ]
     if as_json:
-        told = {"event": "result", "holdings": rows}
-        click.echo(json.dumps(told, ensure_ascii=False))
+        reported = {"event": "result", "holdings": rows}
+        click.echo(json.dumps(reported, ensure_ascii=False))
         return
     for row in rows:
         word = "would run" if row["runs"] else row["status"]
@@ -74,8 +85,8 @@ def _tell_plan(holdings: Sequence[Planned], as_json: bool) -> None:
     runs = [row for row in rows if row["runs"]]
     click.echo(
         f"{len(runs)} of {len(rows)} holdings would run, about "
-        f"{sum(row['seconds'] for row in runs):,.0f} s of one worker's time; nothing was written. "
-        "Estimates; the margin is the usual one until a batch has begun here."
+        f"{sum(row['seconds'] for row in runs):,.0f} s of one worker; nothing was written. "
+        "Estimates assume the usual margin until a batch has started in this folder."
     )
 
 
@@ -87,49 +98,47 @@ batch_command = click.Command(
         click.Option(
             ["--holdings"],
             metavar="PATH[:LAYER]",
-            help="Outlines of holdings, with holding_id and name; each is run by itself.",
+            help="Outlines of holdings, with holding_id and name; each is run separately.",
         ),
         click.Option(
             ["--tiles"],
             type=int,
             metavar="CELLS",
-            help="Instead of holdings: cut the whole map into squares of so many cells a side.",
+            help="Instead of holdings: divide the whole map into squares of this many cells.",
         ),
         click.Option(
             ["--out"],
             required=True,
             metavar="DIR",
-            help="Folder of the batch; one that was broken off is gone on with.",
+            help="Folder of the batch; an interrupted batch is resumed.",
         ),
         click.Option(
             ["--workers"],
             type=click.IntRange(1, 256),
-            help="Processes at once; by default as many as there are cores.",
+            help="Number of processes; by default the number of cores.",
         ),
         click.Option(
             ["--only"],
             multiple=True,
             metavar="TEXT",
-            help="Run this holding alone, by holding_id, name or folder. May be given several "
-            "times.",
+            help="Run this holding only, by holding_id, name or folder. Can be repeated.",
         ),
         click.Option(
             ["--retry-failed"],
             is_flag=True,
-            help="Also begin anew holdings whose inputs were refused; other failures always are.",
+            help="Also repeat holdings whose inputs were refused; other failures always are.",
         ),
-        click.Option(["--dry-run"], is_flag=True, help="Say what would run, and write nothing."),
+        click.Option(["--dry-run"], is_flag=True, help="List what would run, and write nothing."),
         click.Option(
             ["--cluster"],
             metavar="ADDRESS",
-            help="Work on the workers of this Dask scheduler, as tcp://HOST:8786.",
+            help="Use the workers of a Dask scheduler at this address, such as tcp://HOST:8786.",
         ),
-        click.Option(["--pictures"], is_flag=True, help="Preview pictures of every holding too."),
+        click.Option(["--pictures"], is_flag=True, help="Also draw the pictures of every holding."),
         MEMORY_LIMIT,
-        click.Option(
-            ["--json", "as_json"], is_flag=True, help="Report progress and results as JSON lines."
-        ),
+        JSON_OPTION,
+        VERBOSE_OPTION,
     ],
-    help="Run a plan over many holdings, each in a folder of its own, and put them together.\n\n"
-    "What is finished is not run again. Leaves with 5 when some holdings failed.",
+    help="Run a plan for many holdings, each in a folder of its own, and combine the results.\n\n"
+    "Finished holdings are not run again. The exit code is 5 when some holdings failed.",
 )

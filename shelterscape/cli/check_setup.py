@@ -1,4 +1,4 @@
-"""A command that looks over the machine: versions, stray settings, write access."""
+"""The command that checks this machine: versions, conflicting settings, write access."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ LIBRARIES = (
 
 
 class Finding(NamedTuple):
-    """One thing looked at."""
+    """The result of one check."""
 
     name: str
     ok: bool
@@ -36,7 +36,7 @@ class Finding(NamedTuple):
 
 
 def findings() -> list[Finding]:
-    """Look over everything; nothing is changed."""
+    """Run all checks; nothing is changed."""
     return [*_versions(), *_proj(), *_richdem(), *_write_access()]
 
 
@@ -46,7 +46,7 @@ def _versions() -> Iterator[Finding]:
         try:
             yield Finding(name, True, importlib.metadata.version(name))
         except importlib.metadata.PackageNotFoundError:
-            yield Finding(name, False, "is not installed; install shelterscape anew")
+            yield Finding(name, False, "is not installed; install shelterscape again")
     import rasterio
 
     yield Finding("GDAL in rasterio", True, str(rasterio.gdal_version()))
@@ -61,33 +61,33 @@ def _proj() -> Iterator[Finding]:
             yield Finding(
                 name,
                 False,
-                f"is set to {folder}; a foreign folder makes rasterio and pyproj disagree or fail: "
-                f"clear it before running (unset {name})",
+                f"is set to {folder}; data of another program can make rasterio and pyproj fail "
+                f"or disagree: clear it before running (unset {name})",
             )
         else:
-            yield Finding(name, True, "not set, as it should be")
+            yield Finding(name, True, "is not set, as required")
     fault = coordinate_fault()
     text = f"could not be read: {fault}" if fault else "rasterio and pyproj agree on EPSG:25832"
     yield Finding("coordinate systems", not fault, text)
 
 
 def _richdem() -> Iterator[Finding]:
-    # Both distributions install the same import name over each other.
-    there = []
+    # Both distributions install the same package name, one over the other.
+    installed = []
     for name in ("richdem", "richdem2"):
         try:
-            there.append(f"{name} {importlib.metadata.version(name)}")
+            installed.append(f"{name} {importlib.metadata.version(name)}")
         except importlib.metadata.PackageNotFoundError:
             continue
-    text = ", ".join(there)
-    if len(there) == 2:
-        text = f"{' and '.join(there)} overwrite each other; remove richdem, keep richdem2"
-    elif not there:
-        text = "richdem2 is missing; install shelterscape anew"
-    elif not there[0].startswith("richdem2"):
-        text = f"{there[0]} stands in for richdem2; remove it and install shelterscape anew"
+    text = ", ".join(installed)
+    if len(installed) == 2:
+        text = f"{' and '.join(installed)} overwrite each other; remove richdem, keep richdem2"
+    elif not installed:
+        text = "richdem2 is missing; install shelterscape again"
+    elif not installed[0].startswith("richdem2"):
+        text = f"{installed[0]} takes the place of richdem2; remove it and reinstall shelterscape"
     elif other := _other_richdem():
-        text = f"{other} is found in place of {there[0]}; rename it or move it away"
+        text = f"{other} is imported instead of {installed[0]}; rename it or move it away"
     else:
         yield Finding("one richdem", True, text)
         return
@@ -95,49 +95,49 @@ def _richdem() -> Iterator[Finding]:
 
 
 def _other_richdem() -> str:
-    """A file or folder that goes by the name and is none of richdem2's; empty for none."""
+    """A module of the same name that is not part of richdem2; empty if there is none."""
     spec = importlib.util.find_spec("richdem")
     if spec is None or not spec.origin:
         return "a folder without code" if spec else "nothing"
     files = importlib.metadata.files("richdem2") or ()
     own = {Path(str(f.locate())).resolve() for f in files if f.name == "__init__.py"}
-    place = Path(spec.origin).resolve()
-    return "" if place in own else str(place)
+    origin = Path(spec.origin).resolve()
+    return "" if origin in own else str(origin)
 
 
 def _write_access() -> Iterator[Finding]:
     home = os.path.expanduser("~")
-    text = home if os.path.isdir(home) else f"{home} is not there; results are not touched by that"
+    text = home if os.path.isdir(home) else f"{home} does not exist; results do not depend on it"
     yield Finding("home folder", True, text)
-    yield from _passed_over()
-    for name, find in _PLACES.items():
+    yield from _unused_tmpdir()
+    for name, find in _FOLDERS.items():
         folder = "this folder"
         try:
             folder = str(find())
             with tempfile.TemporaryFile(dir=folder) as stream:
-                # A full disk takes names but no content.
-                stream.write(bytes(TRIED_BYTES))
+                # A full disk accepts new names but no content.
+                stream.write(bytes(TEST_BYTES))
                 stream.flush()
             notice = _NOTICES.get(name, str)()
             yield Finding(name, not notice, notice or f"{folder} can be written to")
         except ShelterscapeError as error:
             yield Finding(name, False, str(error))
         except OSError as error:
-            text = f"{folder} cannot be written to: {error.strerror}; make room, or name another"
-            yield Finding(
-                name, False, f"{text} by {_NAMED_BY[name]}" if name in _NAMED_BY else text
-            )
+            text = f"{folder} cannot be written to: {error.strerror}; free some space"
+            if name in _SET_BY:
+                text = f"{text}, or set {_SET_BY[name]} to another folder"
+            yield Finding(name, False, text)
 
 
-def _passed_over() -> Iterator[Finding]:
-    """A temporary folder that was named but that Python would not use."""
+def _unused_tmpdir() -> Iterator[Finding]:
+    """A temporary folder that is set but that Python does not use."""
     named = os.environ.get("TMPDIR")
     try:
         used = tempfile.gettempdir()
-    except OSError:  # told below, where the folder is tried
+    except OSError:  # reported by the write test
         return
     if named and os.path.realpath(named) != os.path.realpath(used):
-        text = f"names {named}, which is full, closed or not there; {used} is used instead"
+        text = f"is {named}, which is full, protected or missing; {used} is used instead"
         yield Finding("TMPDIR", False, text)
 
 
@@ -153,25 +153,25 @@ def _kernel_notice() -> str:
     return cache_notice()
 
 
-TRIED_BYTES = 2**20
-_PLACES: dict[str, Callable[[], str | Path]] = {
+TEST_BYTES = 2**20
+_FOLDERS: dict[str, Callable[[], str | Path]] = {
     "working folder": Path.cwd,
     "temporary folder": tempfile.gettempdir,
     "compiled kernels": _kernel_folder,
 }
 _NOTICES: dict[str, Callable[[], str]] = {"compiled kernels": _kernel_notice}
-_NAMED_BY = {"temporary folder": "TMPDIR", "compiled kernels": "XDG_CACHE_HOME"}
+_SET_BY = {"temporary folder": "TMPDIR", "compiled kernels": "XDG_CACHE_HOME"}
 
 
 def warm() -> Iterator[Finding]:
-    """Compile kernels in two processes, each of which puts its code into the cache."""
+    """Compile kernels in two processes; each adds its code to the cache."""
     from shelterscape.science.warm import compile_all
 
-    begun = time.perf_counter()
+    started = time.perf_counter()
     with ProcessPoolExecutor(2, multiprocessing.get_context("spawn")) as workers:
         names = [future.result() for future in compile_all(workers)]
-    seconds = time.perf_counter() - begun
-    text = f"{', '.join(names)}, in {seconds:.0f} s" if names else "all of them already"
+    seconds = time.perf_counter() - started
+    text = f"{', '.join(names)}, in {seconds:.0f} s" if names else "all were compiled already"
     yield Finding("kernels compiled", True, text)
 
 
@@ -181,7 +181,7 @@ def _check_setup(as_json: bool, compile_now: bool) -> None:
         click.echo(json.dumps({"findings": [f._asdict() for f in found]}, indent=1))
     else:
         for one in found:
-            click.echo(f"{'ok  ' if one.ok else 'LOOK'} {one.name}: {one.text}")
+            click.echo(f"{'ok  ' if one.ok else 'FAIL'} {one.name}: {one.text}")
     if not all(one.ok for one in found):
         raise click.exceptions.Exit(1)
 
@@ -190,12 +190,12 @@ check_setup_command = click.Command(
     "check-setup",
     callback=_check_setup,
     params=[
-        click.Option(["--json", "as_json"], is_flag=True, help="As JSON."),
+        click.Option(["--json", "as_json"], is_flag=True, help="Print JSON."),
         click.Option(
             ["--warm", "compile_now"],
             is_flag=True,
             help="Compile all kernels now, so that the first run starts at once.",
         ),
     ],
-    help="Look over this machine: versions, stray settings, write access.",
+    help="Check this machine: versions, conflicting settings, write access.",
 )

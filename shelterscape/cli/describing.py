@@ -27,11 +27,11 @@ def _list(as_json: bool) -> None:
 
 
 def title_of(process_id: str) -> str:
-    """Title of a process; one broken package must not hide the others."""
+    """Title of a process, or why it cannot be loaded."""
     try:
         return registry.title(process_id)
     except ShelterscapeError as error:
-        return f"broken: {error}"
+        return f"cannot be loaded: {error}"
 
 
 list_command = click.Command(
@@ -54,11 +54,11 @@ def _describe(process_id: str | None, as_json: bool) -> None:
 
 
 def in_words(process: Process) -> str:
-    """A description for people."""
+    """A description as text."""
     described = registry.describe(process)
     lines = [f"{process.id} {process.version} - {process.title}", process.summary, "", "Inputs"]
     for name, part in described["inputs"].items():
-        need = "needed" if part["minOccurs"] else "may be left out"
+        need = "required" if part["minOccurs"] else "optional"
         lines.append(f"  {name} ({need}): {part['description']}")
     lines += ["", "Outputs"]
     for output in process.outputs:
@@ -79,5 +79,5 @@ describe_command = click.Command(
             help="As an OGC API - Processes description, inputs in JSON Schema.",
         ),
     ],
-    help="Describe the inputs and outputs of a process; of all when none is named.",
+    help="Describe the inputs and outputs of one process, or of all.",
 )

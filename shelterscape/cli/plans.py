@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 import shelterscape.data
-from shelterscape.cli.process_command import OUT_OPTIONS
+from shelterscape.cli.process_command import JSON_OPTION, OUT_OPTIONS, VERBOSE_OPTION
 
 
 def _run(
@@ -16,25 +16,28 @@ def _run(
     out: str,
     overwrite: bool,
     as_json: bool,
+    verbose: bool = False,
     memory_limit_gib: float | None = None,
     pictures: bool = True,
 ) -> None:
-    from shelterscape.cli.talk import run_and_tell
+    from shelterscape.cli.reporting import run_and_report
     from shelterscape.plan import read_plan
     from shelterscape.runs import run
 
-    steps = read_plan(plan)
-    run_and_tell(
-        lambda tell, stop: run(
-            steps,
+    found = read_plan(plan)
+    run_and_report(
+        lambda on_event, stop: run(
+            found.steps,
             out,
+            title=found.title,
             overwrite=overwrite,
-            progress=tell,
+            progress=on_event,
             cancelled=stop,
             memory_limit_gib=memory_limit_gib,
             pictures=pictures,
         ),
-        as_json,
+        as_json=as_json,
+        verbose=verbose,
     )
 
 
@@ -47,17 +50,17 @@ run_command = click.Command(
 
 
 def sample_folder() -> Path:
-    """The sample valley: inside an installed package, or beside it in a checkout."""
+    """Folder of the sample: in an installed package, or beside the package in a checkout."""
     packaged = resources.files(shelterscape.data).joinpath("sample_gis")
     if isinstance(packaged, Path) and packaged.is_dir():
         return packaged
     return Path(__file__).resolve().parents[2] / "sample_gis"
 
 
-def _demo(out: str, as_json: bool) -> None:
+def _demo(out: str, as_json: bool, verbose: bool) -> None:
     if not as_json:
-        click.echo("Running the main job on the Ostrel valley, an invented place.", err=True)
-    _run(str(sample_folder() / "plan.toml"), out, overwrite=True, as_json=as_json)
+        click.echo("Running the main job on the sample data, the invented Ostrel valley.", err=True)
+    _run(str(sample_folder() / "plan.toml"), out, overwrite=True, as_json=as_json, verbose=verbose)
 
 
 demo_command = click.Command(
@@ -71,7 +74,8 @@ demo_command = click.Command(
             help="Folder for the results.",
             show_default=True,
         ),
-        OUT_OPTIONS[2],
+        JSON_OPTION,
+        VERBOSE_OPTION,
     ],
-    help="Run the main job on the invented Ostrel valley that comes with the program.",
+    help="Run the main job on the sample data, the invented Ostrel valley.",
 )

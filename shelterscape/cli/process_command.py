@@ -11,26 +11,34 @@ from pydantic.fields import FieldInfo
 
 from shelterscape.errors import ShelterscapeError, UsageError
 from shelterscape.process import Process
-from shelterscape.process.inputs import ask, source_of
+from shelterscape.process.inputs import source_of, validated
+from shelterscape.terms import TERMS
 
 MEMORY_LIMIT = click.Option(
     ["--memory-limit", "memory_limit_gib"],
     type=float,
     metavar="GIB",
-    help="Refuse work estimated to need more memory than this; four fifths of the machine's "
-    "by default.",
+    help="Refuse work estimated to need more memory than this (GiB). Default: 80 % of the "
+    "machine's memory.",
+)
+JSON_OPTION = click.Option(
+    ["--json", "as_json"], is_flag=True, help="Report progress and results as JSON lines."
+)
+VERBOSE_OPTION = click.Option(
+    ["--verbose"], is_flag=True, help="Show every notice and caution, not the summary alone."
 )
 
 OUT_OPTIONS = (
-    click.Option(["--out"], required=True, metavar="DIR", help="Folder for the results."),
+    click.Option(["--out"], required=True, metavar="FOLDER", help="Folder for the results."),
     click.Option(
-        ["--overwrite"], is_flag=True, help="Replace the folder of an earlier run, nothing else."
+        ["--overwrite"],
+        is_flag=True,
+        help="Replace the folder of an earlier run, if it holds nothing else.",
     ),
-    click.Option(
-        ["--json", "as_json"], is_flag=True, help="Report progress and results as JSON lines."
-    ),
+    JSON_OPTION,
+    VERBOSE_OPTION,
     MEMORY_LIMIT,
-    click.Option(["--pictures/--no-pictures"], default=True, help="Draw pictures; on by default."),
+    click.Option(["--pictures/--no-pictures"], default=True, help="Draw pictures. Default: yes."),
 )
 
 
@@ -52,7 +60,9 @@ _SINGULAR = {
 
 def command_of(process: Process) -> click.Command:
     """The command line form of a process."""
-    options = [_option(name, field) for name, field in process.inputs.model_fields.items()]
+    # Required inputs come first; the order is otherwise that of the description.
+    fields = sorted(process.inputs.model_fields.items(), key=lambda f: not f[1].is_required())
+    options = [_option(name, field) for name, field in fields]
     cautions = "\n\n".join(process.all_cautions)
     return click.Command(
         process.id,
@@ -65,7 +75,7 @@ def command_of(process: Process) -> click.Command:
 
 
 def broken_command(process_id: str, error: ShelterscapeError) -> click.Command:
-    """The command of a process that cannot be loaded; it must not hide the others from help."""
+    """The command of a process that cannot be loaded, so that help still lists the others."""
 
     def callback(**_: Any) -> None:
         raise error
@@ -74,15 +84,15 @@ def broken_command(process_id: str, error: ShelterscapeError) -> click.Command:
         process_id,
         callback=callback,
         context_settings={"ignore_unknown_options": True, "allow_extra_args": True},
-        help=f"Broken. {error}",
-        short_help="broken; run it to see why",
+        help=f"This process cannot be loaded. {error}",
+        short_help="cannot be loaded; run it to see why",
     )
 
 
 def _option(name: str, field: FieldInfo) -> click.Option:
     if field.annotation is bool:
         option = option_name(name)
-        # None when not given, so that the model's own default rules.
+        # None when not given, so that the default of the model applies.
         return click.Option([f"{option}/--no-{option[2:]}", name], default=None, help=_help(field))
     return click.Option(
         [option_name(name), name],
@@ -98,32 +108,73 @@ def _is_many(field: FieldInfo) -> bool:
     return any(typing.get_origin(kind) in (tuple, list, dict) for kind in kinds)
 
 
+_METAVARS = {
+    "raster": "PATH",
+    "layer": "PATH[:LAYER]",
+    "cover": "PATH[:LAYER]",
+    "winds": "PATH|DEGREES",
+    "table": "PATH",
+    "file": "PATH",
+}
+"""How the value of an option is shown, by the kind of its source."""
+
+_UNIT_METAVARS = {"1": "NUMBER", "year": "YEAR", "text": "TEXT"}
+
+
 def _metavar(field: FieldInfo) -> str:
+    """What an option takes: a path, a number with its unit, one of some words, or text."""
+    if source := source_of(field):
+        return _METAVARS[source.kind]
     if typing.get_origin(field.annotation) is dict:
         return "LAYER.NAME=COLUMN"
     extra = field.json_schema_extra
-    unit = extra.get("unit") if isinstance(extra, dict) else None
-    return str(unit).upper() if unit else "TEXT"
+    if isinstance(extra, dict):
+        unit = str(extra["unit"])
+        return _UNIT_METAVARS.get(unit, TERMS[str(extra["term"])].symbol.upper())
+    number = "NUMBER" if _takes_numbers(field.annotation) else ""
+    word = "WORD" if _choices(field.annotation) else ""
+    return "|".join(filter(None, (number, word))) or "TEXT"
 
 
 def _help(field: FieldInfo) -> str:
-    default = None if field.is_required() else field.get_default(call_default_factory=True)
+    """Description, allowed values, and the default with its unit."""
     words = _choices(field.annotation)
-    shown = [f"One of: {', '.join(words)}."] if words else []
-    if _is_many(field):
-        shown.append(
-            "May be given several times or, for a list, with commas."
-            if typing.get_origin(field.annotation) is not dict and not source_of(field)
-            else "May be given several times."
-        )
-    if default not in (None, "", {}):
-        text = ", ".join(default) if isinstance(default, tuple) else f"{default}"
-        shown.append(f"Default: {text}.")
-    return " ".join([field.description or "", *shown])
+    parts = [field.description or ""]
+    if words:
+        also = "A number, or one of" if _takes_numbers(field.annotation) else "One of"
+        parts.append(f"{also}: {', '.join(words)}.")
+    if typing.get_origin(field.annotation) is dict or (_is_many(field) and source_of(field)):
+        parts.append("Can be repeated.")
+    elif _is_many(field):
+        parts.append("Can be repeated, or given as a list with commas.")
+    if default := _default(field):
+        parts.append(f"Default: {default}.")
+    return " ".join(parts)
+
+
+def _default(field: FieldInfo) -> str:
+    """The default in words, with its unit; empty where there is none."""
+    if field.is_required():
+        return ""
+    value = field.get_default(call_default_factory=True)
+    if value in (None, "", (), {}):
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    text = ", ".join(map(str, value)) if isinstance(value, tuple) else f"{value}"
+    extra = field.json_schema_extra
+    if isinstance(extra, dict) and isinstance(value, (int, float)):
+        text = f"{value:g} {TERMS[str(extra['term'])].symbol}".strip()
+    return text
+
+
+def _takes_numbers(annotation: Any) -> bool:
+    """Whether a number fits an annotation, however deep."""
+    return annotation in (int, float) or any(map(_takes_numbers, typing.get_args(annotation)))
 
 
 def _choices(annotation: Any) -> list[str]:
-    """Words of a Literal, however deep it stands in an annotation."""
+    """Words of a Literal, however deep it is in an annotation."""
     if typing.get_origin(annotation) is typing.Literal:
         return [str(word) for word in typing.get_args(annotation)]
     return [word for part in typing.get_args(annotation) for word in _choices(part)]
@@ -134,37 +185,39 @@ def _callback(process: Process) -> Callable[..., None]:
         out: str,
         overwrite: bool,
         as_json: bool,
+        verbose: bool,
         memory_limit_gib: float | None,
         pictures: bool,
         **words: Any,
     ) -> None:
-        from shelterscape.cli.talk import run_and_tell
+        from shelterscape.cli.reporting import run_and_report
         from shelterscape.runs import Step, run
 
         fields = process.inputs.model_fields
         raw = {n: _raw(fields[n], v) for n, v in words.items() if v not in (None, ())}
-        step = Step(process, ask(process.inputs, raw, process.id))
-        run_and_tell(
-            lambda tell, stop: run(
+        step = Step(process, validated(process.inputs, raw, process.id))
+        run_and_report(
+            lambda on_event, stop: run(
                 [step],
                 out,
                 overwrite=overwrite,
-                progress=tell,
+                progress=on_event,
                 cancelled=stop,
                 memory_limit_gib=memory_limit_gib,
                 pictures=pictures,
             ),
-            as_json,
+            as_json=as_json,
+            verbose=verbose,
         )
 
     return callback
 
 
 def _raw(field: FieldInfo, value: Any) -> Any:
-    """What a model takes for the words of an option."""
+    """The value of an option as the model takes it."""
     if typing.get_origin(field.annotation) is dict:
         return dict(_pair(text) for text in value)
-    if source_of(field):  # a comma may belong to the name of a file
+    if source_of(field):  # a file name may hold a comma
         return value
     if _is_many(field):
         return tuple(part.strip() for text in value for part in text.split(","))
@@ -176,9 +229,9 @@ def _pair(text: str) -> tuple[str, str]:
     if not equals or "." not in name:
         raise UsageError(
             "usage",
-            "A column is named as LAYER.NAME=COLUMN.",
+            "A column must be given as LAYER.NAME=COLUMN.",
             where="--field",
             value=text,
-            mend="Write it as belts.height_m=HGT.",
+            hint="Write it like belts.height_m=HGT.",
         )
     return name, column

@@ -1,4 +1,4 @@
-"""Coordinate systems: found by what a person writes, and held to metres."""
+"""Coordinate systems: identified from what a user writes, and required to be in metres."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Bounds = tuple[float, float, float, float]
 
 
 def known_crs(text: Any, where: str) -> CRS:
-    """A coordinate system from anything that names one.
+    """The coordinate system that a name or code identifies.
 
     Raises
     ------
@@ -28,31 +28,31 @@ def known_crs(text: Any, where: str) -> CRS:
     except CRSError as error:
         raise InputError(
             "name-unknown",
-            "No such coordinate system is known.",
+            "This coordinate system is unknown.",
             where=where,
             value=text,
-            mend="Name it by its EPSG code, as in EPSG:25832.",
+            hint="Write its EPSG code, such as EPSG:25832.",
         ) from error
 
 
 def ground_plan(crs: CRS) -> CRS:
-    """The part of a coordinate system that places things on the map, without heights."""
+    """The horizontal part of a coordinate system."""
     return crs.sub_crs_list[0] if crs.is_compound else crs
 
 
 def metric_crs(own: CRS, to_crs: str | None, bounds: Bounds, what: str, where: str) -> CRS:
-    """The coordinate system to work in: the one asked for or a data set's own, in metres.
+    """The coordinate system to work in, in metres: the requested one or that of the data set.
 
     Parameters
     ----------
     own : CRS
-        That of the data set.
+        Coordinate system of the data set.
     to_crs : str or None
-        What was asked for instead.
+        The requested coordinate system, if any.
     bounds : tuple of float
-        West, south, east, north of the data set in its own system, to suggest another.
+        West, south, east, north of the data set in its own system, used to suggest another.
     what, where : str
-        The data set, for errors.
+        Kind of the data set, and its name, for errors.
 
     Raises
     ------
@@ -63,25 +63,25 @@ def metric_crs(own: CRS, to_crs: str | None, bounds: Bounds, what: str, where: s
     if flat.is_geographic:
         raise InputError(
             "crs-geographic",
-            f"The {what} is in degrees; distances need metres.",
+            f"The {what} is in degrees; distances require metres.",
             where=where,
             value=flat.name,
-            mend=f"Add --to-crs {_suggested(own, bounds)} to have it laid out in metres.",
+            hint=f"Add --to-crs {_suggested(own, bounds)} to work in metres.",
         )
     units = {axis.unit_name for axis in flat.axis_info[:2]}
     if units != {"metre"}:
         raise InputError(
             "crs-unit",
-            "The coordinate system does not count in metres.",
+            "The unit of the coordinate system is not the metre.",
             where=where,
             value=", ".join(sorted(units)),
-            mend=f"Add --to-crs {_suggested(own, bounds)} to have it laid out in metres.",
+            hint=f"Add --to-crs {_suggested(own, bounds)} to work in metres.",
         )
     return flat
 
 
 def _suggested(own: CRS, bounds: Bounds) -> str:
-    """The EPSG code of the UTM zone that the middle of some bounds lies in."""
+    """EPSG code of the UTM zone at the centre of some bounds."""
     try:
         onto = Transformer.from_crs(own, "EPSG:4326", always_xy=True)
         west, south, east, north = onto.transform_bounds(*bounds)

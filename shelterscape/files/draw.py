@@ -1,4 +1,4 @@
-"""Preview pictures: a quick look for people, with all that a map must say about itself."""
+"""Preview pictures of results: maps and charts, each with a title, a legend and notes."""
 
 from __future__ import annotations
 
@@ -25,13 +25,15 @@ from numpy.typing import NDArray
 from PIL import Image
 from scipy.sparse import csr_array
 
-from shelterscape.files.draw_sheets import ChartSheet, FeatureSheet, MapSheet, Shown
+from shelterscape.files.draw_sheets import ChartSheet, FeatureGroup, FeatureSheet, MapSheet
 from shelterscape.files.styles import (
     BELT_COLOUR,
     CHART_COLOURS,
     HATCHED_ABOVE,
     MARKED_COLOUR,
     OUTLINE_COLOUR,
+    end_words,
+    legend_title,
     ramp_of,
 )
 from shelterscape.grid import Grid, toward
@@ -39,9 +41,9 @@ from shelterscape.terms import Term
 
 __all__ = [
     "ChartSheet",
+    "FeatureGroup",
     "FeatureSheet",
     "MapSheet",
-    "Shown",
     "averaged",
     "draw_chart",
     "draw_features",
@@ -50,11 +52,11 @@ __all__ = [
 
 PANEL_INCHES, DOTS_PER_INCH = 5.6, 110
 MOST_CELLS = int(PANEL_INCHES * DOTS_PER_INCH)
-"""Width of a panel in pixels; finer rasters are averaged down to the pixels they are drawn with."""
+"""Width of a panel in pixels; finer rasters are averaged to the pixels of the panel."""
 
 ROWS_AT_ONCE = 64
 PNG_EFFORT = 4
-"""Deflate level of pictures: level 6 takes twice the time for files 2 to 6 % smaller."""
+"""Deflate level of pictures. Level 6 takes twice the time for files 2 to 6 % smaller."""
 
 MOST_ACROSS = 3
 LINE_INCHES = 0.128
@@ -65,12 +67,12 @@ _HALO = [withStroke(linewidth=2.5, foreground="white")]
 
 
 def draw_features(path: Path, sheet: FeatureSheet) -> None:
-    """Draw a map of areas and strips as a PNG file, its legend beside it.
+    """Draw a map of areas and strips, with its legend beside it, as a PNG file.
 
     Parameters
     ----------
     path : Path
-        Where the file goes.
+        File to write.
     sheet : FeatureSheet
     """
     rows, cols = sheet.grid.shape
@@ -83,7 +85,7 @@ def draw_features(path: Path, sheet: FeatureSheet) -> None:
     figure = _figure(width, height, sheet.title)
     axes = figure.add_axes((0.1 / width, foot / height, wide / width, high / height))
     detail_m = _detail_m(sheet.grid, 1.35)
-    handles = [_draw_shown(axes, one, detail_m) for one in sheet.shown]
+    handles = [_draw_group(axes, one, detail_m) for one in sheet.shown]
     west, south, east, north = sheet.grid.bounds
     axes.set(xlim=(west, east), ylim=(south, north), xticks=[], yticks=[], aspect="equal")
     _draw_scale_and_north(axes, sheet.grid)
@@ -92,19 +94,19 @@ def draw_features(path: Path, sheet: FeatureSheet) -> None:
     _save(figure, path, text)
 
 
-def _draw_shown(axes: Axes, shown: Shown, detail_m: float) -> Patch:
-    """Draw features and return what stands for them in the legend."""
-    how: dict[str, Any] = {"edgecolor": shown.colour, "linewidth": 0.8}
-    if shown.hatch:
-        how |= {"facecolor": "none", "hatch": shown.hatch, "alpha": 0.55}
+def _draw_group(axes: Axes, group: FeatureGroup, detail_m: float) -> Patch:
+    """Draw a group of features and return its patch for the legend."""
+    options: dict[str, Any] = {"edgecolor": group.colour, "linewidth": 0.8}
+    if group.hatch:
+        options |= {"facecolor": "none", "hatch": group.hatch, "alpha": 0.55}
     else:
-        how |= {"facecolor": shown.colour, "linewidth": 2.2}
-    if shown.dashed:
-        how |= {"facecolor": "none", "linestyle": (0, (2, 1.2)), "linewidth": 1.3}
-    parts = shapely.get_parts(shapely.simplify(shown.shapes, detail_m))
+        options |= {"facecolor": group.colour, "linewidth": 2.2}
+    if group.dashed:
+        options |= {"facecolor": "none", "linestyle": (0, (2, 1.2)), "linewidth": 1.3}
+    parts = shapely.get_parts(shapely.simplify(group.shapes, detail_m))
     patches = [PathPatch(_outline(p)) for p in parts if p.geom_type == "Polygon" and not p.is_empty]
-    axes.add_collection(PatchCollection(patches, **how))
-    return Patch(label=textwrap.fill(shown.label, 34), **how)
+    axes.add_collection(PatchCollection(patches, **options))
+    return Patch(label=textwrap.fill(group.label, 34), **options)
 
 
 def _outline(polygon: shapely.Polygon) -> DrawnPath:
@@ -121,7 +123,7 @@ def draw_maps(path: Path, sheet: MapSheet) -> None:
     Parameters
     ----------
     path : Path
-        Where the file goes.
+        File to write.
     sheet : MapSheet
     """
     count = len(sheet.panels)
@@ -154,20 +156,24 @@ def draw_maps(path: Path, sheet: MapSheet) -> None:
         (1 - 0.95 / width, legend_bottom / height, 0.18 / width, legend_height / height)
     )
     bar = figure.colorbar(figure.axes[0].images[-1], cax=legend)
-    bar.set_label(sheet.term.label, fontsize=9, family=FONT)
+    bar.set_label(legend_title(sheet.term), fontsize=9, family=FONT)
     bar.ax.tick_params(labelsize=8)
+    low, high = end_words(sheet.term)
+    words: dict[str, Any] = {"transform": bar.ax.transAxes, "fontsize": 8, "family": FONT}
+    bar.ax.text(0, -0.02, low, va="top", **words)
+    bar.ax.text(0, 1.02, high, va="bottom", **words)
     if (hatched := HATCHED_ABOVE.get(sheet.term.name)) is not None:
         bar.ax.axhspan(hatched, norm.vmax or 0, hatch="////", facecolor="none", edgecolor="black")
     _save(figure, path, text)
 
 
 def draw_chart(path: Path, sheet: ChartSheet) -> None:
-    """Draw lines over a common axis as a PNG file.
+    """Draw a chart of lines with a common x axis as a PNG file.
 
     Parameters
     ----------
     path : Path
-        Where the file goes.
+        File to write.
     sheet : ChartSheet
     """
     text = [line for note in sheet.notes for line in textwrap.wrap(note, 110)]
@@ -176,7 +182,7 @@ def draw_chart(path: Path, sheet: ChartSheet) -> None:
     figure = _figure(width, height, sheet.title)
     axes = figure.add_axes((0.1, (foot + 0.5) / height, 0.86, 3.4 / height))
     for i, (name, (x, y)) in enumerate(sheet.lines.items()):
-        # Marks differ too, so that the lines stay apart without colour.
+        # Markers differ too, so that lines can be distinguished without colour.
         colour = CHART_COLOURS[i % len(CHART_COLOURS)]
         axes.plot(x, y, label=name, color=colour, marker="osD^v"[i % 5])
         if name in sheet.levels:
@@ -189,15 +195,15 @@ def draw_chart(path: Path, sheet: ChartSheet) -> None:
     axes.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=8, min_n_ticks=1))
     axes.ticklabel_format(useOffset=False, style="plain")
     places = [x for values, _ in sheet.lines.values() for x in values]
-    room = max(0.05 * (max(places) - min(places)), 2.0)
-    axes.set_xlim(min(places) - room, max(places) + room)
+    margin = max(0.05 * (max(places) - min(places)), 2.0)
+    axes.set_xlim(min(places) - margin, max(places) + margin)
     axes.grid(alpha=0.3)
     axes.legend(frameon=False, loc="lower right")
     _save(figure, path, text)
 
 
 def _panel_size(rows: int, cols: int) -> tuple[float, float]:
-    """Width and height of a panel in inches, with the shape of all but very long or tall maps."""
+    """Width and height of a panel, inches: in proportion to the map, within limits."""
     return PANEL_INCHES, PANEL_INCHES * min(max(rows / cols, 0.4), 1.6)
 
 
@@ -213,23 +219,24 @@ def _save(figure: Figure, path: Path, text: list[str]) -> None:
     place = (0.1 / width, 0.1 / height)
     figure.text(*place, "\n".join(text), fontsize=7.5, family=FONT, va="bottom")
     for words in figure.findobj(Text):
-        # Names from files are words: no formula between two dollars, no letter the font lacks.
+        # Names from files may hold dollar signs, which would start a formula, and characters that
+        # the font does not have.
         words.set_parse_math(False)
         if (drawn := _drawable(words.get_text())) != words.get_text():
             words.set_text(drawn)
     canvas = FigureCanvasAgg(figure)
     canvas.draw()
     image = Image.fromarray(np.asarray(canvas.buffer_rgba())).convert("RGB")
-    # No software name or date, so that the same maps give the same bytes.
+    # Without software name and date, the same maps give the same bytes.
     image.save(path, "PNG", compress_level=PNG_EFFORT, dpi=(DOTS_PER_INCH, DOTS_PER_INCH))
-    # A figure, its canvas and its parts refer to each other: their arrays would stay in memory
-    # until Python next searches for such circles.
+    # A figure, its canvas and its parts refer to each other: without this, their arrays would
+    # remain in memory until Python's next garbage collection.
     figure.clear()
     del canvas.renderer
 
 
 def _drawable(text: str) -> str:
-    """A text with a box for every character that the font cannot draw."""
+    """A text with a box in place of every character that the font does not have."""
     font = get_font(findfont(FONT))
     return "".join(c if c == "\n" or font.get_char_index(ord(c)) else "□" for c in text)
 
@@ -243,7 +250,7 @@ def _ramp(term: Term) -> tuple[Colormap, Normalize]:
 
 
 def _pixels(grid: Grid) -> tuple[int, int]:
-    """Rows and columns of pixels that a map of a grid takes; never more than it has cells."""
+    """Rows and columns of pixels in which a grid is drawn; never more than it has cells."""
     rows, cols = grid.shape
     wide, high = (inches * DOTS_PER_INCH for inches in _panel_size(rows, cols))
     scale = min(wide / cols, high / rows, 1.0)
@@ -251,21 +258,21 @@ def _pixels(grid: Grid) -> tuple[int, int]:
 
 
 def _detail_m(grid: Grid, larger: float = 1.0) -> float:
-    """Bends of features smaller than this do not show, m: a third of a pixel."""
+    """Detail of features that is too small to be visible, m: a third of a pixel."""
     return grid.shape[1] * grid.cell_m / (3.0 * larger * _pixels(grid)[1])
 
 
 def averaged(
     values: NDArray[np.floating] | NDArray[np.bool_], shape: tuple[int, int]
 ) -> NDArray[np.float32]:
-    """Means over the ground of larger cells, missing cells left out.
+    """Means of cells over larger cells; missing cells are not counted.
 
     Parameters
     ----------
     values : (rows, cols) float or bool
     shape : tuple of int
-        Rows and columns wanted, at most as many as there are. Cells that two of them share count
-        to each by the share inside it.
+        Rows and columns of the result, at most those of `values`. A cell that overlaps two larger
+        cells counts in each with the share inside it.
 
     Returns
     -------
@@ -276,20 +283,20 @@ def averaged(
         return values.astype(np.float32)
     down, across = _overlaps(values.shape[0], shape[0]), _overlaps(values.shape[1], shape[1]).T
     found = np.full(shape, np.nan, np.float32)
-    for first in range(0, shape[0], ROWS_AT_ONCE):  # no copy of a whole large raster
+    for first in range(0, shape[0], ROWS_AT_ONCE):  # avoids a copy of a large raster
         last = min(first + ROWS_AT_ONCE, shape[0])
         rows = slice(first * values.shape[0] // shape[0], -(-last * values.shape[0] // shape[0]))
         part, weights = values[rows], down[first:last, rows]
         known = np.isfinite(part)
         total = weights @ np.where(known, part, 0) @ across
         weight = weights @ known.astype(np.float32) @ across
-        # Less than a thousandth of a cell is a rounded overlap.
+        # A weight below a thousandth of a cell comes from rounding.
         np.divide(total, weight, out=found[first:last], where=weight > 1e-3, casting="same_kind")
     return found
 
 
 def _overlaps(cells: int, pixels: int) -> csr_array:
-    """Length of each cell inside each of fewer pixels of the same line, (pixels, cells)."""
+    """Length of each cell inside each pixel of the same line, (pixels, cells)."""
     cuts = np.unique(np.concatenate([np.arange(cells + 1), np.linspace(0, cells, pixels + 1)]))
     middles = (cuts[1:] + cuts[:-1]) / 2
     at = (middles * pixels / cells).astype(int), middles.astype(int)
@@ -309,15 +316,15 @@ def _draw_raster(
     norm: Normalize,
     sheet: MapSheet,
 ) -> None:
-    """Draw values over relief, hatched where a colour-blind reader could mistake them."""
-    how: dict[str, Any] = {"extent": _extent(sheet.grid), "interpolation": "nearest"}
+    """Draw values over relief, with a hatch where colour alone could be misread."""
+    options: dict[str, Any] = {"extent": _extent(sheet.grid), "interpolation": "nearest"}
     if relief is not None:
-        axes.imshow(relief, cmap="gray", vmin=-0.4, vmax=1, **how)
+        axes.imshow(relief, cmap="gray", vmin=-0.4, vmax=1, **options)
     shown = np.ma.masked_invalid(values)
-    axes.imshow(shown, cmap=ramp, norm=norm, alpha=None if relief is None else 0.75, **how)
+    axes.imshow(shown, cmap=ramp, norm=norm, alpha=None if relief is None else 0.75, **options)
     above = HATCHED_ABOVE.get(sheet.term.name)
     if above is not None:
-        # A colour-blind reader could take values above a bound for those below it.
+        # Colour-blind readers could confuse values above the bound with values below it.
         _hatch(axes, shown.filled(0.0) > above, "////", sheet.grid)
 
 
@@ -332,15 +339,15 @@ def _draw_overlays(axes: Axes, sheet: MapSheet) -> None:
         _draw_lines(axes, sheet.marked, MARKED_COLOUR, 2.4, detail_m)
         _draw_numbers(axes, sheet.marked)
     for place, label in sheet.labels.items():
-        how: dict[str, Any] = {"fontsize": 7, "family": FONT, "path_effects": _HALO}
-        axes.text(*place, label, ha="center", va="center", clip_on=True, **how)
+        options: dict[str, Any] = {"fontsize": 7, "family": FONT, "path_effects": _HALO}
+        axes.text(*place, label, ha="center", va="center", clip_on=True, **options)
     west, south, east, north = sheet.grid.bounds
     axes.set(xlim=(west, east), ylim=(south, north), xticks=[], yticks=[])
     _draw_scale_and_north(axes, sheet.grid)
 
 
 def _hatch(axes: Axes, cells: NDArray[np.bool_], hatch: str, grid: Grid) -> None:
-    """Hatch over some cells."""
+    """Hatch the cells that are true."""
     if min(cells.shape) < 2 or not cells.any():
         return
     axes.contourf(
@@ -354,10 +361,10 @@ def _hatch(axes: Axes, cells: NDArray[np.bool_], hatch: str, grid: Grid) -> None
 
 
 def _relief(ground: NDArray[np.floating], grid: Grid) -> NDArray[np.floating]:
-    """Hillshade of ground averaged over a grid."""
+    """Hillshade of the ground."""
     filled = np.where(np.isfinite(ground), ground, np.nanmin(ground))
     pixel_m = grid.cell_m * grid.shape[1] / ground.shape[1]
-    # Light from the north-west, as map readers expect.
+    # Light from the north-west is the convention for maps.
     return LightSource(315, 45).hillshade(filled, vert_exag=3, dx=pixel_m, dy=pixel_m)
 
 
@@ -375,8 +382,8 @@ def _draw_lines(
 
 
 def _draw_numbers(axes: Axes, lines: gpd.GeoDataFrame) -> None:
-    """The order of lines beside their middle."""
-    for line, number in zip(lines.geometry, lines.get("order", []), strict=False):
+    """Write the order of choice beside the middle of each line."""
+    for line, number in zip(lines.geometry, lines.get("choice_order", []), strict=False):
         middle = line.interpolate(0.5, normalized=True)
         words: dict[str, Any] = {"fontsize": 7, "family": FONT, "path_effects": _HALO}
         axes.annotate(
@@ -400,7 +407,7 @@ def _draw_scale_and_north(axes: Axes, grid: Grid) -> None:
         path_effects=[withStroke(linewidth=4, foreground="white")],
     )
     axes.text(x + length / 2, y + 0.012 * height, label, **words)
-    # True north on the grid lies at minus the convergence.
+    # On the grid, true north is at minus the convergence.
     east_part, down_part = toward(-grid.convergence_deg())
     foot = (x + 0.02 * width, y + 0.06 * height)
     tip = (foot[0] + 0.05 * height * east_part, foot[1] - 0.05 * height * down_part)

@@ -1,4 +1,4 @@
-"""Descriptions of pictures: what goes on them, without any drawing library."""
+"""Descriptions of preview pictures; they need no drawing library."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class MapSheet:
-    """What goes on a preview map.
+    """Contents of a preview map.
 
     Parameters
     ----------
@@ -27,23 +27,23 @@ class MapSheet:
         Raster by the heading of its panel.
     grid : Grid
     term : Term
-        What the rasters hold.
+        Quantity of the rasters.
     notes : tuple of str
-        Lines below the maps: season, winds, method, cautions.
+        Lines below the maps: season, wind conditions, method, cautions.
     ground : array, optional
-        Elevation, drawn as soft relief beneath.
+        Elevation, drawn as pale relief beneath the values.
     belts : GeoDataFrame, optional
         Lines drawn on top.
     outlined : GeoDataFrame, optional
         Areas whose outline is drawn.
     marked : GeoDataFrame, optional
-        Lines drawn boldly over all others, numbered by ``order`` where they have it.
+        Bold lines, drawn over all others and numbered by ``choice_order`` if they have it.
     labels : dict
-        Words by the place (x, y) they are centred on.
+        Text by the point (x, y) on which it is centred.
     across : int
-        How many panels stand side by side; 0 for as many as fit.
+        Number of panels side by side; 0 for as many as fit.
     doubtful : dict
-        Cells to be dotted over as not to be relied on, by the heading of their panel.
+        Cells whose values are unreliable, marked with dots; by the heading of their panel.
     """
 
     title: str
@@ -62,15 +62,15 @@ class MapSheet:
 
 @dataclass(frozen=True)
 class ChartSheet:
-    """What goes on a chart of lines.
+    """Contents of a chart of lines.
 
     Parameters
     ----------
     title, x_label, y_label : str
     lines : dict
-        x and y values by the name of the line.
+        x and y values by name of the line.
     levels : dict
-        For the same names, what to compare each line with, and its value: a dashed line across.
+        Label and value of a dashed horizontal line to compare a line with, by name of the line.
     notes : tuple of str
         Lines below the chart.
     """
@@ -84,20 +84,20 @@ class ChartSheet:
 
 
 @dataclass(frozen=True)
-class Shown:
-    """Features drawn alike on a map.
+class FeatureGroup:
+    """Features drawn in the same style on a map.
 
     Parameters
     ----------
     label : str
-        What they are, for the legend.
+        Name of the group in the legend.
     shapes : array of polygons
     colour : str
     hatch : str
-        Pattern of an area that lies beneath; empty for features drawn on top with a firm outline,
-        so that strips too narrow for the map still show.
+        Pattern of areas in the background. If empty, features are filled and have a thick outline,
+        so that narrow strips remain visible.
     dashed : bool
-        Outline broken, to be told apart without colour.
+        Whether the outline is dashed, so that it can be distinguished without colour.
     """
 
     label: str
@@ -109,20 +109,20 @@ class Shown:
 
 @dataclass(frozen=True)
 class FeatureSheet:
-    """What goes on a map of areas and strips.
+    """Contents of a map of areas and strips.
 
     Parameters
     ----------
     title : str
-    shown : tuple of Shown
+    shown : tuple of FeatureGroup
         From bottom to top.
     grid : Grid
-        The ground shown.
+        Extent of the map.
     notes : tuple of str
         Lines below the map.
     """
 
     title: str
-    shown: tuple[Shown, ...]
+    shown: tuple[FeatureGroup, ...]
     grid: Grid
     notes: tuple[str, ...]

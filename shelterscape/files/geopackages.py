@@ -1,4 +1,4 @@
-"""Layers of features out, into one GeoPackage."""
+"""Write layers of features into one GeoPackage."""
 
 from __future__ import annotations
 
@@ -14,17 +14,17 @@ from shelterscape.errors import WriteError
 from shelterscape.terms import TERMS
 
 GEOMETRY_NAMES = {"point": "MultiPoint", "line": "MultiLineString", "polygon": "MultiPolygon"}
-"""Geometry type in files by the kind a layer is declared with; other kinds stay mixed."""
+"""Geometry type in files by kind of layer; other kinds may hold any type."""
 
 STAMP = "2000-01-01T00:00:00Z"
-"""Written as the date of change in every GeoPackage, so that the same inputs give the same bytes;
-when a run was made stands in timings.json."""
+"""Date of change in every GeoPackage, fixed so that the same inputs give the same bytes. The time
+of a run is in timings.json."""
 
 
 def write_layer(
     path: Path, name: str, frame: gpd.GeoDataFrame, kind: str, description: str
 ) -> None:
-    """Add a layer to a GeoPackage, made when it is not there.
+    """Add a layer to a GeoPackage, which is created if it does not exist.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ def write_layer(
     frame : GeoDataFrame
     kind : {"point", "line", "polygon", "any"}
     description : str
-        What the layer shows, kept in the file.
+        Content of the layer, written to the file.
 
     Raises
     ------
@@ -70,14 +70,14 @@ CREATE TABLE IF NOT EXISTS gpkg_data_columns (
 _SCHEMA_EXTENSION = "http://www.geopackage.org/spec121/#extension_schema"
 
 
-def describe_columns(path: Path, layers: dict[str, dict[str, str]]) -> None:
+def describe_columns(path: Path, layers: dict[str, tuple[str, ...]]) -> None:
     """Write title, unit and meaning of every column into a GeoPackage (its schema extension).
 
     Parameters
     ----------
     path : Path
     layers : dict
-        For each layer the term of each column.
+        Term of each column, by layer.
 
     Raises
     ------
@@ -93,27 +93,27 @@ def describe_columns(path: Path, layers: dict[str, dict[str, str]]) -> None:
 def _not_written(path: Path, found: object) -> WriteError:
     return WriteError(
         "output-unwritable",
-        "The GeoPackage could not be written, or did not read back as it was written.",
+        "The GeoPackage could not be written, or differs from what was written to it.",
         where=path.name,
         value=found,
-        mend="Look for a full or failing disk, then run again.",
+        hint="Check the disk for space and faults, then run again.",
     )
 
 
-def _describe(path: Path, layers: dict[str, dict[str, str]]) -> None:
+def _describe(path: Path, layers: dict[str, tuple[str, ...]]) -> None:
     with contextlib.closing(sqlite3.connect(path)) as db, db:
         db.executescript(_COLUMN_TABLES)
         for table in ("gpkg_data_columns",):
-            # Its key holds a NULL, which never clashes: an earlier row must be taken out first.
+            # The key holds NULL, which is unequal to itself: an earlier row must be deleted first.
             db.execute("DELETE FROM gpkg_extensions WHERE table_name = ?", (table,))
             db.execute(
                 "INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, ?)",
                 (table, _SCHEMA_EXTENSION, "read-write"),
             )
         rows = [
-            (layer, column, column, TERMS[term].label, TERMS[term].meaning)
+            (layer, column, column, TERMS[column].label, TERMS[column].meaning)
             for layer, columns in layers.items()
-            for column, term in columns.items()
+            for column in columns
         ]
         db.executemany(
             "INSERT OR REPLACE INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)", rows
@@ -121,8 +121,8 @@ def _describe(path: Path, layers: dict[str, dict[str, str]]) -> None:
 
 
 def _counted(path: Path, layers: list[str]) -> dict[str, int] | str:
-    """Features of each layer by reading them all; or what the database finds wrong with itself."""
-    # Opened read-only, for otherwise a missing file would be made.
+    """Number of features of each layer, or the fault that the database finds in itself."""
+    # Read-only: otherwise a missing file would be created.
     with contextlib.closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as db:
         verdict = str(db.execute("PRAGMA quick_check").fetchone()[0])
         if verdict != "ok":
@@ -131,18 +131,18 @@ def _counted(path: Path, layers: list[str]) -> dict[str, int] | str:
             name: db.execute(f"SELECT count(*) FROM {_quoted(name)}").fetchone()[0]
             for name in layers
         }
-    # GDAL believes the count kept beside the rows; both must agree.
-    told = {name: pyogrio.read_info(path, layer=name)["features"] for name in layers}
-    return counted if counted == told else f"rows {counted}, told {told}"
+    # GDAL uses the stored count; it must agree with the rows.
+    reported = {name: pyogrio.read_info(path, layer=name)["features"] for name in layers}
+    return counted if counted == reported else f"rows {counted}, stored count {reported}"
 
 
 def _quoted(name: str) -> str:
-    """A table name as SQL takes it, whatever it holds."""
+    """A table name in quotes for SQL, whatever its characters."""
     return '"' + name.replace('"', '""') + '"'
 
 
 def verify_layers(path: Path, counts: dict[str, int]) -> None:
-    """Open a finished GeoPackage again, count its features and have the database check itself.
+    """Open a finished GeoPackage, count its features and have the database check itself.
 
     Raises
     ------

@@ -1,7 +1,7 @@
-"""Files nobody vouches for: what is refused before a reader opens them.
+"""Checks on files from unknown sources, made before a library opens them.
 
-A data set may hold data. It may not send its reader to a network, a program or another folder,
-unpack to many times its size, or hold something to be worked out.
+A data set may hold data only. It is refused if it refers to a network, a program or another folder,
+if it unpacks to many times its size, or if its content is computed when it is read.
 """
 
 from __future__ import annotations
@@ -22,24 +22,24 @@ from shelterscape.errors import InputError
 HEAD_BYTES = 65_536
 MOST_UNPACKED_BYTES = 8 * 1024**3
 MOST_UNPACKED_RATIO = 200
-"""Bounds on an archive (engineering choice): text packs 10 to 30 times, a bomb 1000 times."""
+"""Bounds on an archive (assumed): text compresses 10 to 30 times, an attack 1000 times."""
 
 MOST_MEMBERS = 1000
 SMALL_RASTER_BYTES = 64 * 1024**2
 MOST_RASTER_RATIO = 2000
-"""Bounds on a raster (engineering choice): level ground packs some 1000 times; what claims more is
-a header with nothing behind it."""
+"""Bounds on a raster (assumed): level ground compresses about 1000 times. A header that states more
+has no data behind it."""
 
 MOST_VRT_BYTES = 4 * 1024**2
 
 _POINTERS = (b"<OGRVRT", b"<OGRWFS", b"<OGCAPI", b"gdal_streamed_alg", b"exceededTransferLimit")
-"""Beginnings of files that hold no data, only where to fetch or how to make it."""
+"""First bytes of files that hold no data, only where to fetch it or how to compute it."""
 
 _FAR_CRS = re.compile(
     rb'"crs"\s*:\s*\{[^{}]*(?:"type"\s*:\s*"(?:link|url)"|\{[^{}]*"(?:href|url)"\s*:)',
     re.IGNORECASE,
 )
-"""A coordinate system that GeoJSON of old could keep at an address."""
+"""A coordinate system at an address, as in early GeoJSON."""
 
 _VRT_PARTS = frozenset((
     "VRTDataset", "SRS", "GeoTransform", "Metadata", "MDI", "VRTRasterBand", "Description",
@@ -49,17 +49,17 @@ _VRT_PARTS = frozenset((
     "SourceProperties", "SrcRect", "DstRect", "NODATA", "ScaleOffset", "ScaleRatio", "MaskBand",
     "OverviewList",
 ))  # fmt: skip
-"""Parts of a virtual raster that only lay rasters side by side. All others work something out,
-warp, run a function or name files in ways of their own."""
+"""Elements of a virtual raster that only place rasters side by side. All others compute, warp, run
+a function or name files in other ways."""
 
 _DATA_SUFFIXES = (".shp", ".gpkg", ".geojson", ".json", ".gml", ".kml", ".fgb")
 _SQLITE = b"SQLite format 3\0"
 KINDS = "GeoPackage, shapefile (also zipped), GeoJSON, GML, KML or FlatGeobuf"
-"""Kinds of layer files that are read."""
+"""Formats of layers that are read."""
 
 
 def refuse_pointers(path: Path) -> None:
-    """Refuse a raster that sends its reader elsewhere.
+    """Refuse a raster that refers to data elsewhere.
 
     Parameters
     ----------
@@ -68,17 +68,17 @@ def refuse_pointers(path: Path) -> None:
     Raises
     ------
     InputError
-        ``not-local``, or ``file-unreadable`` for a file closed to us.
+        ``not-local``, or ``file-unreadable`` for a file without permission to read.
     """
     head = _head(path)
     if b"<VRTDataset" in head:
         for _ in _vrt_sources(path):
             pass
-    _refuse_pointing(head, str(path))
+    _refuse_references(head, str(path))
 
 
 def sources_of(path: Path) -> list[Path]:
-    """Files that a virtual raster draws on; none for other files.
+    """Source files of a virtual raster; none for other files.
 
     Parameters
     ----------
@@ -97,16 +97,16 @@ def sources_of(path: Path) -> list[Path]:
 
 
 def refuse_swollen(size: int, files: list[Path], where: str) -> None:
-    """Refuse a raster whose header claims far more bytes than its files can hold.
+    """Refuse a raster whose header states far more bytes than its files can hold.
 
     Parameters
     ----------
     size : int
-        Bytes of cells that its header claims.
+        Bytes of cells stated in its header.
     files : list of Path
-        The raster and what it draws on.
+        The raster and its source files.
     where : str
-        What to call it in errors.
+        Name of the raster in errors.
 
     Raises
     ------
@@ -117,15 +117,15 @@ def refuse_swollen(size: int, files: list[Path], where: str) -> None:
     if size > SMALL_RASTER_BYTES and size > MOST_RASTER_RATIO * there:
         raise InputError(
             "file-unreadable",
-            "The raster claims far more cells than its file can hold.",
+            "The header of the raster states far more cells than its file can hold.",
             where=where,
             value=f"{size} bytes of cells in a file of {there}",
-            mend="Copy or export it again; the file may be cut short or forged.",
+            hint="Copy or export it again; the file may be incomplete or forged.",
         )
 
 
 def openable(path: Path) -> str | bytes:
-    """A file of layers as its reader takes it, once it is known to be a plain one.
+    """A file of layers in the form its reader accepts, after checks.
 
     Parameters
     ----------
@@ -134,7 +134,7 @@ def openable(path: Path) -> str | bytes:
     Returns
     -------
     str or bytes
-        A path, also into an archive, or the content where opening the file would write beside it.
+        A path, also into an archive, or the content if opening the file would write beside it.
 
     Raises
     ------
@@ -144,31 +144,33 @@ def openable(path: Path) -> str | bytes:
     if path.suffix.lower() == ".zip":
         return _member(path)
     head = _head(path)
-    _refuse_pointing(head, str(path))
+    _refuse_references(head, str(path))
     kind = _kind(path.name, head)
     if not kind:
         raise InputError(
             "file-unreadable",
-            "This is no kind of layer file that is read here.",
+            "The format of this file is not supported.",
             where=str(path),
-            value=_shown(head[:16]),
-            mend=f"Export it as {KINDS}, and name that.",
+            value=_first_bytes(head[:16]),
+            hint=f"Export it as {KINDS}, and use that file.",
         )
     if kind == "json" and _holds(path, _FAR_CRS):
-        raise _pointing(str(path), "its coordinate system", "Export it again, best as GeoPackage.")
+        raise _refers_elsewhere(
+            str(path), "its coordinate system", "Export it again, preferably as GeoPackage."
+        )
     if kind == "xml":
         return path.read_bytes()  # beside a file of GML its reader would write an index
     if kind == "sqlite":
         _refuse_unsafe_database(path, head)
         if head[18:20] == b"\2\2":
-            # A database left in the mode of a log gets log files beside it even to be read.
+            # SQLite writes files beside a database in write-ahead mode even to read it.
             raw = path.read_bytes()
             return raw[:18] + b"\1\1" + raw[20:]
     return str(path.absolute())
 
 
 def refuse_unsafe_table(path: Path, layer: str) -> None:
-    """Refuse a layer of a GeoPackage that is worked out when it is read.
+    """Refuse a layer of a GeoPackage that is computed when it is read.
 
     Parameters
     ----------
@@ -178,7 +180,7 @@ def refuse_unsafe_table(path: Path, layer: str) -> None:
     Raises
     ------
     InputError
-        ``file-unreadable`` for a view, a virtual table or worked-out columns.
+        ``file-unreadable`` for a view, a virtual table or computed columns.
     """
     if path.suffix.lower() == ".zip" or not _head(path).startswith(_SQLITE):
         return
@@ -190,10 +192,10 @@ def refuse_unsafe_table(path: Path, layer: str) -> None:
     if made:
         raise InputError(
             "file-unreadable",
-            "The layer is no plain table: it is worked out each time it is read.",
+            "The layer is not a plain table: it is computed each time it is read.",
             where=str(path),
             value=layer,
-            mend="Export the layer to a new GeoPackage, and name that.",
+            hint="Export the layer to a new GeoPackage, and use that file.",
         )
 
 
@@ -207,12 +209,12 @@ def _head(path: Path) -> bytes:
             "This file could not be read.",
             where=str(path),
             value=error.strerror,
-            mend="Check that you may read the file.",
+            hint="Check that you have permission to read the file.",
         ) from error
 
 
 def _holds(path: Path, pattern: re.Pattern[bytes]) -> bool:
-    """Whether a pattern stands anywhere in a file; the file stays on the disk."""
+    """Whether a file contains a pattern; the file is not read into memory."""
     with (
         path.open("rb") as stream,
         mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as content,
@@ -220,12 +222,12 @@ def _holds(path: Path, pattern: re.Pattern[bytes]) -> bool:
         return pattern.search(content) is not None
 
 
-def _shown(raw: bytes) -> str:
+def _first_bytes(raw: bytes) -> str:
     return ascii(raw.decode("latin-1")).strip("'")
 
 
 def _kind(name: str, head: bytes) -> str:
-    """What a file of layers is by its first bytes; empty for what is not read."""
+    """Format of a file of layers by its first bytes; empty if it is not supported."""
     if head.startswith(_SQLITE):
         return "sqlite"
     if head.startswith(b"fgb\x03fgb"):
@@ -239,33 +241,33 @@ def _kind(name: str, head: bytes) -> str:
     return "xml" if text.startswith(b"<") and spoken else ""
 
 
-def _pointing(where: str, value: str, mend: str) -> InputError:
-    what = "This file does not hold all of its data but tells where to fetch it."
-    return InputError("not-local", what, where=where, value=value, mend=mend)
+def _refers_elsewhere(where: str, value: str, hint: str) -> InputError:
+    what = "This file does not hold all of its data: it refers to other places."
+    return InputError("not-local", what, where=where, value=value, hint=hint)
 
 
-def _refuse_pointing(head: bytes, where: str) -> None:
+def _refuse_references(head: bytes, where: str) -> None:
     for mark in _POINTERS:
         if mark in head:
-            mend = "Export the data itself, best as GeoPackage, and name that."
-            raise _pointing(where, mark.decode().strip("<"), mend)
+            hint = "Export the data itself, preferably as GeoPackage, and use that file."
+            raise _refers_elsewhere(where, mark.decode().strip("<"), hint)
 
 
 # --- virtual rasters --------------------------------------------------------------------------
 
 
 def _vrt_sources(path: Path) -> Iterator[Path]:
-    """Sources of a virtual raster: real files in its own folder, laid side by side."""
+    """Sources of a virtual raster: files in its own folder, placed side by side."""
     if path.stat().st_size > MOST_VRT_BYTES:
         raise _far(path, f"{path.stat().st_size} bytes")
     try:
         nodes = list(ElementTree.parse(path).iter())
     except (ElementTree.ParseError, ValueError, LookupError) as error:
         raise _far(path, str(error)) from error
-    # A link is followed first, as its reader does.
+    # Links are followed, as its reader does.
     folder = path.resolve().parent
     for node in nodes:
-        if node.tag not in _VRT_PARTS or "subClass" in node.attrib or _tells_places(node):
+        if node.tag not in _VRT_PARTS or "subClass" in node.attrib or _reports_places(node):
             raise _far(path, node.get("subClass") or node.get("domain") or node.tag)
         if node.tag == "SourceFilename":
             name = (node.text or "").strip()
@@ -278,18 +280,18 @@ def _vrt_sources(path: Path) -> Iterator[Path]:
             yield source
 
 
-def _tells_places(node: ElementTree.Element) -> bool:
-    """Whether metadata has a meaning of its own to the reader, such as a raster of positions."""
+def _reports_places(node: ElementTree.Element) -> bool:
+    """Whether metadata affects how the raster is read, such as a raster of positions."""
     return node.tag == "Metadata" and bool(node.get("domain"))
 
 
 def _far(path: Path, value: str) -> InputError:
     return InputError(
         "not-local",
-        "A virtual raster may only lay side by side raster files of its own folder.",
+        "A virtual raster may only place raster files of its own folder side by side.",
         where=str(path),
         value=value[:200],
-        mend="Put the files beside it, or export one GeoTIFF.",
+        hint="Put the files in its folder, or export one GeoTIFF.",
     )
 
 
@@ -297,15 +299,15 @@ def _far(path: Path, value: str) -> InputError:
 
 
 def _member(path: Path) -> str:
-    """The path into an archive at which its reader finds the one data set it holds."""
+    """The path of the one data set in an archive, as its reader accepts it."""
     try:
-        _refuse_crowd(path)
+        _refuse_many_members(path)
         with zipfile.ZipFile(path) as archive:
             members = archive.infolist()
-            _refuse_bomb(members, path)
+            _refuse_unsafe_archive(members, path)
             for member in members:
                 with archive.open(member) as stream:
-                    _refuse_pointing(stream.read(HEAD_BYTES), f"{path}, {member.filename}")
+                    _refuse_references(stream.read(HEAD_BYTES), f"{path}, {member.filename}")
     except InputError:
         raise
     except _BAD_PACKING as error:
@@ -314,7 +316,7 @@ def _member(path: Path) -> str:
             "The archive could not be opened.",
             where=str(path),
             value=error,
-            mend="Unpack it and name the file inside.",
+            hint="Unpack it and use the file inside.",
         ) from error
     found = [m.filename for m in members if m.filename.lower().endswith(_DATA_SUFFIXES)]
     several_shapes = len(found) > 1 and all(name.lower().endswith(".shp") for name in found)
@@ -323,10 +325,10 @@ def _member(path: Path) -> str:
     if len(found) != 1 or found[0].lower().endswith(".gpkg"):
         raise InputError(
             "file-unreadable",
-            "An archive is read when it holds one data set that is no database.",
+            "An archive must hold exactly one data set, which must not be a database.",
             where=str(path),
             value=", ".join(found)[:200] or "no data set",
-            mend=f"Unpack it and name the file inside: {KINDS}.",
+            hint=f"Unpack it and use the file inside: {KINDS}.",
         )
     return f"/vsizip/{path.absolute()}/{found[0]}"
 
@@ -337,8 +339,8 @@ _BAD_PACKING = (
 )  # fmt: skip
 
 
-def _refuse_crowd(path: Path) -> None:
-    """Refuse an archive of very many members before its list is taken into memory."""
+def _refuse_many_members(path: Path) -> None:
+    """Refuse an archive with very many members before their list is read into memory."""
     with path.open("rb") as stream:
         stream.seek(max(0, path.stat().st_size - HEAD_BYTES))
         tail = stream.read()
@@ -348,14 +350,14 @@ def _refuse_crowd(path: Path) -> None:
         raise _not_plain(path, f"{count} members or more")
 
 
-def _refuse_bomb(members: list[zipfile.ZipInfo], path: Path) -> None:
+def _refuse_unsafe_archive(members: list[zipfile.ZipInfo], path: Path) -> None:
     for member in members:
         parts = re.split(r"[/\\]", member.filename)
         if not parts[0] or ".." in parts or ":" in parts[0]:
             raise _not_plain(path, member.filename)
     unpacked = sum(m.file_size for m in members)
     packed = max(sum(m.compress_size for m in members), 1)
-    # Members that lie over each other unpack many times the archive.
+    # Overlapping members unpack to many times the size of the archive.
     packed = min(packed, path.stat().st_size)
     if unpacked > MOST_UNPACKED_BYTES or unpacked > MOST_UNPACKED_RATIO * packed:
         raise _not_plain(path, f"{unpacked} bytes unpacked")
@@ -364,10 +366,10 @@ def _refuse_bomb(members: list[zipfile.ZipInfo], path: Path) -> None:
 def _not_plain(path: Path, value: str) -> InputError:
     return InputError(
         "file-unreadable",
-        "The archive is not a plain one: it unpacks too large or reaches outside itself.",
+        "The archive is unsafe: it unpacks to too large a size or refers outside itself.",
         where=str(path),
         value=value,
-        mend="Unpack it yourself, look at what it holds, and name the file inside.",
+        hint="Unpack it, examine its content, and use the file inside.",
     )
 
 
@@ -376,7 +378,7 @@ def _not_plain(path: Path, value: str) -> InputError:
 
 @contextlib.contextmanager
 def _database(path: Path) -> Iterator[sqlite3.Connection]:
-    """A database opened so that nothing is written, not even beside it, and nothing is run."""
+    """Open a database so that nothing is written, not even beside it, and nothing is run."""
     try:
         uri = f"{path.resolve().as_uri()}?mode=ro&immutable=1"
         with contextlib.closing(sqlite3.connect(uri, uri=True)) as db:
@@ -388,7 +390,7 @@ def _database(path: Path) -> Iterator[sqlite3.Connection]:
             "This file could not be read as a GeoPackage.",
             where=str(path),
             value=error,
-            mend="Export the layer to a new GeoPackage, and name that.",
+            hint="Export the layer to a new GeoPackage, and use that file.",
         ) from error
 
 
@@ -398,10 +400,10 @@ def _refuse_unsafe_database(path: Path, head: bytes) -> None:
         if log.is_file() and log.stat().st_size:
             raise InputError(
                 "file-unreadable",
-                "The file is being worked on, or a program left it unfinished.",
+                "Another program uses the file, or left it incomplete.",
                 where=str(path),
                 value=log.name,
-                mend="Close it in other programs, or open it in your GIS once and save it again.",
+                hint="Close it in other programs, or open it in your GIS and save it again.",
             )
     with _database(path) as db:
         own = db.execute(
@@ -411,10 +413,10 @@ def _refuse_unsafe_database(path: Path, head: bytes) -> None:
         if kind == "view" or _is_virtual_table(sql):
             raise InputError(
                 "file-unreadable",
-                "A table that describes the GeoPackage is no plain table.",
+                "A table that describes the GeoPackage is not a plain table.",
                 where=str(path),
                 value=name,
-                mend="Export the layer to a new GeoPackage, and name that.",
+                hint="Export the layer to a new GeoPackage, and use that file.",
             )
 
 

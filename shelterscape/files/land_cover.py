@@ -1,4 +1,4 @@
-"""Maps of land cover or roughness, as a raster or as areas, and tables that go with them."""
+"""Maps of land cover or roughness, as rasters or areas, and tables of roughness lengths."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ RASTER_SUFFIXES = (".tif", ".tiff", ".asc", ".vrt", ".img", ".hgt", ".nc")
 
 
 def is_raster(source: str) -> bool:
-    """Whether a path names a raster, by its ending.
+    """Whether a path names a raster, by its suffix.
 
     Parameters
     ----------
@@ -35,21 +35,21 @@ def is_raster(source: str) -> bool:
 
 
 def read_codes(source: str, grid: Grid, what: str, *, part: bool = False) -> NDArray[np.float32]:
-    """The first band of a raster on the cells of a grid, each taking the nearest value.
+    """The first band of a raster on the cells of a grid, by nearest value.
 
     Parameters
     ----------
     source : str
     grid : Grid
     what : str
-        What the raster is, for errors.
+        Kind of the raster, for errors.
     part : bool
-        Whether the grid is a part of a map, to which the raster need not reach.
+        Whether the grid is part of a map, which the raster need not cover.
 
     Returns
     -------
     (rows, cols) float32
-        NaN where the raster holds nothing.
+        NaN where the raster has no value.
 
     Raises
     ------
@@ -61,9 +61,9 @@ def read_codes(source: str, grid: Grid, what: str, *, part: bool = False) -> NDA
         if data.crs is None:
             raise InputError(
                 "crs-missing",
-                f"The {what} does not say which coordinate system it is in.",
+                f"The {what} does not state its coordinate system.",
                 where=str(path),
-                mend="Write its coordinate system into the file.",
+                hint="Set its coordinate system in your GIS and save it again.",
             )
         layout = {
             "crs": grid.crs.to_wkt(),
@@ -73,28 +73,32 @@ def read_codes(source: str, grid: Grid, what: str, *, part: bool = False) -> NDA
             "resampling": Resampling.nearest,
         }
         try:
-            # A file without a mark for missing values must not read as 0 beyond its edge.
+            # Cells off a file without a nodata value must not read as 0.
             unmarked = data.nodata is None
             with WarpedVRT(data, add_alpha=unmarked, **layout) as onto:
                 values = onto.read(1).astype(np.float32)
                 known = (onto.read(onto.count) if unmarked else onto.dataset_mask()) > 0
         except RasterioError as error:
             raise InputError(
-                "file-unreadable", f"The {what} could not be read.", where=str(path), value=error
+                "file-unreadable",
+                f"The {what} could not be read.",
+                where=str(path),
+                value=error,
+                hint="Open it in your GIS, and export it again if it is damaged.",
             ) from error
     values[~known] = np.nan
     if not part and not np.isfinite(values).any():
         raise InputError(
             "layer-outside",
-            f"The {what} does not reach the terrain model.",
+            f"The {what} does not overlap the terrain model.",
             where=str(path),
-            mend="Check both in a GIS; one may lie in the wrong coordinate system.",
+            hint="Compare both in your GIS; one may have the wrong coordinate system.",
         )
     return values
 
 
 def read_cover_table(source: str) -> pd.DataFrame:
-    """A table from land cover to roughness lengths.
+    """A table of roughness lengths by land cover.
 
     Raises
     ------
@@ -107,8 +111,8 @@ def read_cover_table(source: str) -> pd.DataFrame:
     except (OSError, UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
         raise InputError(
             "file-unreadable",
-            "The table of roughness could not be read as a table.",
+            "The table of roughness could not be read.",
             where=str(path),
             value=error,
-            mend="Save it as CSV text in UTF-8: land_cover, roughness_m.",
+            hint="Save it as CSV in UTF-8, with the columns land_cover and roughness_m.",
         ) from error

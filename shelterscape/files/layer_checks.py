@@ -1,4 +1,4 @@
-"""Features of a layer checked, repaired and brought onto a grid."""
+"""Checks and repairs of the features of a layer, and their conversion to a grid."""
 
 from __future__ import annotations
 
@@ -11,28 +11,32 @@ from pyproj import CRS
 from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid
 
+NEAR_M = 50_000.0
+"""Distance up to which a layer that need not be on the map is taken to be beside it, metres
+(assumed); one farther away is taken to have a wrong coordinate system."""
+
 
 def empty_layer(where: str) -> InputError:
     """The error for a layer without features."""
     return InputError(
         "layer-empty",
-        "The layer holds no features with geometry.",
+        "The layer has no features with geometry.",
         where=where,
-        mend="Name another layer, or fill this one.",
+        hint="Name another layer, or fill this one.",
     )
 
 
-def brought_into(
+def reproject_to(
     frame: gpd.GeoDataFrame, crs: CRS, where: str
 ) -> tuple[gpd.GeoDataFrame, list[Notice]]:
-    """Features with a geometry, in a coordinate system, valid.
+    """Features with valid geometry, in a given coordinate system.
 
     Parameters
     ----------
     frame : GeoDataFrame
     crs : CRS
     where : str
-        What to call the layer in errors and notices.
+        Name of the layer in errors and notices.
 
     Raises
     ------
@@ -46,12 +50,12 @@ def brought_into(
     if len(there) < len(frame):
         count = len(frame) - len(there)
         notices.append(Notice("features-empty", f"{where}: features without geometry", count))
-    # The CRS of the grid has no vertical part, and heights of vertices play no role.
+    # The CRS of the grid has no vertical part; heights of vertices are not used.
     there = there.set_geometry(shapely.force_2d(there.geometry.to_numpy()), crs=frame.crs)
     if there.crs != crs:
         there = there.to_crs(crs)
-        notices.append(Notice("layer-reprojected", f"{where}: brought into {crs.name}"))
-    # Places a projection cannot show come out infinite; they lie off any grid.
+        notices.append(Notice("layer-reprojected", f"{where}: converted to {crs.name}"))
+    # Points outside the domain of a projection become infinite; they are off any grid.
     mixed = there.geom_type == "GeometryCollection"
     broken = all_finite(there.geometry.to_numpy()) & (mixed | ~there.geometry.is_valid)
     if broken.any():
@@ -63,7 +67,7 @@ def brought_into(
 def lying_on(
     frame: gpd.GeoDataFrame, grid: Grid, where: str, ground: str, keep_outside: bool
 ) -> tuple[gpd.GeoDataFrame, list[Notice]]:
-    """Features that lie on a grid, with a notice of how many do not.
+    """Features on a grid, with a notice of how many are not.
 
     Parameters
     ----------
@@ -71,9 +75,9 @@ def lying_on(
         In the CRS of `grid`.
     grid : Grid
     where, ground : str
-        What to call the layer and the grid in errors and notices.
+        Names of the layer and the grid in errors and notices.
     keep_outside : bool
-        Keep those elsewhere too, as long as one lies on the grid.
+        Keep features elsewhere too, if the layer is on the grid or within `NEAR_M` of it.
 
     Raises
     ------
@@ -83,13 +87,13 @@ def lying_on(
     shown = all_finite(frame.geometry.to_numpy())
     inside = shown.copy()
     inside[shown] = frame.geometry[shown].intersects(shapely.box(*grid.bounds))
-    if not inside.any():
+    if not inside.any() and not (keep_outside and _is_near(frame[shown].total_bounds, grid)):
         raise InputError(
             "layer-outside",
-            f"No feature of the layer lies on the {ground}; often a wrong coordinate system.",
+            f"No feature of the layer is on the {ground}; often its coordinate system is wrong.",
             where=where,
             value=f"layer {_extent(frame.total_bounds)}, {ground} {_extent(grid.bounds)}",
-            mend=_why_outside(frame[shown].total_bounds, grid),
+            hint=_why_outside(frame[shown].total_bounds, grid),
         )
     if keep_outside:
         return frame[shown], []
@@ -99,13 +103,20 @@ def lying_on(
     return frame[inside], notices
 
 
+def _is_near(bounds: NDArray[np.float64], grid: Grid) -> bool:
+    """Whether the bounds of a layer are within `NEAR_M` of a grid."""
+    if not np.isfinite(bounds).all():
+        return False
+    return bool(shapely.box(*bounds).distance(shapely.box(*grid.bounds)) <= NEAR_M)
+
+
 def outside_notice(where: str, ground: str, count: int) -> Notice:
-    """The notice that some features lie elsewhere."""
-    return Notice("features-outside", f"{where}: features off the {ground} left out", count)
+    """The notice that some features are off the grid."""
+    return Notice("features-outside", f"{where}: features off the {ground} ignored", count)
 
 
 def all_finite(geometry: NDArray[np.object_]) -> NDArray[np.bool_]:
-    """Which geometries have real numbers for coordinates throughout.
+    """Which geometries have finite coordinates only.
 
     Parameters
     ----------
@@ -122,34 +133,35 @@ def all_finite(geometry: NDArray[np.object_]) -> NDArray[np.bool_]:
 
 
 _ZONES = range(1, 61)
-"""Numbers of the zones that some countries write before an easting."""
+"""Zone numbers that some countries write before an easting."""
 
 
 def _why_outside(bounds: NDArray[np.float64], grid: Grid) -> str:
-    """What a layer off the map most likely suffers from."""
+    """Hint for a layer that is off the map: its most probable fault."""
     west, south, east, north = bounds
     terrain = shapely.box(*grid.bounds)
     if not np.isfinite(bounds).all():
-        return "Its coordinates are no numbers; draw or export it again."
+        return "Its coordinates are not numbers: draw or export it again."
     if terrain.intersects(shapely.box(south, west, north, east)):
-        return "Its eastings and northings look swapped; exchange them."
+        return "Its eastings and northings appear to be swapped: exchange them."
     for zone in _ZONES:
         if terrain.intersects(shapely.box(west - zone * 1e6, south, east - zone * 1e6, north)):
             return (
-                f"Its eastings carry the zone number {zone} before them: set the coordinate "
-                "system that counts so (for zone 32 on ETRS89 it is EPSG:4647)."
+                f"Its eastings have the zone number {zone} before them: set the coordinate "
+                "system with that prefix (EPSG:4647 for zone 32 on ETRS89)."
             )
     if abs(west) <= 180 and abs(east) <= 180 and abs(south) <= 90 and abs(north) <= 90:
-        return "Its coordinates look like degrees: set the system they are in, such as EPSG:4326."
+        return (
+            "Its coordinates appear to be degrees: set their coordinate system, such as EPSG:4326."
+        )
     return "Compare both in your GIS and set the right coordinate system."
 
 
 def repaired(geometry: NDArray[np.object_], broken: NDArray[np.bool_]) -> NDArray[np.object_]:
-    """Broken geometries made valid, each of the kind it was.
+    """Invalid geometries made valid, without changing their type.
 
-    A spike on an area comes back as a line beside it; only parts of the area's own kind are kept.
-    What has no extent of its kind, such as a line that ends where it began, stays as it is: what
-    it means is for its user to say.
+    Repair turns a spike on an area into a line; only parts of the type of the original are kept. A
+    geometry without extent, such as a line between equal points, is not changed.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Whether the libraries that know coordinate systems can do their work on this machine."""
+"""Check that the libraries for coordinate systems work on this machine."""
 
 from __future__ import annotations
 
@@ -7,28 +7,28 @@ import os
 from shelterscape.errors import SetupError
 
 STRAY_SETTINGS = ("PROJ_LIB", "PROJ_DATA", "GDAL_DATA")
-"""Settings that other programs leave behind and that mislead rasterio and pyproj."""
+"""Environment variables of other programs that mislead rasterio and pyproj."""
 
 _KNOWN = (25832, 500_000.0, 6_000_000.0, 9.0)
-"""A system, a point on its central meridian, and the longitude of that."""
+"""EPSG code, a point on its central meridian, and the longitude of that point."""
 
 
 def stray_settings() -> list[str]:
-    """Those that are set now."""
+    """Those environment variables that are set."""
     return [name for name in STRAY_SETTINGS if os.environ.get(name)]
 
 
 def coordinate_fault() -> str:
-    """What is wrong with coordinate systems here; empty when nothing is."""
+    """Fault of coordinate systems on this machine; empty if there is none."""
     code, x, y, longitude = _KNOWN
     try:
-        # Here and not above: what breaks while it is imported is told here too.
+        # Imported here, so that errors of the import are reported too.
         from pyproj import CRS, Transformer
         from rasterio.crs import CRS as RasterCRS
 
         crs = CRS.from_wkt(RasterCRS.from_epsg(code).to_wkt())
         found, _ = Transformer.from_crs(crs, 4326, always_xy=True).transform(x, y)
-    except Exception as error:  # each library has errors of its own for a lost database
+    except Exception as error:  # each library has its own errors for a missing database
         return f"{type(error).__name__}: {error}"
     if crs.to_epsg() != code or abs(found - longitude) > 1e-6:
         return f"rasterio and pyproj disagree on EPSG:{code}"
@@ -36,7 +36,7 @@ def coordinate_fault() -> str:
 
 
 def refuse_lost_coordinates() -> None:
-    """Stop before the first file is blamed for what the machine lacks.
+    """Raise if coordinate systems do not work, before an input file is blamed.
 
     Raises
     ------
@@ -52,5 +52,5 @@ def refuse_lost_coordinates() -> None:
         "Coordinate systems cannot be read on this machine.",
         where=", ".join(f"{name}={os.environ[name]}" for name in stray),
         value=fault,
-        mend=f"{clear}The command check-setup tells more.",
+        hint=f"{clear}Run check-setup for details.",
     )

@@ -1,4 +1,4 @@
-"""Paths a person names: local files that are there, and layers inside them."""
+"""Paths given by users: existing local files, and layers inside them."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from pathlib import Path
 from shelterscape.errors import InputError
 
 _REMOTE = re.compile(r"^(/vsi|[a-z][a-z0-9+.-]+:/|//|\\\\)", re.IGNORECASE)
-"""Beginnings of addresses: virtual paths, schemes, machines in a network."""
+"""Prefixes of addresses: virtual paths, URL schemes, network shares."""
 
 
 def existing_file(text: str, what: str) -> Path:
@@ -20,41 +20,41 @@ def existing_file(text: str, what: str) -> Path:
     Raises
     ------
     InputError
-        ``not-local`` for network and virtual paths, ``file-unreadable`` for names that no reader
-        takes, ``file-missing`` otherwise.
+        ``not-local`` for network and virtual paths, ``file-unreadable`` for names that readers do
+        not accept, ``file-missing`` otherwise.
     """
     if _REMOTE.match(text):
         raise InputError(
             "not-local",
             f"The {what} must be a file on this machine.",
             where=text,
-            mend="Copy it here first and name the copy.",
+            hint="Copy it to this machine and use the copy.",
         )
-    # One reader takes the mark ! for the way into an archive; records and events are UTF-8.
+    # One reader uses "!" for paths into archives; records and events are UTF-8.
     if "!" in text or any(unicodedata.category(c) in ("Cc", "Cs") for c in text):
         raise InputError(
             "file-unreadable",
-            f"The name of the {what} holds a character that cannot be used here.",
+            f"The name of the {what} holds a character that is not supported.",
             where=what,
             value=ascii(text),
-            mend="Rename the file or its folder without it, and name that.",
+            hint="Rename the file or its folder without it.",
         )
-    # Unlike that of Path, this one leaves a name alone that only looks like a person's home.
+    # Unlike the method of Path, this does not change names that only resemble a home folder.
     path = Path(os.path.expanduser(text))
-    # Unlike those of Path, these take names too long for the system, and folders closed to us.
+    # Unlike the methods of Path, these accept overlong names and folders without permission.
     if not os.path.isfile(path):
-        kind = "is not there"
+        kind = "does not exist"
         if not text.strip():
-            kind = "is named by an empty word"
+            kind = "has an empty name"
         elif os.path.isdir(path):
             kind = "is a folder, not a file"
         elif os.path.exists(path):
-            kind = "is no file but a device or a pipe"
+            kind = "is a device or a pipe, not a file"
         raise InputError(
             "file-missing",
             f"The {what} {kind}.",
             where=str(path) if text.strip() else what,
-            mend=_nearest(path) or "Check the path and the spelling.",
+            hint=_nearest(path) or "Check the path and the spelling.",
         )
     return path
 
@@ -64,16 +64,16 @@ def _nearest(path: Path) -> str:
         return f"There is no folder {path.parent}; check the path."
     try:
         names = os.listdir(path.parent)
-    except OSError:  # of a folder closed to us
+    except OSError:  # of a folder without permission
         return ""
     near = difflib.get_close_matches(path.name, names, n=1)
     return f"Did you mean {near[0]}?" if near else ""
 
 
 def split_layer(text: str) -> tuple[str, str]:
-    """``PATH:LAYER`` as its two parts; the last colon counts, and only if the whole is no file."""
+    """``PATH:LAYER`` as two parts, split at the last colon unless the whole is a file."""
     path, colon, layer = text.rpartition(":")
-    # A drive letter is not a path with a layer behind it.
+    # A drive letter before a path is not a path before a layer.
     if (
         _REMOTE.match(text)
         or not colon

@@ -1,4 +1,4 @@
-"""Plain rasters that only we read again: exact numbers, whole at once, read back in windows."""
+"""Internal rasters: exact numbers, written as a whole, read in windows."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ from shelterscape.files.rasters import ENVIRONMENT, FAULTS
 from shelterscape.grid import Grid
 
 BLOCK = 256
-"""Side of the blocks of such a file; strips of whole blocks are written at no loss."""
+"""Side of the blocks of such a file; strips of whole blocks are written efficiently."""
 
 
 class PlanesWriter:
-    """Writes a raster strip by strip; the file is there whole or not at all.
+    """Writes a raster strip by strip. The file exists complete or not at all.
 
     Use it in a ``with`` block.
 
@@ -40,7 +40,7 @@ class PlanesWriter:
 
     def __init__(self, path: Path, grid: Grid, count: int) -> None:
         self._path, self._grid, self._count = path, grid, count
-        # Two may be at it at once, on two machines even: each writes a file of its own first.
+        # Two processes may write at once, even on two machines: each writes its own file first.
         self._part = path.with_name(f".{path.stem}.{os.getpid()}.part.tif")
         self._sums: list[tuple[int, int, int]] = []
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -72,7 +72,7 @@ class PlanesWriter:
         }
 
     def write(self, row: int, planes: list[NDArray[np.float32]]) -> None:
-        """Write all bands of some rows, whole ones, from `row` on; NaN where missing."""
+        """Write all bands of complete rows from `row` on; NaN where missing."""
         window = Window(0, row, self._grid.shape[1], planes[0].shape[0])
         try:
             with rasterio.Env(**ENVIRONMENT):
@@ -103,7 +103,7 @@ class PlanesWriter:
             self._part.unlink(missing_ok=True)
 
     def _verify(self) -> None:
-        """A full disk can lose data without a word."""
+        """Verify the file: a full disk can lose data without an error."""
         cols = self._grid.shape[1]
         for row, rows, expected in self._sums:
             if _checksum(_read(self._part, Window(0, row, cols, rows))) != expected:
@@ -111,13 +111,13 @@ class PlanesWriter:
 
 
 def write_planes(path: Path, grid: Grid, planes: list[NDArray[np.float32]]) -> None:
-    """Write one band for each plane; as `PlanesWriter`."""
+    """Write one band for each plane, as `PlanesWriter` does."""
     with PlanesWriter(path, grid, len(planes)) as writer:
         writer.write(0, planes)
 
 
 def read_planes(path: Path, grid: Grid) -> list[NDArray[np.float32]]:
-    """The bands of a file on a grid cut from the one it was written for."""
+    """The bands of a file on a window of the grid it was written for."""
     return _read(path, Window(grid.col0, grid.row0, grid.shape[1], grid.shape[0]))
 
 
@@ -129,7 +129,7 @@ def _read(path: Path, window: Window) -> list[NDArray[np.float32]]:
 def _checksum(planes: list[NDArray[np.float32]]) -> int:
     total = 0
     for plane in planes:
-        # A missing value may come back as another kind of NaN.
+        # A missing value may be read as another kind of NaN.
         total = zlib.crc32(np.where(np.isnan(plane), np.float32(np.nan), plane).data, total)
     return total
 
@@ -137,7 +137,7 @@ def _checksum(planes: list[NDArray[np.float32]]) -> int:
 def _damaged(path: Path) -> WriteError:
     return WriteError(
         "output-unwritable",
-        "A raster kept for all holdings did not read back as it was written.",
+        "A raster for all holdings differs from what was written to it.",
         where=path.name,
-        mend="Look for a full or failing disk, then run again.",
+        hint="Check the disk for space and faults, then run again.",
     )

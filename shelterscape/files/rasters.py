@@ -1,4 +1,4 @@
-"""Terrain models in, cloud-optimised GeoTIFFs out."""
+"""Open rasters, and write cloud-optimised GeoTIFFs."""
 
 from __future__ import annotations
 
@@ -33,13 +33,13 @@ BLOCK = 512
 THREADS = 2
 
 READ_DRIVERS = ["GTiff", "COG", "AAIGrid", "VRT", "SRTMHGT", "ENVI"]
-"""Kinds of raster that are read. HFA and netCDF are not, because they can refer to any other file;
-nor are databases, which can hold queries that run when they are read."""
+"""Raster formats that are read. HFA and netCDF are excluded because they can refer to any other
+file, and databases because they can hold queries that run when they are read."""
 
 CACHE_BYTES = 128 * 2**20
 
 FAULTS = (RasterioError, CPLE_BaseError)
-"""What rasterio raises: not all of GDAL's errors become its own, those of a full disk do not."""
+"""Errors of rasterio. It does not convert all of GDAL's errors, such as those of a full disk."""
 
 ENVIRONMENT = {
     "GDAL_PAM_ENABLED": "NO",
@@ -47,12 +47,12 @@ ENVIRONMENT = {
     "GDAL_VRT_ENABLE_PYTHON": "NO",
     "GDAL_CACHEMAX": CACHE_BYTES,
 }
-"""GDAL settings: nothing is written beside an input nor run from one, and its cache of blocks is
-bounded, not a twentieth of whatever memory a machine has, so that what a run needs can be told."""
+"""GDAL settings. GDAL writes nothing beside an input and runs nothing from one. The limit on its
+cache, by default a twentieth of the memory, makes the memory of a run predictable."""
 
 
 def open_raster(path: Path) -> DatasetReader:
-    """Open a local raster of a kind on the list; call it inside ``rasterio.Env(**ENVIRONMENT)``.
+    """Open a local raster in one of `READ_DRIVERS`; call inside ``rasterio.Env(**ENVIRONMENT)``.
 
     Parameters
     ----------
@@ -69,9 +69,9 @@ def open_raster(path: Path) -> DatasetReader:
     """
     refuse_pointers(path)
     try:
-        # rasterio.open takes one driver only; its reader takes the list its documentation promises.
+        # rasterio.open accepts one driver only, its reader a list.
         with warnings.catch_warnings():
-            # Whoever needs to know where the cells lie asks for it.
+            # Callers that need georeferencing check for it.
             warnings.simplefilter("ignore", NotGeoreferencedWarning)
             data = DatasetReader(path.absolute(), driver=READ_DRIVERS, sharing=False)
         size = data.width * data.height * np.dtype(data.dtypes[0]).itemsize
@@ -83,7 +83,7 @@ def open_raster(path: Path) -> DatasetReader:
             "This file could not be read as a raster.",
             where=str(path),
             value=error,
-            mend="GeoTIFF is the safest kind; export it as one.",
+            hint="Export it as GeoTIFF.",
         ) from error
 
 
@@ -92,38 +92,38 @@ def _checksum(values: NDArray[Any]) -> int:
 
 
 def _block(cells: int) -> int:
-    """Side of the tiles a side is cut into: even pieces, for what lies past the edge is stored."""
+    """Side of the tiles along one side, all about equal: cells past the edge are stored too."""
     count = -(-cells // BLOCK)
     return 16 * -(-cells // (16 * count))
 
 
 class RasterWriter:
-    """Writes one raster in windows, then makes it a cloud-optimised GeoTIFF.
+    """Writes one raster in windows, then converts it to a cloud-optimised GeoTIFF.
 
-    GDAL's own driver for such files holds all bands in memory; a tiled file beside it, given
-    overviews and copied with them, is the same in the end at a small, flat cost.
+    GDAL's driver for such files holds all bands in memory. Copying a tiled file with its overviews
+    gives the same result with little memory.
 
     Parameters
     ----------
     path : Path
-        Where the finished file goes.
+        Finished file.
     grid : Grid
     bands : list of str
         Description of each band.
     term : Term
-        What the cells hold.
+        Quantity of the cells.
     classes : dict, optional
-        Class names by code; makes a raster of bytes with that table of names.
+        Class names by code, for a raster of classes (bytes).
     colours : dict, optional
-        Colour (r, g, b) by code for a class raster; kept in the file where it has one band.
+        Colour (r, g, b) by code of a raster of classes; written if it has one band.
     cut : callable, optional
-        Cuts blocks laid out for a wider grid down to this one: from values and their first row
-        and column to the same, or to None where nothing of them is wanted.
+        Cuts blocks of a wider grid to this grid: takes values and their first row and column, and
+        returns the same for this grid, or None if the block is outside it.
     packed : bool
-        Whether the file it is made from is compressed too, which takes twice the time: for rasters
-        of mostly nothing, that would be much larger without.
-    stop_if_asked : callable
-        Called between long pieces of the work; may raise to end it.
+        Whether the intermediate file is compressed too, which takes twice the time. Use it for
+        rasters with mostly missing cells, which would be much larger without.
+    stop_if_requested : callable
+        Called between long steps; may raise to end the work.
     """
 
     def __init__(
@@ -137,9 +137,9 @@ class RasterWriter:
         colours: dict[int, tuple[int, int, int]] | None = None,
         cut: Cut | None = None,
         packed: bool = False,
-        stop_if_asked: Callable[[], None] = lambda: None,
+        stop_if_requested: Callable[[], None] = lambda: None,
     ) -> None:
-        self._stop_if_asked = stop_if_asked
+        self._stop_if_requested = stop_if_requested
         self.path, self.bands, self._classed = path, bands, classes is not None
         self._cut, self._packed, self._shape = cut, packed, grid.shape
         self._part = path.with_suffix(".part.tif")
@@ -153,7 +153,7 @@ class RasterWriter:
             self._data.set_band_unit(number, term.unit)
             if classes is not None:
                 self._data.update_tags(number, **{f"CLASS_{c}": n for c, n in classes.items()})
-            # A TIFF has room for colours in a single band only; the style file has them always.
+            # A TIFF can hold colours for a single band only; the style file always has them.
             if colours is not None and len(bands) == 1:
                 self._data.write_colormap(number, colours)
 
@@ -167,7 +167,7 @@ class RasterWriter:
             "nodata": CLASS_NO_DATA if self._classed else NO_DATA,
             "crs": grid.crs.to_wkt() if grid.crs is not None else None,
             "transform": grid.affine,
-            # What is never written takes no room and reads as missing.
+            # Blocks that are never written use no space and read as missing.
             "sparse_ok": True,
             **self._layout(grid.shape),
             **(self._packing() if self._packed else {}),
@@ -175,13 +175,14 @@ class RasterWriter:
 
     @staticmethod
     def _layout(shape: tuple[int, int]) -> dict[str, Any]:
-        """Of the finished file and of the one it is made from."""
+        """Layout of the finished file and of the intermediate one."""
         rows, cols = (_block(n) for n in shape)
-        how = {"tiled": True, "blockxsize": cols, "blockysize": rows}
-        return how | {"interleave": "band", "bigtiff": "if_safer"}
+        options = {"tiled": True, "blockxsize": cols, "blockysize": rows}
+        return options | {"interleave": "band", "bigtiff": "if_safer"}
 
     def _packing(self) -> dict[str, Any]:
-        # Level 2 makes files 1 % smaller and level 6 3 %, for a tenth and twice the time.
+        # Level 2 makes files 1 % smaller in a tenth more time, level 6 makes them 3 % smaller in
+        # twice the time.
         predictor = 2 if self._classed else 3
         return {"compress": "deflate", "predictor": predictor, "zlevel": 1, "num_threads": THREADS}
 
@@ -195,9 +196,9 @@ class RasterWriter:
         values : (rows, cols) array
             Floats with NaN where missing, or uint8 with 255 in a raster of classes.
         row, col : int
-            Where its first cell lies in the raster.
+            Row and column of its first cell in the raster.
         """
-        self._stop_if_asked()
+        self._stop_if_requested()
         if self._cut is not None:
             wanted = self._cut(values, row, col)
             if wanted is None:
@@ -207,16 +208,16 @@ class RasterWriter:
             known = np.where(np.isfinite(values), values, np.float32(NO_DATA))
             values = known.astype(np.float32, copy=False)
         window = Window(col, row, values.shape[1], values.shape[0])
-        with self._told_as_ours():
+        with self._disk_errors():
             self._data.write(values, band, window=window)
         self._sums[band - 1].append((window, _checksum(values)))
 
     def close(self) -> None:
-        """Make the finished file of what was written and check it by reading it again."""
+        """Create the finished file and verify it."""
         try:
-            with self._told_as_ours():
+            with self._disk_errors():
                 self._add_overviews()
-                self._stop_if_asked()
+                self._stop_if_requested()
                 rasterio.shutil.copy(
                     self._part,
                     self.path,
@@ -230,15 +231,15 @@ class RasterWriter:
         self.verify()
 
     @contextlib.contextmanager
-    def _told_as_ours(self) -> Iterator[None]:
-        """Turn what GDAL says of a disk that takes no more into a `WriteError`."""
+    def _disk_errors(self) -> Iterator[None]:
+        """Convert errors of GDAL, such as those of a full disk, to `WriteError`."""
         try:
             yield
         except FAULTS as error:
             raise self._damaged(self.path.name, error) from error
 
     def _add_overviews(self) -> None:
-        self._stop_if_asked()
+        self._stop_if_requested()
         side = max(self._data.shape)
         factors = [2**i for i in range(1, 12) if side > BLOCK * 2 ** (i - 1)]
         self._data.close()
@@ -254,13 +255,13 @@ class RasterWriter:
         Raises
         ------
         WriteError
-            ``output-unwritable``: a full disk can lose data without a word.
+            ``output-unwritable``: a full disk can lose data without an error.
         """
         try:
             with self._reopened() as data:
                 for band, parts in enumerate(self._sums, start=1):
                     for window, expected in parts:
-                        self._stop_if_asked()
+                        self._stop_if_requested()
                         if _checksum(data.read(band, window=window)) != expected:
                             raise self._damaged(f"{self.path.name}, band {band}")
         except FAULTS as error:
@@ -277,14 +278,14 @@ class RasterWriter:
     def _damaged(self, where: str, found: Exception | None = None) -> WriteError:
         return WriteError(
             "output-unwritable",
-            "A raster did not read back as it was written.",
+            "A raster differs from what was written to it.",
             where=where,
             value=found,
-            mend="Look for a full or failing disk, then run again.",
+            hint="Check the disk for space and faults, then run again.",
         )
 
     def drop(self) -> None:
-        """Close and remove the part file; harmless when done already."""
+        """Close and remove the intermediate file; does nothing if that is done."""
         self._data.close()
         self._part.unlink(missing_ok=True)
         if self._env is not None:

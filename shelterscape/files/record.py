@@ -1,4 +1,4 @@
-"""The record of a run: what went in, what was done, what came out, each with its checksum."""
+"""The record of a run: inputs, parameters and outputs, files with their checksums."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _COMPANIONS = {
     ".bil": (".hdr",),
     ".dat": (".hdr",),
 }
-"""Files that belong to a data set, by the suffix it goes by."""
+"""Suffixes of the other files of a data set, by the suffix of its main file."""
 
 
 def sha256_of(path: Path) -> str:
@@ -38,14 +38,14 @@ def sha256_of(path: Path) -> str:
     Returns
     -------
     str
-        In hexadecimal digits.
+        Hexadecimal digits.
     """
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def files_of(path: Path) -> list[Path]:
-    """Every file of a data set: itself, its companions of the same name, and what it draws on.
+    """Every file of a data set: the main file, its companions of the same name, and its sources.
 
     Parameters
     ----------
@@ -56,7 +56,7 @@ def files_of(path: Path) -> list[Path]:
     list of Path
     """
     companions = _COMPANIONS.get(path.suffix.lower(), ())
-    # Suffixes in capitals come from old disks and are read by the same drivers.
+    # The same drivers read suffixes in capitals.
     beside = [path.with_suffix(s) for suffix in companions for s in (suffix, suffix.upper())]
     there = {p.stat().st_ino: p for p in beside if p.is_file()}
     drawn_on = [part for source in sources_of(path) for part in files_of(source)]
@@ -64,13 +64,13 @@ def files_of(path: Path) -> list[Path]:
 
 
 def write_json(path: Path, content: dict[str, Any]) -> None:
-    """Write JSON in one settled form, so that equal contents are equal bytes."""
+    """Write JSON in a fixed form, so that equal contents give equal bytes."""
     text = json.dumps(content, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
     path.write_text(text + "\n", encoding="utf-8")
 
 
 def read_record(folder: Path) -> dict[str, Any] | None:
-    """The record of a run folder; None where there is none of ours."""
+    """The record of a run folder; None if shelterscape did not create the folder."""
     try:
         content = json.loads((folder / RECORD).read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -80,7 +80,7 @@ def read_record(folder: Path) -> dict[str, Any] | None:
 
 
 def recorded_files(record: dict[str, Any]) -> set[str]:
-    """Every file a run folder holds by its record, relative to the folder."""
+    """Every file in a run folder according to its record, relative to the folder."""
     return {entry["path"] for entry in record.get("outputs", [])} | {RECORD, TIMINGS}
 
 
@@ -91,16 +91,16 @@ def listed(folder: Path) -> list[str]:
 
 
 def flush_to_disk(folder: Path) -> None:
-    """Have the system put every file and folder below a folder onto the disk."""
+    """Have the system write every file and folder below a folder to the disk."""
     for path in [*folder.rglob("*"), folder]:
         flush(path)
 
 
 def flush(path: Path) -> None:
-    """Have the system put one file, or the names in one folder, onto the disk."""
+    """Have the system write one file, or the names in one folder, to the disk."""
     try:
         handle = os.open(path, os.O_RDONLY)
-    except OSError:  # some systems do not open folders
+    except OSError:  # some systems cannot open folders
         return
     try:
         os.fsync(handle)

@@ -1,4 +1,4 @@
-"""Results of earlier runs, read back to be put together."""
+"""Results of earlier runs, read to be combined."""
 
 from __future__ import annotations
 
@@ -25,15 +25,15 @@ from shelterscape.terms import Term
 _VECTOR_FAULTS = (DataSourceError, DataLayerError, FeatureError)
 
 FILLED_SHARE = 0.5
-"""Share of a mosaic its parts take up below which it counts as mostly nothing."""
+"""Share of a mosaic covered by its parts below which it counts as mostly missing."""
 
 MOSAIC_ROWS, MOSAIC_COLS = 512, 2048
-"""Size of the blocks a mosaic is put together in: whole tiles of the file, and little memory."""
+"""Size of the blocks in which a mosaic is written: whole tiles of the file, little memory."""
 
 
 @contextlib.contextmanager
 def disk_faults(where: Path) -> Iterator[None]:
-    """Turn what libraries say of a disk that takes no more into one error of ours.
+    """Convert errors of libraries, such as those of a full disk, to `WriteError`.
 
     Raises
     ------
@@ -45,21 +45,21 @@ def disk_faults(where: Path) -> Iterator[None]:
     except (OSError, *FAULTS, sqlite3.Error, *_VECTOR_FAULTS) as error:
         raise WriteError(
             "output-unwritable",
-            "What all holdings come to could not be put together.",
+            "The results of all holdings could not be combined.",
             where=str(where),
             value=getattr(error, "strerror", None) or str(error),
-            mend="Make room on the disk and start the batch again; what is finished is kept.",
+            hint="Free some disk space and start the batch again; finished holdings are kept.",
         ) from error
 
 
 def features_of(path: Path, layer: str) -> gpd.GeoDataFrame | None:
-    """A layer of results, its columns of the kinds they were written in; None without one."""
+    """A layer of results, with the column types it was written with; None if there is none."""
     if not path.is_file() or layer not in {name for name, _ in pyogrio.list_layers(path)}:
         return None
     kinds = pyogrio.read_info(path, layer=layer)
     frame = pyogrio.read_dataframe(path, layer=layer)
     for column, kind in zip(kinds["fields"], kinds["dtypes"], strict=True):
-        # Whole numbers with gaps come back as decimal ones.
+        # Columns of whole numbers with missing values are read as decimal numbers.
         if str(kind).startswith("int"):
             frame[column] = frame[column].astype("Int64")
     return frame
@@ -67,7 +67,7 @@ def features_of(path: Path, layer: str) -> gpd.GeoDataFrame | None:
 
 @dataclass(frozen=True)
 class Part:
-    """One raster of a mosaic, and where it lies in the whole."""
+    """One raster of a mosaic, and its position in the mosaic."""
 
     path: Path
     row: int
@@ -77,12 +77,12 @@ class Part:
 
 @dataclass(frozen=True)
 class Mosaic:
-    """Rasters of one kind that fit together.
+    """Rasters of one quantity, in one grid.
 
     Parameters
     ----------
     grid : Grid
-        The smallest that holds them all.
+        The smallest grid that contains all parts.
     parts : tuple of Part
     bands : list of str
     classes : dict or None
@@ -90,7 +90,7 @@ class Mosaic:
     colours : dict or None
         Colours by code.
     quantity : str
-        Title of what its cells hold.
+        Title of the quantity of its cells.
     """
 
     grid: Grid
@@ -102,17 +102,17 @@ class Mosaic:
 
 
 def mosaic_of(paths: Sequence[Path], whole: Grid) -> tuple[Mosaic, list[Path]]:
-    """How rasters cut from one grid fit together, and those that do not fit the first."""
+    """The mosaic of rasters cut from one grid, and the rasters that do not match the first."""
     first: dict[str, Any] = {}
-    parts, strangers = [], []
+    parts, unmatched = [], []
     with rasterio.Env(**ENVIRONMENT):
         for path in paths:
             with rasterio.open(path) as data:
-                told = {"bands": data.descriptions, "types": data.dtypes, "tags": data.tags()}
+                properties = {"bands": data.descriptions, "types": data.dtypes, "tags": data.tags()}
                 if not first:
-                    first = told | _classes(data)
-                if any(told[key] != first[key] for key in told):
-                    strangers.append(path)
+                    first = properties | _classes(data)
+                if any(properties[key] != first[key] for key in properties):
+                    unmatched.append(path)
                     continue
                 col, row = (round(n) for n in ~whole.affine * (data.transform.c, data.transform.f))
                 parts.append(Part(path, row, col, data.shape))
@@ -127,7 +127,7 @@ def mosaic_of(paths: Sequence[Path], whole: Grid) -> tuple[Mosaic, list[Path]]:
         first["colours"],
         first["tags"].get("QUANTITY", ""),
     )
-    return mosaic, strangers
+    return mosaic, unmatched
 
 
 def _classes(data: rasterio.DatasetReader) -> dict[str, Any]:
@@ -143,9 +143,9 @@ def _classes(data: rasterio.DatasetReader) -> dict[str, Any]:
 
 
 def write_mosaic(path: Path, mosaic: Mosaic, term: Term) -> None:
-    """Put rasters together into one cloud-optimised GeoTIFF, block by block.
+    """Write a mosaic as one cloud-optimised GeoTIFF, block by block.
 
-    Where they overlap the first that knows a cell counts; cut from one whole they agree.
+    Where parts overlap, the first with a value is used; parts cut from one raster agree.
     """
     held = sum(part.shape[0] * part.shape[1] for part in mosaic.parts)
     with RasterWriter(
@@ -163,7 +163,7 @@ def write_mosaic(path: Path, mosaic: Mosaic, term: Term) -> None:
 
 
 def _blocks(mosaic: Mosaic) -> Iterator[tuple[int, int, NDArray[Any]]]:
-    """Blocks of the mosaic where there are parts: first row and column, and all bands."""
+    """Blocks of the mosaic that contain parts: first row and column, and all bands."""
     rows, cols = mosaic.grid.shape
     missing = NO_DATA if mosaic.classes is None else CLASS_NO_DATA
     kind = np.float32 if mosaic.classes is None else np.uint8
@@ -178,13 +178,13 @@ def _blocks(mosaic: Mosaic) -> Iterator[tuple[int, int, NDArray[Any]]]:
             shape = min(MOSAIC_ROWS, rows - row), min(MOSAIC_COLS, cols - col)
             block = np.full((len(mosaic.bands), *shape), missing, kind)
             for part in here:
-                _lay_in(part, block, row, col, missing)
+                _copy_into(part, block, row, col, missing)
             if kind is np.float32:
                 block[block == missing] = np.nan
             yield row, col, block
 
 
-def _lay_in(part: Part, block: NDArray[Any], row: int, col: int, missing: float) -> None:
+def _copy_into(part: Part, block: NDArray[Any], row: int, col: int, missing: float) -> None:
     top, left = max(part.row, row), max(part.col, col)
     bottom = min(part.row + part.shape[0], row + block.shape[1])
     right = min(part.col + part.shape[1], col + block.shape[2])

@@ -1,4 +1,4 @@
-"""Tables of text: winds and TOML files in, results out."""
+"""Read wind sets and TOML files, and write tables."""
 
 from __future__ import annotations
 
@@ -16,16 +16,16 @@ from shelterscape.files.local import existing_file
 
 _NO_TABLE = (pd.errors.ParserError, pd.errors.ParserWarning, pd.errors.EmptyDataError)
 MOST_TABLE_BYTES = 10_000_000
-"""Bound on a table of winds (engineering choice): 36 directions by 100 subsets take .2 MB."""
+"""Largest size of a wind set, bytes (assumed): 36 directions in 100 subsets have 0.2 MB."""
 
 MOST_LINE = 10_000
-"""Bound on a line of it (engineering choice)."""
+"""Longest line of a wind set, characters (assumed)."""
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def directions_in(text: str) -> list[float] | None:
-    """Bare directions as in ``210,240,270``; None when the text is not that.
+    """Wind directions written as ``210,240,270``; None if the text is something else.
 
     Parameters
     ----------
@@ -42,12 +42,12 @@ def directions_in(text: str) -> list[float] | None:
 
 
 def read_winds(source: str) -> tuple[pd.DataFrame, dict[str, str]]:
-    """Read a table of winds with its header lines.
+    """Read a wind set with its header lines.
 
     Parameters
     ----------
     source : str
-        Path of a CSV file; lines ``# key: value`` before the table say how it was measured.
+        Path of a CSV file; lines ``# key: value`` before the table state how it was measured.
 
     Returns
     -------
@@ -63,18 +63,18 @@ def read_winds(source: str) -> tuple[pd.DataFrame, dict[str, str]]:
     if path.stat().st_size > MOST_TABLE_BYTES:
         raise InputError(
             "file-unreadable",
-            "The wind set is far too long for a table of directions.",
+            "The wind set is too large for a table of wind directions.",
             where=str(path),
             value=f"{path.stat().st_size} bytes",
-            mend="Sum records of wind up by direction first.",
+            hint="Aggregate wind records by direction first.",
         )
     try:
         text = path.read_text(encoding="utf-8-sig")
         _refuse_wide(text)
-        # Spare cells must not turn the first column into row names and move the rest along.
+        # Additional cells must not turn the first column into row names and shift the others.
         with warnings.catch_warnings():
             warnings.simplefilter("error", pd.errors.ParserWarning)
-            # From the text, for of a path the reader would guess an archive by its name.
+            # From the text: given a path, the reader would take some names for archives.
             frame = pd.read_csv(
                 io.StringIO(text), comment="#", skipinitialspace=True, index_col=False
             )
@@ -84,7 +84,7 @@ def read_winds(source: str) -> tuple[pd.DataFrame, dict[str, str]]:
             "The wind set could not be read as a table.",
             where=str(path),
             value=error,
-            mend="Save it as CSV text in UTF-8, with commas between columns.",
+            hint="Save it as CSV in UTF-8, with commas between columns.",
         ) from error
     header = {}
     for line in text.splitlines():
@@ -95,23 +95,23 @@ def read_winds(source: str) -> tuple[pd.DataFrame, dict[str, str]]:
 
 
 def _refuse_wide(text: str) -> None:
-    """Refuse lines without end: over very many headings its reader would sit for hours."""
+    """Refuse very long lines: reading very many headings would take hours."""
     longest = max(map(len, text.splitlines()), default=0)
     if longest > MOST_LINE:
         raise pd.errors.ParserError(f"a line of {longest} characters")
 
 
 def read_toml(source: str, what: str, code: str = "file-unreadable") -> tuple[Path, dict[str, Any]]:
-    """Read a TOML file; numbers with a point come as `Decimal`, for money must not drift.
+    """Read a TOML file; decimal numbers become `Decimal`, so that money is exact.
 
     Parameters
     ----------
     source : str
         Path of the file.
     what : str
-        What it is, for errors.
+        Kind of the file, for errors.
     code : str
-        Code of the error for a file that is no TOML.
+        Error code for a file that is not valid TOML.
 
     Raises
     ------
@@ -127,12 +127,12 @@ def read_toml(source: str, what: str, code: str = "file-unreadable") -> tuple[Pa
             f"The {what} is not valid TOML.",
             where=str(path),
             value=error,
-            mend="Compare it with a file that works; text stands in quotes, dates do not.",
+            hint="Compare it with a valid file: put text in quotes, and dates without quotes.",
         ) from error
 
 
 def write_table(path: Path, frame: pd.DataFrame) -> None:
-    """Write a table as CSV, its words made harmless to spreadsheets that run formulas.
+    """Write a table as CSV, with text that spreadsheets do not run as formulas.
 
     Parameters
     ----------

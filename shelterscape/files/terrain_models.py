@@ -1,4 +1,4 @@
-"""Terrain models: read, checked, and laid out on square north-up cells in metres."""
+"""Read and check terrain models, and resample them to square north-up cells in metres."""
 
 from __future__ import annotations
 
@@ -26,14 +26,14 @@ METRES_PER = {"m": 1.0, "ft": 0.3048, "us-ft": 1200.0 / 3937.0, "cm": 0.01}
 """Metres in one unit of height."""
 
 LOWEST_M, HIGHEST_M = -500.0, 9000.0
-"""Heights of land (the shore of the Dead Sea lies at -430 m, Everest at 8849 m: from memory).
-What lies beyond is a missing value that the file does not own up to, or another unit."""
+"""Range of land elevations (shore of the Dead Sea -430 m, Everest 8849 m; not verified against a
+source). A value outside it is an undeclared missing value or has another unit."""
 
 LEAST_CELLS = 3
-"""Fewest rows and columns in which any cell has ground all round it."""
+"""Fewest rows and columns in which any cell has ground on all sides."""
 
 SMALLEST_SIDE, LARGEST_SIDE = 1e-9, 1e9
-"""Bounds on the side of a cell, in the unit of its file; beyond them a file is damaged."""
+"""Bounds on the side of a cell, in the unit of its file; outside them a file is damaged."""
 
 _FEET = {"ft", "foot", "feet", "us-ft", "us survey foot", "us_survey_foot", "ftus", "sfoot"}
 
@@ -53,14 +53,14 @@ def read_terrain(
     source : str
         Path of a raster; its first band is the elevation.
     crs : str, optional
-        Coordinate system, for a file that does not say its own.
+        Coordinate system, for a file that does not state it.
     to_crs : str, optional
-        Coordinate system in metres to lay it out in.
+        Coordinate system in metres to resample to.
     z_unit : {"m", "ft", "us-ft", "cm"}, optional
         Unit of the heights, when it is not metres.
     around : tuple, optional
-        West, south, east and north, and a margin (m): only the cells there are read. For models
-        that `can_be_cut`.
+        West, south, east and north, and a margin (m): only the cells there are read. It requires
+        a model that `can_be_cut`.
 
     Returns
     -------
@@ -74,7 +74,7 @@ def read_terrain(
     InputError
         ``file-missing``, ``file-unreadable``, ``crs-missing``, ``crs-geographic``, ``crs-unit``,
         ``elevation-unit``, ``elevation-range``, ``not-local``, ``place-missing``,
-        ``raster-empty``, ``raster-small``; ``holding-bad`` where there are no cells to be read.
+        ``raster-empty``, ``raster-small``; ``holding-bad`` if there are no cells to be read.
     """
     path = existing_file(source, "terrain model")
     notices: list[Notice] = []
@@ -91,34 +91,34 @@ def read_terrain(
     _check_size(elevation, path)
     if missing := int(np.isnan(elevation).sum()):
         share = f"{path.name}: {missing / elevation.size:.1%} of the cells are missing"
-        text = f"{share}; results are missing there, and views end where they begin"
+        text = f"{share}; results are missing there and in views across them"
         notices.append(Notice("cells-missing", text, missing))
     affine = _squared(affine)
     if not _fits(affine) or own != target:
-        elevation, affine = _laid_out(elevation, affine, own, target, path)
+        elevation, affine = _resampled(elevation, affine, own, target, path)
         notices.append(
             Notice(
                 "dem-resampled",
-                f"{path.name}: laid out anew on square cells of {affine.a:g} m in {target.name}",
+                f"{path.name}: resampled to square cells of {affine.a:g} m in {target.name}",
             )
         )
     return elevation, Grid(elevation.shape, affine, target), notices
 
 
 def read_piece(source: str, part: Grid, *, z_unit: str | None = None) -> NDArray[np.float32]:
-    """Elevation on a cut-out of the grid of a terrain model that `can_be_cut`.
+    """Elevation on a window of the grid of a terrain model that `can_be_cut`.
 
     Parameters
     ----------
     source, z_unit
         As for `read_terrain`.
     part : Grid
-        Cut out of the grid that `grid_of` tells.
+        Window of the grid that `grid_of` returns.
 
     Returns
     -------
     (rows, cols) float32
-        m; NaN where missing, which all of it may be.
+        m; NaN where missing, possibly everywhere.
 
     Raises
     ------
@@ -132,7 +132,7 @@ def read_piece(source: str, part: Grid, *, z_unit: str | None = None) -> NDArray
 
 
 def can_be_cut(source: str, *, crs: str | None = None, to_crs: str | None = None) -> bool:
-    """Whether parts of a terrain model can be read as its file has them, without laying it out."""
+    """Whether parts of a terrain model can be read without resampling it."""
     path = existing_file(source, "terrain model")
     with rasterio.Env(**ENVIRONMENT), open_raster(path) as data:
         affine, own, target = _placed(data, crs, to_crs, path)
@@ -146,9 +146,9 @@ def _window(
     if found is None:
         raise InputError(
             "holding-bad",
-            "There is no terrain model here.",
+            "The terrain model does not cover this area.",
             where=str(path),
-            mend="Use a terrain model that reaches so far, or leave this out.",
+            hint="Use a terrain model that covers it, or remove it from the input.",
         )
     return found
 
@@ -156,14 +156,14 @@ def _window(
 def _placed(
     data: DatasetReader, crs: str | None, to_crs: str | None, path: Path
 ) -> tuple[Affine, CRS, CRS]:
-    """Where the cells of a file lie, its coordinate system, and the one to work in."""
+    """Affine of a file, its coordinate system, and the one to work in."""
     affine, own = _own_affine(data, path), _own_crs(data, crs, path)
     bounds = tuple(data.bounds)
     return affine, own, metric_crs(own, to_crs, bounds, "terrain model", str(path))
 
 
 def _own_affine(data: DatasetReader, path: Path) -> Affine:
-    """Where the cells lie; a picture without a place would come to lie at the origin."""
+    """Affine of the cells; a raster without georeferencing is refused."""
     a = data.transform
     sides = float(np.hypot(a.a, a.d)), float(np.hypot(a.b, a.e))
     sized = all(SMALLEST_SIDE < side < LARGEST_SIDE for side in sides)
@@ -180,10 +180,10 @@ def _own_affine(data: DatasetReader, path: Path) -> Affine:
 def _no_place(path: Path, affine: Affine) -> InputError:
     return InputError(
         "place-missing",
-        "The terrain model does not say where its cells lie, or how large they are.",
+        "The terrain model does not state the position or size of its cells.",
         where=str(path),
         value=", ".join(f"{number:g}" for number in affine[:6]),
-        mend="Place it in your GIS and export it as GeoTIFF.",
+        hint="Georeference it in your GIS and export it as GeoTIFF.",
     )
 
 
@@ -193,9 +193,9 @@ def _own_crs(data: DatasetReader, given: str | None, path: Path) -> CRS:
     if data.crs is None:
         raise InputError(
             "crs-missing",
-            "The terrain model does not say which coordinate system it is in.",
+            "The terrain model does not state its coordinate system.",
             where=str(path),
-            mend="Add --crs EPSG:… with the code its supplier states.",
+            hint="Add --crs EPSG:… with the code stated by its supplier.",
         )
     return ground_plan(CRS.from_wkt(data.crs.to_wkt()))
 
@@ -207,10 +207,10 @@ def _heights(
     if not z_unit and stated in _FEET:
         raise InputError(
             "elevation-unit",
-            "The terrain model states heights in feet.",
+            "The terrain model has heights in feet.",
             where=str(path),
             value=stated,
-            mend="Add --z-unit ft (or us-ft, or m if the file is wrong about itself).",
+            hint="Add --z-unit ft (or us-ft, or m if the unit stated in the file is wrong).",
         )
     try:
         window = Window(part.col0, part.row0, part.shape[1], part.shape[0]) if part else None
@@ -218,10 +218,10 @@ def _heights(
     except RasterioError as error:
         raise InputError(
             "file-unreadable",
-            "The terrain model breaks off or is damaged.",
+            "The terrain model is incomplete or damaged.",
             where=str(path),
             value=error,
-            mend="Copy it here again from where it came.",
+            hint="Copy it again from its source.",
         ) from error
     values = band.astype(np.float64).filled(np.nan)
     values = (values * data.scales[0] + data.offsets[0]) * METRES_PER[z_unit or "m"]
@@ -232,7 +232,7 @@ def _heights(
 
 
 def _check_size(elevation: NDArray[np.float32], path: Path) -> None:
-    """Refuse what is too little to work on."""
+    """Refuse terrain models that are too small or empty."""
     rows, cols = elevation.shape
     if min(rows, cols) < LEAST_CELLS:
         raise InputError(
@@ -240,36 +240,36 @@ def _check_size(elevation: NDArray[np.float32], path: Path) -> None:
             f"The terrain model needs at least {LEAST_CELLS} rows and columns of cells.",
             where=str(path),
             value=f"{rows} x {cols} cells",
-            mend="Cut a larger piece of the terrain model: the land all round counts.",
+            hint="Use a larger part of the terrain model: the surrounding land matters.",
         )
     if not np.isfinite(elevation).any():
         raise InputError(
             "raster-empty",
-            "The terrain model holds no usable cell.",
+            "All cells of the terrain model are missing.",
             where=str(path),
             value=f"{elevation.size} cells, all missing",
-            mend="Open it in your GIS: it may be the wrong piece of the map, or cut short.",
+            hint="Open it in your GIS: it may be the wrong part of the map, or incomplete.",
         )
 
 
 def _check_range(elevation: NDArray[np.float32], path: Path, first: tuple[int, int]) -> None:
-    """Refuse numbers that are no heights of land; `first` is where the piece lies in its file."""
+    """Refuse values that are not land elevations; `first` is the first cell within the file."""
     odd = (elevation < LOWEST_M) | (elevation > HIGHEST_M)
     if odd.any():
         row, col = np.unravel_index(int(np.argmax(odd)), odd.shape)
         raise InputError(
             "elevation-range",
-            f"{int(odd.sum())} cells hold no height of land, which lies between {LOWEST_M:g} and "
+            f"{int(odd.sum())} cells are outside the range of land elevations, {LOWEST_M:g} to "
             f"{HIGHEST_M:g} m.",
             where=f"{path}, row {first[0] + row + 1}, column {first[1] + col + 1}",
             value=f"{elevation[row, col]:g} m",
-            mend="If the number stands for missing cells, state it as the nodata value of the "
-            "file; if heights are not in metres, say so with --z-unit cm, ft or us-ft.",
+            hint="If the value marks missing cells, set it as the nodata value of the "
+            "file; if heights are not in metres, add --z-unit cm, ft or us-ft.",
         )
 
 
 def _squared(affine: Affine) -> Affine:
-    """Cells a hair off square as square; others as they are."""
+    """Cells that are square within rounding as exactly square; others unchanged."""
     if not _fits(affine):
         return affine
     return Affine(affine.a, 0, affine.c, 0, -affine.a, affine.f)
@@ -284,10 +284,10 @@ def _fits(affine: Affine) -> bool:
     )
 
 
-def _laid_out(
+def _resampled(
     elevation: NDArray[np.float32], affine: Affine, own: CRS, target: CRS, path: Path
 ) -> tuple[NDArray[np.float32], Affine]:
-    """Resample onto square north-up cells; bilinear, so that no step is made where none is."""
+    """Resample to square north-up cells; bilinear, so that no steps appear."""
     square, shape = _square_cells(elevation.shape, affine, own, target, path)
     out = np.full(shape, np.nan, np.float32)
     reproject(
@@ -300,7 +300,8 @@ def _laid_out(
         dst_crs=target.to_wkt(),
         dst_nodata=np.nan,
         resampling=Resampling.bilinear,
-        # GDAL takes a turned raster for a thinned one and smooths it; planes then drift .1 cell.
+        # For rotated rasters GDAL assumes a lower resolution and smooths; planes then shift by
+        # 0.1 cell.
         XSCALE=1,
         YSCALE=1,
     )
@@ -310,7 +311,7 @@ def _laid_out(
 def _square_cells(
     shape: tuple[int, int], affine: Affine, own: CRS, target: CRS, path: Path
 ) -> tuple[Affine, tuple[int, int]]:
-    """Affine and shape of the square north-up cells that a raster is resampled onto."""
+    """Affine and shape of the square north-up cells that a raster is resampled to."""
     rows, cols = shape
     corners = [affine * corner for corner in ((0, 0), (cols, 0), (0, rows), (cols, rows))]
     xs, ys = zip(*corners, strict=True)
@@ -321,7 +322,7 @@ def _square_cells(
         )
     except (RasterioError, CPLE_BaseError) as error:
         raise _no_place(path, affine) from error
-    # Cells keep the finer of their two sides, so that resampling loses no detail.
+    # Cells have the shorter of their two sides, so that resampling loses no detail.
     side = (
         min(to.a, -to.e)
         if own != target
@@ -335,7 +336,7 @@ def _square_cells(
 
 
 def grid_of(source: str, *, crs: str | None = None, to_crs: str | None = None) -> tuple[Grid, int]:
-    """The grid `read_terrain` would lay a terrain model out on, from the head of its file alone.
+    """The grid of a terrain model as `read_terrain` returns it, from the header of its file.
 
     Parameters
     ----------
@@ -346,7 +347,7 @@ def grid_of(source: str, *, crs: str | None = None, to_crs: str | None = None) -
     -------
     grid : Grid
     cells : int
-        How many cells the file holds.
+        Number of cells of the file.
 
     Raises
     ------

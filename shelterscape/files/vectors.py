@@ -1,4 +1,4 @@
-"""Layers of features in."""
+"""Read layers of features."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import math
 import sys
 import warnings
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +32,7 @@ from shapely.errors import ShapelyError
 from shelterscape.errors import InputError, Notice
 from shelterscape.files.crs import ground_plan, metric_crs
 from shelterscape.files.guards import openable, refuse_unsafe_table
-from shelterscape.files.layer_checks import brought_into, empty_layer, lying_on, outside_notice
+from shelterscape.files.layer_checks import empty_layer, lying_on, outside_notice, reproject_to
 from shelterscape.files.local import existing_file, split_layer
 from shelterscape.grid import Grid
 
@@ -45,16 +45,16 @@ _UNREADABLE = (
     ShapelyError,
     UnicodeDecodeError,
 )
-"""What reading a damaged or mistaken file may raise."""
+"""Errors raised when a damaged or unsuitable file is read."""
 
 LARGE_FEATURES = 100_000
 LARGE_DRIVERS = {"GPKG": 1, "FlatGeobuf": 0, "ESRI Shapefile": 0}
-"""From so many features on (assumed value) only those near the terrain model are read, from kinds
-of file that state how many they have and select features as they read; with the number each gives
+"""From this number of features on (assumed), only those near the terrain model are read: from
+formats that state the number of features and can select them, and the number each gives
 to its first feature."""
 
 ALONE_MARGIN_M, ALONE_CELL_M = 50.0, 10.0
-"""Margin and cell of the grid laid round a layer that stands alone."""
+"""Margin and cell size of the grid around a layer without a terrain model."""
 
 
 def layers_of(path: Path) -> list[str]:
@@ -74,7 +74,7 @@ def layers_of(path: Path) -> list[str]:
         ``file-unreadable``, ``not-local``.
     """
     try:
-        with _remarks([], ""):
+        with _reader_warnings([], ""):
             return _listed(openable(path))
     except (*_UNREADABLE, FionaError) as error:
         raise InputError(
@@ -82,7 +82,7 @@ def layers_of(path: Path) -> list[str]:
             "This file could not be read as a set of layers.",
             where=str(path),
             value=error,
-            mend="GeoPackage is the safest kind; export it as one.",
+            hint="Export it as GeoPackage.",
         ) from error
 
 
@@ -96,9 +96,9 @@ def _listed(content: str | bytes) -> list[str]:
 
 @contextlib.contextmanager
 def _quiet_log() -> Iterator[None]:
-    """Ignore what fiona cannot log: an error text that quotes bytes of a malformed file.
+    """Ignore log entries that fiona cannot write because they quote bytes of a malformed file.
 
-    The error itself is raised all the same; only its log entry fails, outside any ``try``.
+    The error itself is still raised; only its log entry fails, outside any ``try``.
     """
     hook = sys.unraisablehook
     sys.unraisablehook = lambda unraisable: None
@@ -109,14 +109,14 @@ def _quiet_log() -> Iterator[None]:
 
 
 _NO_NETWORK = {"GDAL_HTTP_PROXY": "127.0.0.1:9", "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": "{none}"}
-"""GDAL settings by which an address inside a file leads nowhere: port 9 discards."""
+"""GDAL settings that make addresses inside files unreachable: port 9 discards data."""
 
 
 @contextlib.contextmanager
-def _remarks(notices: list[Notice], where: str) -> Iterator[None]:
-    """Turn what the reader has to remark into notices; a warning tells no person where to look."""
+def _reader_warnings(notices: list[Notice], where: str) -> Iterator[None]:
+    """Convert warnings of the reader to notices that name the layer."""
     pyogrio.set_gdal_config_options(_NO_NETWORK)
-    # Coordinates that are no numbers are dealt with later.
+    # Coordinates that are not numbers are handled later.
     with warnings.catch_warnings(record=True) as caught, np.errstate(invalid="ignore"):
         warnings.simplefilter("always")
         yield
@@ -134,7 +134,7 @@ def read_layer(
     keep_outside: bool = False,
     part: bool = False,
 ) -> tuple[gpd.GeoDataFrame, list[Notice]]:
-    """Read the features of a layer that lie on a grid, in its coordinate system.
+    """Read the features of a layer that are on a grid, in the coordinate system of the grid.
 
     Parameters
     ----------
@@ -142,21 +142,21 @@ def read_layer(
         ``PATH`` or ``PATH:LAYER``.
     grid : Grid
     what : str
-        What the layer is, for errors and notices.
+        Kind of the layer, for errors and notices.
     columns : dict, optional
-        Names in the file by the names wanted, where they differ.
+        Column names in the file by standard name, where they differ.
     ground : str
-        What the grid stands for, in words.
+        Name of what the grid represents.
     keep_outside : bool
-        Keep features off the grid too, as long as one lies on it.
+        Keep all features if at least one is on the grid.
     part : bool
-        Whether the grid is a part of the map: then no feature need lie on it, those elsewhere are
-        not told of, and no more is read than lies near.
+        Whether the grid is part of the map. Then the layer may have no feature on it, features off
+        it are not reported, and only features near it are read.
 
     Returns
     -------
     frame : GeoDataFrame
-        Its index counts features as they stand in the file, from 0.
+        Its index is the position of features in the file, from 0.
     notices : list of Notice
 
     Raises
@@ -168,24 +168,24 @@ def read_layer(
     head = None if part or keep_outside else _head_if_large(source, what)
     if head and (found := _read_of_large(source, grid, what, columns or {}, ground, head)):
         return found
-    frame, where, remarks = as_in_file(source, what, columns or {}, grid if part else None)
+    frame, where, warned = as_in_file(source, what, columns or {}, grid if part else None)
     try:
-        there, notices = brought_into(frame, grid.crs, where)
+        there, notices = reproject_to(frame, grid.crs, where)
         there, more = lying_on(there, grid, where, ground, keep_outside)
     except InputError as error:
         if not part or error.code not in ("layer-outside", "layer-empty"):
             raise
-        return frame.iloc[:0].to_crs(grid.crs), remarks
+        return frame.iloc[:0].to_crs(grid.crs), warned
     if part:
         more = [n for n in more if n.code != "features-outside"]
-    return there, remarks + notices + more
+    return there, warned + notices + more
 
 
 def _head_if_large(source: str, what: str) -> dict[str, Any] | None:
-    """The head of a large layer, as pyogrio reports it; None for others."""
+    """Information on a large layer, as pyogrio reports it; None for other layers."""
     path, layer = _located(source, what)
     try:
-        with _remarks([], ""):
+        with _reader_warnings([], ""):
             head = pyogrio.read_info(openable(path), layer=layer)
     except _UNREADABLE:
         return None  # the reader reports it
@@ -200,14 +200,14 @@ def _read_of_large(
     ground: str,
     head: dict[str, Any],
 ) -> tuple[gpd.GeoDataFrame, list[Notice]] | None:
-    """Features of a large layer on a grid, without reading those elsewhere; None if there are none.
+    """Features of a large layer on a grid, read alone; None if there are none.
 
-    Features without geometry are counted among those elsewhere.
+    Features without geometry count as off the grid.
     """
     first = LARGE_DRIVERS[head["driver"]]
-    frame, where, remarks = as_in_file(source, what, columns, grid, first)
+    frame, where, warned = as_in_file(source, what, columns, grid, first)
     try:
-        there, notices = brought_into(frame, grid.crs, where)
+        there, notices = reproject_to(frame, grid.crs, where)
         there, _ = lying_on(there, grid, where, ground, keep_outside=False)
     except InputError as error:
         if error.code not in ("layer-outside", "layer-empty"):
@@ -215,37 +215,37 @@ def _read_of_large(
         return None
     if outside := head["features"] - len(there):
         notices.append(outside_notice(where, ground, outside))
-    return there, remarks + notices
+    return there, warned + notices
 
 
 def read_layer_alone(
     source: str, what: str, *, columns: dict[str, str] | None = None, to_crs: str | None = None
 ) -> tuple[gpd.GeoDataFrame, Grid, list[Notice]]:
-    """Read a layer that other inputs are then brought onto, as `read_layer` does with a grid.
+    """Read a layer that defines the grid for other inputs.
 
     Parameters
     ----------
     source, what, columns
         As for `read_layer`.
     to_crs : str, optional
-        Coordinate system in metres to work in; the layer's own by default.
+        Coordinate system in metres to work in; by default that of the layer.
 
     Returns
     -------
     frame : GeoDataFrame
     grid : Grid
-        Round the features, with a margin.
+        Around the features, with a margin.
     notices : list of Notice
 
     Raises
     ------
     InputError
-        As `read_layer`, but ``layer-outside``; ``crs-geographic``, ``crs-unit``.
+        As `read_layer`, except ``layer-outside``; also ``crs-geographic``, ``crs-unit``.
     """
-    frame, where, remarks = as_in_file(source, what, columns or {})
+    frame, where, warned = as_in_file(source, what, columns or {})
     own = ground_plan(CRS.from_user_input(frame.crs))
     crs = metric_crs(own, to_crs, tuple(frame.total_bounds), what, where)
-    frame, notices = brought_into(frame, crs, where)
+    frame, notices = reproject_to(frame, crs, where)
     west, south, east, north = frame.total_bounds
     cols, rows = (
         math.ceil((high - low + 2 * ALONE_MARGIN_M) / ALONE_CELL_M)
@@ -254,7 +254,7 @@ def read_layer_alone(
     affine = Affine(
         ALONE_CELL_M, 0, west - ALONE_MARGIN_M, 0, -ALONE_CELL_M, north + ALONE_MARGIN_M
     )
-    return frame, Grid((rows, cols), affine, crs), remarks + notices
+    return frame, Grid((rows, cols), affine, crs), warned + notices
 
 
 def as_in_file(
@@ -263,65 +263,65 @@ def as_in_file(
     columns: dict[str, str],
     near: Grid | None = None,
     first_number: int | None = None,
+    used: list[str] | None = None,
 ) -> tuple[gpd.GeoDataFrame, str, list[Notice]]:
-    """Read a layer as its file has it.
+    """Read a layer in its own coordinate system.
 
     Parameters
     ----------
     source, what, columns
         As for `read_layer`.
     near : Grid, optional
-        No more is read than features near it, which may be none.
+        Only features near it are read, possibly none.
     first_number : int, optional
-        The number that the file gives to its first feature; features then keep their numbers.
+        Number of the first feature in the format of the file; features then keep their numbers.
+    used : list of str, optional
+        Columns that are read where the file has them, by their names in it; all by default.
 
     Returns
     -------
     frame : GeoDataFrame
         With columns renamed, in the coordinate system of the file.
     where : str
-        What to call the layer in errors and notices.
+        Name of the layer in errors and notices.
     notices : list of Notice
-        Remarks of the reader.
+        Warnings of the reader.
 
     Raises
     ------
     InputError
-        As `read_layer`, without ``layer-outside``.
+        As `read_layer`, except ``layer-outside``.
     """
     path, layer = _located(source, what)
     where = f"{path.name}:{layer}"
-    remarks: list[Notice] = []
+    warned: list[Notice] = []
     bounds = _bounds_in(path, layer, near) if near is not None else None
-    frame = _renamed(_read(path, layer, where, remarks, bounds, first_number), columns, where)
+    frame = _read(path, layer, where, warned, bounds, first_number, used)
+    frame = _renamed(frame, columns, where)
     if frame.crs is None:
         raise InputError(
             "crs-missing",
-            "The layer does not say which coordinate system it is in.",
+            "The layer does not state its coordinate system.",
             where=where,
-            mend="Set its coordinate system in your GIS and save it again.",
+            hint="Set its coordinate system in your GIS and save it again.",
         )
-    return frame, where, remarks
+    return frame, where, warned
 
 
 @dataclass(frozen=True)
 class LayerSize:
-    """How many features a layer has on a grid, their vertices, and its features in all."""
+    """Number of features of a layer on a grid, of their vertices, and of all its features."""
 
     features: int = 0
     vertices: int = 0
     read_features: int = 0
 
     def __add__(self, other: LayerSize) -> LayerSize:
-        return LayerSize(
-            self.features + other.features,
-            self.vertices + other.vertices,
-            self.read_features + other.read_features,
-        )
+        return LayerSize(*(a + b for a, b in zip(astuple(self), astuple(other), strict=True)))
 
 
 def size_of(source: str, what: str, grid: Grid | None = None) -> LayerSize:
-    """The size of what lies on a grid, or of a whole layer, without its columns.
+    """The size of a layer or of its part on a grid, without its columns.
 
     Parameters
     ----------
@@ -336,14 +336,14 @@ def size_of(source: str, what: str, grid: Grid | None = None) -> LayerSize:
     """
     path, layer = _located(source, what)
     try:
-        with _remarks([], ""):
-            told = pyogrio.read_info(openable(path), layer=layer)
-        own, box = told["crs"], None
+        with _reader_warnings([], ""):
+            reported = pyogrio.read_info(openable(path), layer=layer)
+        own, box = reported["crs"], None
         if grid is not None and grid.crs is not None and own:
             turned = Transformer.from_crs(grid.crs, own, always_xy=True)
             box = turned.transform_bounds(*grid.bounds)
         near = box if box and np.isfinite(box).all() else None
-        with _remarks([], ""):
+        with _reader_warnings([], ""):
             shapes = pyogrio.raw.read(openable(path), layer=layer, columns=[], bbox=near)[2]
     except (*_UNREADABLE, ProjError) as error:
         raise InputError(
@@ -351,10 +351,11 @@ def size_of(source: str, what: str, grid: Grid | None = None) -> LayerSize:
             "The layer could not be read.",
             where=f"{path.name}:{layer}",
             value=error,
+            hint="Open it in your GIS, and export it again if it is damaged.",
         ) from error
     there = [shape for shape in (() if shapes is None else shapes) if shape]
-    # In well-known binary a vertex in the plane takes 16 bytes and the rest of a feature few.
-    return LayerSize(len(there), sum(map(len, there)) // 16, told["features"])
+    # In well-known binary a 2-D vertex has 16 bytes; the rest of a feature has few.
+    return LayerSize(len(there), sum(map(len, there)) // 16, reported["features"])
 
 
 def _located(source: str, what: str) -> tuple[Path, str]:
@@ -371,17 +372,17 @@ def _chosen(path: Path, layer: str, what: str) -> str:
     if layer and layer not in names:
         raise InputError(
             "layer-missing",
-            "The file holds no such layer.",
+            "The file does not have this layer.",
             where=str(path),
             value=layer,
-            mend=f"Use one of: {', '.join(names)}.",
+            hint=f"Use one of: {', '.join(names)}.",
         )
     if not layer and len(names) > 1:
         raise InputError(
             "layer-ambiguous",
-            f"The file holds several layers; say which is the {what}.",
+            f"The file has several layers; state which is the {what}.",
             where=str(path),
-            mend=f"Write it as {path.name}:LAYER with one of: {', '.join(names)}.",
+            hint=f"Write it as {path.name}:LAYER with one of: {', '.join(names)}.",
         )
     if not names:
         raise empty_layer(str(path))
@@ -392,12 +393,12 @@ Bounds = tuple[float, float, float, float]
 
 
 def _bounds_in(path: Path, layer: str, grid: Grid) -> Bounds | None:
-    """The bounds of a grid, a little widened, in the coordinate system of a layer."""
-    with _remarks([], ""):
-        told = pyogrio.read_info(openable(path), layer=layer)["crs"]
-    if told is None:
+    """The bounds of a grid with a small margin, in the coordinate system of a layer."""
+    with _reader_warnings([], ""):
+        reported = pyogrio.read_info(openable(path), layer=layer)["crs"]
+    if reported is None:
         return None
-    onto = Transformer.from_crs(grid.crs, told, always_xy=True)
+    onto = Transformer.from_crs(grid.crs, reported, always_xy=True)
     west, south, east, north = onto.transform_bounds(*grid.bounds, densify_pts=21)
     aside = 0.01 * max(east - west, north - south)
     found = west - aside, south - aside, east + aside, north + aside
@@ -408,15 +409,16 @@ def _read(
     path: Path,
     layer: str,
     where: str,
-    remarks: list[Notice],
+    warned: list[Notice],
     bounds: Bounds | None,
     first_number: int | None,
+    used: list[str] | None,
 ) -> gpd.GeoDataFrame:
     numbered = first_number is not None
     try:
-        with _remarks(remarks, where):
+        with _reader_warnings(warned, where):
             frame = pyogrio.read_dataframe(
-                openable(path), layer=layer, bbox=bounds, fid_as_index=numbered
+                openable(path), layer=layer, bbox=bounds, fid_as_index=numbered, columns=used
             )
     except (*_UNREADABLE, ValueError) as error:
         raise InputError(
@@ -424,12 +426,12 @@ def _read(
             "The layer could not be read; it may be damaged.",
             where=where,
             value=error,
-            mend="Export it again, best as GeoPackage.",
+            hint="Export it again, preferably as GeoPackage.",
         ) from error
     if not isinstance(frame, gpd.GeoDataFrame) or not (len(frame) or bounds):
         raise empty_layer(where)
     if first_number is not None:
-        # A spatial index gives features in an order of its own.
+        # A spatial index returns features in another order.
         frame = frame.set_index(frame.index.to_numpy() - first_number).sort_index()
     return frame
 
@@ -439,11 +441,11 @@ def _renamed(frame: gpd.GeoDataFrame, columns: dict[str, str], where: str) -> gp
         if given not in frame.columns:
             raise InputError(
                 "column-missing",
-                "The layer has no such column.",
+                "The layer does not have this column.",
                 where=where,
                 value=given,
-                mend=f"Use one of: {', '.join(map(str, frame.columns))}.",
+                hint=f"Use one of: {', '.join(map(str, frame.columns))}.",
             )
-    # All at once, so that two columns can change places.
+    # All at once, so that two columns can swap names.
     values = {wanted: frame[given] for wanted, given in columns.items()}
     return frame.drop(columns=list(columns.values())).assign(**values)

@@ -1,4 +1,4 @@
-"""Numbers in, numbers out: the fast inner loops.
+"""Fast inner loops on arrays and numbers.
 
-Kernels assume good input and never raise; science checks once before calling them.
+Kernels assume valid input and never raise; `science` checks it before it calls them.
 """

@@ -1,13 +1,13 @@
-"""Compile kernels once for each state of their source, and keep the machine code between sessions.
+"""Compile kernels once for each state of their source, and keep the machine code.
 
-Machine code goes to a folder of the user, since the package folder may be read-only::
+Machine code is kept in a folder of the user, since the package folder may be read-only::
 
     CACHE/shelterscape/kernels/downwind-9f2c41d07a35be18/add_rays-0c5e….code
                                module   key              function, signature
 
 The key is a hash of the module's source, of all kernel modules it imports, directly or not, and of
-what compiles it. numba's own cache looks at the function's file alone: it would go on using code
-into which the old value of an imported constant is compiled.
+the compiler. The cache of numba examines the file of the function only, so it would use code with
+an outdated value of an imported constant.
 """
 
 from __future__ import annotations
@@ -30,14 +30,14 @@ from shelterscape.kernels.cache_folder import cache_folder
 from shelterscape.kernels.cache_key import module_key
 
 MARK = "shelterscape-kernels"
-"""Name of the empty file in each folder of a module; its time is that of the last use."""
+"""Name of an empty file in the folder of each module; its time is that of the last use."""
 
 SUFFIX = ".code"
 KEPT = 6
-"""Folders kept for a module: other versions and checkouts may share the cache."""
+"""Number of folders kept for a module: other versions and checkouts may share the cache."""
 
 KEPT_SECONDS = 86_400.0
-"""A folder used more recently than this is never removed."""
+"""A folder used within this time is never removed."""
 
 
 def kernel(function: Callable[..., Any] | None = None, **options: Any) -> Any:
@@ -48,7 +48,7 @@ def kernel(function: Callable[..., Any] | None = None, **options: Any) -> Any:
     function : callable
         A function of a module in this package, without a closure.
     **options
-        Passed on to `numba.njit`, for instance ``nogil=True``.
+        Passed to `numba.njit`, such as ``nogil=True``.
 
     Returns
     -------
@@ -76,34 +76,34 @@ def _module_folder(module: str) -> Path | None:
 
 
 class _KernelCache:
-    """Machine code of one kernel, as numba's dispatcher expects a cache to be.
+    """Machine code of one kernel, with the interface that numba's dispatcher expects of a cache.
 
-    Each signature has a file of its own, so that processes that compile at once never share one.
+    Each signature has its own file, so that processes that compile at once never share one.
 
     Parameters
     ----------
     folder : Path
-        Of the module in its present state.
+        Folder of the module in its present state.
     name : str
-        Of the function.
+        Name of the function.
     options : dict
-        Of the compiler; one function may be compiled in two ways.
+        Compiler options; one function may be compiled in two ways.
     """
 
     def __init__(self, folder: Path, name: str, options: dict[str, Any]) -> None:
         self._folder, self._name = folder, name
-        # The order of a set changes from session to session.
+        # The order of a set differs between sessions.
         self._options = repr(
             sorted((k, sorted(v) if isinstance(v, set) else v) for k, v in options.items())
         )
 
     @property
     def cache_path(self) -> str:
-        """The folder, which numba shows among the statistics of a kernel."""
+        """The folder, which numba reports in the statistics of a kernel."""
         return str(self._folder)
 
     def load_overload(self, sig: Any, target_context: Any) -> Any:
-        """The compiled function; None when there is none, or a damaged one, which is removed."""
+        """The compiled function; None if there is none or it is damaged, and then removed."""
         target_context.refresh()
         key = self._key(sig, target_context.codegen())
         try:
@@ -112,7 +112,7 @@ class _KernelCache:
             return None
         try:
             compiled = _rebuilt(content, key, target_context)
-        except Exception:  # whatever the damage, compiling again mends it
+        except Exception:  # compiling again repairs any damage
             with contextlib.suppress(OSError):
                 self._path(key).unlink()
             return None
@@ -120,7 +120,7 @@ class _KernelCache:
         return compiled
 
     def save_overload(self, sig: Any, data: Any) -> None:
-        """Keep a compiled function; a full disk costs the next session time and nothing else."""
+        """Keep a compiled function. A full disk is no error: the next session compiles again."""
         if data.library.has_dynamic_globals or data.lifted:
             return
         key = self._key(sig, data.codegen)
@@ -169,7 +169,7 @@ def _rebuilt(content: bytes, key: Any, target_context: Any) -> Any:
 
 
 def _write_whole(path: Path, content: bytes) -> None:
-    """Write beside and rename, so that nobody reads half a file."""
+    """Write to another file and rename it, so that no incomplete file is ever read."""
     beside = path.with_name(f"{path.name}.{uuid.uuid4().hex[:8]}")
     try:
         beside.write_bytes(content)
@@ -179,15 +179,15 @@ def _write_whole(path: Path, content: bytes) -> None:
 
 
 def remove_unused(folder: Path, kept: int = KEPT) -> None:
-    """Remove the folders of other states of a module that have not been used for long.
+    """Remove folders of other states of a module that have not been used for long.
 
     Parameters
     ----------
     folder : Path
-        Of the module in its present state; its siblings are looked at.
+        Folder of the module in its present state; its siblings are examined.
     kept : int
-        The most recently used ones to keep; those used within a day stay too. Only folders that
-        carry our mark count, and only files that we write are removed from them.
+        Number of most recently used folders to keep; those used within a day are kept too. Only
+        folders with the file `MARK` are examined, and only files written here are removed.
     """
     module = folder.name.rpartition("-")[0]
     used = []
@@ -201,4 +201,4 @@ def remove_unused(folder: Path, kept: int = KEPT) -> None:
                 for file in path.glob(f"*{SUFFIX}*"):
                     file.unlink()
                 (path / MARK).unlink()
-                path.rmdir()  # fails where there is anything else, which then stays
+                path.rmdir()  # fails, and keeps the folder, if it holds anything else

@@ -1,7 +1,7 @@
-"""The folder of this user for machine code.
+"""The folder of the user for machine code.
 
-Whoever can write to it can run code as the user. So a folder counts only if it belongs to the
-user, is closed to all others and is no link.
+Anyone who can write to it can run code as the user. So a folder is used only if it belongs to the
+user, gives no access to others and is not a link.
 """
 
 from __future__ import annotations
@@ -18,21 +18,21 @@ from pathlib import Path
 from shelterscape.errors import SetupError
 
 FREE_BYTES = 32 * 2**20
-"""Free disk space required; all kernels of `shelter` once compiled take 4 MB (measured)."""
+"""Free disk space required; all compiled kernels of `shelter` have 4 MB (measured)."""
 
 _REFUSED: dict[str, str] = {}
 _PRIVATE: list[Path] = []
 
 
 def cache_folder() -> Path:
-    """The folder for machine code: in the user's cache, or in the temporary folder failing that.
+    """The folder for machine code: in the cache of the user, or else in the temporary folder.
 
-    Failing both it is a private folder that is removed when the process ends.
+    If neither can be used, it is a private folder that is removed when the process ends.
 
     Raises
     ------
     SetupError
-        ``setup-cache`` when there is none that can be written to and has enough free space.
+        ``setup-cache`` when no folder is writable and has enough free space.
     """
     _REFUSED.clear()
     tried = []
@@ -48,20 +48,20 @@ def cache_folder() -> Path:
             return folder
     raise SetupError(
         "setup-cache",
-        "There is no folder with room for compiled kernels.",
+        "There is no folder with enough space for compiled kernels.",
         where=", ".join(tried),
-        mend=f"Set XDG_CACHE_HOME to a folder you may write to, with {FREE_BYTES // 2**20} MB "
-        "of room.",
+        hint=f"Set XDG_CACHE_HOME to a folder you may write to, with {FREE_BYTES // 2**20} MB "
+        "of free space.",
     )
 
 
 def cache_notice() -> str:
-    """What the user should know about the folder that `cache_folder` last returned.
+    """Notice about the folder that `cache_folder` last returned.
 
     Returns
     -------
     str
-        Why the usual folder is not used, and what to do; empty when there is nothing to say.
+        Reason why the usual folder is not used, and what to do; empty if it is used.
     """
     return " ".join(
         f"Compiled kernels are not kept in {folder}, because it {fault}. Remove it, or set "
@@ -80,10 +80,10 @@ def _places() -> Iterator[Path]:
     home = os.path.expanduser("~")
     if base:
         yield Path(base) / "shelterscape" / "kernels"
-    elif os.path.isabs(home):  # a user without a home keeps the tilde
+    elif os.path.isabs(home):  # without a home folder the tilde remains
         yield Path(home) / ".cache" / "shelterscape" / "kernels"
     with contextlib.suppress(OSError):
-        # Anyone can guess the name; what protects the folder is the check of its owner and mode.
+        # The name is easy to guess: the check of owner and mode protects the folder.
         yield Path(tempfile.gettempdir()) / f"shelterscape-kernels-{_user()}"
 
 
@@ -96,12 +96,12 @@ def _usable(folder: Path) -> bool:
 
 
 def _fault(folder: Path) -> str:
-    """Create a folder if it is not there; why it must not be used, empty for nothing."""
+    """Create a folder if it is missing; the reason not to use it, empty if there is none."""
     if not folder.parent.is_dir():
         folder.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     with contextlib.suppress(FileExistsError):
         folder.mkdir(mode=0o700)
-    if os.name == "nt":  # the profile of a user is closed to others, and modes mean nothing
+    if os.name == "nt":  # user profiles are private, and modes have no meaning
         return ""
     around, found = folder.parent.stat(), folder.lstat()
     if not stat.S_ISDIR(found.st_mode):
@@ -110,7 +110,7 @@ def _fault(folder: Path) -> str:
         return "belongs to another user"
     if stat.S_IMODE(found.st_mode) & 0o077:
         return "is open to other users"
-    # Who may rename the folder may put another in its place.
+    # A user who may rename the folder may replace it.
     if around.st_uid not in (0, _user()) or around.st_mode & 0o1002 == 0o002:
         return "is in a folder that another user may change"
     return ""

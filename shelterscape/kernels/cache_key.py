@@ -1,4 +1,4 @@
-"""The state of a kernel module: a hash of all that decides on its machine code."""
+"""The state of a kernel module: a hash of everything its machine code depends on."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def module_key(module: str) -> str:
 def package_key(package: str) -> str:
     """Hash of the source of all modules of a package, and of the compiler, 16 digits.
 
-    It changes when any `module_key` may have changed, and takes no time to work out.
+    It changes when any `module_key` may have changed, and is fast to calculate.
     """
     total = hashlib.sha256(repr(_compiler()).encode())
     for name in modules_of(package):
@@ -58,7 +58,7 @@ def modules_of(package: str) -> list[str]:
 
 @cache
 def _compiler() -> tuple[Any, ...]:
-    """What else decides: versions, processor, settings of numba."""
+    """Other dependencies of machine code: versions, processor, settings of numba."""
     binding, config = llvmlite.binding, numba.config
     return (
         platform.python_version(), numba.__version__, llvmlite.__version__, np.__version__,
@@ -81,7 +81,7 @@ def with_imports(module: str) -> set[str]:
 
 @cache
 def _imported(module: str, package: str) -> frozenset[str]:
-    """Modules of the package that a module names in an import, wherever in it."""
+    """Modules of the package that a module imports anywhere in its source."""
     return frozenset(_named(module, package))
 
 
@@ -100,7 +100,7 @@ def _named(module: str, package: str) -> Iterator[str]:
 
 @cache
 def _source(module: str) -> str:
-    """Source of a module; empty when it has none or is not there."""
+    """Source of a module; empty if there is none."""
     spec = importlib.util.find_spec(module)
     loader: Any = spec.loader if spec else None
     return (loader.get_source(module) or "") if hasattr(loader, "get_source") else ""

@@ -24,7 +24,7 @@ def _classify_strip(top, bottom, values, bounds, missing, codes):  # type: ignor
 def class_codes(
     values: NDArray[np.floating], bounds: Sequence[float], missing: int
 ) -> NDArray[np.uint8]:
-    """Class of every cell: 1 below the first bound, one more from each bound on.
+    """Class of every cell: 1 below the first bound, plus 1 from each bound on.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Whether all kernels are compiled: a list of their files, kept beside them."""
+"""A list of the files of compiled kernels, to check that all kernels are compiled."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from shelterscape.kernels.cache_key import module_key, modules_of, package_key
 
 PACKAGE = "shelterscape.kernels"
 LIST = "compiled.json"
-"""Name of the list in the folder for machine code."""
+"""File name of the list in the folder for machine code."""
 
 
 def all_compiled() -> bool:
-    """Whether all kernels in their present state were once compiled ahead, and are still there.
+    """Whether all kernels in their present state are compiled and their files exist.
 
-    True also where machine code is not kept: compiling ahead would be in vain.
+    Also True if machine code is not kept: compiling in advance would have no effect.
 
     Raises
     ------
@@ -44,6 +44,6 @@ def note_all_compiled() -> None:
     files = [f"{p.parent.name}/{p.name}" for m in modules for p in folder.glob(f"{m}/*{SUFFIX}")]
     content = {"key": package_key(PACKAGE), "files": sorted(files)}
     beside = folder / f"{LIST}.{uuid.uuid4().hex[:8]}"
-    with contextlib.suppress(OSError):  # a full disk costs the next session time and nothing else
+    with contextlib.suppress(OSError):  # with a full disk the next session compiles again
         beside.write_text(json.dumps(content), encoding="utf-8")
         beside.replace(folder / LIST)

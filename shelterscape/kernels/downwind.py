@@ -1,9 +1,9 @@
-"""From belts to cells: relative wind behind, before, inside and beside every belt.
+"""Relative wind on cells leeward, windward, inside and beside every belt.
 
-The work follows the ground that belts reach and not the whole map: each influence band (see
-`kernels.influence`) covers one span of columns in each row, found in closed form. Spans are
-worked out for many rows at once, on vector instructions, in the rows and columns of the whole
-raster: a tile gets the very values of the whole.
+Only cells that belts influence are visited: each influence band (see `kernels.influence`) covers
+one span of columns in each row, found in closed form. Spans are calculated for many rows at once
+with vector instructions, in rows and columns of the whole raster, so that a tile has the same
+values as the whole.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ from shelterscape.kernels.influence import (
 from shelterscape.kernels.strips import LEFT, RIGHT
 
 FLAT = 1e-12
-"""Slope below which a line counts as running along a row of cells."""
+"""Slope below which a line counts as parallel to a row of cells."""
 
 
 class Bands(NamedTuple):
@@ -73,7 +73,7 @@ class EndZones(NamedTuple):
 
 
 class Profiles(NamedTuple):
-    """Tables of relative wind, and how several belts act on one cell.
+    """Tables of relative wind, and how the effects of several belts on one cell are combined.
 
     Parameters
     ----------
@@ -91,14 +91,14 @@ class Profiles(NamedTuple):
 
 
 class View(NamedTuple):
-    """One ray over a cut-out of the raster.
+    """One ray over a window of the raster.
 
     Parameters
     ----------
     col_step, row_step : float
-        Unit step down the wind.
+        Unit step downwind.
     row0, col0 : int
-        Row and column of the first cell of the cut-out within the whole raster.
+        Row and column of the first cell of the window in the whole raster.
     """
 
     col_step: float
@@ -108,7 +108,7 @@ class View(NamedTuple):
 
 
 class Spans(NamedTuple):
-    """Columns that a band covers in some rows of the whole raster, row by row.
+    """Columns that a band covers in consecutive rows of the whole raster.
 
     Parameters
     ----------
@@ -135,15 +135,15 @@ def empty_spans():  # type: ignore[no-untyped-def]
 
 @kernel(inline="always")
 def _not_flat(rise):  # type: ignore[no-untyped-def]
-    # A row that runs along a line lies wholly to one side of it; dividing by next to nothing puts
-    # the crossing far off, on the right side.
+    # A row parallel to a line is on one side of it; dividing by nearly zero puts the crossing far
+    # off, on the correct side.
     return rise if abs(rise) > FLAT else FLAT
 
 
 @kernel(error_model="numpy")
 def _find_spans(geometry, s, view, zero_entry, top, count, spans):  # type: ignore[no-untyped-def]
-    """Fill the spans of `count` rows from `top` on; returns the rise along the wind by column."""
-    # Taken out of their arrays, and without a branch, for the sake of vector instructions.
+    """Fill the spans of `count` rows from `top` on; return the change along the wind by column."""
+    # Scalars and code without branches allow vector instructions.
     left, right = geometry[s, LEFT], geometry[s, RIGHT]
     low_at, low_slope = geometry[s, LOW_AT], geometry[s, LOW_SLOPE]
     high_at, high_slope = geometry[s, HIGH_AT], geometry[s, HIGH_SLOPE]
@@ -172,7 +172,7 @@ def _find_spans(geometry, s, view, zero_entry, top, count, spans):  # type: igno
         begin = np.ceil(first - 0.5)
         starts[i] = along - origin_at - origin_slope * shift
         firsts[i], lasts[i] = np.int32(begin), np.int32(np.ceil(last - 0.5))
-        # Counted from the span's own first column, never the tile's, so that rounding is the same
+        # Counted from the first column of the span, not of the tile, so that rounding is the same
         # in every tile.
         entries[i] = np.float32((rise * (begin + 0.5) + starts[i]) * per_cell + zero_entry)
     return rise
@@ -180,7 +180,7 @@ def _find_spans(geometry, s, view, zero_entry, top, count, spans):  # type: igno
 
 @kernel
 def lower_by_band(geometry, rows, s, view, profiles, top, bottom, spans, field):  # type: ignore[no-untyped-def]
-    """Reduce the wind in a cut-out to what one influence band lets through.
+    """Reduce relative wind in a window by one influence band.
 
     Parameters
     ----------
@@ -189,10 +189,10 @@ def lower_by_band(geometry, rows, s, view, profiles, top, bottom, spans, field):
     s : int
         Number of the band.
     view : View
-        Of `field`.
+        Window of `field`.
     profiles : Profiles
     top, bottom : int
-        First row, and the one after the last, of the whole raster to work on, within `field`.
+        First row, and the one after the last, of the whole raster to process, within `field`.
     spans : Spans
         Working memory.
     field : (cases, rows, cols) float32
@@ -217,7 +217,7 @@ def lower_by_band(geometry, rows, s, view, profiles, top, bottom, spans, field):
 
 @kernel(inline="always")
 def _in_table(entry, table):  # type: ignore[no-untyped-def]
-    # The last entry is 1 like the one before it, so stopping there costs nothing.
+    # The last entry is 1 like the one before it, so this bound changes no value.
     top = np.float32(table.size - 2)
     entry = entry if entry > np.float32(0) else np.float32(0)
     return entry if entry < top else top
@@ -225,7 +225,7 @@ def _in_table(entry, table):  # type: ignore[no-untyped-def]
 
 @kernel(inline="always")
 def _at(table, entry):  # type: ignore[no-untyped-def]
-    # An index without a sign spares the test for one counted from the end.
+    # An unsigned index avoids the test for indices counted from the end.
     whole = np.int32(entry)
     k = np.uint64(np.uint32(whole))
     low = table[k]
@@ -234,7 +234,7 @@ def _at(table, entry):  # type: ignore[no-untyped-def]
 
 @kernel
 def _lower(field, table, count, col0, spans, per_col):  # type: ignore[no-untyped-def]
-    """Reduce the wind in the spans of some rows to a profile."""
+    """Reduce relative wind in the spans of some rows by a profile."""
     for i in range(count):
         first = np.int64(spans.first[i])
         left, right = max(first, col0), min(np.int64(spans.last[i]), col0 + field.shape[1])
@@ -250,7 +250,7 @@ def _lower(field, table, count, col0, spans, per_col):  # type: ignore[no-untype
 
 @kernel
 def _lower_mixed(field, one, other, top, count, view, spans, per_col, weight):  # type: ignore[no-untyped-def]
-    """The same for a mixture of two profiles, whose weight changes along the row, or by product."""
+    """The same for a mix of two profiles with a weight that changes along the row, or a product."""
     weight_at, weight_slope, edge, product = weight
     slope = np.float32(-weight_slope * view.row_step)
     for i in range(count):
@@ -278,7 +278,7 @@ def _lower_mixed(field, one, other, top, count, view, spans, per_col, weight):  
 
 @kernel
 def raise_by_zone(geometry, rise_by_case, s, view, top, bottom, spans, field):  # type: ignore[no-untyped-def]
-    """Raise the wind in a cut-out outside one end of a belt, where no belt shelters.
+    """Raise relative wind in a window beside one end of a belt, where no belt shelters.
 
     Parameters
     ----------
@@ -315,8 +315,8 @@ def raise_by_zone(geometry, rise_by_case, s, view, top, bottom, spans, field):  
 def add_wind_reduction(first, last, bands, zones, profiles, steps, corner, out):  # type: ignore[no-untyped-def]
     """Add the mean wind reduction over some rays to rows `first` to `last` − 1 of `out`.
 
-    Where several belts act on a cell the smallest relative wind applies, so their order never
-    matters; ends make it windier only where no belt shelters.
+    Where several belts act on a cell the smallest relative wind applies, so their order has no
+    effect. Ends make a cell windier only where no belt shelters it.
 
     Parameters
     ----------
@@ -326,9 +326,9 @@ def add_wind_reduction(first, last, bands, zones, profiles, steps, corner, out):
     zones : EndZones
     profiles : Profiles
     steps : (rays, 2) float64
-        Unit step down the wind of each ray, columns and rows.
+        Unit step downwind of each ray, columns and rows.
     corner : (2,) int64
-        Row and column of the first cell of `out` within the whole raster.
+        Row and column of the first cell of `out` in the whole raster.
     out : (cases, rows, cols) float32
         Changed in place.
     """
@@ -351,7 +351,7 @@ def add_wind_reduction(first, last, bands, zones, profiles, steps, corner, out):
 
 @kernel
 def _change_block(bands, zones, profiles, view, ray, begin, count, spans, field):  # type: ignore[no-untyped-def]
-    """What one ray does in a block of rows."""
+    """Apply the bands and zones of one ray to a block of rows."""
     block = begin // ROWS_PER_BLOCK
     blocks, end = bands.blocks, view.row0 + count
     for k in range(blocks.first[ray, block], blocks.first[ray, block + 1]):
@@ -367,7 +367,7 @@ def _change_block(bands, zones, profiles, view, ray, begin, count, spans, field)
 
 @kernel
 def lower_window(geometry, rows, begin, end, view, profiles, spans, field):  # type: ignore[no-untyped-def]
-    """Reduce the wind in a cut-out to what bands `begin` to `end` − 1, of one ray, let through."""
+    """Reduce relative wind in a window by bands `begin` to `end` − 1 of one ray."""
     for s in range(begin, end):
         top, bottom = row_range(geometry, s, view.col_step, view.row_step)
         top, bottom = max(top, view.row0), min(bottom, view.row0 + field.shape[1])
@@ -376,14 +376,14 @@ def lower_window(geometry, rows, begin, end, view, profiles, spans, field):  # t
 
 @kernel(nogil=True)
 def wind_along_ray(bands, first, zones, first_zone, profiles, step, corner, ray, wind):  # type: ignore[no-untyped-def]
-    """Relative wind beside belts along one ray alone.
+    """Relative wind beside belts along one ray.
 
     Parameters
     ----------
     bands, zones, profiles
         As for `add_wind_reduction`, of one case.
     first, first_zone : (rays + 1,) int64
-        Where those of each ray begin.
+        Index of the first band and zone of each ray.
     step : (2,) float64
     corner : (2,) int64
     ray : int

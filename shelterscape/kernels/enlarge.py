@@ -1,4 +1,4 @@
-"""A smooth surface through coarse cells, looked up on fine ones."""
+"""A smooth surface through coarse cells, evaluated on fine cells."""
 
 from __future__ import annotations
 
@@ -12,21 +12,22 @@ from shelterscape.kernels.cache import kernel
 from shelterscape.kernels.threads import over_strips
 
 RIM = 4
-"""Cells by which the coarse map is carried on, level, past its edges."""
+"""Cells by which the coarse map is extended at constant height past its edges."""
 
 
 @dataclass(frozen=True)
 class Surface:
-    """A cubic spline through the middles of coarse cells.
+    """A cubic spline through the centres of coarse cells.
 
-    Smooth to the second derivative, for a kink would be a ridge to the theory of wind over hills.
+    It is continuous to the second derivative: the theory of terrain wind would treat a kink as a
+    ridge.
 
     Parameters
     ----------
     weights : (rows + 2 `RIM`, cols + 2 `RIM`) float32
-        Of the spline's bells.
+        Weights of the basis functions of the spline.
     cells : int
-        Fine cells along the side of a coarse one.
+        Number of fine cells along the side of a coarse one.
     """
 
     weights: NDArray[np.float32]
@@ -34,20 +35,20 @@ class Surface:
 
     @classmethod
     def through(cls, coarse: NDArray[np.floating], cells: int) -> Surface:
-        """The surface that has these values in the middles of the cells."""
+        """The surface with these values at the centres of the cells."""
         wider = np.pad(coarse.astype(np.float64), RIM, mode="edge")
         bells = ndimage.spline_filter(wider, order=3, mode="mirror")
         return cls(bells.astype(np.float32), cells)
 
     def on(self, row: int, col: int, shape: tuple[int, int]) -> NDArray[np.float32]:
-        """Values on a piece of the fine map whose first cell is (`row`, `col`)."""
+        """Values on a part of the fine map whose first cell is (`row`, `col`)."""
         down, along = (self._at(n, count) for n, count in zip((row, col), shape, strict=True))
         out = np.empty(shape, np.float32)
         over_strips(_look_up, shape[0], self.weights, *down, *along, out)
         return out
 
     def _at(self, first: int, count: int) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
-        """For fine cells along one axis: the first of four bells, and the share of each."""
+        """First of four basis functions and the value of each, for fine cells along one axis."""
         place = (first + np.arange(count) + 0.5) / self.cells - 0.5 + RIM
         begin = np.floor(place).astype(np.int64)
         t = (place - begin)[:, None]
@@ -57,7 +58,7 @@ class Surface:
 
 @kernel(nogil=True)
 def _look_up(begin, end, weights, down, by_row, along, by_col, out):  # type: ignore[no-untyped-def]
-    """Sum four bells down the rows once for every coarse column, then four along the row."""
+    """Sum four basis functions down the rows for every coarse column, then four along the row."""
     cols = out.shape[1]
     line = np.empty(weights.shape[1], np.float32)
     for i in range(begin, end):

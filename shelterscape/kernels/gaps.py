@@ -1,4 +1,4 @@
-"""Fill gaps in a map smoothly, so that what surrounds them is not disturbed."""
+"""Fill gaps in a map smoothly, without effect on the ground around them."""
 
 from __future__ import annotations
 
@@ -7,21 +7,21 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 SMOOTHINGS = 6
-"""Rounds of averaging over neighbours at each size of cell."""
+"""Iterations of averaging over neighbours at each cell size."""
 
 
 def filled(values: NDArray[np.floating], known: NDArray[np.bool_]) -> NDArray[np.float32]:
-    """The map with its gaps filled by a smooth surface through their rims.
+    """The map with its gaps filled by a smooth surface through their edges.
 
-    Coarser cells, averaged from what is known, fill first; then each finer size smooths within
-    the gaps alone. Far from all known ground the surface comes to rest at the mean around it.
+    Coarse cells, averages of known values, fill gaps first; each finer cell size then smooths
+    within the gaps only. Far from known ground the surface has the mean of its surroundings.
 
     Parameters
     ----------
     values : (rows, cols) array
-        Anything where unknown.
+        Arbitrary where unknown.
     known : (rows, cols) bool
-        Where `values` counts; nothing known gives zeros.
+        Where `values` is valid; if nowhere, the result is zero.
     """
     out = np.where(known, values, 0).astype(np.float32)
     if known.all() or not known.any():

@@ -9,13 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 SiteIndex = tuple[float, float]
-"""A height in metres and the age in years at which it is reached."""
+"""Height in metres and the age in years at which it is reached."""
 
 
 def height_manso_fixed(
     age: NDArray[np.float64], site: SiteIndex, b1: float, b2: float
 ) -> NDArray[np.float64]:
-    """Top height by a curve of one shape for all sites, stretched through the site's height.
+    """Top height by a curve of one shape for all sites, scaled to the height of the site.
 
     Parameters
     ----------
@@ -44,7 +44,7 @@ def height_manso_fixed(
 def height_manso_varying(
     age: NDArray[np.float64], site: SiteIndex, b1: float, b2: float, b3: float
 ) -> NDArray[np.float64]:
-    """Top height by a curve whose shape changes with the site: poor ones start more slowly.
+    """Top height by a curve whose shape depends on the site: growth starts later on poor sites.
 
     Parameters
     ----------
@@ -60,9 +60,9 @@ def height_manso_varying(
 
     Notes
     -----
-    The exponent is b2 + b3/X, where X is the logarithm of the height reached in the end:
-    X = ½ [q + √(q² − 4 b3 L)], L = ln(1 − e^(−b1 t1)), q = ln y1 − b2 L. With b2 below 0 it stays
-    above 0 while that height is below e^(−b3/b2), 81 m for beech and more for the others.
+    The exponent is b2 + b3/X, where X is the logarithm of the final height:
+    X = ½ [q + √(q² − 4 b3 L)], L = ln(1 − e^(−b1 t1)), q = ln y1 − b2 L. With b2 below 0 the
+    exponent is above 0 while that height is below e^(−b3/b2): 81 m for beech, more for others.
 
     References
     ----------
@@ -116,4 +116,4 @@ CURVES: dict[str, Callable[..., NDArray[np.float64]]] = {
     "B": height_manso_varying,
     "C": height_johansson,
 }
-"""The published curves by the letter species.csv gives."""
+"""The published curves by their letter in species.csv."""

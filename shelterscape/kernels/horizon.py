@@ -1,18 +1,18 @@
-r"""Horizon of every cell in one direction, by marching along the line of sight.
+r"""Horizon of every cell in one direction, from samples along the line of sight.
 
-The line crosses one axis (the major one) in whole cells; between the two cells it passes on the
-other axis, ground is interpolated linearly::
+The line advances along one axis (the major one) in whole cells; ground is interpolated linearly
+between the two cells it passes on the other axis::
 
     minor        * ------ weight
       ^      o   |
       |   o      * ------ 1 - weight
       | x----+---+---> major, one cell a step
 
-Neighbouring cells of a row take their samples from neighbouring cells of another row. So the
-innermost loop runs along a row, eight or sixteen cells to a machine instruction.
+Samples of neighbouring cells of a row are neighbouring cells of another row. So the innermost loop
+runs along a row, with eight or sixteen cells per machine instruction.
 
-Every cell's answer depends on its own samples alone, by the same operations in the same order
-wherever the map was cut: a tile gives the very bits of the whole.
+The result of a cell depends only on its own samples, with the same operations in the same order
+in any window: a tile has exactly the values of the whole.
 """
 
 from __future__ import annotations
@@ -28,18 +28,18 @@ from shelterscape.kernels.cache import kernel
 from shelterscape.kernels.threads import over_strips
 
 MISSING_GROUND = np.float32(-1e30)
-"""Elevation that stands in for a missing cell.
+"""Elevation that replaces that of a missing cell.
 
-So low that ground interpolated with it, by however small a weight, stays far below any real ground
-and is never an obstacle; yet finite, since a NaN would need a test in the innermost loop.
+Ground interpolated with it, by however small a weight, is far below any real ground and is never an
+obstacle. It is finite, because NaN would require a test in the innermost loop.
 """
 
 NOTHING_SEEN = np.float32(-1e9)
-"""Tangents as low as this come from missing ground; no real slope comes near."""
+"""Tangents as low as this come from missing ground; no real slope is as low."""
 
 STRIP_ROWS = 64
 BLOCK_COLUMNS = 512
-"""The ground that a block of cells sees should stay in a core's second cache."""
+"""The ground within view of a block of cells should fit the level-2 cache of a core."""
 
 DEGREES = np.float32(180.0 / np.pi)
 _A0, _A1, _A2, _A3 = (np.float32(a) for a in (0.99999934, -0.33329861, 0.19946565, -0.13908629))
@@ -50,8 +50,8 @@ _A4, _A5, _A6, _A7 = (np.float32(a) for a in (0.09642195, -0.05591230, 0.0218629
 def multiply_add(typing_context: Any, a: Any, b: Any, c: Any) -> Any:
     """``a * b + c`` rounded once.
 
-    Asked for by name instead of allowed by a compiler flag: a flag may be used in one loop and not
-    in its twin, and then tiles differ from the whole in the last bit.
+    This is an explicit instruction. With a compiler flag, one loop may use it and another may not,
+    and tiles would differ from the whole in the last bit.
     """
 
     def _code(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
@@ -64,14 +64,14 @@ def multiply_add(typing_context: Any, a: Any, b: Any, c: Any) -> Any:
 def _tangent(near, far, weight, here, per_metre):  # type: ignore[no-untyped-def]
     """Tangent up to a sample between two cells.
 
-    By differences, so that level ground gives nought whatever its elevation.
+    It uses differences, so that level ground gives 0 at any elevation.
     """
     return multiply_add(weight, far - near, near - here) * per_metre
 
 
 @kernel(inline="always")
 def larger(a, b):  # type: ignore[no-untyped-def]
-    """The larger of two; not max(), whose care for NaN keeps a loop from many cells at a time."""
+    """The larger of two; max() handles NaN and so prevents vector instructions."""
     return a if a > b else b
 
 
@@ -84,7 +84,7 @@ class MarchSteps(NamedTuple):
         Row and column offsets of the two cells each sample is between; the same cell twice where
         the line passes through its centre.
     weight : (n,) float32
-        Weight of the far one, 0 to 1.
+        Weight of the far cell, 0 to 1.
     per_metre : (n,) float32
         1 divided by the distance of the sample, 1/m.
     """
@@ -115,7 +115,7 @@ def march_steps(column_step: float, row_step: float, cell_m: float, count: int) 
     major, minor = (column_step, row_step) if along_columns else (row_step, column_step)
     stride_m = cell_m / abs(major)
     steps = np.arange(1, count + 1)
-    # Rounded so that exact diagonals pass through cell centres and not a fraction beside them.
+    # Rounded so that exact diagonals pass through cell centres, not slightly beside them.
     drift = np.round(steps * (minor / abs(major)), 9)
     low = np.floor(drift).astype(np.int64)
     high = np.ceil(drift).astype(np.int64)
@@ -148,7 +148,7 @@ def known_ground(elevation: NDArray[np.float32], out: NDArray[np.float32]) -> No
 
 @kernel(inline="always")
 def _columns_on_map(step, shape, row, first, last):  # type: ignore[no-untyped-def]
-    """First and one-after-last column whose sample is on the map; none where it has no row."""
+    """First column whose sample is on the map and the one after the last; none without a row."""
     near, far = step
     row_a, row_b = row + near[0], row + far[0]
     if min(row_a, row_b) < 0 or max(row_a, row_b) >= shape[0]:
@@ -158,13 +158,13 @@ def _columns_on_map(step, shape, row, first, last):  # type: ignore[no-untyped-d
 
 @kernel(inline="always")
 def _single_step(ground, row, first, last, k, steps, out):  # type: ignore[no-untyped-def]
-    """One step for columns whose sample is on the map."""
+    """One step, for columns whose sample is on the map."""
     a_row, a_col = np.uint64(row + steps.near[k, 0]), np.uint64(first + steps.near[k, 1])
     b_row, b_col = np.uint64(row + steps.far[k, 0]), np.uint64(first + steps.far[k, 1])
     own_row, own_col = np.uint64(row), np.uint64(first)
     weight, per_metre = steps.weight[k], steps.per_metre[k]
     for n in range(last - first):
-        # Indices are unsigned: numba then has no negative ones to allow for in the loop.
+        # Unsigned indices spare numba the test for negative ones in the loop.
         j = np.uint64(n)
         here, best = ground[own_row, own_col + j], out[own_row, own_col + j]
         a, b = ground[a_row, a_col + j], ground[b_row, b_col + j]
@@ -173,7 +173,7 @@ def _single_step(ground, row, first, last, k, steps, out):  # type: ignore[no-un
 
 @kernel(inline="always")
 def _four_steps(ground, row, first, last, k, steps, out):  # type: ignore[no-untyped-def]
-    """Four steps at once, all on the map: the cells' own values are read and written once."""
+    """Four steps at once, all on the map: the values of the cells are read and written once."""
     near, far = steps.near, steps.far
     a0, p0 = np.uint64(row + near[k, 0]), np.uint64(first + near[k, 1])
     b0, q0 = np.uint64(row + far[k, 0]), np.uint64(first + far[k, 1])
@@ -216,7 +216,7 @@ def _march_strip(top, bottom, ground, steps, out):  # type: ignore[no-untyped-de
             while k < count:
                 step = steps.near[k], steps.far[k]
                 start, stop = _columns_on_map(step, shape, row, first, last)
-                # Steps between the first and the last of four are on the map where those two are.
+                # If the first and the last of four steps are on the map, so are those between.
                 many = k + 4 <= count and start == first and stop == last
                 if many:
                     step = steps.near[k + 3], steps.far[k + 3]
@@ -246,7 +246,7 @@ def march(ground: NDArray[np.float32], steps: MarchSteps, out: NDArray[np.float3
 
 @kernel(inline="always")
 def _arctangent(t):  # type: ignore[no-untyped-def]
-    """Degrees, within 5e-6; odd polynomial of least error on [0, 1], the rest by reflection."""
+    """Arctangent in degrees, error below 5e-6: odd polynomial on [0, 1], else by reflection."""
     size = abs(t)
     steep = size > np.float32(1)
     x = np.float32(1) / size if steep else size
@@ -268,7 +268,7 @@ def _angles_strip(top, bottom, ground, tangent):  # type: ignore[no-untyped-def]
 
 
 def to_angles(ground: NDArray[np.float32], tangent: NDArray[np.float32]) -> None:
-    """Turn tangents into degrees in place; NaN where ground is missing or nothing was seen.
+    """Convert tangents to degrees in place; NaN where ground is missing or there is no sample.
 
     Parameters
     ----------

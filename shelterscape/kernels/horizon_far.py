@@ -1,26 +1,27 @@
-r"""Horizon of every cell in one direction when the limit is many cells away, or there is none.
+r"""Horizon of every cell in one direction if the limit is many cells away, or there is none.
 
-Near ground is marched over exactly (`kernels.horizon`). For the rest the map is covered by parallel
-lines of sight, one for each cell across. Along a line, only the vertices of the upper convex hull
-the ground seen so far can be its horizon, and few of them are between one and the next cell's::
+Near ground is sampled completely (`kernels.horizon`). For the rest, parallel lines of sight cover
+the map, one for each cell across. Along a line, only vertices of the upper convex hull of the
+ground so far can be the horizon, and few of them are between the horizons of one cell and the
+next::
 
-            o - - - - - o           o vertices of the hull of the samples in reach
-           /:           :\          @ the horizon of x: the vertex seen at the steepest angle
+            o - - - - - o           o vertices of the hull of samples within the limit
+           /:           :\          @ the horizon of x: the vertex at the steepest angle
           / :    .--.   : @ . .
       .__/  :.__/    \__:/     ` x __
 
-To save work, samples are taken in groups of three: the highest of a group stands for all three, on
-the hull and in the search for the horizon; each cell then measures the slope to the vertex found
-from its own height and place.
+To save time, samples form groups of three: the highest of a group represents all three, on the hull
+and in the search for the horizon. Each cell then calculates the slope to the vertex found, from its
+own height and position.
 
-A limit distance makes samples drop out at the far end, which a hull does not allow. So the line is
-cut into blocks. The hull of a whole block is built once from its near end outward, with a record of
-what each sample displaced; undoing that step by step gives the hull of what remains in reach.
-Beside it grows a second hull, of the block the observer is in.
+With a limit distance, samples leave at the far end, which a hull does not support. So the line is
+divided into blocks. The hull of a whole block is built once from its near end outward, with a
+record of what each sample displaced; undoing this step by step gives the hull of the samples within
+the limit. A second hull grows over the block of the observer.
 
-Heights along lines are whole numbers of small units. With whole numbers every comparison of slopes
-is exact, so that the horizon found is the same however it was reached: a tile that holds the
-ground within the limit distance on all sides gives the very bits of the whole.
+Heights along lines are whole numbers of small units. Comparisons of slopes are then exact, so that
+the horizon does not depend on the order of the search: a tile that contains the ground within the
+limit distance on all sides has exactly the values of the whole.
 """
 
 from __future__ import annotations
@@ -35,46 +36,47 @@ from shelterscape.kernels.horizon import larger, multiply_add
 from shelterscape.kernels.threads import over_strips
 
 UNITS_PER_CELL = 4096
-"""Height units to the side of a cell: an error of half a unit, nine steps away, is .001 degree."""
+"""Height units per side of a cell: an error of half a unit nine steps away is 0.001 degree."""
 
 UNKNOWN = np.int32(-(2**30))
 """Height of a sample that touches missing ground or is off the map."""
 
 HIGHEST = np.float32(2**29)
 LINES_PER_STRIP = 16
-"""The lines of a strip should stay in a core's second cache."""
+"""The lines of a strip should fit the level-2 cache of a core."""
 
 SAMPLES_AT_ONCE = 64
-"""All lines of a strip are read over so many samples before the next ones, so that few pages of
+"""Number of samples read along all lines of a strip before the next samples, so that few pages of
 memory are in use at a time."""
 
 GROUP = 3
-"""Samples to a group. Tried: ground of seeded waves, 5 m cells, 5 km, error (99th percentile) and
-time: 1 .05 degree, 28 ns a cell; 2 .11, 22; 3 .18, 18; 4 .24, 17."""
+"""Samples in a group. Measured on random waves with 5 m cells and a limit of 5 km, as error (99th
+percentile) and time per cell: 1, 0.05°, 28 ns; 2, 0.11°, 22 ns; 3, 0.18°, 18 ns; 4, 0.24°, 17
+ns."""
 
 GAP = 3
-"""The nearest group that is searched on the hull is so many before the observer's own."""
+"""The nearest group searched on the hull is this number of groups before the observer's."""
 
 NEAR_STEPS = GAP * GROUP - 1
-"""Steps to march exactly, enough for the last observer of a group."""
+"""Number of near steps sampled completely, enough for the last observer of a group."""
 
 
 class LineSteps(NamedTuple):
-    """Where lines of sight pass between the cells of each row or column they cross.
+    """Position of lines of sight between the cells of each row or column they cross.
 
     Parameters
     ----------
     along_columns : bool
-        Whether lines cross columns one by one, and not rows.
+        Whether lines advance by columns, not by rows.
     ascending : bool
         Whether the line of sight leads towards higher numbers.
     low : (n,) int64
-        For each column or row crossed, from the far end to the near one: how far line 0 has
-        drifted across, in whole cells.
+        Lateral shift of line 0 in whole cells, for each column or row crossed, from the far end
+        to the near one.
     weight : (n,) float32
-        The fraction of a cell beyond that.
+        Fraction of a cell of that shift.
     phase : int
-        Place of the first of them within its group.
+        Position of the first of them in its group.
     stride : float
         Length of a step, cells.
     """
@@ -90,7 +92,7 @@ class LineSteps(NamedTuple):
 def line_steps(
     column_step: float, row_step: float, shape: tuple[int, int], row0: int, col0: int
 ) -> LineSteps:
-    """Lines of sight over a map, anchored to the row and column numbers of the whole.
+    """Lines of sight over a map, defined by row and column numbers of the whole map.
 
     Parameters
     ----------
@@ -99,7 +101,7 @@ def line_steps(
     shape : tuple of int
         Rows, columns.
     row0, col0 : int
-        Row and column of the first cell within the whole map.
+        Row and column of the first cell in the whole map.
     """
     along_columns = abs(column_step) >= abs(row_step)
     major, minor = (column_step, row_step) if along_columns else (row_step, column_step)
@@ -122,10 +124,10 @@ def line_steps(
 
 
 class Lines(NamedTuple):
-    """A map turned so that lines of sight cross its columns from the far end to the near one.
+    """Strides of a map along and across lines of sight, from the far end to the near one.
 
     Cell (across, along) is at ``base + across * across_stride + along * along_stride`` of the flat
-    array: one compiled kernel serves every direction.
+    array, so that one compiled kernel works in every direction.
     """
 
     base: int
@@ -164,7 +166,7 @@ class Hulls(NamedTuple):
 
 @kernel(inline="always")
 def _size_before(hull_z, hull_t, size, z, t):  # type: ignore[no-untyped-def]
-    """Vertices left on a hull when the sample (t, z) is added at its end; straight ones go too."""
+    """Vertices remaining on a hull when the sample (t, z) is added; collinear ones are removed."""
     if size > 1:
         rise, run = np.int64(hull_z[size - 1]) - z, abs(hull_t[size - 1] - t)
         while size > 1:
@@ -178,7 +180,7 @@ def _size_before(hull_z, hull_t, size, z, t):  # type: ignore[no-untyped-def]
 
 @kernel(inline="always")
 def _steepest(hull_z, hull_t, size, at, nearer, z, t):  # type: ignore[no-untyped-def]
-    """The vertex steepest from (t, z), the nearer one of two equals, searched from `at`."""
+    """The vertex steepest from (t, z), the nearer of equal ones, searched from `at`."""
     at = min(at, size - 1)
     rise, run = np.int64(hull_z[at]) - z, t - hull_t[at]
     begun = at
@@ -201,7 +203,7 @@ def _steepest(hull_z, hull_t, size, at, nearer, z, t):  # type: ignore[no-untype
 
 @kernel
 def _block_hull(z, t, start, stop, hull_z, hull_t, undo, highest):  # type: ignore[no-untyped-def]
-    """Hull of samples `start` to `stop`, built from the near end outward; its size."""
+    """Build the hull of samples `start` to `stop` from the near end outward; return its size."""
     size = 0
     top = UNKNOWN
     for g in range(stop - 1, start - 1, -1):
@@ -232,7 +234,7 @@ def _group_maxima(z, phase, top_z, top_t):  # type: ignore[no-untyped-def]
 
 @kernel
 def _far_horizon(z, t, window, hulls, far_z, far_t):  # type: ignore[no-untyped-def]
-    """Height and place of each sample's horizon among the samples `GAP` to `window` before it.
+    """Height and position of the horizon of each sample, `GAP` to `window` samples before it.
 
     `UNKNOWN` where there is none.
     """
@@ -249,7 +251,7 @@ def _far_horizon(z, t, window, hulls, far_z, far_t):  # type: ignore[no-untyped-
             new_size += 1
             k = u - start
             if k > 0 and old_size > 0:
-                # The farthest sample drops out of reach: put back what it had displaced.
+                # The farthest sample is now beyond the limit: restore what it displaced.
                 last = old_size - 1
                 old_size = undo[k - 1, 0]
                 old_z[last], old_t[last] = undo[k - 1, 1], undo[k - 1, 2]
@@ -257,8 +259,8 @@ def _far_horizon(z, t, window, hulls, far_z, far_t):  # type: ignore[no-untyped-
             new_at, rise, run = _steepest(new_z, new_t, new_size, new_at, 1, eye_z, eye_t)
             vertex_z, vertex_t = new_z[new_at], new_t[new_at]
             if old_size > 0:
-                # Searched only if the block's height, at its nearest (or, seen from above, its
-                # farthest) place, would be steeper.
+                # Searched only if the highest sample of the block would be steeper at its nearest
+                # position or, seen from above, at its farthest.
                 most = np.int64(highest[k]) - eye_z
                 if most * run > rise * (eye_t - t[start - 1 if most > 0 else u - block]):
                     old_at, old_rise, old_run = _steepest(
@@ -271,7 +273,7 @@ def _far_horizon(z, t, window, hulls, far_z, far_t):  # type: ignore[no-untyped-
 
 @kernel
 def _line(z, phase, window, groups, hulls, scale, height, per_metre):  # type: ignore[no-untyped-def]
-    """Height, m, and inverse distance, 1/m, of each sample's horizon; 0 where there is none."""
+    """Height, m, and inverse distance, 1/m, of the horizon of each sample; 0 if there is none."""
     top_z, top_t, horizon_z, horizon_t = groups[0], groups[1], groups[2], groups[3]
     count = _group_maxima(z, phase, top_z, top_t)
     _far_horizon(top_z[:count], top_t[:count], window, hulls, horizon_z, horizon_t)
@@ -286,7 +288,7 @@ def _line(z, phase, window, groups, hulls, scale, height, per_metre):  # type: i
 
 @kernel(inline="always")
 def _sample(near, far, weight, units):  # type: ignore[no-untyped-def]
-    """Height between two cells, in units; `UNKNOWN` where one that counts is missing."""
+    """Height between two cells, in units; `UNKNOWN` if a cell with a weight is missing."""
     height = multiply_add(weight, far - near, near) * units
     bounded = min(max(height, -HIGHEST), HIGHEST)
     return np.int32(np.floor(bounded + np.float32(0.5))) if height > -1e20 else UNKNOWN
@@ -294,7 +296,7 @@ def _sample(near, far, weight, units):  # type: ignore[no-untyped-def]
 
 @kernel
 def _spans(lines, first_line, spans):  # type: ignore[no-untyped-def]
-    """First and one-after-last sample of each line with a cell on the map on one side at least."""
+    """First sample of each line with a cell on the map, and the one after the last."""
     low, across = lines.low, lines.across
     for b in range(spans.shape[0]):
         line, start, stop = first_line + b, 0, low.size
@@ -315,7 +317,7 @@ def _gather(ground, lines, z, first_line, spans, units):  # type: ignore[no-unty
             for t in range(max(spans[b, 0], begin), stop):
                 i = first_line + b + lines.low[t]
                 w = lines.weight[t]
-                # On a cell's centre the other cell does not count, and may be off the map.
+                # At the centre of a cell, the other cell has no weight and may be off the map.
                 j = i + 1 if w > 0 else i
                 z[b, t] = UNKNOWN
                 if i >= 0 and j < across:
@@ -326,7 +328,7 @@ def _gather(ground, lines, z, first_line, spans, units):  # type: ignore[no-unty
 
 @kernel
 def _scatter(ground, out, lines, height, per_metre, first_line, spans):  # type: ignore[no-untyped-def]
-    """Tangents of cells from the horizons of the two lines that pass beside them."""
+    """Tangents of cells, from the horizons of the two lines that pass beside them."""
     step = np.int64(lines.across_stride)
     for begin in range(0, lines.along, SAMPLES_AT_ONCE):
         for b in range(1, height.shape[0]):
@@ -354,7 +356,7 @@ def _sweep_strip(first, last, start, ground, lines, window, scale, out):  # type
     """Lines `first` to `last`, counted from line `start`."""
     groups = lines.along // GROUP + 2
     reach = min(window, groups) + 2
-    # One line more than this strip writes: cells are between two.
+    # One line more than this strip writes, because cells are between two lines.
     z = np.empty((last - first + 1, lines.along), np.int32)
     height, per_metre = np.empty(z.shape, np.float32), np.empty(z.shape, np.float32)
     ends = np.empty((4, reach), np.int32)
@@ -400,7 +402,7 @@ def far_horizon(
     limit_steps: int | None,
     tangent: NDArray[np.float32],
 ) -> None:
-    """Raise tangents to those of the ground beyond the first `NEAR_STEPS`.
+    """Raise tangents to those of ground beyond the first `NEAR_STEPS`.
 
     Parameters
     ----------
@@ -411,8 +413,8 @@ def far_horizon(
     cell_m : float
         Side of a cell, m.
     limit_steps : int or None
-        Steps to the limit distance, several times `NEAR_STEPS`; None for no limit. Because of the
-        groups the farthest ground examined is at the limit or up to four steps short of it.
+        Steps to the limit distance, several times `NEAR_STEPS`; None for no limit. Because of
+        groups, the farthest ground examined is at the limit or up to four steps before it.
     tangent : (rows, cols) float32
         As `march` fills it over the near steps; raised in place. In C order.
     """

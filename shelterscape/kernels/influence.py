@@ -1,6 +1,6 @@
-r"""Where belts act: the ground behind, before, inside and beside them, as influence bands.
+r"""Ground that belts influence: leeward, windward, inside and beside them, as influence bands.
 
-A strip swept down the wind covers a slanted band, which in each row of cells is one span::
+A strip moved downwind covers an oblique band, which in each row of cells is one span::
 
             wind     left   right
              |         |______|      edge of the belt
@@ -10,8 +10,8 @@ A strip swept down the wind covers a slanted band, which in each row of cells is
                        |__/___|
 
 The geometry of each band, in float64: left, right, low_at, low_slope, high_at, high_slope,
-origin_at, origin_slope, per_cell (profile entries a cell), and the weight of the second profile at
-the left end with its slope across, to be kept within 0 and 1.
+origin_at, origin_slope, per_cell (profile entries per cell), and the weight of the second profile
+at the left end with its slope across; the weight is limited to 0 to 1.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from shelterscape.kernels.cache import kernel
 from shelterscape.kernels.strips import IN_AT, IN_SLOPE, LEFT, OUT_AT, OUT_SLOPE, RIGHT
 
 ROWS_PER_BLOCK = 32
-"""Rows worked together; their cells and the profiles met there stay in a core's second cache."""
+"""Rows processed together; their cells and profiles fit the level-2 cache of a core."""
 
 FAR = 1e8
 """Represents no bound on a span, in cells."""
@@ -35,31 +35,31 @@ LOW_AT, LOW_SLOPE, HIGH_AT, HIGH_SLOPE, ORIGIN_AT, ORIGIN_SLOPE, PER_CELL = rang
 WEIGHT_AT, WEIGHT_SLOPE = 9, 10
 GEOMETRY_COLUMNS = 11
 END = WEIGHT_AT
-"""End-effect zones keep the position of the end they start from where bands keep a weight."""
+"""End-effect zones have the position of the end in place of the weight of bands."""
 
 BELT, WOOD, INSIDE = range(3)
 ROWS_PER_PROFILE = 3
-"""Table rows of each belt profile: behind a thin belt, behind a deep wood, and inside."""
+"""Table rows of each belt profile: leeward of a thin belt, leeward of a deep wood, and inside."""
 
 WOOD_FROM_H, WOOD_FULL_H = 2.0, 5.0
-"""Depth along the wind at which a belt begins to act as a wood, and does so wholly."""
+"""Depth along the wind from which a belt acts partly as a wood, and fully as a wood."""
 
 END_WIDTH_H, END_LENGTH_H, END_FULL_H = 2.0, 5.0, 3.0
 """Extent of an end-effect zone across and along the wind, and where its effect begins to fade."""
 
 
 class BandSettings(NamedTuple):
-    """What holds for all influence bands of a call.
+    """Settings of all influence bands of a call.
 
     Parameters
     ----------
     windward_h : float
-        How far the bands before belts reach, belt heights.
+        Length of the bands windward of belts, belt heights.
     step_h : float
         Spacing of the profiles, belt heights.
     joined : bool
-        Whether the strips are of close belts taken together: then the open ground between them is
-        no inside, and their depth makes no wood.
+        Whether strips are of close belts that act as one. The open ground between them then does
+        not count as inside, and their depth does not make a wood.
     """
 
     windward_h: float
@@ -68,14 +68,14 @@ class BandSettings(NamedTuple):
 
 
 class RowBlocks(NamedTuple):
-    """Bands or zones of one ray, or of all rays, listed by blocks of rows.
+    """Bands or zones of one ray, or of all rays, listed by block of rows.
 
     Parameters
     ----------
     ranges : (n, 2) int64
-        First row, and the one after the last, of the whole raster that each can reach.
+        First row, and the one after the last, of the whole raster that each can cover.
     first : (rays, blocks + 1) int64
-        Where the list of each block begins.
+        Index of the first entry of each block.
     listed : (k,) int64
         Numbers of bands by ray and block, in their order.
     """
@@ -87,9 +87,9 @@ class RowBlocks(NamedTuple):
 
 @kernel(nogil=True)
 def influence_bands(strips, profile, height, leeward_h, settings):  # type: ignore[no-untyped-def]
-    """Influence bands of each strip: the ground behind it, before it, and inside it.
+    """Influence bands of each strip: ground leeward of it, windward of it, and inside it.
 
-    Neighbouring strips that share an edge of the belt have one band beyond it.
+    Neighbouring strips along the same edge of a belt share one band.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def influence_bands(strips, profile, height, leeward_h, settings):  # type: igno
     height : (n,) float64
         Belt height, cells.
     leeward_h : (n,) float64
-        How far the band behind each reaches, belt heights.
+        Length of the band leeward of each strip, belt heights.
     settings : BandSettings
 
     Returns
@@ -111,7 +111,7 @@ def influence_bands(strips, profile, height, leeward_h, settings):  # type: igno
     """
     n = strips.shape[0]
     geometry, rows = np.empty((3 * n, GEOMETRY_COLUMNS)), np.empty((3 * n, 2), np.int64)
-    count = np.int64(0)  # a plain 0 would be a type of its own, and callees compiled twice
+    count = np.int64(0)  # a literal 0 has another type, so callees would be compiled twice
     for s in range(n):
         h = height[s]
         _edge_band(
@@ -171,7 +171,7 @@ def _edge_band(strips, s, at, slope, low, high, geometry, place):  # type: ignor
 
 @kernel
 def _set_wood_weight(strips, s, height, geometry, place):  # type: ignore[no-untyped-def]
-    """How much a strip acts as a wood, by its depth along the wind from its left to its right."""
+    """Set the degree to which a strip acts as a wood, from its depth along the wind."""
     per_depth = 1.0 / (height * (WOOD_FULL_H - WOOD_FROM_H))
     at = (strips[s, OUT_AT] - strips[s, IN_AT] - WOOD_FROM_H * height) * per_depth
     slope = (strips[s, OUT_SLOPE] - strips[s, IN_SLOPE]) * per_depth
@@ -181,7 +181,7 @@ def _set_wood_weight(strips, s, height, geometry, place):  # type: ignore[no-unt
 
 @kernel
 def _kept(geometry, rows, count):  # type: ignore[no-untyped-def]
-    """Join band `count` to the one before it if it continues it; returns the count of bands."""
+    """Join band `count` to the one before if it continues that; return the number of bands."""
     if count == 0:
         return 1
     before, band = geometry[count - 1], geometry[count]
@@ -204,7 +204,7 @@ def _kept(geometry, rows, count):  # type: ignore[no-untyped-def]
 
 @kernel
 def row_range(geometry, s, col_step, row_step):  # type: ignore[no-untyped-def]
-    """First row, and the one after the last, in the whole raster, that a band can reach."""
+    """First row, and the one after the last, of the whole raster that a band can cover."""
     low, high = FAR, -FAR
     for bound in (LOW_AT, HIGH_AT):
         at, width = geometry[s, bound], geometry[s, RIGHT] - geometry[s, LEFT]
@@ -216,26 +216,26 @@ def row_range(geometry, s, col_step, row_step):  # type: ignore[no-untyped-def]
 
 @kernel(inline="always")
 def col_range(geometry, s, col_step, row_step):  # type: ignore[no-untyped-def]
-    """The same for columns: what lies across the wind on a row lies down it on a column."""
+    """The same for columns: the axes along and across the wind change places."""
     return row_range(geometry, s, -row_step, col_step)
 
 
 @kernel(nogil=True)
 def list_by_rows(geometry, col_step, row_step, begin, rows):  # type: ignore[no-untyped-def]
-    """List the bands of one ray by the blocks of rows they reach.
+    """List the bands of one ray by the blocks of rows they cover.
 
     Parameters
     ----------
     geometry : (n, 11) float64
     col_step, row_step : float
-        Unit step down the wind.
+        Unit step downwind.
     begin, rows : int
-        First row of a cut-out within the whole raster, and its number of rows.
+        First row of a window in the whole raster, and its number of rows.
 
     Returns
     -------
     ranges, first, listed
-        As in `RowBlocks`, of one ray.
+        As in `RowBlocks`, for one ray.
     """
     count = (rows + ROWS_PER_BLOCK - 1) // ROWS_PER_BLOCK
     ranges, first = np.empty((geometry.shape[0], 2), np.int64), np.zeros(count + 1, np.int64)
@@ -259,7 +259,7 @@ def list_by_rows(geometry, col_step, row_step, begin, rows):  # type: ignore[no-
 
 @kernel(nogil=True)
 def end_effect_zones(edges, first_edge, height, col_step, row_step):  # type: ignore[no-untyped-def]
-    """The ground outside both ends of each outline, where the wind is deflected round them.
+    """Ground beside both ends of each outline, where the wind is deflected around them.
 
     Parameters
     ----------
@@ -271,7 +271,8 @@ def end_effect_zones(edges, first_edge, height, col_step, row_step):  # type: ig
     Returns
     -------
     geometry : (2 m, 11) float64
-        As of bands, with belt heights a cell for profile entries and the end itself for the weight.
+        As of bands, with belt heights per cell in place of profile entries and the position of
+        the end in place of the weight.
     extent_h : (m,) float64
         Extent of each outline across the wind, belt heights.
     """

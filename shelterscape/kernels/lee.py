@@ -1,4 +1,4 @@
-"""Ground in the lee of steep crests, by one walk down the wind along each line of cells."""
+"""Ground in the lee of steep crests, found by following each line of cells downwind."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ def lee_of_crests(
 ) -> NDArray[np.bool_]:
     r"""Cells hidden from the wind behind crests with a steep lee.
 
-    A line falling at `begins` from any ground upwind must pass over a cell for a lee to begin
-    there; the lee goes on until a flatter line, falling at `ends`, meets the ground::
+    A lee begins at a cell below a line that falls at slope `begins` from any ground upwind. It ends
+    where a flatter line, falling at slope `ends`, meets the ground::
 
         wind ->    _.-^-._ . .               begins: the first line clears the slope
                _.-'       \    ` . .  ends
@@ -44,8 +44,8 @@ def lee_of_crests(
 
     Notes
     -----
-    One line passes each cell within half of it; ground under a line is interpolated, for stepping
-    from cell to cell would make slopes met aslant look steeper than they are.
+    One line passes within half a cell of each cell centre. Ground under a line is interpolated,
+    because steps from cell to cell would make oblique slopes too steep.
     """
     major, minor = downwind[1], downwind[0]
     across = abs(minor) > abs(major)
@@ -72,11 +72,11 @@ def lee_of_crests(
 
 
 class Walk(NamedTuple):
-    """Lines down the rows of a turned map.
+    """Lines down the rows of a rotated map.
 
-    ``first`` is the number of the first line, counted by its column in row 0; ``nearest`` and
-    ``off`` how far lines have drifted aside at each row, in whole columns and beyond them;
-    ``begins`` and ``ends`` how far the two lines fall in a row, m.
+    ``first`` is the number of the first line, its column in row 0. ``nearest`` and ``off`` are the
+    lateral shift of lines at each row, in whole columns and the remainder. ``begins`` and ``ends``
+    are the fall of the two lines for each row, m.
     """
 
     first: int
@@ -88,7 +88,7 @@ class Walk(NamedTuple):
 
 @kernel(nogil=True)
 def _walk_lines(start, stop, walk, ground, found):  # type: ignore[no-untyped-def]
-    """Walk down the rows along lines `start` to `stop`, counted from the first one."""
+    """Follow lines `start` to `stop` down the rows, counted from the first line."""
     rows, cols = ground.shape
     for line in range(walk.first + start, walk.first + stop):
         steep = flat = np.float32(-1e9)

@@ -1,8 +1,8 @@
-"""Chosen cells seen from belts along rays: distances kept once, relative wind looked up again.
+"""Relative wind on selected cells for repeated draws of belt height and porosity.
 
-Where belts stand does not change when their heights and porosities are drawn again, so what each
-strip of a belt (see `kernels.strips`) is to each cell is kept as an entry: the distance along the
-wind and the depth of the belt there. All lengths are in cells.
+The position of belts does not change between draws. So the relation of each strip of a belt (see
+`kernels.strips`) to each cell is calculated once and kept as an entry: the distance along the wind
+and the depth of the belt there. All lengths are in cells.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from shelterscape.kernels.influence import (
 from shelterscape.kernels.strips import IN_AT, IN_SLOPE, LEFT, OUT_AT, OUT_SLOPE
 
 WITHIN = -1.0
-"""Depth of an entry whose cell is inside the belt; its distance counts from the windward face."""
+"""Depth of an entry whose cell is inside the belt; its distance is from the windward face."""
 
 
 @kernel(nogil=True)
@@ -35,15 +35,15 @@ def entries_of(strips, owner, span, leeward, windward, joined, across, along):  
     Parameters
     ----------
     strips : (n, 6) float64
-        As `kernels.strips.belt_strips` gives them.
+        As `kernels.strips.belt_strips` returns them.
     owner : (n,) int64
-        The belt of each.
+        Belt of each strip.
     span : (n, 2) int64
-        First cell, and the one after the last, between the edges of each across the wind.
+        First cell, and the one after the last, between the edges of each strip across the wind.
     leeward, windward : (n,) float64
-        How far behind and before each strip cells are kept.
+        Distance leeward and windward of each strip within which cells have entries.
     joined : bool
-        Whether strips are of close belts taken together: no cell is inside, and none is a wood.
+        Whether strips are of close belts that act as one: no cell is inside, none is a wood.
     across, along : (cells,) float64
         Position of each cell across and along the wind, sorted by `across`.
 
@@ -52,8 +52,8 @@ def entries_of(strips, owner, span, leeward, windward, joined, across, along):  
     cell, belt : (k,) int32
         Number of the cell in that order, and its belt.
     distance, depth : (k,) float32
-        Along the wind from the leeward face, below 0 from the windward one; depth of the belt,
-        `WITHIN` for cells inside.
+        Distance along the wind from the leeward face, or below 0 from the windward face; depth of
+        the belt, or `WITHIN` for cells inside.
     """
     room, count = 1024, 0
     cell, belt = np.empty(room, np.int32), np.empty(room, np.int32)
@@ -99,7 +99,7 @@ def end_entries_of(zones, span, extent, length, across, along):  # type: ignore[
     Parameters
     ----------
     zones : (2 m, 11) float64
-        As `kernels.influence.end_effect_zones` gives them, two for each belt.
+        As `kernels.influence.end_effect_zones` returns them, two for each belt.
     span : (2 m, 2) int64
         First cell, and the one after the last, of each across the wind.
     extent : (m,) float64
@@ -150,20 +150,20 @@ def _entry(tables, row, place):  # type: ignore[no-untyped-def]
 
 @kernel(nogil=True)
 def look_up(slot, belt, distance, depth, height, look, tables, zero_entry, step_h, product, wind):  # type: ignore[no-untyped-def]
-    """Relative wind in slots: the smallest over their entries, or the product.
+    """Relative wind of slots: the smallest over their entries, or the product.
 
     Parameters
     ----------
     slot, belt, distance, depth : (k,) arrays
-        Where each entry counts, and the entry as `entries_of` gives it.
+        Slot of each entry, and the entry as `entries_of` returns it.
     height : (belts,) float64
         Belt heights.
     look : (belts,) int64
-        Their rows in `tables`, in threes.
+        Profile of each belt; a profile has three rows in `tables`.
     tables : (rows, entries) float32
         Relative wind by distance in belt heights; origin at `zero_entry`, spacing `step_h`.
     product : bool
-        Whether belts multiply.
+        Whether relative winds of several belts are multiplied.
     wind : (slots,) float32
         Changed in place.
     """
@@ -187,7 +187,7 @@ def look_up(slot, belt, distance, depth, height, look, tables, zero_entry, step_
 
 @kernel(nogil=True)
 def raise_beside_ends(slot, belt, aside, behind, wide, height, rise, full_extent_h, wind):  # type: ignore[no-untyped-def]
-    """Raise the wind beside the ends of belts where nothing shelters, after `look_up`."""
+    """Raise relative wind beside the ends of belts where no belt shelters, after `look_up`."""
     for e in range(slot.size):
         h = height[belt[e]]
         fade = min((END_LENGTH_H - behind[e] / h) / (END_LENGTH_H - END_FULL_H), 1.0)
@@ -200,19 +200,19 @@ def raise_beside_ends(slot, belt, aside, behind, wide, height, rise, full_extent
 
 @kernel(nogil=True)
 def gains_in_cells(which, first, pair, lowered, wind, weight, out):  # type: ignore[no-untyped-def]
-    """What each of some lines would add to what stands on chosen cells.
+    """Benefit on selected cells that each of some lines would add to the existing belts.
 
     Parameters
     ----------
     which : (w,) int64
     first : (n + 1,) int64
-        Where the slots of each line begin.
+        Index of the first slot of each line.
     pair : (slots,) int32
-        The ray and cell of each slot.
+        Ray and cell of each slot.
     lowered : (slots,) float32
-        Relative wind there beside the line alone.
+        Relative wind of each slot beside the line alone.
     wind, weight : (pairs,) float32 and float64
-        Relative wind as it stands, and what a full loss counts.
+        Relative wind with the existing belts, and the weight of a full reduction.
     out : (w,) float64
         Filled.
     """
@@ -227,7 +227,7 @@ def gains_in_cells(which, first, pair, lowered, wind, weight, out):  # type: ign
 
 @kernel(nogil=True)
 def plant_in_cells(first, last, pair, lowered, wind, weight):  # type: ignore[no-untyped-def]
-    """Add one line; returns what it adds and the wind its slots had before."""
+    """Add one line; return the benefit it adds and the relative wind of its slots before."""
     before = np.empty(last - first, np.float32)
     total = 0.0
     for s in range(first, last):

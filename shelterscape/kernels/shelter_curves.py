@@ -1,6 +1,6 @@
-"""Shelter curves: relative wind against distance from one belt, the wind square to it.
+"""Shelter curves: relative wind against distance from one belt, with wind perpendicular to it.
 
-Distances are counted in belt heights H, leeward positive, windward negative.
+Distances are in belt heights H, positive leeward, negative windward.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ REACH_LEEWARD_H = 50.0
 
 WINDWARD_H = (-6.0, -3.0, -1.0)
 WINDWARD = (1.0, 0.95, 0.80)
-"""Relative wind before a belt, joined to the wind in its face: an engineering choice of the size
-handbooks give."""
+"""Relative wind windward of a belt, up to the wind at its face (assumed values, of the size stated
+in handbooks)."""
 
 HANDBOOK_H = (-6.0, -3.0, -1.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0)
 HANDBOOK_POROSITY = (0.0, 0.3, 0.5, 0.7)
@@ -30,17 +30,18 @@ HANDBOOK_ROWS = (
     (1.0, 0.96, 0.84, 0.30, 0.50, 0.60, 0.75, 0.85, 0.95, 1.0),
     (1.0, 0.97, 0.85, 0.50, 0.65, 0.80, 0.85, 0.95, 1.00, 1.0),
 )
-"""Brandle and Finch 1991, University of Nebraska Extension EC91-1763, from memory; the ends at
--6 H and 40 H are ours."""
+"""Brandle and Finch 1991, University of Nebraska Extension EC91-1763 (not verified against the
+source); the ends at -6 H and 40 H are assumed."""
 
 SOLID_BELOW = 0.25
-"""Porosity below which the barrier turns towards the handbook row of a solid belt."""
+"""Porosity below which the barrier curve approaches the handbook row of a solid belt."""
 
 
 def effective_porosity(porosity: ArrayLike, width_h: ArrayLike = 0.0) -> Array:
-    """Porosity that a belt of some width acts with.
+    """Effective porosity of a belt of some width.
 
-    A wide belt drags on the wind through its depth and so acts more open than its face looks.
+    A wide belt slows the wind over its whole depth, so it acts as if it were more open than its
+    optical porosity.
 
     Parameters
     ----------
@@ -66,12 +67,12 @@ def effective_porosity(porosity: ArrayLike, width_h: ArrayLike = 0.0) -> Array:
 def relative_wind_barrier(
     distance_h: ArrayLike, porosity: ArrayLike, width_h: ArrayLike = 0.0
 ) -> Array:
-    """Relative wind beside a barrier square to the wind: the published equation as it stands.
+    """Relative wind beside a barrier, wind perpendicular to it: the unchanged published equation.
 
     Parameters
     ----------
     distance_h : array_like
-        Distance in belt heights, leeward positive; the equation holds from -5 to 50.
+        Distance in belt heights, leeward positive; the equation is valid from -5 to 50.
     porosity : array_like
         Optical porosity, 0 to 0.9.
     width_h : array_like
@@ -84,9 +85,9 @@ def relative_wind_barrier(
 
     Notes
     -----
-    The source gives the ratio of friction velocities, equal to the ratio of speeds while the
-    profile stays logarithmic over the same roughness. Measured tree belts shelter less than it
-    says, and it shelters more to windward than handbook rows do.
+    The source gives the ratio of friction velocities, which equals the ratio of speeds while the
+    wind profile is logarithmic over the same roughness. Measured tree belts shelter less than the
+    equation states, and windward it shelters more than handbook rows.
 
     References
     ----------
@@ -104,18 +105,18 @@ def relative_wind_barrier(
     b = 1.35 * np.exp(-0.5 * theta**0.2)
     c = 10.0 * (1.0 - 0.5 * theta)
     d = 3.0 - theta
-    # c is at least 5, so x + c is negative only outside the range, where the result is NaN.
+    # c is at least 5: x + c is negative only outside the range, where the result is NaN.
     from_start = np.maximum(x + c, 0.0)
     r = 1.0 - np.exp(-a * x**2) + b * np.exp(-0.003 * from_start**d)
     return np.where((x >= -5.0) & (x <= 50.0), np.minimum(r, 1.0), np.nan)
 
 
 def barrier(distance_h: Array, porosity: Array, width_h: Array) -> Array:
-    """The published equation, mended where it is known to be weak.
+    """The published equation, corrected where it is known to be weak.
 
-    To windward the handbook's size takes the place of the equation's; below a porosity of .25 the
-    lee turns, from 3 to 7 H, into the handbook row of a solid belt, which recovers sooner; from a
-    porosity of .8 on it leads in a straight line to 1, where there is no belt left.
+    Windward, handbook values replace the equation. Below a porosity of 0.25 the leeward curve
+    changes, from 3 to 7 H, to the handbook row of a solid belt, which recovers sooner. From a
+    porosity of 0.8 on, relative wind rises linearly to 1 at porosity 1, where there is no belt.
     """
     x, theta, width = np.broadcast_arrays(distance_h, porosity, width_h)
     inside = np.minimum(theta, 0.8)
@@ -128,10 +129,10 @@ def barrier(distance_h: Array, porosity: Array, width_h: Array) -> Array:
 
 
 def field(distance_h: Array, porosity: Array, width_h: Array) -> Array:
-    """The barrier fed with a porosity as measured tree belts behave.
+    """The barrier curve with a porosity that reproduces measured tree belts.
 
-    Belts of optical porosity .16 to .53 left .24 to .61 of the wind at their calmest point (Bird
-    and others 2007); .30 + .95 porosity joins the ends of those ranges (engineering choice).
+    At belts of optical porosity 0.16 to 0.53 the lowest relative wind was 0.24 to 0.61 (Bird and
+    others 2007); 0.30 + 0.95 × porosity joins the ends of those ranges (assumed).
     """
     theta = np.asarray(porosity, dtype=float)
     inside = np.minimum(theta, 0.53)
@@ -139,7 +140,7 @@ def field(distance_h: Array, porosity: Array, width_h: Array) -> Array:
 
 
 def handbook(distance_h: Array, porosity: Array, width_h: Array) -> Array:
-    """Monotone interpolation of handbook rows; they know nothing of a belt's width."""
+    """Monotone interpolation of handbook rows, which do not depend on the width of a belt."""
     x, theta, _ = np.broadcast_arrays(distance_h, porosity, width_h)
     rows = PchipInterpolator(HANDBOOK_H, np.array(HANDBOOK_ROWS), axis=1)(np.clip(x, -6.0, 40.0))
     inside = np.minimum(theta, HANDBOOK_POROSITY[-1])
@@ -150,16 +151,16 @@ def handbook(distance_h: Array, porosity: Array, width_h: Array) -> Array:
 
 
 def mid(distance_h: Array, porosity: Array, width_h: Array) -> Array:
-    """Mean of `barrier` and `field`, which are the band to show with it."""
+    """Mean of `barrier` and `field`, which are its range of uncertainty."""
     both = [curve(distance_h, porosity, width_h) for curve in (barrier, field)]
     return 0.5 * (both[0] + both[1])
 
 
 def _windward(x: Array, face: Array) -> Array:
-    """Relative wind before a belt whose face stands in `face`."""
+    """Relative wind windward of a belt with relative wind `face` at its windward face."""
     knots = np.array([*WINDWARD_H, 0.0])
-    # One interpolation for every face would be slow; it is linear in none of its values but
-    # smooth in the face, so a fine table of faces serves.
+    # One interpolation for each value at the face would be slow. The result is a smooth function
+    # of that value, so a fine table is accurate enough.
     faces = np.linspace(0.0, 1.0, 201)
     values = np.array([[*WINDWARD, f] for f in faces])
     table = PchipInterpolator(knots, values, axis=1)
@@ -174,29 +175,29 @@ def _windward(x: Array, face: Array) -> Array:
 
 
 def _opened(r: Array, porosity: Array, top: float) -> Array:
-    """Lead a curve in a straight line from its value at porosity `top` to 1 at porosity 1."""
+    """Interpolate a curve linearly from its value at porosity `top` to 1 at porosity 1."""
     share = np.clip((np.asarray(porosity) - top) / (1.0 - top), 0.0, 1.0)
     return np.minimum(r + (1.0 - r) * share, 1.0)
 
 
 @dataclass(frozen=True)
 class ShelterCurve:
-    """One rival model of the wind beside a belt, with what is known of it.
+    """One of several models of the wind beside a belt, with its source and accuracy.
 
     Parameters
     ----------
     name : str
-        Its name in options and tables.
+        Name in options and tables.
     relative_wind : callable
         ``(distance_h, porosity, width_h) -> relative wind``, for -6 to 50 H.
     porosity : tuple of float
-        The range it is known for; above it leads to 1 at porosity 1.
+        Range of validity; above it, relative wind rises linearly to 1 at porosity 1.
     source, status : str
-        Where it is published, and whether that was seen (S), seen in a text citing it (S2),
-        remembered (M) or is a choice of ours (E).
+        Publication, and whether it was seen (S), seen in a text citing it (S2), not verified
+        against the source (M) or assumed (E).
     rmse : float
-        Root of the mean squared error of relative wind over the published figures that were seen
-        in their source (docs/validation.md).
+        Root mean squared error of relative wind against published figures seen in their source
+        (docs/validation.md).
     meaning : str
         When to use it.
     """
@@ -223,26 +224,26 @@ CURVES: dict[str, ShelterCurve] = {
             "Experimental Agriculture 47:727-737",
             "E",
             0.10,
-            "The default: between what an equation for barriers says and what tree belts did.",
+            "The default: between an equation for barriers and measurements at tree belts.",
         ),
         ShelterCurve(
             "barrier",
             barrier,
             (0.0, 0.8),
-            f"{_VIGIAK}; windward side and dense belts after a handbook",
+            f"{_VIGIAK}; windward side and dense belts from a handbook",
             "S2",
             0.13,
-            "Hopeful end of the band; right for fences and walls.",
+            "Optimistic end of the range; suitable for fences and walls.",
         ),
         ShelterCurve(
             "field",
             field,
             (0.0, 0.53),
-            f"{_VIGIAK}, fed so that the calmest wind is that of measured belts, Bird and others "
+            f"{_VIGIAK}, fitted to the lowest relative wind of measured belts, Bird and others "
             "2007, Australian Journal of Experimental Agriculture 47:727-737",
             "E",
             0.10,
-            "Careful end of the band.",
+            "Cautious end of the range.",
         ),
         ShelterCurve(
             "handbook",
@@ -251,7 +252,7 @@ CURVES: dict[str, ShelterCurve] = {
             "Brandle and Finch 1991, University of Nebraska Extension EC91-1763",
             "M",
             0.11,
-            "A second opinion, from a planners' handbook.",
+            "From a handbook for planners, for comparison.",
         ),
     )
 }
@@ -262,6 +263,6 @@ TABLE_STEP_H = 0.05
 
 
 def table_distances() -> Array:
-    """Distances, in belt heights, at which tables hold a curve: windward reach to leeward reach."""
+    """Distances, in belt heights, at which tables hold a curve, from windward to leeward."""
     count = round((REACH_WINDWARD_H + REACH_LEEWARD_H) / TABLE_STEP_H) + 1
     return np.linspace(-REACH_WINDWARD_H, REACH_LEEWARD_H, count)

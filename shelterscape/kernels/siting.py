@@ -1,8 +1,8 @@
-"""What lines would add to the existing shelter, ray by ray.
+"""Benefit that lines would add to the existing shelter, ray by ray.
 
-The wind over the ground is kept for every ray separately. A line is evaluated, by the very spans
-of belts, on a copy of the small window it reaches; what the window loses there is what it adds.
-Windows are worked out line by line and ray by ray, so that nothing depends on threads.
+Relative wind is kept for every ray separately. A line is evaluated with the spans of belts on a
+copy of the window that it influences; the reduction there is its benefit. Windows are processed
+line by line and ray by ray, so that results do not depend on threads.
 """
 
 from __future__ import annotations
@@ -14,39 +14,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.kernels.cache import kernel
-from shelterscape.kernels.downwind import (
-    Profiles,
-    View,
-    empty_spans,
-    lower_window,
-)
-from shelterscape.kernels.influence import (
-    FAR,
-    BandSettings,
-    col_range,
-    influence_bands,
-    row_range,
-)
+from shelterscape.kernels.downwind import Profiles, View, empty_spans, lower_window
+from shelterscape.kernels.influence import FAR, BandSettings, col_range, influence_bands, row_range
 from shelterscape.kernels.strips import belt_strips
 from shelterscape.kernels.threads import map_threads
 
 LOTS = 64
-"""Lots into which lines are divided, each with a window of its own to work in. Lines of one lot
-should be near each other, so that the ground they share stays close to the processor."""
+"""Lots into which lines are divided, each with its own working window. Lines of one lot should be
+near each other, so that the ground they share stays in the cache."""
 
 FEW = 2
-"""Up to this many lines are quicker on one thread."""
+"""Up to this number of lines one thread is faster."""
 
 
 class CandidateLines(NamedTuple):
-    """Lines, each of some outlines, ready for the kernels.
+    """Lines, each of one or more outlines, in the form the kernels require.
 
     Parameters
     ----------
     first_outline : (n + 1,) int64
-        Where the outlines of each line begin.
+        Index of the first outline of each line.
     first_edge : (m + 1,) int64
-        Where the edges of each outline begin.
+        Index of the first edge of each outline.
     edges : (k, 4) float64
         Column and row of both ends of each edge.
     height : (m,) float64
@@ -56,7 +45,7 @@ class CandidateLines(NamedTuple):
     reach_h : (profiles,) float64
         Distance leeward to which each profile acts, belt heights.
     windward_h, step_h : float
-        How far the bands before belts reach, and the spacing of the tables, belt heights.
+        Length of the bands windward of belts, and spacing of the tables, belt heights.
     tables : (1, rows, entries) float32
         Relative wind by table row and distance.
     zero_entry : float
@@ -81,13 +70,13 @@ class SitingRays(NamedTuple):
     Parameters
     ----------
     steps : (rays, 2) float64
-        Unit step down the wind, columns and rows.
+        Unit step downwind, columns and rows.
     direction : (rays,) int64
-        The direction each represents.
+        Wind direction of each ray.
     share : (rays,) float64
-        How much each counts.
+        Weight of each ray.
     corner : (2,) int64
-        Row and column of the map's first cell in the whole raster.
+        Row and column of the first cell of the map in the whole raster.
     """
 
     steps: NDArray[np.float64]
@@ -97,25 +86,25 @@ class SitingRays(NamedTuple):
 
 
 class LandUse(NamedTuple):
-    """Who and what is on the ground.
+    """Purposes, owners and places on the ground.
 
     Parameters
     ----------
-    need : (purposes, rows, cols) float32
-        What a full loss of wind counts for each purpose.
+    priority : (purposes, rows, cols) float32
+        Weight of a full wind reduction for each purpose.
     owner : (rows, cols) int32
-        The holding of each cell, -1 where public.
+        Holding of each cell, -1 where public.
     holding : (lines,) int32
-        The holding of each line.
+        Holding of each line.
     first : (cells + 1,) int64
-        Where the places on each cell begin.
+        Index of the first place on each cell.
     place : (k,) int32
-        Those places.
+        Places on cells.
     weight : (k,) float32
-        What a full loss of wind counts there.
+        Weight of a full wind reduction on each of them.
     """
 
-    need: NDArray[np.float32]
+    priority: NDArray[np.float32]
     owner: NDArray[np.int32]
     holding: NDArray[np.int32]
     first: NDArray[np.int64]
@@ -142,7 +131,7 @@ def _bands_along(lines, one, col_step, row_step):  # type: ignore[no-untyped-def
 
 @kernel
 def _window(geometry, col_step, row_step, corner, shape):  # type: ignore[no-untyped-def]
-    """First and last row and column of the map that some bands of one ray can reach."""
+    """First and last row and column of the map that some bands of one ray can cover."""
     top, bottom, left, right = FAR, -FAR, FAR, -FAR
     for s in range(geometry.shape[0]):
         one, other = row_range(geometry, s, col_step, row_step)
@@ -154,10 +143,10 @@ def _window(geometry, col_step, row_step, corner, shape):  # type: ignore[no-unt
     return rows[0], max(rows[0], rows[1]), cols[0], max(cols[0], cols[1])
 
 
-# Sums may be taken in any order, so that they run on vector instructions; missing values stay.
+# Sums may be formed in any order, so that they use vector instructions; missing values remain.
 @kernel(fastmath={"reassoc", "nsz"})
 def _lost(before, after, weight):  # type: ignore[no-untyped-def]
-    """Weighted sum of what a row loses."""
+    """Weighted sum of the wind reduction along a row."""
     total = np.float32(0)
     for j in range(before.size):
         total += weight[j] * (before[j] - after[j])
@@ -175,7 +164,7 @@ def _lost_where_windy(before, after, weight, windy):  # type: ignore[no-untyped-
 
 @kernel
 def _with_line(lines, one, wind, rays, ray, memory, spans):  # type: ignore[no-untyped-def]
-    """The window one line reaches along one ray, as it would be with the line; and the memory."""
+    """Relative wind with a line in the window it influences along one ray; and the memory."""
     col_step, row_step, corner = rays.steps[ray, 0], rays.steps[ray, 1], rays.corner
     geometry, rows = _bands_along(lines, one, col_step, row_step)
     shape = (wind.shape[1], wind.shape[2])
@@ -198,11 +187,11 @@ def gains(
     which: NDArray[np.int64],
     wind: NDArray[np.float32],
     rays: SitingRays,
-    need: NDArray[np.float32],
+    priority: NDArray[np.float32],
     windy: NDArray[np.float32],
     out: NDArray[np.float64],
 ) -> None:
-    """What each of some lines alone would add to the existing shelter.
+    """Benefit that each of some lines alone would add to the existing shelter.
 
     Parameters
     ----------
@@ -210,50 +199,62 @@ def gains(
     which : (w,) int64
         Lines to evaluate.
     wind : (rays, rows, cols) float32
-        Relative wind without them.
+        Relative wind without these lines.
     rays : SitingRays
-    need : (rows, cols) float32
-        What a full loss of wind counts on each cell.
+    priority : (rows, cols) float32
+        Weight of a full wind reduction on each cell.
     windy : (0 or directions, rows, cols) float32
-        How much more it counts there in each direction.
+        Additional factor on it in each wind direction.
     out : (w, directions) float64
-        Filled with Σ share × need × loss.
+        Filled with Σ share × priority × wind reduction.
     """
-    given = (CandidateLines(*lines), which, wind, SitingRays(*rays), need, windy, out)
+    given = (CandidateLines(*lines), which, wind, SitingRays(*rays), priority, windy, out)
     _by_lots(lambda begin, end: _gains(begin, end, *given), which.size)
 
 
 def _by_lots(work: Callable[[int, int], Any], count: int) -> None:
-    """Call for the first and the one-after-last line of every lot."""
+    """Call `work` with the first line of every lot and the one after its last."""
     lots = 1 if count <= FEW else min(count, LOTS)
     bounds = [lot * count // lots for lot in range(lots + 1)]
     map_threads(lambda lot: work(bounds[lot], bounds[lot + 1]), range(lots))
 
 
 @kernel(nogil=True)
-def _gains(begin, end, lines, which, wind, rays, need, windy, out):  # type: ignore[no-untyped-def]
+def _gains(begin, end, lines, which, wind, rays, priority, windy, out):  # type: ignore[no-untyped-def]
     memory, none, no_box = np.empty(1, np.float32), np.empty((0, 0), np.float32), (0, 0, 0, 0)
     spans = empty_spans()
     out[begin:end] = 0.0
     for ray in range(rays.steps.shape[0]):
         for i in range(begin, end):
             memory = _one_gain(
-                lines, which[i], wind, rays, ray, need, windy, memory, spans, out, i, no_box, none
+                lines,
+                which[i],
+                wind,
+                rays,
+                ray,
+                priority,
+                windy,
+                memory,
+                spans,
+                out,
+                i,
+                no_box,
+                none,
             )
 
 
 @kernel
 def _one_gain(  # type: ignore[no-untyped-def]
-    lines, one, wind, rays, ray, need, windy, memory, spans, out, place, box, seen
+    lines, one, wind, rays, ray, priority, windy, memory, spans, out, place, box, seen
 ):
-    """Add the gain along one ray to `out`, and the loss of each cell of a box to `seen` if any."""
+    """Add the benefit along one ray to `out`, and reductions to `seen` if it has cells."""
     field, top, left, memory = _with_line(lines, one, wind, rays, ray, memory, spans)
     toward, right = rays.direction[ray], left + field.shape[1]
     total, part = 0.0, np.float32(rays.share[ray])
     for i in range(field.shape[0]):
         row = top + i
         before = wind[ray, row, left:right]
-        total += _row_lost(before, field[i], row, left, toward, need, windy)
+        total += _row_lost(before, field[i], row, left, toward, priority, windy)
         if seen.size:
             spot = seen[row - box[0], left - box[2] : right - box[2]]
             if windy.shape[0]:
@@ -265,10 +266,10 @@ def _one_gain(  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _row_lost(before, after, row, left, toward, need, windy):  # type: ignore[no-untyped-def]
-    """Weighted sum of what a stretch of a row of the map loses."""
+def _row_lost(before, after, row, left, toward, priority, windy):  # type: ignore[no-untyped-def]
+    """Weighted sum of the wind reduction along part of a row of the map."""
     right = left + before.size
-    weight = need[row, left:right]
+    weight = priority[row, left:right]
     if windy.shape[0]:
         return _lost_where_windy(before, after, weight, windy[toward, row, left:right])
     return _lost(before, after, weight)
@@ -298,17 +299,17 @@ def served(
     parts: NDArray[np.float64],
     by_place: NDArray[np.float64],
 ) -> None:
-    """What some lines would add, each alone, and for what and for whom.
+    """Benefit that each of some lines alone would add, by purpose, owner and place.
 
     Parameters
     ----------
     lines, which, wind, rays, windy, out
-        As for `gains`, with `total` for its need.
+        As for `gains`, with `total` in place of `priority`.
     ground : LandUse
     parts : (w, purposes, 3) float64
-        Filled with the loss on the own holding, on neighbours' and on public ground.
+        Filled with the benefit on the own holding, on holdings of neighbours and on public land.
     by_place : (w, places) float64
-        Filled with the loss on each place.
+        Filled with the benefit on each place.
     """
     given = (CandidateLines(*lines), which, wind, SitingRays(*rays), total, windy)
     filled = (LandUse(*ground), out, parts, by_place)
@@ -338,7 +339,7 @@ def _served(  # type: ignore[no-untyped-def]
 
 @kernel
 def _box(lines, one, corner, shape):  # type: ignore[no-untyped-def]
-    """A window of the map that holds all one line can reach along any ray."""
+    """A window of the map that contains all cells one line can influence along any ray."""
     edges, first_edge = lines.edges, lines.first_edge
     top, bottom, left, right = FAR, -FAR, FAR, -FAR
     for i in range(lines.first_outline[one], lines.first_outline[one + 1]):
@@ -357,8 +358,8 @@ def _box(lines, one, corner, shape):  # type: ignore[no-untyped-def]
 
 @kernel
 def _share_out(seen, box, ground, mine, parts, by_place):  # type: ignore[no-untyped-def]
-    """Add the loss on each cell to whom and what it serves."""
-    need, owner, first = ground.need, ground.owner, ground.first
+    """Add the reduction on each cell to the sums by purpose, owner and place."""
+    priority, owner, first = ground.priority, ground.owner, ground.first
     for i in range(seen.shape[0]):
         row = box[0] + i
         for j in range(seen.shape[1]):
@@ -367,8 +368,8 @@ def _share_out(seen, box, ground, mine, parts, by_place):  # type: ignore[no-unt
                 continue
             col = box[2] + j
             whose = 2 if owner[row, col] == -1 else (0 if owner[row, col] == mine else 1)
-            for p in range(need.shape[0]):
-                parts[p, whose] += need[p, row, col] * loss
+            for p in range(priority.shape[0]):
+                parts[p, whose] += priority[p, row, col] * loss
             cell = row * owner.shape[1] + col
             for k in range(first[cell], first[cell + 1]):
                 by_place[ground.place[k]] += ground.weight[k] * loss
@@ -379,33 +380,35 @@ def plant(
     one: int,
     wind: NDArray[np.float32],
     rays: SitingRays,
-    need: NDArray[np.float32],
+    priority: NDArray[np.float32],
     windy: NDArray[np.float32],
     out: NDArray[np.float64],
 ) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
-    """Add one line to the existing belts, keeping what was there.
+    """Add one line to the existing belts, and save the values it changes.
 
     Parameters
     ----------
-    lines, wind, rays, need, windy
+    lines, wind, rays, priority, windy
         As for `gains`; `wind` is changed in place.
     one : int
     out : (directions,) float64
-        Filled with what it adds, as `gains` would.
+        Filled with its benefit, as by `gains`.
 
     Returns
     -------
     found : (rays, 4) int64
         First and last row and column of its window along each ray.
     saved : (k,) float32
-        What was in the windows, ray after ray.
+        Former values of the windows, ray after ray.
     """
-    found, saved = _plant(CandidateLines(*lines), one, wind, SitingRays(*rays), need, windy, out)
+    found, saved = _plant(
+        CandidateLines(*lines), one, wind, SitingRays(*rays), priority, windy, out
+    )
     return found, saved
 
 
 @kernel
-def _plant(lines, one, wind, rays, need, windy, out):  # type: ignore[no-untyped-def]
+def _plant(lines, one, wind, rays, priority, windy, out):  # type: ignore[no-untyped-def]
     found = np.empty((rays.steps.shape[0], 4), np.int64)
     saved, place, memory = np.empty(1 << 16, np.float32), 0, np.empty(1, np.float32)
     spans = empty_spans()
@@ -413,12 +416,8 @@ def _plant(lines, one, wind, rays, need, windy, out):  # type: ignore[no-untyped
     for ray in range(rays.steps.shape[0]):
         field, top, left, memory = _with_line(lines, one, wind, rays, ray, memory, spans)
         high, wide = field.shape
-        found[ray, 0], found[ray, 1], found[ray, 2], found[ray, 3] = (
-            top,
-            top + high,
-            left,
-            left + wide,
-        )
+        bottom, right = top + high, left + wide
+        found[ray, 0], found[ray, 1], found[ray, 2], found[ray, 3] = top, bottom, left, right
         if place + high * wide > saved.size:
             more = np.empty(2 * (place + high * wide), np.float32)
             more[:place] = saved[:place]
@@ -429,7 +428,9 @@ def _plant(lines, one, wind, rays, need, windy, out):  # type: ignore[no-untyped
             for j in range(wide):
                 before[j] = wind[ray, top + i, left + j]
                 wind[ray, top + i, left + j] = field[i, j]
-            total += _row_lost(before, field[i], top + i, left, rays.direction[ray], need, windy)
+            total += _row_lost(
+                before, field[i], top + i, left, rays.direction[ray], priority, windy
+            )
             place += wide
         out[rays.direction[ray]] += rays.share[ray] * total
     return found, saved[:place].copy()
@@ -437,7 +438,7 @@ def _plant(lines, one, wind, rays, need, windy, out):  # type: ignore[no-untyped
 
 @kernel
 def put_back(wind, found, saved):  # type: ignore[no-untyped-def]
-    """Undo `plant`; lines come off in the reverse of the order they went on."""
+    """Undo `plant`; lines must be removed in the reverse of the order in which they were added."""
     place = 0
     for ray in range(found.shape[0]):
         for row in range(found[ray, 0], found[ray, 1]):

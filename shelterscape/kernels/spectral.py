@@ -1,13 +1,12 @@
-"""Terrain wind in the spectrum of the terrain: multiplier tables, and one way to apply them.
+"""Terrain wind from the spectrum of the terrain: multiplier tables, and their application.
 
-The linear theory answers each wave of the ground on its own: a wave of wavenumber ``k`` along the
-wind and ``m`` across it, ``K = sqrt(k² + m²)``, moves the wind by ``A(K) k (k, m) [1 - R]`` times
-its height. ``A`` depends on ``K`` alone and ``R``, a ratio of Bessel functions, on ``|k| / (K l)``
-alone, so two short tables carry the theory and no wave needs a logarithm, a root or a Bessel
-function of its own.
+The linear theory treats each wave of the ground separately: a wave of wavenumber ``k`` along the
+wind and ``m`` across it, ``K = sqrt(k² + m²)``, changes the wind by ``A(K) k (k, m) [1 - R]`` times
+its height. ``A`` depends only on ``K``, and ``R``, a ratio of Bessel functions, only on
+``|k| / (K l)``. So two short tables replace logarithms, roots and Bessel functions for each wave.
 
-Tables are looked up by the bits of a float32: exponent and leading bits of the mantissa, read as
-one whole number, count equal steps within each octave.
+The index of a table is formed from the bits of a float32: exponent and leading bits of the
+mantissa, read as one whole number, give equal steps within each octave.
 """
 
 from __future__ import annotations
@@ -25,11 +24,11 @@ from shelterscape.kernels.cache import kernel
 from shelterscape.kernels.threads import map_threads
 
 KARMAN = 0.4
-"""Von Kármán's constant as the theory's authors took it."""
+"""Von Kármán's constant as used by the authors of the theory."""
 
 SHORTEST_Z0 = 10.0
-"""Waves shorter than this many roughness lengths are treated as that long: below, the log law has
-no meaning. Assumed value; such waves fade out below the heights required anyway."""
+"""Waves shorter than this number of roughness lengths are treated as that long: below it, the log
+law is not valid. Assumed value; such waves have no effect at the heights in use."""
 
 STEP_BITS = 7
 """Steps of a table within one octave: 2 to this power."""
@@ -39,7 +38,7 @@ _LOW_BITS = np.int32((1 << SHIFT) - 1)
 _TO_SHARE = np.float32(1.0 / (1 << SHIFT))
 
 BLOCK_COLUMNS = 16
-"""Columns of waves transformed at a time: with their mirrored ones they stay in a core's cache."""
+"""Columns transformed at a time: with their mirror columns they fit the cache of a core."""
 
 STRIP_ROWS = 64
 """Rows of waves transformed at a time."""
@@ -47,7 +46,7 @@ STRIP_ROWS = 64
 
 @dataclass(frozen=True)
 class WaveTables:
-    """The theory at one height over one roughness, ready to be looked up.
+    """The theory at one height over one roughness, as tables.
 
     Parameters
     ----------
@@ -86,7 +85,9 @@ def inner_depth(length_m: ArrayLike, roughness_m: float) -> NDArray[np.float64]:
     M).
     """
     goal = 2.0 * KARMAN**2 * np.asarray(length_m, dtype=float) / roughness_m
-    x = 1.0 + goal  # l in roughness lengths; x ln x is convex, so Newton comes down from above
+    x = (
+        1.0 + goal
+    )  # l in roughness lengths; x ln x is convex, so Newton's method converges from above
     for _ in range(50):
         x = (x + goal) / (np.log(x) + 1.0)
     return x * roughness_m
@@ -115,7 +116,7 @@ def wave_tables(
     bessel: bool = True,
     profile: bool = True,
 ) -> WaveTables:
-    """Multiplier of the theory, tabulated for every wave that a map can hold.
+    """Multiplier of the theory, tabulated for every wave of a map.
 
     Parameters
     ----------
@@ -126,10 +127,10 @@ def wave_tables(
     height_m, roughness_m : float
         Height above ground and roughness length, m.
     bessel : bool
-        Whether the factor near the ground is used; without it the short form, meant for heights
-        at or above the inner depth.
+        Whether the factor near the ground is used; otherwise the short form, for heights at or
+        above the inner depth.
     profile : bool
-        Whether wind grows with height by the log law; without it potential flow.
+        Whether wind speed rises with height by the log law; otherwise potential flow.
 
     Returns
     -------
@@ -138,7 +139,7 @@ def wave_tables(
     References
     ----------
     Structure of Jackson and Hunt 1975 and Mason and Sykes 1979 (status M); the formula is written
-    out in `science.terrain.open_wind.speed_up` (status D).
+    out in `science.terrain.wind_over_terrain.speed_up` (status D).
     """
     start, squares = _octaves((2 * np.pi / (cells * cell_m)) ** 2, 2 * (np.pi / cell_m) ** 2)
     wavenumber = np.sqrt(squares)
@@ -146,12 +147,12 @@ def wave_tables(
     depth = inner_depth(length, roughness_m)
     aloft = np.exp(-wavenumber * height_m) / wavenumber
     here = np.log(height_m / roughness_m)
-    # The wind that presses on the hill blows at the height L; the closer to the ground, the
-    # slower the air that the same push has to speed up.
+    # The pressure on the hill is that of wind at the height L. Closer to the ground the air is
+    # slower, so the same pressure changes its speed more.
     base = np.log(np.maximum(height_m, depth) / roughness_m) if bessel else here
     amplitude = aloft * np.log(length / roughness_m) ** 2 / (base * here) if profile else aloft
     per_wave = 1.0 / (wavenumber * depth)
-    # Along the crests k is 0, but so is the answer: far below any real wave is low enough.
+    # Where k is 0 the result is 0 too, so any value far below that of a real wave is correct.
     share_start, shifts = _octaves(per_wave.min() * 1e-6, (wavenumber * per_wave).max() * 1.01)
     share = np.ones(shifts.size, complex)
     if bessel and profile:
@@ -165,12 +166,12 @@ def wave_tables(
 
 
 def padded_size(cells: int, pad: int) -> int:
-    """A size at least `pad` cells longer than `cells` that transforms fast."""
+    """A size at least `pad` cells longer than `cells` with a fast transform."""
     return int(fft.next_fast_len(cells + pad, real=True))
 
 
 def best_plane(ground: NDArray[np.float32]) -> tuple[float, float, float]:
-    """Mean height and rise per row and per column of the plane that fits best."""
+    """Mean height, and rise per row and per column, of the best-fitting plane."""
     row, col = (np.arange(n) - (n - 1) / 2 for n in ground.shape)
     by_row = ground.mean(axis=1, dtype=float)
     by_col = ground.mean(axis=0, dtype=float)
@@ -187,12 +188,11 @@ def padded_ground(
 ) -> NDArray[np.float32]:
     r"""Ground minus a plane, tapered, and continued to a larger periodic map without a step.
 
-    The map repeats itself, so what lies past its last row leads back to its first one. With no
-    plain given, the pad leads from one rim over to the other by a cosine; with one (`sink`), both
-    rims go down to it and meet there::
+    The map is periodic, so the pad after its last row leads back to its first row. By default the
+    pad joins the two edges by a cosine; with `sink`, both edges descend to the plane::
 
-        __/\_|~~~.___.~~|     sink: the plain lies in the pad
-        __/\_|~~~~--..__|     else: from the last row to the first
+        __/\_|~~~.___.~~|     sink: the pad is on the plane
+        __/\_|~~~~--..__|     default: from the last row to the first
 
     Parameters
     ----------
@@ -201,11 +201,11 @@ def padded_ground(
     shape : tuple of int
         Rows and columns of the padded map.
     plane : tuple of float
-        Height of the middle and rise per row and column of what is taken off.
+        Height at the centre and rise per row and column of the plane that is subtracted.
     taper : int
-        Cells inside each edge over which the ground sinks to the plane; 0 leaves the map as it is.
+        Cells inside each edge over which the ground descends to the plane; 0 for no change.
     sink : bool
-        Whether the pad goes down to the plane.
+        Whether the pad descends to the plane.
     """
     rows, cols = ground.shape
     out = np.zeros(shape, np.float32)
@@ -229,7 +229,7 @@ def _taper(cells: int, width: int) -> NDArray[np.float32]:
 
 
 def _lead_back(out: NDArray[np.float32], filled: int, sink: bool) -> None:
-    """Fill the rows past `filled` so that they lead from the last filled row to the first."""
+    """Fill the rows after `filled` so that they lead from the last filled row to the first."""
     pad = out.shape[0] - filled
     if pad:
         at = np.arange(1, pad + 1) / (pad + 1)
@@ -240,13 +240,13 @@ def _lead_back(out: NDArray[np.float32], filled: int, sink: bool) -> None:
 
 @dataclass(frozen=True, eq=False)
 class Spectrum:
-    """Waves of a padded map, one half of the plane.
+    """Waves of a padded map: one half of its symmetric spectrum.
 
     Parameters
     ----------
     blocks : list of (rows, n) complex64
-        Columns in rising order, `BLOCK_COLUMNS` to a block: reading a few columns out of whole rows
-        takes as long as all the arithmetic on them.
+        Columns in rising order, `BLOCK_COLUMNS` to a block: reading a few columns from whole rows
+        would take as long as all arithmetic on them.
     shape : tuple of int
         Rows and columns of the padded map.
     """
@@ -258,8 +258,8 @@ class Spectrum:
 def spectrum_of(padded: NDArray[np.float32]) -> Spectrum:
     """Waves of a padded map; `padded` may be overwritten.
 
-    The shortest wave of an even side has no direction of its own, so it is left out: otherwise a
-    turned map would not give the turned wind.
+    The shortest wave of an even side has no unique direction, so it is set to zero: otherwise a
+    rotated map would not give the rotated wind.
     """
     rows, cols = padded.shape
     waves = fft.rfft2(padded, workers=numba.get_num_threads(), overwrite_x=True)
@@ -272,7 +272,7 @@ def spectrum_of(padded: NDArray[np.float32]) -> Spectrum:
 
 
 def wavenumbers(shape: tuple[int, int], cell_m: float) -> list[NDArray[np.float32]]:
-    """Wavenumbers down the rows (all) and along the columns (the half not below 0), 1/m."""
+    """Wavenumbers down the rows (all) and along the columns (those not below 0), 1/m."""
     rows, cols = shape
     turns = fft.fftfreq(rows, cell_m), fft.rfftfreq(cols, cell_m)
     return [(2 * np.pi * f).astype(np.float32) for f in turns]
@@ -288,15 +288,15 @@ def apply_wind(
 ) -> NDArray[np.float32]:
     """Change of the wind in one direction, per unit of the wind over flat, open terrain.
 
-    Along the wind and to its right it is a real map each, so one complex transform brings back
-    the two at once.
+    The changes along the wind and to its right are two real maps, so one complex transform gives
+    both.
 
     Parameters
     ----------
     spectrum : Spectrum
-        Of the padded map; left untouched.
+        Spectrum of the padded map; not changed.
     crop : tuple of int
-        Rows and columns of the padded map that are kept.
+        Rows and columns of the padded map to return.
     cell_m : float
         Side of a cell, m.
     downwind : tuple of float
@@ -304,7 +304,7 @@ def apply_wind(
     tables : WaveTables
         The theory at the height required.
     work : (crop rows, padded cols) complex64, optional
-        Working array, so that many directions need no new memory; it is overwritten.
+        Working array, so that many directions use the same memory; it is overwritten.
 
     Returns
     -------
@@ -327,8 +327,8 @@ def apply_wind(
     waiting = iter(range(len(spectrum.blocks)))
 
     def _columns(_: int) -> None:
-        """Transform columns, a block at a time; the rows of the pad are then done with."""
-        # Used again for every block: fresh memory costs as much as the arithmetic.
+        """Transform columns, a block at a time; the rows of the pad are not needed afterwards."""
+        # Reused for every block: new memory would take as long as the arithmetic.
         buffers = [np.empty_like(spectrum.blocks[0]) for _ in range(2)]
         for number in waiting:
             block = spectrum.blocks[number]
@@ -337,7 +337,7 @@ def apply_wind(
             direct, mirrored = (_first_columns(buffer, count) for buffer in buffers)
             _pack_columns(pairs(block), down, here, theory, pairs(direct), pairs(mirrored))
             work[:, first : first + count] = _inverse(direct, 0)[: crop[0]]
-            # Column 0 and, of an even number, the middle one are their own mirror images.
+            # Column 0 and, for an even number, the middle column are their own mirror images.
             low, high = max(first, 1), min(first + count, cols - along.size + 1)
             if high > low:
                 images = _inverse(mirrored, 0)[
@@ -353,7 +353,7 @@ def apply_wind(
 
 
 def _first_columns(buffer: NDArray[np.complex64], count: int) -> NDArray[np.complex64]:
-    """As many columns as there are, in C order, in the memory of a buffer."""
+    """An array with this number of columns, in C order, in the memory of a buffer."""
     rows = buffer.shape[0]
     return buffer.reshape(-1)[: rows * count].reshape(rows, count)
 
@@ -369,14 +369,14 @@ def pairs(values: NDArray[np.complex64]) -> NDArray[np.float32]:
 
 
 def _with_steps(table: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Each node beside the step to the next, so that a look-up reads one place."""
+    """Each node with the step to the next, so that a look-up reads one memory location."""
     return np.ascontiguousarray(np.hstack([table[:-1], np.diff(table, axis=0)]))
 
 
 @kernel(inline="always")
 def _look_up(table, start, argument):  # type: ignore[no-untyped-def]
-    """Both columns of a table at an argument; the ends hold beyond the ends."""
-    # Kept in 32 bits throughout: numba would widen, and lose the vector instructions.
+    """Both columns of a table at an argument; constant beyond the ends."""
+    # 32 bits throughout: wider numbers would prevent vector instructions.
     last = np.int32((table.shape[0] - 1) << SHIFT)
     bits = np.int32(np.float32(argument).view(np.int32) - start)
     bits = np.int32(0) if bits < np.int32(0) else bits
@@ -387,7 +387,8 @@ def _look_up(table, start, argument):  # type: ignore[no-untyped-def]
 
 
 class Theory(NamedTuple):
-    """Wind direction and tables as the kernel takes them; each node beside the step to the next.
+    """Wind direction and tables in the form the kernel requires, each node with the step to the
+    next.
 
     ``east, south`` is the unit step downwind; ``wave_start, share_start`` and ``wave, share`` are
     those of `WaveTables`, the tables (n, 4).
@@ -403,12 +404,12 @@ class Theory(NamedTuple):
 
 @kernel(nogil=True)
 def _pack_columns(waves, down, along, theory, direct, mirrored):  # type: ignore[no-untyped-def]
-    """Some columns of the spectrum whose parts are the wind's change along and to the right.
+    """Columns of the spectrum whose real and imaginary parts are the change along and to the right.
 
-    Only half of a real map's spectrum is kept, the other half being its conjugate: row r answers
-    to row -r, column c to column -c, so that the columns give as many on the other side
-    (`mirrored`, in rising order). Complex numbers are pairs here and each row is worked in short
-    steps: that lets the compiler use vector instructions.
+    Only half of the spectrum of a real map is stored. The other half is its conjugate: row r
+    corresponds to row -r and column c to column -c, so the columns also give those on the other
+    side (`mirrored`, in rising order). Complex numbers are pairs, and each row is processed in
+    short loops, so that the compiler uses vector instructions.
     """
     rows, count = waves.shape[0], waves.shape[1]
     east, south = theory.east, theory.south
@@ -418,7 +419,7 @@ def _pack_columns(waves, down, along, theory, direct, mirrored):  # type: ignore
         for j in range(count):
             squares = along[j] * along[j] + down[pair] * down[pair]
             amplitude[j], per_wave[j] = _look_up(theory.wave, theory.wave_start, squares)
-        # Rows r and -r hold waves of the same length: what depends on it alone serves both.
+        # Rows r and -r have waves of the same length, so factors of length are the same.
         for side in range(1 if 2 * pair % rows == 0 else 2):
             row = rows - pair if side else pair
             mirror, y = (rows - row) % rows, down[row]
@@ -427,8 +428,8 @@ def _pack_columns(waves, down, along, theory, direct, mirrored):  # type: ignore
                 real[j], imaginary[j] = _look_up(theory.share, theory.share_start, shift)
             for j in range(count):
                 k = along[j] * east + y * south
-                # Waves met backwards (k < 0) take the conjugate: k gives the real part its sign,
-                # and the imaginary part keeps one.
+                # For k < 0 the factor is conjugated: k gives the real part its sign, and the
+                # imaginary part does not change sign.
                 at_once = amplitude[j] * k * real[j]
                 late = amplitude[j] * abs(k) * imaginary[j]
                 h_real, h_imaginary = waves[row, j, 0], waves[row, j, 1]

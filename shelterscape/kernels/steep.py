@@ -1,8 +1,8 @@
-"""Carry steepness of the ground down the wind for as long as shelter lasts.
+"""Mark ground downwind of steep ground for as long as it is sheltered.
 
-Cells are followed along digital lines: with `drift` columns a row, cell (row, col) is on line
-``col - floor(row * drift + .5)``, counted in the whole map so that a cut-out drifts as the whole
-does. No line touches another, so strips of lines run on threads of their own.
+Cells are followed along digital lines: with `drift` columns per row, cell (row, col) is on line
+``col - floor(row * drift + .5)``. Rows and columns are those of the whole map, so that windows have
+the same lines. Lines have no cells in common, so strips of lines run on separate threads.
 """
 
 from __future__ import annotations
@@ -18,12 +18,12 @@ from shelterscape.kernels.threads import over_strips
 
 
 class SteepWind(NamedTuple):
-    """A wind direction and the limits of what counts.
+    """A wind direction, and limits of steep and of sheltered ground.
 
     Parameters
     ----------
     col_step, row_step : float
-        Unit step down the wind.
+        Unit step downwind.
     steep : float32
         Slope along the wind above which ground is steep, m/m.
     sheltered : float32
@@ -38,7 +38,7 @@ class SteepWind(NamedTuple):
 
 @kernel(inline="always")
 def _passed_on(before, slopes, wind, limits, row, col):  # type: ignore[no-untyped-def]
-    """Whether a cell is sheltered and it, or the cell upwind of it, has steepness to pass on."""
+    """Whether a cell is sheltered and is itself steep or has the mark of the cell upwind."""
     down = slopes[0, row, col] * np.float32(limits.row_step)
     along = abs(down + slopes[1, row, col] * np.float32(limits.col_step))
     return (wind[row, col] < limits.sheltered) & (before | (along > limits.steep))
@@ -78,7 +78,7 @@ def carry_steepness(
     wind: SteepWind,
     corner: tuple[int, int],
 ) -> NDArray[np.bool_]:
-    """Sheltered cells with steep ground up the wind in the same stretch of shelter.
+    """Sheltered cells with steep ground upwind in the same sheltered stretch.
 
     Parameters
     ----------
@@ -87,7 +87,7 @@ def carry_steepness(
     relative_wind : (rows, cols) float32
     wind : SteepWind
     corner : tuple of int
-        Row and column of the first cell within the whole map.
+        Row and column of the first cell in the whole map.
 
     Returns
     -------

@@ -1,8 +1,8 @@
-r"""Belts seen along the wind: where each ray enters and leaves them.
+r"""Strips of belts along the wind: where each ray enters and leaves them.
 
-Turned so that the wind blows straight along one axis, every outline is cut at its corners into
-strips. In a strip the wind enters over one straight edge and leaves over another, so depth and
-distance are linear in the position across the wind::
+With one axis along the wind, every outline is cut at its corners into strips. In a strip the wind
+enters across one straight edge and leaves across another, so depth and distance are linear in the
+position across the wind::
 
       wind
        |     |  strip |
@@ -29,18 +29,18 @@ NARROW = 1e-6
 """A strip narrower than this, in cells, contains no cell centre."""
 
 LONGEST_CHAIN = 4
-"""Most belts that are taken together as one."""
+"""Most belts that act together as one."""
 
 
 class Neighbours(NamedTuple):
-    """Outlines that may act together with others, and what decides whether they do.
+    """Outlines that may act together with others, and the conditions for it.
 
     Parameters
     ----------
     neighbours : (k,) int64
-        For each outline the others near enough to be examined.
+        Other outlines near each outline.
     first : (m + 1,) int64
-        Where those of each outline begin.
+        Index of the first neighbour of each outline.
     height : (m,) float64
         Belt height, cells.
     gap_h : float
@@ -56,7 +56,7 @@ class Neighbours(NamedTuple):
     depth_h: float
 
 
-# Sorts of numba, and slices on the left of an equals sign, take seconds to compile: hence loops.
+# Sorting functions of numba, and assignments to slices, take seconds to compile: hence loops.
 @kernel
 def _enlarged(rows, count, larger):  # type: ignore[no-untyped-def]
     """The first `count` rows in a larger array."""
@@ -68,7 +68,7 @@ def _enlarged(rows, count, larger):  # type: ignore[no-untyped-def]
 
 @kernel
 def _sort(keys, places):  # type: ignore[no-untyped-def]
-    """Bring places into the order of their keys, equal keys as they come (Shell's method)."""
+    """Sort places by their keys; the order of equal keys is arbitrary but fixed (Shell sort)."""
     n = places.size
     gap = 1
     while gap < n // 9:
@@ -86,26 +86,26 @@ def _sort(keys, places):  # type: ignore[no-untyped-def]
 
 @kernel(nogil=True)
 def belt_strips(edges, first_edge, col_step, row_step):  # type: ignore[no-untyped-def]
-    """Cut outlines into strips along one wind.
+    """Cut outlines into strips along one wind direction.
 
     Parameters
     ----------
     edges : (n, 4) float64
         Column and row of both ends of each edge, outline after outline.
     first_edge : (m + 1,) int64
-        Where the edges of each outline begin.
+        Index of the first edge of each outline.
     col_step, row_step : float
-        Unit step down the wind.
+        Unit step downwind.
 
     Returns
     -------
     strips : (k, 6) float64
     first_strip : (m + 1,) int64
-        Where the strips of each outline begin.
+        Index of the first strip of each outline.
     """
     first_strip = np.zeros(first_edge.size, np.int64)
     strips = np.empty((4 * edges.shape[0] + 16, 6))
-    count = np.int64(0)  # a plain 0 would be a type of its own, and callees compiled twice
+    count = np.int64(0)  # a literal 0 has another type, so callees would be compiled twice
     for outline in range(first_edge.size - 1):
         begin, end = first_edge[outline], first_edge[outline + 1]
         turned = np.empty((end - begin, 4))
@@ -130,10 +130,10 @@ def _turn(edges, e, col_step, row_step, turned, place):  # type: ignore[no-untyp
 
 @kernel
 def _cut(turned, strips, count):  # type: ignore[no-untyped-def]
-    """Add the strips of one outline after the first `count`; the array, if it grew, and the count.
+    """Append the strips of one outline after the first `count`; return the array and the count.
 
-    A sweep across the wind: between two neighbouring corners the same edges are met, in the order
-    of their distance along the wind, and every second gap between them is inside.
+    Between two neighbouring corners across the wind, a ray crosses the same edges, sorted by their
+    distance along the wind, and every second interval between them is inside the outline.
     """
     n = turned.shape[0]
     knots, by_left, by_knot = np.empty(2 * n), np.empty(n, np.int64), np.empty(2 * n, np.int64)
@@ -192,7 +192,7 @@ def _along(turned, e, across):  # type: ignore[no-untyped-def]
 
 @kernel(nogil=True)
 def joined_strips(strips, first_strip, near):  # type: ignore[no-untyped-def]
-    """Strips of belts so close behind each other that they act as one.
+    """Strips of belts that are so close to each other along the wind that they act as one.
 
     Parameters
     ----------
@@ -203,9 +203,9 @@ def joined_strips(strips, first_strip, near):  # type: ignore[no-untyped-def]
     Returns
     -------
     joined : (k, 6) float64
-        In over the windward belt, out over the leeward one.
+        Entry at the windward belt, exit at the leeward one.
     members : (k, 4) int64
-        Outlines taken together, leeward first, -1 behind the last.
+        Outlines that act together, leeward first, -1 after the last.
     """
     joined, members = np.empty((64, 6)), np.empty((64, LONGEST_CHAIN), np.int64)
     strip, chain = np.empty(6), np.empty(LONGEST_CHAIN, np.int64)
@@ -216,7 +216,7 @@ def joined_strips(strips, first_strip, near):  # type: ignore[no-untyped-def]
         for s in range(first_strip[lee], first_strip[lee + 1]):
             if depth_of(strips, s) > near.depth_h * near.height[lee]:
                 continue
-            # Chains grow one belt at a time: first the pairs, then what joins a pair, and so on.
+            # Chains grow by one belt at a time: first pairs, then belts that join a pair.
             for k in range(6):
                 strip[k] = strips[s, k]
             for k in range(LONGEST_CHAIN):
@@ -239,7 +239,7 @@ def joined_strips(strips, first_strip, near):  # type: ignore[no-untyped-def]
 
 @kernel
 def _grow(strip, chain, strips, first_strip, near, joined, members, count):  # type: ignore[no-untyped-def]
-    """Add every chain that is this one and one more belt to windward."""
+    """Append every chain that consists of this one and one more belt windward of it."""
     length = 1
     while length < LONGEST_CHAIN and chain[length] >= 0:
         length += 1
@@ -276,7 +276,7 @@ def depth_of(strips, s):  # type: ignore[no-untyped-def]
 
 @kernel
 def _join(strips, t, leeward, widest, deepest, joined, place):  # type: ignore[no-untyped-def]
-    """Whether strip `t` is close to windward of another; fills a row of `joined` when it is."""
+    """Whether strip `t` is close windward of another; if so, fill a row of `joined`."""
     windward, out = strips[t], joined[place]
     left, right = max(windward[LEFT], leeward[LEFT]), min(windward[RIGHT], leeward[RIGHT])
     if right - left < NARROW:
@@ -286,10 +286,10 @@ def _join(strips, t, leeward, widest, deepest, joined, place):  # type: ignore[n
     inward = windward[IN_AT] + windward[IN_SLOPE] * (middle - windward[LEFT])
     into = leeward[IN_AT] + leeward[IN_SLOPE] * (middle - leeward[LEFT])
     out_of = leeward[OUT_AT] + leeward[OUT_SLOPE] * (middle - leeward[LEFT])
-    # The windward one comes first by its middle; belts drawn overlapping still follow each other.
+    # The order follows from the middle of each strip, so overlapping belts have an order too.
     if inward + outward >= into + out_of or into - outward >= widest:
         return False
-    # Depth makes a wood of a belt, whose lee does not add up with that of others.
+    # A deep belt is a wood; its shelter does not combine with that of others.
     if outward - inward > deepest:
         return False
     out[LEFT], out[RIGHT] = left, right

@@ -1,9 +1,9 @@
 """Run kernels that release the GIL on several threads.
 
-A kernel compiled with ``nogil=True`` takes the first and the one-after-last row of its strip and
-writes nothing outside it. It compiles in a fraction of the time that ``parallel=True`` takes.
-The cut into strips depends on the number of rows alone, so results never depend on the number of
-threads or on the order in which strips end.
+A kernel compiled with ``nogil=True`` receives the first row of its strip and the one after the
+last, and writes only to its strip. It compiles in a fraction of the time of ``parallel=True``. The
+division into strips depends on the number of rows only, so results do not depend on the number of
+threads or the order in which strips end.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ _Item = TypeVar("_Item")
 _Result = TypeVar("_Result")
 
 STRIP_ROWS = 64
-"""Rows in a strip unless a kernel needs another size."""
+"""Rows in a strip by default."""
 
 
 def map_threads(work: Callable[[_Item], _Result], items: Iterable[_Item]) -> list[_Result]:
@@ -28,8 +28,8 @@ def map_threads(work: Callable[[_Item], _Result], items: Iterable[_Item]) -> lis
     Parameters
     ----------
     work : callable
-        Takes one item. It must release the GIL to run beside others, and write to no place that
-        another item's call reads or writes.
+        Function of one item. It must release the GIL to run in parallel, and must not write to
+        memory that the call for another item reads or writes.
     items : iterable
 
     Returns
@@ -39,13 +39,13 @@ def map_threads(work: Callable[[_Item], _Result], items: Iterable[_Item]) -> lis
     Raises
     ------
     Exception
-        Whatever `work` raises; no further item is started then.
+        Any exception of `work`; no further item is started then.
     """
     results: list[Any] = list(items)
     threads = min(numba.get_num_threads(), len(results))
     if threads < 2:
         return [work(item) for item in results]
-    # Threads share one iterator: a queued task for each item costs more than a short kernel.
+    # Threads share one iterator: a queued task for each item takes longer than a short kernel.
     waiting = enumerate(list(results))
 
     def _run() -> None:
@@ -53,7 +53,7 @@ def map_threads(work: Callable[[_Item], _Result], items: Iterable[_Item]) -> lis
             for place, item in waiting:
                 results[place] = work(item)
         finally:
-            deque(waiting, maxlen=0)  # empty already unless there was an error
+            deque(waiting, maxlen=0)  # already empty unless there was an error
 
     with ThreadPoolExecutor(threads) as pool:
         try:
@@ -74,16 +74,16 @@ def over_strips(
     kernel : callable
         Compiled with ``nogil=True``; works on rows `first` to `last` − 1.
     rows : int
-        Rows in all, 0 or more.
+        Number of rows, 0 or more.
     *args
-        Passed on to every call.
+        Passed to every call.
     strip_rows : int
         Rows in a strip, 1 or more; the last strip may have fewer.
 
     Returns
     -------
     list
-        What the kernel returns, strip by strip from the first row on.
+        Results of the kernel, strip by strip from the first row on.
     """
     return map_threads(
         lambda first: kernel(first, min(first + strip_rows, rows), *args),

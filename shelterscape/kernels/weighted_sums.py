@@ -1,4 +1,4 @@
-"""Add weighted fields to sums in place, without arrays in between."""
+"""Add weighted fields to sums in place, without intermediate arrays."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ def _add_strip(top, bottom, field, weight, plus, least, total):  # type: ignore[
     for row in range(top, bottom):
         for col in range(field.shape[1]):
             value = plus + np.float32(field[row, col])
-            # Written so that NaN stays NaN.
+            # This form keeps NaN.
             value = least if value < least else value
             total[row, col] += weight * value
 
@@ -38,9 +38,9 @@ def add_weighted(
     total : (rows, cols) float32
         The sum; changed in place. NaN where the field is NaN.
     plus : float
-        Added to the field first.
+        Number added to the field first.
     least : float
-        Values below this count as this.
+        Lower bound of the values.
     """
     single = (np.float32(value) for value in (weight, plus, least))
     over_strips(_add_strip, total.shape[0], np.ascontiguousarray(field), *single, total)
@@ -74,9 +74,10 @@ class SiteSums(NamedTuple):
     Parameters
     ----------
     with_belts, without
-        Of the site wind ratio and of the terrain wind ratio, to the wind-speed exponent.
+        Sums of the site wind ratio and of the terrain wind ratio, raised to the wind-speed
+        exponent.
     modelled
-        Of the weights of directions for which terrain wind is modelled.
+        Sum of the weights of directions for which terrain wind is modelled.
     """
 
     with_belts: NDArray[np.float32]
@@ -107,7 +108,7 @@ def add_site_wind(
     Parameters
     ----------
     speed_up : (rows, cols) float32
-        Terrain wind ratio less 1; NaN where the elevation is missing.
+        Terrain wind ratio − 1; NaN where the elevation is missing.
     valid : (rows, cols) bool
         Where terrain wind is modelled.
     field : (rows, cols) float32

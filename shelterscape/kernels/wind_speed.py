@@ -1,4 +1,4 @@
-"""Speed-up and turning of the wind from its change along the wind direction and to the right."""
+"""Speed-up and turning of the wind, from its change along the wind direction and to the right."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from shelterscape.kernels.cache import kernel
 from shelterscape.kernels.threads import over_strips
 
-# arctan(r) / r as a polynomial in r², fitted at Chebyshev points of 0 to 1; off by 8e-8 at most.
+# arctan(r) / r as a polynomial in r², fitted at Chebyshev points of 0 to 1; error at most 8e-8.
 _ARCTAN = tuple(
     np.float32(c)
     for c in (
@@ -26,7 +26,7 @@ _ARCTAN = tuple(
 
 @kernel(inline="always")
 def _double_arctan_deg(r):  # type: ignore[no-untyped-def]
-    """Twice the arctangent of -1 to 1, degrees; the library's own costs more than the theory."""
+    """Twice the arctangent of -1 to 1, degrees; the library function is slower than the theory."""
     q = r * r
     p = _ARCTAN[0] * q + _ARCTAN[1]
     p = p * q + _ARCTAN[2]
@@ -40,7 +40,7 @@ def _double_arctan_deg(r):  # type: ignore[no-untyped-def]
 
 @kernel(inline="always")
 def _turn(forward, tangent, known, turning_deg):  # type: ignore[no-untyped-def]
-    """Turning of the wind along a row, from the tangent of half of it."""
+    """Turning of the wind along a row, from the tangent of half the angle."""
     half_turn, nothing = np.float32(180.0), np.float32(np.nan)
     for col in range(forward.size):
         turning_deg[col] = _double_arctan_deg(tangent[col])
@@ -56,7 +56,7 @@ def _turn(forward, tangent, known, turning_deg):  # type: ignore[no-untyped-def]
 def _speed_strip(top, bottom, change, known, speed_up, turning_deg, valid):  # type: ignore[no-untyped-def]
     one, nothing = np.float32(1.0), np.float32(np.nan)
     cols = change.shape[1]
-    # In short steps, the longest one free of branches, so that it runs on vectors.
+    # Short loops, the longest without branches, so that they use vector instructions.
     work = np.empty((3, cols), np.float32)
     forward, speed, tangent = work[0], work[1], work[2]
     for row in range(top, bottom):
@@ -65,7 +65,7 @@ def _speed_strip(top, bottom, change, known, speed_up, turning_deg, valid):  # t
         for col in range(cols):
             u, v = forward[col], tangent[col]
             speed[col] = np.sqrt(u * u + v * v)
-            # Of the half angle: it stays within -1 and 1.
+            # Tangent of half the angle: it remains within -1 and 1.
             tangent[col] = v / (speed[col] + abs(u) + np.float32(1e-30))
         for col in range(cols):
             speed_up[row, col] = speed[col] - one
@@ -84,7 +84,7 @@ def speed_and_turning(
     turning_deg: NDArray[np.float32],
     valid: NDArray[np.bool_],
 ) -> None:
-    """Speed-up and turning from the wind's change along its direction and to the right.
+    """Speed-up and turning of the wind, from its change along its direction and to the right.
 
     Parameters
     ----------
@@ -93,8 +93,8 @@ def speed_and_turning(
     known : (rows, cols) bool
         Where there is ground; elsewhere the outputs are NaN and not valid.
     speed_up, turning_deg : (rows, cols) float32
-        Filled. Turning is positive clockwise; an array without cells leaves it out.
+        Filled. Turning is positive clockwise; it is not calculated for an array without cells.
     valid : (rows, cols) bool
-        Set to False where the theory would stop the wind or turn it round.
+        Set to False where the theory would stop or reverse the wind.
     """
     over_strips(_speed_strip, change.shape[0], change, known, speed_up, turning_deg, valid)

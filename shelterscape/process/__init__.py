@@ -1,8 +1,8 @@
-"""The description of a process: what it needs, what it writes, and where its functions are.
+"""The description of a process: its inputs, its outputs, and the module of its functions.
 
 The Python call, the command, the plan step, the batch task, the published description and the
-docs page are all made from a `Process`. Nothing here imports numpy, pandas or drawing, so that
-commands which compute nothing start at once.
+docs page are all generated from a `Process`. Nothing here imports numpy, pandas or drawing, so that
+commands without a calculation start at once.
 """
 
 from __future__ import annotations
@@ -15,37 +15,39 @@ from shelterscape.process.outputs import Figure, Layer, Output, Picture, Raster,
 __all__ = ["Figure", "Inputs", "Layer", "Output", "Picture", "Process", "Raster", "Table"]
 
 SCREENING = (
-    "A screening tool: it ranks ground and belts for a closer look and replaces neither a visit "
-    "nor the judgement of a qualified forester or arboriculturist."
+    "A screening tool: it ranks ground and belts for closer examination. It does not replace a "
+    "visit or the judgement of a qualified forester or arboriculturist."
 )
-"""The caution every process carries."""
+"""Caution of every process."""
 
 
 @dataclass(frozen=True)
 class Process:
-    """One job over files.
+    """One calculation: reads files, writes files.
 
     Parameters
     ----------
     id : str
         One or two plain nouns, lower case, with hyphens.
     version : str
-        Raised when the same inputs would give other results.
+        Changed whenever the same inputs give other results.
     title : str
-        What it reports, in a few words.
+        Title, in a few words.
     summary : str
-        What it does, in one or two sentences.
+        Summary, in one or two sentences.
     inputs : type of Inputs
     outputs : tuple of Output
-        Everything it writes.
+        All files it may write.
     cautions : tuple of str
-        What a user must know before relying on it, besides `SCREENING`.
+        What a user must know before relying on it, besides `SCREENING`; most important first.
     sources : tuple of str
-        Published works its numbers are based on, each with its status.
+        Published works that its numbers are based on, each with its status.
     work : str
         Module of its functions, see `shelterscape.process.stages`.
     figures : tuple of Figure
         What it reports for each holding of a batch.
+    open_first : tuple of str
+        Files of its outputs; the first of them that is written is the one to open first.
     """
 
     id: str
@@ -58,13 +60,19 @@ class Process:
     sources: tuple[str, ...]
     work: str
     figures: tuple[Figure, ...] = ()
+    open_first: tuple[str, ...] = ()
 
     @property
     def all_cautions(self) -> tuple[str, ...]:
-        """`SCREENING` and the cautions of its own."""
+        """`SCREENING` and its own cautions."""
         return (SCREENING, *self.cautions)
 
     @property
+    def main_caution(self) -> str:
+        """The caution that matters most."""
+        return (*self.cautions, SCREENING)[0]
+
+    @property
     def function_name(self) -> str:
-        """Its name as a Python function."""
+        """Name of its Python function."""
         return self.id.replace("-", "_")

@@ -1,7 +1,7 @@
-"""A part of the map on which results are wanted, such as a holding or a tile.
+"""A part of the map, such as a holding or a tile, that results are calculated for.
 
-Results are inside it. What they depend on extends further: inputs are read with a margin, and
-what follows from the whole map is calculated once for all parts and cropped.
+Results end at its outline, but depend on ground outside: inputs are read with a margin, and terrain
+wind is calculated once for the whole map and cropped.
 """
 
 from __future__ import annotations
@@ -27,15 +27,15 @@ class Area:
     Parameters
     ----------
     name : str
-        What people call it, for errors.
+        Name in errors.
     outline : bytes
-        Its outline as WKB, in the coordinate system that the terrain model is worked in.
+        Outline as WKB, in the coordinate system of the calculation.
     margin_m : float
-        Width of the ground around it that results inside depend on, m; may be infinite.
+        Width of the ground around it that results depend on, m; may be infinite.
     shared : str
-        Folder of what was calculated over the whole map (`process.shared.Shared`).
+        Folder of results for the whole map (`process.shared.Shared`).
     holding_id : str
-        Of the holding it is, where it is one.
+        Identifier of the holding; empty where it is none.
     """
 
     name: str
@@ -51,24 +51,24 @@ class Area:
 
     @property
     def around(self) -> tuple[tuple[float, float, float, float], float]:
-        """Bounds of the outline and the margin, as readers of terrain models take them."""
+        """Bounds of the outline, and the margin, m, for readers of terrain models."""
         return shapely.bounds(self.geometry).tolist(), self.margin_m
 
     def holds(self, shapes: NDArray[np.object_]) -> NDArray[np.bool_]:
-        """Which features have some of themselves in it, not only a touch of its edge."""
+        """Which features are at least partly inside; a feature that only touches is not."""
         outline = self.geometry
         touched = shapely.intersects(shapes, outline)
         found: NDArray[np.bool_] = touched & ~shapely.touches(shapes, outline)
         return found
 
     def fields(self) -> dict[str, Any]:
-        """What results follow from, for the record; no path."""
+        """Values for the record, without paths."""
         margin = self.margin_m if math.isfinite(self.margin_m) else None
         outline = hashlib.sha256(self.outline).hexdigest()
         return {"name": self.name, "outline_sha256": outline, "margin_m": margin}
 
     def checked(self) -> Area:
-        """The area itself, once it is known to have ground.
+        """The same area, after a check that it is a polygon.
 
         Raises
         ------
@@ -81,31 +81,31 @@ class Area:
                 "holding-bad",
                 "A holding has no area.",
                 where=self.name,
-                mend="Draw its outline as an area, or leave it out.",
+                hint="Draw its outline as a polygon, or remove it from the layer.",
             )
         return self
 
 
-class Inside:
-    """Which cells of a grid are inside an area, and the smallest grid that holds them.
+class AreaMask:
+    """Cells of a grid inside an area, and the smallest grid that contains them.
 
     Parameters
     ----------
     area : Area
     grid : Grid
-        As read with the margin.
+        Grid with the margin.
 
     Attributes
     ----------
     cells : (rows, cols) bool
         Cells whose centres are inside.
     grid : Grid
-        Of the rows and columns in which there are such cells.
+        Smallest grid with all of these cells.
 
     Raises
     ------
     InputError
-        ``holding-bad`` where there are none.
+        ``holding-bad`` without such cells.
     """
 
     def __init__(self, area: Area, grid: Grid) -> None:
@@ -116,22 +116,25 @@ class Inside:
         if not len(rows):
             raise InputError(
                 "holding-bad",
-                "No cell of the terrain model has its middle inside this holding.",
+                "No cell of the terrain model has its centre inside this holding.",
                 where=area.name,
                 value=f"cells of {grid.cell_m:g} m",
-                mend="Check that it lies on the terrain model, or use finer cells.",
+                hint="Check that the holding is on the terrain model, or use a finer one.",
             )
         self._first = int(rows[0]), int(cols[0])
         shape = int(rows[-1] - rows[0] + 1), int(cols[-1] - cols[0] + 1)
         self.grid = grid.window(*self._first, shape)
 
-    def cut(self, values: NDArray[Any], row: int, col: int) -> tuple[NDArray[Any], int, int] | None:
-        """A block of the wider grid as one of the smaller, without what is outside the area.
+    def crop(
+        self, values: NDArray[Any], row: int, col: int
+    ) -> tuple[NDArray[Any], int, int] | None:
+        """A block of the wider grid as a block of the smaller one; missing outside the area.
 
         Returns
         -------
         values, row, col
-            Missing is NaN, or 255 where the values are codes; None when nothing is left.
+            Missing cells are NaN, or 255 in codes. None if no cell of the block is in the smaller
+            grid.
         """
         block = np.s_[row : row + values.shape[0], col : col + values.shape[1]]
         missing = 255 if values.dtype == np.uint8 else np.nan

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, Field, field_validator
+from pydantic import Field, field_validator
 
 from shelterscape.process.inputs import (
     Belts,
@@ -29,49 +29,47 @@ PurposeName = Literal[
 ]
 
 DEFAULT_SEASONS: tuple[Season, ...] = ("in-leaf", "bare")
-DEFAULT_HEIGHT_M, DEFAULT_POWER = 1.5, 1.0
+DEFAULT_HEIGHT_M, DEFAULT_EXPONENT = 1.5, 1.0
 
 
-def _of_our_age(year: int) -> int:
-    if not 1900 <= year <= 2200:
-        raise ValueError("a year must lie between 1900 and 2200")
-    return year
-
-
-# Each year by itself, so that an error shows the one at fault.
-Year = Annotated[int, AfterValidator(_of_our_age)]
+# The limits belong to each year, so that an error shows the faulty one.
+Year = Annotated[int, Field(ge=1900, le=2200)]
 
 
 class CaseInputs(TerrainInputs):
-    """Inputs of every process that looks at belts through seasons and years."""
+    """Inputs of every process that calculates shelter for seasons and years."""
 
     winds: Winds
     belts: Belts
     places: Places = None
     purpose: PurposeName | None = Field(
         None,
-        description="What the shelter is for; it settles wind subset, season, height and power "
-        "where these are not given.",
+        description="What the shelter is for. It sets wind subset, season, height and wind-speed "
+        "exponent where these are not given.",
     )
     subset: str = Field(
         "",
         description="Subset of the wind set to use; by default the one named for the purpose or "
-        "the season, else all winds.",
+        "the season, else the whole record.",
+        examples=["winter"],
     )
     seasons: tuple[Season, ...] | None = Field(
         None,
-        description="State of the belts: in-leaf, bare or both. Both by default, or that of the "
-        "purpose.",
+        description="Leaf state of the belts: in-leaf, bare or both. By default both, or the "
+        "season of the purpose.",
     )
     years: tuple[Year | Literal["surveyed"], ...] = Field(
         ("surveyed",),
-        description="Calendar years to grow the belts to, or the word surveyed.",
+        description="Calendar years to project the growth of belts to; surveyed for belts as "
+        "surveyed.",
         min_length=1,
+        examples=[2045],
     )
     local_heights: tuple[str, ...] = Field(
         (),
-        description="Height seen on the spot, as species, metres and years, such as "
-        '"ash 9 m at 25"; used for that species instead of its usual height.',
+        description="Height of trees nearby, as species, height in metres and age in years, such "
+        'as "ash 9 m at 25". It replaces the height of that species in the table of species.',
+        examples=['"ash 9 m at 25"'],
     )
     curve: Literal["mid", "barrier", "field", "handbook"] = Field(
         "mid", description="Shelter curve: relative wind against distance behind one belt."
@@ -81,11 +79,13 @@ class CaseInputs(TerrainInputs):
         description="Where several belts act: the smallest relative wind, or their product "
         "(optimistic).",
     )
-    ends: bool = Field(True, description="Let the wind rise outside the ends of belts.")
+    ends: bool = Field(True, description="Increase wind speed beside the ends of belts.")
     at_height_m: float | None = quantity(
-        "at_height", None, f"{DEFAULT_HEIGHT_M:g} m by default, or that of the purpose."
+        "at_height_m", None, f"By default {DEFAULT_HEIGHT_M:g} m, or the height of the purpose."
     )
-    power: float | None = quantity("wind_power", None, "1 by default, or that of the purpose.")
+    speed_exponent: float | None = quantity(
+        "speed_exponent", None, "By default 1, or the exponent of the purpose."
+    )
     fields: FieldNames = Field(default_factory=dict)
 
     @field_validator("seasons", "years", "local_heights")

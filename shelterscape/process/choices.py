@@ -1,4 +1,4 @@
-"""Inputs of a shelter calculation with purpose and defaults applied."""
+"""Inputs of a shelter calculation after purpose and defaults are applied."""
 
 from __future__ import annotations
 
@@ -7,32 +7,32 @@ from dataclasses import dataclass
 
 from shelterscape.errors import Notice
 from shelterscape.process.cases import (
+    DEFAULT_EXPONENT,
     DEFAULT_HEIGHT_M,
-    DEFAULT_POWER,
     DEFAULT_SEASONS,
     CaseInputs,
 )
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import SiteIndex, parse_local_height
+from shelterscape.science.prepared_belts import ShelterOptions
 from shelterscape.science.purposes import Purpose, purposes
-from shelterscape.science.scene import How
-from shelterscape.science.wind import WindSet, choose, directions_of
+from shelterscape.science.wind import WindSet, choose_subset, directions_of
 
 
 @dataclass(frozen=True)
-class Choices:
-    """Inputs with purpose and defaults applied.
+class ResolvedOptions:
+    """Inputs of a shelter calculation after purpose and defaults are applied.
 
     Parameters
     ----------
     purpose : Purpose or None
     seasons : tuple of str
     years : tuple of int or None
-        None as surveyed, first.
+        None, which comes first, is belts as surveyed.
     winds : dict
-        Wind set of each season.
-    how : How
-    power : float
+        Wind set by season.
+    options : ShelterOptions
+    speed_exponent : float
     local_heights : dict
         Site index by species.
     """
@@ -41,60 +41,62 @@ class Choices:
     seasons: tuple[str, ...]
     years: tuple[int | None, ...]
     winds: dict[str, WindSet]
-    how: How
-    power: float
+    options: ShelterOptions
+    speed_exponent: float
     local_heights: dict[str, SiteIndex]
 
     def cases(self, year: int | None) -> list[Case]:
-        """Cases of one year."""
+        """Cases (season, year) of one year."""
         return [Case(season, year) for season in self.seasons]
 
     def directions(self) -> list[tuple[float, float, list[float]]]:
-        """Every wind direction: degrees from true north, sector, and its weight in each season."""
-        return directions_of([self.winds[season] for season in self.seasons], self.power)
+        """Wind directions, degrees from true north, with sector and weight in each season."""
+        return directions_of([self.winds[season] for season in self.seasons], self.speed_exponent)
 
 
 def seasons_of(params: CaseInputs) -> tuple[str, ...]:
-    """Seasons that are examined: those given, that of the purpose, or both."""
+    """Seasons of the calculation: those given, that of the purpose, or both."""
     usual = (purposes()[params.purpose].season,) if params.purpose else DEFAULT_SEASONS
     return params.seasons or usual
 
 
-def choices(
+def resolve_options(
     params: CaseInputs, sets: dict[str, WindSet], notice: Callable[[Notice], None]
-) -> Choices:
-    """Apply purpose and defaults to the inputs; report what the purpose settled."""
+) -> ResolvedOptions:
+    """Apply purpose and defaults to the inputs; a notice states the values from the purpose."""
     purpose = purposes()[params.purpose] if params.purpose else None
     seasons = seasons_of(params)
     height = params.at_height_m or (purpose.at_height_m if purpose else DEFAULT_HEIGHT_M)
-    power = params.power or (purpose.power if purpose else DEFAULT_POWER)
+    speed_exponent = params.speed_exponent or (
+        purpose.speed_exponent if purpose else DEFAULT_EXPONENT
+    )
     fitting = purpose.subsets if purpose else ()
-    winds = {s: choose(sets, params.subset, (*fitting, s), "winds") for s in seasons}
+    winds = {s: choose_subset(sets, params.subset, (*fitting, s), "winds") for s in seasons}
     for one in dict.fromkeys(wind.subset for wind in winds.values()):
         if calm := sets[one].calm:
-            text = f"{sets[one].label}: calm {calm:.0%} of the time, in which belts change nothing"
+            text = f"{sets[one].label}: calm {calm:.0%} of the time, left out of all means"
             notice(Notice("calm-left-out", text))
     if purpose:
-        notice(_told(purpose, params))
+        notice(_purpose_notice(purpose, params))
     numbers = sorted(year for year in params.years if isinstance(year, int))
-    return Choices(
+    return ResolvedOptions(
         purpose=purpose,
         seasons=seasons,
         years=((None, *numbers) if "surveyed" in params.years else tuple(numbers)),
         winds=winds,
-        how=How(params.curve, params.combine, params.ends, height),
-        power=power,
+        options=ShelterOptions(params.curve, params.combine, params.ends, height),
+        speed_exponent=speed_exponent,
         local_heights=dict(parse_local_height(text) for text in params.local_heights),
     )
 
 
-def _told(purpose: Purpose, params: CaseInputs) -> Notice:
-    """What the purpose settled and what was given beside it, with sources."""
-    settled, given = [], []
+def _purpose_notice(purpose: Purpose, params: CaseInputs) -> Notice:
+    """Values from the purpose, with their sources, and inputs that replace them."""
+    used, given = [], []
     for name, field in (
         ("season", "seasons"),
         ("at_height_m", "at_height_m"),
-        ("power", "power"),
+        ("speed_exponent", "speed_exponent"),
         ("subsets", "subset"),
     ):
         if getattr(params, field):
@@ -102,6 +104,8 @@ def _told(purpose: Purpose, params: CaseInputs) -> Notice:
         else:
             value = getattr(purpose, name)
             shown = " or ".join(value) if isinstance(value, tuple) else value
-            settled.append(f"{name} {shown} ({purpose.sources[name]})")
-    text = f"purpose “{purpose.name}”: {'; '.join(settled) or 'nothing left to settle'}"
-    return Notice("purpose-used", text + (f"; given instead: {', '.join(given)}" if given else ""))
+            used.append(f"{name} {shown} ({purpose.sources[name]})")
+    text = f"purpose “{purpose.name}”: {'; '.join(used) or 'all values given as inputs'}"
+    return Notice(
+        "purpose-used", text + (f"; given as inputs: {', '.join(given)}" if given else "")
+    )

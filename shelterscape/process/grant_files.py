@@ -1,4 +1,4 @@
-"""Grant files: schemes and thresholds, checked key by key (see docs/grants.md), and grant areas."""
+"""Scheme files and threshold files, checked key by key (see docs/grants.md); grant areas."""
 
 from __future__ import annotations
 
@@ -15,203 +15,237 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from shelterscape.errors import InputError
 from shelterscape.grid import Grid
-from shelterscape.process.inputs import ask, nearest
+from shelterscape.process.inputs import nearest, validated
 from shelterscape.process.reading import Reader
 from shelterscape.science.grants.scheme import Rate, Scheme
 from shelterscape.science.grants.thresholds import Threshold
 
 Share = Annotated[float, Field(ge=0, le=1)]
-Whole = Annotated[int, Field(ge=0)]
-
+Amount = Annotated[Decimal, Field(ge=0)]
 
 GROUND = "ground of the belts"
 
 
-class _Part(BaseModel):
-    """A part of a file: unknown keys are refused."""
+class _Section(BaseModel):
+    """A section of a file; unknown keys raise an error."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 def _check_order(low: Any, high: Any, names: str) -> None:
+    """Raise an error where a lower or earlier limit exceeds the higher or later one."""
     if low is not None and high is not None and low > high:
-        raise ValueError(f"{names} are reversed: {low} comes after {high}")
+        raise ValueError(f"{names} are reversed: {low} comes after {high}; exchange them")
 
 
-class QualifyPart(_Part):
-    """What qualifies."""
+class QualifySection(_Section):
+    """Rules that ground and belts must meet."""
 
     categories: tuple[str, ...] = Field(
-        (), description="Categories of grant area; none for ground anywhere."
+        (), description="Categories of grant area that qualify; none for all ground."
     )
-    least_block_ha: float = Field(0.0, ge=0, description="Smallest block of joined belts, ha.")
-    least_width_m: float = Field(0.0, ge=0, description="Smallest width of a belt, m.")
-    least_length_m: float = Field(0.0, ge=0, description="Smallest length of a block, m.")
-    largest_gap_m: float = Field(
+    min_block_ha: float = Field(0.0, ge=0, description="Smallest block of joined belts, ha.")
+    min_width_m: float = Field(0.0, ge=0, description="Smallest width of a belt, m.")
+    min_length_m: float = Field(0.0, ge=0, description="Smallest length of a block, m.")
+    max_gap_m: float = Field(
         0.0, ge=0, le=1000, description="Largest gap between pieces of one block, m."
     )
-    least_native_share: Share = Field(0.0, description="Share of native plants, 0 to 1.")
-    most_evergreen_share: Share = Field(1.0, description="Share of evergreen plants, 0 to 1.")
+    min_native_share: Share = Field(0.0, description="Smallest share of native plants, 0 to 1.")
+    max_evergreen_share: Share = Field(
+        1.0, description="Largest share of evergreen plants, 0 to 1."
+    )
     native_species: tuple[str, ...] = Field((), description="Species that count as native.")
     species_not_paid: tuple[str, ...] = Field(
-        (), description="Species that keep a belt from being paid."
+        (), description="Species; a belt that holds any of them is not paid."
     )
-    least_plants_per_ha: float | None = Field(None, ge=0, description="Fewest plants per ha.")
-    most_plants_per_ha: float | None = Field(None, ge=0, description="Most plants per ha.")
-    most_open_share: Share = Field(1.0, description="Largest share of open ground, 0 to 1.")
+    min_plants_per_ha: float | None = Field(None, ge=0, description="Fewest plants per hectare.")
+    max_plants_per_ha: float | None = Field(None, ge=0, description="Most plants per hectare.")
+    max_open_share: Share = Field(1.0, description="Largest share of open ground, 0 to 1.")
     area_to: Literal["stems", "fence"] = Field(
         "stems", description="Line up to which area and width count: stems or fence."
     )
     fence_m: float | None = Field(
-        None, gt=0, le=20, description="Metres from the outer stems to the fence."
+        None, gt=0, le=20, description="Distance from the outer stems to the fence, m."
     )
     join_across_holdings: bool = Field(
-        False, description="Whether belts of two holdings can make one block."
+        False, description="Whether belts of two holdings can form one block."
     )
 
     @model_validator(mode="after")
-    def _consistent(self) -> QualifyPart:
-        _check_order(self.least_plants_per_ha, self.most_plants_per_ha, "plants per ha")
+    def _consistent(self) -> QualifySection:
+        _check_order(self.min_plants_per_ha, self.max_plants_per_ha, "plants per hectare")
         if (self.area_to == "fence") != (self.fence_m is not None):
-            raise ValueError('area_to = "fence" and fence_m belong together')
-        if self.least_native_share > 0 and not self.native_species:
-            raise ValueError("least_native_share needs native_species")
+            raise ValueError('give fence_m with area_to = "fence", and only with it')
+        if self.min_native_share > 0 and not self.native_species:
+            raise ValueError("min_native_share needs native_species: list the native species")
         return self
 
 
-class PayPart(_Part):
+class PaySection(_Section):
     """One payment."""
 
-    what: str = Field(description="What it is for, in words.")
-    kind: Literal["capital", "yearly"] = Field(description="capital or yearly.")
-    per: Literal["m", "ha", "tree", "cost"] = Field(description="m, ha, tree or cost.")
-    amount_minor: Decimal | None = Field(
-        None, ge=0, description="Minor money units for each; not for cost."
+    what: str = Field(description="What the payment is for.")
+    kind: Literal["capital", "annual", "maintenance"] = Field(
+        description="capital (paid once), annual, or maintenance (for upkeep, paid by year)."
+    )
+    per: Literal["m", "ha", "tree", "cost"] = Field(
+        description="Unit the amount is paid for: m, ha or tree; cost for a share of the cost."
+    )
+    amount: Amount | None = Field(
+        None, description="Amount per unit, in currency units such as 1.45; none with cost."
     )
     percent: Decimal = Field(
-        Decimal(100), ge=0, le=100, description="Share of it that is paid, percent."
+        Decimal(100), ge=0, le=100, description="Share of the amount that is paid, percent."
     )
-    year: int = Field(1, ge=1, le=100, description="Year of the first payment; 1 is planting.")
-    years: int = Field(1, ge=1, le=100, description="Number of yearly payments.")
+    year: int = Field(
+        1, ge=1, le=100, description="Year of the first payment; 1 is the year of planting."
+    )
+    years: int = Field(1, ge=1, le=100, description="Number of years in which it is paid.")
 
     @model_validator(mode="after")
-    def _consistent(self) -> PayPart:
+    def _consistent(self) -> PaySection:
         if self.kind == "capital" and self.years != 1:
-            raise ValueError("a capital payment is made once; leave years out")
-        if (self.per == "cost") != (self.amount_minor is None):
-            raise ValueError("amount_minor is needed, but for per = “cost”, which takes percent")
+            raise ValueError("a capital payment is made once; remove years or change kind")
+        if (self.per == "cost") != (self.amount is None):
+            raise ValueError('give an amount, except with per = "cost", which takes percent alone')
         return self
 
-    def rate(self) -> Rate:
-        """It as the science takes it."""
-        amount = Fraction(1 if self.amount_minor is None else self.amount_minor)
+    def rate(self, minor_per_major: int) -> Rate:
+        """The payment as a rate in minor units."""
+        amount = Fraction(1) if self.amount is None else Fraction(self.amount) * minor_per_major
         percent = Fraction(self.percent)
         return Rate(self.what, self.kind, self.per, amount, percent, self.year, self.years)
 
 
-class CapsPart(_Part):
-    """Most that is paid over all years."""
+class CapsSection(_Section):
+    """Largest payments over all years."""
 
-    parcel_minor: Whole | None = Field(None, description="For one parcel, minor money units.")
-    holding_minor: Whole | None = Field(None, description="For one holding, minor money units.")
-    scheme_minor: Whole | None = Field(None, description="For all, minor money units.")
+    parcel: Amount | None = Field(None, description="Largest payment for a parcel, currency units.")
+    holding: Amount | None = Field(
+        None, description="Largest payment for a holding, currency units."
+    )
+    scheme: Amount | None = Field(
+        None, description="Largest payment by the scheme in total, currency units."
+    )
 
 
-class SchemeFile(_Part):
+class SchemeFile(_Section):
     """A scheme file."""
 
     name: str = Field(min_length=1, description="Name of the scheme.")
-    dated: date = Field(description="Day these rules were written down, such as 2026-04-01.")
-    source: str = Field(description="Where the rules are from.")
-    status: str = Field(description="How sure they are: seen, from memory, invented.")
+    rules_date: date = Field(
+        description="Date on which the rules were written down, such as 2026-04-01."
+    )
+    source: str = Field(description="Origin of the rules.")
+    status: str = Field(description="Whether they were verified: seen, not verified, invented.")
     currency: str = Field(
-        pattern=r"^[A-Z]{3}$", description="Currency by its three letters, such as EUR."
+        pattern=r"^[A-Z]{3}$",
+        description="Currency as a three-letter code, such as EUR.",
+        examples=["EUR"],
     )
     minor_per_major: Literal[1, 10, 100, 1000] = Field(
-        100, description="Minor units in one unit of the currency."
+        100, description="Minor units in one unit of the currency: 1, 10, 100 or 1000."
     )
-    opens: date | None = Field(None, description="First day to apply.")
-    closes: date | None = Field(None, description="Last day to apply.")
-    paid_beside: tuple[str, ...] = Field(
+    opens: date | None = Field(None, description="First day for applications.")
+    closes: date | None = Field(None, description="Last day for applications.")
+    compatible_with: tuple[str, ...] = Field(
         (), description="Schemes that may pay for the same ground, or any."
     )
-    qualify: QualifyPart = Field(
-        default_factory=QualifyPart,
-        description="What qualifies.",
+    qualify: QualifySection = Field(
+        default_factory=QualifySection,
+        description="Rules that ground and belts must meet.",
     )
-    pay: tuple[PayPart, ...] = Field(min_length=1, description="Payments.")
-    caps: CapsPart = Field(
-        default_factory=CapsPart,
-        description="Most that is paid.",
+    pay: tuple[PaySection, ...] = Field(min_length=1, description="Payments.")
+    caps: CapsSection = Field(
+        default_factory=CapsSection,
+        description="Largest payments.",
     )
 
     @model_validator(mode="after")
     def _consistent(self) -> SchemeFile:
         _check_order(self.opens, self.closes, "opens and closes")
+        for name in ("parcel", "holding", "scheme"):
+            cap = getattr(self.caps, name)
+            if cap is not None and cap * self.minor_per_major % 1:
+                raise ValueError(
+                    f"caps, {name}: {cap} {self.currency} has too many decimals; round it"
+                )
         return self
 
+    def _minor(self, cap: Decimal | None) -> int | None:
+        """A cap in minor units."""
+        return None if cap is None else int(cap * self.minor_per_major)
+
     def scheme(self) -> Scheme:
-        """It as the science takes it."""
+        """The scheme with amounts in minor units."""
         q, caps = self.qualify, self.caps
         return Scheme(
             name=self.name,
-            dated=self.dated,
+            rules_date=self.rules_date,
             currency=self.currency,
-            rates=tuple(part.rate() for part in self.pay),
+            rates=tuple(part.rate(self.minor_per_major) for part in self.pay),
             minor_per_major=self.minor_per_major,
             categories=q.categories,
             opens=self.opens,
             closes=self.closes,
-            least_block_m2=q.least_block_ha * 1e4,
-            least_width_m=q.least_width_m,
-            least_length_m=q.least_length_m,
-            largest_gap_m=q.largest_gap_m,
-            least_native_share=q.least_native_share,
-            most_evergreen_share=q.most_evergreen_share,
-            native_species=_plain(q.native_species),
-            species_not_paid=_plain(q.species_not_paid),
-            least_plants_per_ha=q.least_plants_per_ha,
-            most_plants_per_ha=q.most_plants_per_ha,
-            most_open_share=q.most_open_share,
+            min_block_m2=q.min_block_ha * 1e4,
+            min_width_m=q.min_width_m,
+            min_length_m=q.min_length_m,
+            max_gap_m=q.max_gap_m,
+            min_native_share=q.min_native_share,
+            max_evergreen_share=q.max_evergreen_share,
+            native_species=_lower_case(q.native_species),
+            species_not_paid=_lower_case(q.species_not_paid),
+            min_plants_per_ha=q.min_plants_per_ha,
+            max_plants_per_ha=q.max_plants_per_ha,
+            max_open_share=q.max_open_share,
             fence_m=q.fence_m or 0.0,
             join_across_holdings=q.join_across_holdings,
-            parcel_cap=caps.parcel_minor,
-            holding_cap=caps.holding_minor,
-            scheme_cap=caps.scheme_minor,
-            paid_beside=frozenset(self.paid_beside),
+            parcel_cap=self._minor(caps.parcel),
+            holding_cap=self._minor(caps.holding),
+            scheme_cap=self._minor(caps.scheme),
+            compatible_with=frozenset(self.compatible_with),
         )
 
 
-def _plain(names: tuple[str, ...]) -> frozenset[str]:
+def _lower_case(names: tuple[str, ...]) -> frozenset[str]:
     return frozenset(name.strip().casefold() for name in names)
 
 
-class ThresholdPart(_Part):
+class ThresholdSection(_Section):
     """One threshold."""
 
-    country: str = Field(description="Country whose rule it is.")
-    name: str = Field(description="What the rule is about.")
-    effect: Literal["notify", "consent"] = Field(description="notify or consent.")
-    area_ha: float = Field(gt=0, description="Area of new planting from which it holds, ha.")
-    within_m: float = Field(ge=0, le=10_000, description="Belts nearer than this are added up, m.")
-    within_years: int = Field(
-        ge=1, le=100, description="Planting within so many years is added up."
+    country: str = Field(description="Country in which the rule applies.")
+    name: str = Field(description="Subject of the rule.")
+    effect: Literal["notify", "consent"] = Field(
+        description="What the rule requires: notify or consent."
     )
-    categories: tuple[str, ...] = Field((), description="Grant-area categories where it holds.")
-    source: str = Field(description="Where it is from.")
-    status: str = Field(description="How sure it is: seen, from memory, invented.")
+    area_ha: float = Field(
+        gt=0, description="Area of new planting from which the rule applies, ha."
+    )
+    within_m: float = Field(
+        ge=0, le=10_000, description="Belts at most this far apart are added, m."
+    )
+    within_years: int = Field(
+        ge=1, le=100, description="Planting within this number of years is added."
+    )
+    categories: tuple[str, ...] = Field(
+        (), description="Categories of grant area to which the rule is limited."
+    )
+    source: str = Field(description="Origin of the rule.")
+    status: str = Field(description="Whether it was verified: seen, not verified, invented.")
 
 
-class ThresholdFile(_Part):
+class ThresholdFile(_Section):
     """A file of thresholds."""
 
-    dated: date = Field(description="Day it was written down.")
-    threshold: tuple[ThresholdPart, ...] = Field(min_length=1, description="The thresholds.")
+    rules_date: date = Field(description="Date on which the file was written, such as 2026-04-01.")
+    threshold: tuple[ThresholdSection, ...] = Field(min_length=1, description="The thresholds.")
 
     def thresholds(self, country: str) -> list[Threshold]:
-        """Those of a country, or all."""
+        """Thresholds of a country; of all countries where none is named."""
         return [
-            Threshold(**part.model_dump(), dated=self.dated)
+            Threshold(**part.model_dump(), rules_date=self.rules_date)
             for part in self.threshold
             if not country or part.country.casefold() == country.casefold()
         ]
@@ -223,34 +257,34 @@ def scheme_from(content: dict[str, Any], where: str) -> Scheme:
     Raises
     ------
     InputError
-        ``name-unknown`` for a key that means nothing, with the nearest right one;
-        ``input-refused`` for a bad value.
+        ``name-unknown`` for an unknown key, with the nearest known one; ``input-refused`` for an
+        invalid value.
     """
-    return ask(SchemeFile, content, where).scheme()
+    return validated(SchemeFile, content, where).scheme()
 
 
 def thresholds_from(content: dict[str, Any], country: str, where: str) -> list[Threshold]:
-    """Thresholds of a country from the content of a file; of all countries when none is named.
+    """Thresholds of a country from the content of a file; of all countries where none is named.
 
     Raises
     ------
     InputError
-        As `scheme_from`; ``name-unknown`` for a country that the file does not hold.
+        As `scheme_from`; ``name-unknown`` also for a country that is not in the file.
     """
-    file = ask(ThresholdFile, content, where)
+    file = validated(ThresholdFile, content, where)
     if found := file.thresholds(country):
         return found
     raise InputError(
         "name-unknown",
-        "The thresholds hold no such country.",
+        "The file of thresholds has no rules for this country.",
         where=where,
         value=country,
-        mend=f"Use one of: {', '.join(sorted({t.country for t in file.threshold}))}.",
+        hint=f"Use one of: {', '.join(sorted({t.country for t in file.threshold}))}.",
     )
 
 
 def schemes_of(sources: Sequence[str], reader: Reader) -> list[Scheme]:
-    """The schemes of some files, each named once and all in one currency."""
+    """Schemes from files; names must differ and all must use one currency."""
     found: dict[str, Scheme] = {}
     for source in sources:
         scheme = scheme_from(reader.toml(source, "scheme file"), Path(source).name)
@@ -260,17 +294,17 @@ def schemes_of(sources: Sequence[str], reader: Reader) -> list[Scheme]:
                 "Two scheme files have the same name.",
                 where="schemes",
                 value=scheme.name,
-                mend="Name each scheme once, or give one another name.",
+                hint="Name each scheme file once, or rename one of the schemes.",
             )
         found[scheme.name] = scheme
     units = {(scheme.currency, scheme.minor_per_major) for scheme in found.values()}
     if len(units) > 1:
         raise InputError(
             "input-refused",
-            "Schemes pay in different currencies; they cannot be added up.",
+            "The schemes pay in different currencies, so that no totals can be formed.",
             where="schemes",
             value=", ".join(sorted(f"{code} with {n} minor units" for code, n in units)),
-            mend="Run them one currency at a time.",
+            hint="Use the schemes of one currency in each run.",
         )
     return list(found.values())
 
@@ -278,11 +312,11 @@ def schemes_of(sources: Sequence[str], reader: Reader) -> list[Scheme]:
 def area_layers(
     sources: Sequence[str], reader: Reader, grid: Grid, columns: dict[str, str]
 ) -> dict[str, gpd.GeoDataFrame]:
-    """Layers of grant areas by their names."""
+    """Layers of grant areas, by name."""
     layers: dict[str, gpd.GeoDataFrame] = {}
     for source in dict.fromkeys(sources):
         name = Path(source).name
-        # Kept whole: a category away from the belts is known all the same.
+        # Features away from the belts are kept: their categories are known names.
         layers[source if name in layers else name] = reader.layer(
             source, grid, "grant-area layer", columns, GROUND, keep_outside=True
         )
@@ -292,7 +326,10 @@ def area_layers(
 def check_categories(
     schemes: list[Scheme], thresholds: list[Threshold], areas: dict[str, shapely.Geometry]
 ) -> None:
-    """Every category a file names must be on a map: else a slip would look like ground unfit."""
+    """Raise an error for a category that no grant-area layer holds.
+
+    A misspelt category would otherwise look like ground that does not qualify.
+    """
     named = [(f"scheme “{s.name}”", c) for s in schemes for c in s.categories]
     named += [(f"threshold “{t.name}”", c) for t in thresholds for c in t.categories]
     for where, category in named:
@@ -302,7 +339,7 @@ def check_categories(
                 "No grant-area layer holds this category.",
                 where=where,
                 value=category,
-                mend=nearest(category, list(areas))
+                hint=nearest(category, list(areas))
                 if areas
-                else "Name the layer that holds it with --grant-area.",
+                else "Add the layer that holds it with --grant-area.",
             )

@@ -1,4 +1,4 @@
-"""Inputs of every process that counts woodland grants."""
+"""Inputs of every process that uses woodland grants."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from shelterscape.process.inputs import Inputs, Several, Source
 
 
 class GrantMaps(Inputs):
-    """Maps that schemes go by."""
+    """Maps that grant schemes use."""
 
     grant_areas: Annotated[
         Several,
         Source("layer", "grant-area layer"),
         Field(
             description="Layers of grant areas with a column category, as PATH or PATH:LAYER; any "
-            "number, overlapping as they may."
+            "number of layers, and areas may overlap."
         ),
     ] = ()
     agreements: Annotated[

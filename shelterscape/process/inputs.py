@@ -1,8 +1,9 @@
-"""What a process asks for: fields whose unit, range and help come from the table of terms."""
+"""Inputs of processes: fields whose unit, range and help come from the table of terms."""
 
 from __future__ import annotations
 
 import difflib
+import os
 import typing
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -12,11 +13,12 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from pydantic.fields import FieldInfo
 
 from shelterscape.errors import InputError
+from shelterscape.process.hints import instruction
 from shelterscape.terms import TERMS
 
 
 class Inputs(BaseModel):
-    """Base of all inputs: unknown names are refused and nothing changes once accepted."""
+    """Base of all inputs: refuses unknown names, and cannot be changed after the check."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -28,9 +30,9 @@ class Source:
     Parameters
     ----------
     kind : {"raster", "layer", "cover", "winds", "table", "file"}
-        A cover is a raster or a layer.
+        Kind of data set; a cover is a raster or a layer.
     what : str
-        What it is, in words.
+        Name of the data set in errors.
     """
 
     kind: str
@@ -38,7 +40,7 @@ class Source:
 
 
 WITH_LAYERS = ("layer", "cover")
-"""Kinds of source in which a layer may be named behind the path."""
+"""Kinds of source that may be given as PATH:LAYER."""
 
 Dem = Annotated[
     str,
@@ -49,8 +51,8 @@ Winds = Annotated[
     str,
     Source("winds", "wind set"),
     Field(
-        description="Wind set: a CSV table (direction_deg, frequency, mean_speed_ms), or bare "
-        "directions such as 210,240,270, each counting the same."
+        description="Wind set: a CSV table (direction_deg, frequency, mean_speed_ms), or wind "
+        "directions of equal weight, such as 210,240,270."
     ),
 ]
 Belts = Annotated[
@@ -62,8 +64,8 @@ Places = Annotated[
     str | None,
     Source("layer", "place layer"),
     Field(
-        description="Places to be sheltered: polygons or points with name, purpose, head and need, "
-        "as PATH or PATH:LAYER."
+        description="Places to be sheltered: polygons or points with name, purpose, head and "
+        "priority, as PATH or PATH:LAYER."
     ),
 ]
 
@@ -77,17 +79,17 @@ Holdings = Annotated[
 
 
 def _as_several(value: Any) -> Any:
-    """One data set given where several may be is a list of one."""
+    """Data sets as a tuple; a single one becomes a tuple of one."""
     several = value if isinstance(value, (list, tuple)) else (value,)
-    return tuple(one if isinstance(one, str) else str(one) for one in several)
+    return tuple(str(one) if isinstance(one, os.PathLike) else one for one in several)
 
 
 Several = Annotated[tuple[str, ...], BeforeValidator(_as_several)]
-"""Data sets of one kind, any number of them."""
+"""Any number of data sets of one kind."""
 
 
 def named_in(value: str | tuple[str, ...] | None) -> tuple[str, ...]:
-    """The data sets an input names: none, one or several."""
+    """Data sets that an input names: none, one or several."""
     if not value:
         return ()
     return value if isinstance(value, tuple) else (value,)
@@ -96,12 +98,12 @@ def named_in(value: str | tuple[str, ...] | None) -> tuple[str, ...]:
 def each_changed(
     value: str | tuple[str, ...], change: Callable[[str], str]
 ) -> str | tuple[str, ...]:
-    """An input that names one or several data sets, each changed; one stays one."""
+    """An input that names one or several data sets, with `change` applied to each."""
     return tuple(change(text) for text in value) if isinstance(value, tuple) else change(value)
 
 
 def quantity(term: str, default: Any = ..., note: str = "") -> Any:
-    """A number field with the unit, range and meaning of a term."""
+    """A number input with the unit, range and meaning of a term."""
     t = TERMS[term]
     return Field(
         default,
@@ -117,33 +119,38 @@ class TerrainInputs(Inputs):
 
     dem: Dem
     crs: str | None = Field(
-        None, description="Coordinate system of the terrain model, when its file does not say."
+        None,
+        description="Coordinate system of the terrain model, if its file does not state one.",
+        examples=["EPSG:25832"],
     )
     to_crs: str | None = Field(
-        None, description="Coordinate system in metres to work in, such as EPSG:25832."
+        None,
+        description="Coordinate system, in metres, of the calculation, such as EPSG:25832.",
+        examples=["EPSG:25832"],
     )
     z_unit: Literal["m", "ft", "us-ft", "cm"] | None = Field(
-        None, description="Unit of the terrain model's heights, when it is not metres."
+        None, description="Unit of elevation in the terrain model, if it is not metres."
     )
 
 
 class RoughGround(Inputs):
-    """How rough the ground is that open wind blows over."""
+    """Roughness of the ground, for the calculation of terrain wind."""
 
     roughness_m: float = quantity(
-        "roughness", 0.03, "Of the open plain, and where no map says otherwise."
+        "roughness_m", 0.03, "Used everywhere, or where a map of roughness has no value."
     )
     roughness: Annotated[str | None, Source("cover", "map of roughness")] = Field(
         None,
-        description="Map of roughness: a raster of roughness lengths (m) or of land-cover codes, "
-        "or areas with roughness_m or land_cover; the latter in words of Davenport and Wieringa "
-        "(sea, smooth, open, roughly open, rough, very rough, closed, chaotic) or of your table. "
-        "Hills are worked out over a few roughnesses and blended, an approximation. Mapped belts "
-        "are taken out of it. As PATH or PATH:LAYER.",
+        description="Map of roughness, as PATH or PATH:LAYER: a raster of roughness lengths (m) or "
+        "of land-cover codes, or polygons with roughness_m or land_cover. Land cover is named as "
+        "by Davenport and Wieringa (sea, smooth, open, roughly open, rough, very rough, closed, "
+        "chaotic) or as in your own table. Terrain wind is calculated for a few roughness lengths "
+        "and interpolated, an approximation. Mapped belts are removed from the map of roughness.",
     )
     roughness_table: Annotated[str | None, Source("table", "table of roughness")] = Field(
         None,
-        description="PATH of a CSV table from land cover to roughness: land_cover, roughness_m.",
+        description="PATH of a CSV table with the roughness length of each land cover: land_cover, "
+        "roughness_m.",
     )
 
 
@@ -151,27 +158,41 @@ FieldNames = Annotated[
     dict[str, str],
     Field(
         description="Column to read instead of the usual one, as LAYER.NAME=COLUMN, "
-        "for example belts.height_m=HGT."
+        "such as belts.height_m=HGT.",
+        examples=["belts.height_m=HGT"],
     ),
 ]
 
-Asked = TypeVar("Asked", bound=BaseModel)
+Model = TypeVar("Model", bound=BaseModel)
 
 
-def ask(model: type[Asked], raw: dict[str, Any], where: str) -> Asked:
-    """Check raw inputs against their description.
+def validated(model: type[Model], raw: dict[str, Any], where: str) -> Model:
+    """Raw inputs, checked against the description of a process or file.
+
+    Parameters
+    ----------
+    model : type of BaseModel
+        The description.
+    raw : dict
+        Values by the names of inputs.
+    where : str
+        Name of the process or file in errors.
+
+    Returns
+    -------
+    BaseModel
 
     Raises
     ------
     InputError
-        ``name-unknown`` for a name that is not described, else ``input-refused``; the first
-        fault is reported.
+        ``name-unknown`` for an unknown name, else ``input-refused``. Only the first error is
+        reported.
     """
     try:
         return model(**raw)
     except ValidationError as error:
         faults = error.errors()
-        # A key misspelt is two faults, one unknown and one missing; the first helps to correct it.
+        # A misspelt name gives two errors, unknown and missing; the first helps to correct it.
         first = next((f for f in faults if f["type"] == "extra_forbidden"), faults[0])
         within, name = _faulty(model, first["loc"])
         known = within.model_fields
@@ -179,24 +200,30 @@ def ask(model: type[Asked], raw: dict[str, Any], where: str) -> Asked:
         if first["type"] == "extra_forbidden":
             raise InputError(
                 "name-unknown",
-                "There is no such input.",
+                "Unknown input.",
                 where=where,
                 value=name,
-                mend=nearest(last, list(known)),
+                hint=nearest(last, list(known)),
             ) from None
-        told = first["msg"].removeprefix("Value error, ")
+        what = first["msg"].removeprefix("Value error, ")
         field = next((str(part) for part in reversed(first["loc"]) if part in known), "")
         raise InputError(
             "input-refused",
-            f"{name}: {told}." if name else f"{told[:1].upper()}{told[1:]}.",
+            f"{name}: {what}." if name else f"{what[:1].upper()}{what[1:]}.",
             where=where,
             value=None if isinstance(first["input"], dict) else first["input"],
-            mend=(known[field].description or "") if field else "",
+            hint=input_hint(field, known[field]) if field else "Correct these inputs.",
         ) from None
 
 
+def input_hint(name: str, field: FieldInfo) -> str:
+    """What to give for an input, as an instruction."""
+    source = source_of(field)
+    return instruction(name, field, source.kind if source else "")
+
+
 def _faulty(model: type[BaseModel], place: tuple[int | str, ...]) -> tuple[type[BaseModel], str]:
-    """The part of a model in which a fault is, and where in words: ``pay 2, percent``."""
+    """The part of a model that has an error, and its place in words: ``pay 2, percent``."""
     within: type[BaseModel] = model
     words: list[str] = []
     for i, part in enumerate(place):
@@ -206,14 +233,14 @@ def _faulty(model: type[BaseModel], place: tuple[int | str, ...]) -> tuple[type[
         words.append(part)
         if part in within.model_fields and i < len(place) - 1:
             within = _model_in(within.model_fields[part].annotation) or within
-    # Of an input that takes several kinds, the last words name the kind: of no help to anybody.
+    # For a union of types pydantic appends the name of the type, which does not help a user.
     while len(words) > 1 and words[-1] not in within.model_fields and within is model:
         words.pop()
     return within, ", ".join(words)
 
 
 def _model_in(annotation: Any) -> type[BaseModel] | None:
-    """The model that an annotation holds, however deep."""
+    """The first model inside an annotation, at any depth."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
     found = (_model_in(part) for part in typing.get_args(annotation))
@@ -221,13 +248,13 @@ def _model_in(annotation: Any) -> type[BaseModel] | None:
 
 
 def nearest(name: str, known: list[str]) -> str:
-    """A hint that names the nearest right word, or all of them."""
+    """A hint that names the most similar known name, or all of them."""
     near = difflib.get_close_matches(name, known, n=1)
     return f"Did you mean {near[0]}?" if near else f"Use one of: {', '.join(sorted(known))}."
 
 
 def source_of(field: FieldInfo) -> Source | None:
-    """The mark of a field that names a data set; None for other fields."""
+    """The data set that a field names; None for other fields."""
     return next((m for m in field.metadata if isinstance(m, Source)), None)
 
 
@@ -240,24 +267,24 @@ def sources(model: type[Inputs]) -> dict[str, Source]:
 def columns_by_layer(
     fields: dict[str, str], known: dict[str, tuple[str, ...]]
 ) -> dict[str, dict[str, str]]:
-    """A ``LAYER.NAME=COLUMN`` mapping sorted by layer.
+    """A ``LAYER.NAME=COLUMN`` mapping, divided by layer.
 
     Parameters
     ----------
     fields : dict of str
-        Columns by the names wanted, as ``belts.height_m``.
+        Columns in the file by usual names, such as ``belts.height_m``.
     known : dict
-        For each layer a process reads, the columns it makes use of.
+        Usual names of the columns that are read, by layer.
 
     Returns
     -------
     dict
-        For each of those layers, columns by the names wanted.
+        For each layer, columns in the file by usual names.
 
     Raises
     ------
     InputError
-        ``name-unknown`` for a layer or column that nothing reads: it would do nothing.
+        ``name-unknown`` for a layer or column that is not read.
     """
     names = [f"{layer}.{column}" for layer, columns in known.items() for column in columns]
     found: dict[str, dict[str, str]] = {layer: {} for layer in known}
@@ -265,10 +292,10 @@ def columns_by_layer(
         if name not in names:
             raise InputError(
                 "name-unknown",
-                "No such column of a layer is read.",
+                "This column is not read.",
                 where="fields",
                 value=name,
-                mend=nearest(name, names),
+                hint=nearest(name, names),
             )
         layer, _, wanted = name.partition(".")
         found[layer][wanted] = column

@@ -1,7 +1,7 @@
-"""How large the work of a step is, and what memory that takes.
+"""Sizes of the inputs of a step, and the memory that it takes.
 
-Told from the heads of files before anything large is read, so that work beyond a machine is refused
-at once and not after an hour.
+Both are estimated from the headers of files before large data are read, so that a step too large
+for the machine is refused at once.
 """
 
 from __future__ import annotations
@@ -17,29 +17,29 @@ from shelterscape.process.inputs import Inputs, TerrainInputs, named_in, sources
 
 MIB = 2**20
 LIBRARIES_BYTES = 620 * MIB
-"""What Python, the libraries and the compiler of kernels take; measured: 390 MiB in use, and up to
+"""Memory of Python, the libraries and the compiler of kernels; measured: 390 MiB in use, and up to
 590 MiB when all kernels are compiled again."""
 
 READING_BYTES = 42
-"""Bytes for each cell of a terrain model while it is read, twice as doubles among them."""
+"""Bytes for each cell of a terrain model while it is read; this includes two copies as float64."""
 FEATURE_BYTES = 1000
-"""Bytes for each feature of a layer while it is read, columns and all (assumed value)."""
+"""Bytes for each feature of a layer, with all columns, while it is read (assumed)."""
 
 
 @dataclass(frozen=True)
-class Sizes:
-    """How much a step has to work on.
+class InputSizes:
+    """Sizes of all inputs of a step.
 
     Parameters
     ----------
     grid : Grid or None
         Grid of the terrain model; None where a step has none.
     read_cells : int
-        Cells of the terrain model as its file holds it.
+        Cells of the terrain model in its file.
     layers : dict of LayerSize
-        For each input that is a layer, what of it is on the grid.
+        For each input that is a layer, the size of its part on the grid.
     directions : int
-        Most directions a subset of the wind set can have.
+        Number of directions of the largest subset of the wind set.
     """
 
     grid: Grid | None = None
@@ -54,17 +54,17 @@ class Sizes:
 
     @property
     def vertices(self) -> int:
-        """Vertices of all layers together."""
+        """Total number of vertices of all layers."""
         return sum(size.vertices for size in self.layers.values())
 
     @property
     def reading_bytes(self) -> int:
-        """Bytes held while the files are read."""
+        """Memory needed while files are read, bytes."""
         features = sum(size.read_features for size in self.layers.values())
         return READING_BYTES * self.read_cells + FEATURE_BYTES * features
 
     def in_words(self) -> str:
-        """What counts, for a person."""
+        """Sizes as text, for errors."""
         parts = []
         if self.grid:
             parts.append(f"{self.grid.shape[0]:,} × {self.grid.shape[1]:,} cells")
@@ -72,16 +72,16 @@ class Sizes:
         return ", ".join(parts)
 
 
-def sizes_of(params: Inputs) -> Sizes:
-    """Sizes of all that a step will read.
+def input_sizes(params: Inputs) -> InputSizes:
+    """Sizes of all inputs that a step will read.
 
     Raises
     ------
     InputError
-        As the readers of the same files.
+        The errors of the readers of these files.
     """
     grid, read_cells = None, 0
-    # What an earlier step will write has no size yet.
+    # Outputs of an earlier step do not exist yet, so they have no size.
     if isinstance(params, TerrainInputs) and params.dem:
         grid, read_cells = grid_of(params.dem, crs=params.crs, to_crs=params.to_crs)
     layers: dict[str, LayerSize] = {}
@@ -93,22 +93,22 @@ def sizes_of(params: Inputs) -> Sizes:
             elif source.kind == "winds":
                 bare = directions_in(text)
                 directions = len(bare) if bare is not None else _most_in_a_subset(text)
-    return Sizes(grid, read_cells, layers, directions)
+    return InputSizes(grid, read_cells, layers, directions)
 
 
 def _most_in_a_subset(source: str) -> int:
-    """Most rows that a subset of a table of winds has."""
+    """Number of rows of the largest subset of a table of winds."""
     frame, _ = read_winds(source)
     if "subset" not in frame or not len(frame):
         return len(frame)
     return int(frame["subset"].astype("string").fillna("").value_counts().max())
 
 
-def usual_bytes(params: Inputs, sizes: Sizes) -> float:
-    """Bytes for a process that has no estimate of its own (assumed value, not measured)."""
+def usual_bytes(params: Inputs, sizes: InputSizes) -> float:
+    """Memory of a process without an estimate of its own, bytes (assumed, not measured)."""
     return 64.0 * sizes.cells + 20_000.0 * sizes.vertices
 
 
-def in_words(size: float) -> str:
-    """A number of bytes for a person."""
+def size_text(size: float) -> str:
+    """A number of bytes as text, in MiB or GiB."""
     return f"{size / 2**30:,.1f} GiB" if size >= 2**30 else f"{size / MIB:,.1f} MiB"

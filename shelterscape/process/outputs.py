@@ -1,6 +1,6 @@
-"""What a process writes, declared once: names, quantities, columns, colours.
+"""Outputs of a process: names, quantities, columns and colours.
 
-An optional output is written only when what it needs was given.
+An optional output is written only if the inputs it needs are given.
 """
 
 from __future__ import annotations
@@ -17,42 +17,34 @@ class Raster:
     Parameters
     ----------
     name : str
-    term : str
-        Name of the quantity in `TERMS`.
     bands : str
-        What its bands are, in words.
+        Description of its bands.
+    term : str
+        Name of its quantity in `TERMS`; empty where it equals the name of the raster.
     optional : bool
     classed : bool
-        Whether its cells are codes of classes.
-    relative_term : str
-        Name of the quantity it holds where wind speeds are not known.
+        Whether its cells are class codes.
     """
 
     name: str
-    term: str
     bands: str
+    term: str = ""
     optional: bool = False
     classed: bool = False
-    relative_term: str = ""
 
     @property
     def quantity(self) -> Term:
-        """The term its cells hold."""
-        return TERMS[self.term]
-
-    @property
-    def relative_quantity(self) -> Term:
-        """The term its cells hold where wind speeds are not known."""
-        return TERMS[self.relative_term]
+        """Term of its cells."""
+        return TERMS[self.term or self.name]
 
     @property
     def files(self) -> tuple[str, ...]:
-        """Files it makes, relative to the run folder."""
+        """Files of the raster, relative to the run folder."""
         return (f"rasters/{self.name}.tif", f"rasters/{self.name}.sld")
 
     @property
     def title(self) -> str:
-        """What it shows, in one sentence."""
+        """Description of the raster."""
         return f"{self.quantity.meaning} Bands: {self.bands}."
 
 
@@ -64,20 +56,20 @@ class Layer:
     ----------
     name : str
     kind : {"point", "line", "polygon", "any"}
-    columns : dict
-        Term of each column, in order.
+    columns : tuple of str
+        Its columns in order, each a name in `TERMS`.
     title : str
-        What it shows, in one sentence.
+        Description, in one sentence.
     colour_by : str
-        Column whose words set the colour; empty for one colour.
+        Column whose values set the colour; empty for one colour.
     colours : dict
-        Colour of each of those words.
+        Colour of each value.
     optional : bool
     """
 
     name: str
     kind: str
-    columns: dict[str, str]
+    columns: tuple[str, ...]
     title: str
     colour_by: str = ""
     colours: dict[str, str] = field(default_factory=dict)
@@ -85,7 +77,7 @@ class Layer:
 
     @property
     def files(self) -> tuple[str, ...]:
-        """Files it makes or shares, relative to the run folder."""
+        """Files of the layer, relative to the run folder; layers share the first."""
         return ("layers.gpkg", f"layers.{self.name}.sld")
 
 
@@ -96,34 +88,34 @@ class Table:
     Parameters
     ----------
     name : str
-    columns : dict
-        Term of each column, in order.
+    columns : tuple of str
+        Its columns in order, each a name in `TERMS`.
     title : str
-        What it shows, in one sentence.
+        Description, in one sentence.
     optional : bool
     """
 
     name: str
-    columns: dict[str, str]
+    columns: tuple[str, ...]
     title: str
     optional: bool = False
 
     @property
     def files(self) -> tuple[str, ...]:
-        """Files it makes, relative to the run folder."""
+        """Files of the table, relative to the run folder."""
         return (f"tables/{self.name}.csv",)
 
 
 @dataclass(frozen=True)
 class Picture:
-    """A map or a chart for a quick look in ``preview-NAME.png``.
+    """A map or a chart in ``preview-NAME.png``.
 
     Parameters
     ----------
     name : str
-        Unique among pictures; usually that of the raster it shows.
+        Unique among pictures; usually the name of the raster it shows.
     title : str
-        What it shows, in one sentence.
+        Description, in one sentence.
     optional : bool
     """
 
@@ -133,7 +125,7 @@ class Picture:
 
     @property
     def files(self) -> tuple[str, ...]:
-        """Files it makes, relative to the run folder."""
+        """Files of the picture, relative to the run folder."""
         return (f"preview-{self.name}.png",)
 
 
@@ -147,21 +139,18 @@ class Figure:
     Parameters
     ----------
     name : str
-        Column in the table of holdings.
-    term : str
-        Name of the quantity in `TERMS`.
+        Column in the table of holdings, a name in `TERMS`.
     role : {"", "benefit", "cost"}
         Holdings are ranked by benefit divided by cost.
     map_term : str
-        Name of the quantity that the map of holdings shows; empty for none.
+        Name of the quantity shown on the map of holdings; empty if it is not shown.
     map_heading : str
-        Heading of its panel.
+        Heading of its panel on that map.
     per_area : bool
         Whether the map shows the value divided by the area of the holding.
     """
 
     name: str
-    term: str
     role: str = ""
     map_term: str = ""
     map_heading: str = ""

@@ -1,4 +1,4 @@
-"""Reads the inputs of a process: the only way from its parameters to the files they name."""
+"""Reader of the inputs of a process: all files that inputs name are read here."""
 
 from __future__ import annotations
 
@@ -20,16 +20,16 @@ from shelterscape.files.tables import directions_in, read_toml, read_winds
 from shelterscape.files.terrain_models import grid_of, read_piece, read_terrain
 from shelterscape.files.vectors import read_layer, read_layer_alone
 from shelterscape.grid import Grid
-from shelterscape.process.area import Area, Inside
+from shelterscape.process.area import Area, AreaMask
 from shelterscape.process.inputs import RoughGround, TerrainInputs
 from shelterscape.process.shared import Shared
-from shelterscape.science.terrain import OpenWind, roughness, speed_ups
+from shelterscape.science.terrain import TerrainWind, roughness, speed_ups
 from shelterscape.science.terrain.ground import Ground
 from shelterscape.science.wind import WindSet, equal_winds
 from shelterscape.science.wind_tables import wind_sets
 
 SHOWN_CONVERGENCE_DEG = 1.0
-"""Smallest angle between true and grid north that is worth a notice."""
+"""Smallest angle between true and grid north that is reported, degrees."""
 
 
 def no_notice(notice: Notice) -> None:
@@ -37,43 +37,43 @@ def no_notice(notice: Notice) -> None:
 
 
 def never_stop() -> None:
-    """A stop check where nobody can ask for a stop."""
+    """A stop check that never stops."""
 
 
 @dataclass(frozen=True)
 class TerrainWinds:
-    """Terrain wind for each direction, as often as it is required.
+    """Terrain wind for each direction; can be iterated several times.
 
     Parameters
     ----------
     directions : sequence of float
         Degrees from grid north.
     start : callable
-        Begins again from the first direction.
+        Returns an iterator that starts at the first direction.
     """
 
     directions: Sequence[float]
-    start: Callable[[], Iterator[OpenWind]]
+    start: Callable[[], Iterator[TerrainWind]]
 
-    def __iter__(self) -> Iterator[tuple[float, OpenWind]]:
+    def __iter__(self) -> Iterator[tuple[float, TerrainWind]]:
         return zip(self.directions, self.start(), strict=True)
 
 
 class Reader:
-    """Reads the inputs of a process, and passes on what had to be done to them.
+    """Reads the inputs of a process, and reports changes made to them as notices.
 
     Parameters
     ----------
     notice : callable
-        Takes what a person should know.
+        Receives each `Notice`.
     check_stop : callable
         Called during long work; raises when a stop was requested.
     area : Area, optional
-        The part of the map on which results are wanted; all of it by default.
+        Part of the map to calculate results for; by default the whole map.
     shared : Shared, optional
-        Keeps what is calculated over the whole map; with an area it is read from there.
+        Results for the whole map; with an area, terrain wind is read from there.
     from_steps : frozenset of str
-        Inputs that an earlier step of the same run wrote.
+        Inputs written by an earlier step of the same run.
     """
 
     def __init__(
@@ -90,39 +90,43 @@ class Reader:
 
     @property
     def outline(self) -> shapely.Geometry | None:
-        """Outline of the part of the map on which results are wanted; None for all of it."""
+        """Outline of the part of the map with results; None for the whole map."""
         return None if self.area is None else self.area.geometry
 
     @property
     def whole(self) -> bool:
-        """Whether results are wanted on the whole map, not on a part."""
+        """Whether results cover the whole map."""
         return self.area is None
 
     def notices(self, notices: Sequence[Notice]) -> None:
-        """Pass several notices on."""
+        """Report several notices."""
         for notice in notices:
             self.notice(notice)
 
     def wanted(self, elevation: NDArray[np.float32], grid: Grid) -> NDArray[np.bool_]:
-        """Cells with ground on which results are wanted, (rows, cols)."""
+        """Cells with known elevation to calculate results for, (rows, cols)."""
         known = np.isfinite(elevation)
-        return known if self.area is None else known & Inside(self.area, grid).cells
+        return known if self.area is None else known & AreaMask(self.area, grid).cells
 
     def terrain(self, params: TerrainInputs) -> tuple[NDArray[np.float32], Grid, float]:
-        """The terrain model: elevation (m, NaN where missing), grid, and convergence (degrees)."""
-        how: dict[str, Any] = {"crs": params.crs, "to_crs": params.to_crs, "z_unit": params.z_unit}
+        """Terrain model: elevation (m, NaN where missing), grid, and convergence (degrees)."""
+        options: dict[str, Any] = {
+            "crs": params.crs,
+            "to_crs": params.to_crs,
+            "z_unit": params.z_unit,
+        }
         source = params.dem
         if self.area is not None:
-            how["around"] = self.area.around
+            options["around"] = self.area.around
             if self._shared is not None and self._shared.terrain.is_file():
                 source = str(self._shared.terrain)
-                how = {"around": self.area.around, "crs": params.to_crs or params.crs}
-        elevation, grid, notices = read_terrain(source, **how)
+                options = {"around": self.area.around, "crs": params.to_crs or params.crs}
+        elevation, grid, notices = read_terrain(source, **options)
         self.notices(notices)
         return elevation, grid, self._convergence(grid)
 
     def grid(self, params: TerrainInputs) -> tuple[Grid, float]:
-        """The grid of the whole terrain model, and convergence (degrees), from its head alone."""
+        """Grid of the whole terrain model, and convergence (degrees); reads the header only."""
         grid, _ = grid_of(params.dem, crs=params.crs, to_crs=params.to_crs)
         return grid, self._convergence(grid)
 
@@ -133,20 +137,20 @@ class Reader:
             self.notice(
                 Notice(
                     "convergence",
-                    f"grid north lies {abs(convergence):.1f}° {side} of true north here; "
-                    "wind directions were turned to fit",
+                    f"grid north is {abs(convergence):.1f}° {side} of true north; "
+                    "wind directions were converted",
                 )
             )
         return convergence
 
     def elevation(self, params: TerrainInputs) -> Callable[[Grid], NDArray[np.float32]]:
-        """Reads the elevation of pieces of the whole map."""
+        """A function that reads the elevation of parts of the whole map."""
         if self._shared is not None and self._shared.terrain.is_file():
             return partial(read_piece, str(self._shared.terrain))
         return partial(read_piece, params.dem, z_unit=params.z_unit)
 
     def winds(self, source: str) -> dict[str, WindSet]:
-        """The wind sets of a table by subset, or bare directions as one set."""
+        """Wind sets of a table by subset, or one wind set of listed directions."""
         directions = directions_in(source)
         if directions is not None:
             return {"": equal_winds(directions, where="winds")}
@@ -163,18 +167,18 @@ class Reader:
         belts: gpd.GeoDataFrame | None,
         columns: dict[str, str],
     ) -> float | NDArray[np.float32]:
-        """Roughness length of the ground, m: one for all of it, or a map without belts in it.
+        """Roughness length, m: one number, or a map from which belts are removed.
 
         Parameters
         ----------
         params : RoughGround
         grid : Grid
         height_m : float
-            Height above ground at which wind is wanted; ground too rough for it is reported.
+            Height above ground of the wind, m; ground too rough for it is reported.
         belts : GeoDataFrame or None
-            Belts as `science.belts.complete` gives them.
+            As `science.belts.complete` returns them.
         columns : dict
-            Columns in the map by the names wanted.
+            Columns of the map of roughness by usual names.
         """
         if not params.roughness:
             return params.roughness_m
@@ -192,7 +196,7 @@ class Reader:
         columns: dict[str, str],
         part: bool,
     ) -> Callable[[Grid], tuple[NDArray[np.float32], list[Notice]]]:
-        """What reads a map of roughness on a grid, or on pieces of it."""
+        """A function that reads a map of roughness on a grid or on parts of it."""
         source = params.roughness or ""
         table = None
         if params.roughness_table:
@@ -204,7 +208,7 @@ class Reader:
             areas = self.layer(source, grid, "map of roughness", columns)
 
         def read(piece: Grid) -> tuple[NDArray[np.float32], list[Notice]]:
-            """Roughness lengths of a piece, and notices about it."""
+            """Roughness lengths of a part of the grid, and notices."""
             if areas is not None:
                 lengths = roughness.from_areas(areas, piece, table, where)
             else:
@@ -225,7 +229,7 @@ class Reader:
         belts: gpd.GeoDataFrame | None,
         columns: dict[str, str],
     ) -> Ground:
-        """The whole map, to be read piece by piece; parameters as for `roughness`."""
+        """Ground of the whole map, read part by part; parameters as in `roughness`."""
         if not params.roughness:
             return Ground(grid, elevation, params.roughness_m)
         read = self._roughness_reader(params, grid, height_m, belts, columns, part=True)
@@ -240,7 +244,7 @@ class Reader:
         ground: str = "terrain model",
         keep_outside: bool = False,
     ) -> gpd.GeoDataFrame:
-        """The features of a layer that are on a grid, in its coordinate system.
+        """Features of a layer that are on a grid, in the coordinate system of the grid.
 
         On a part of the map there may be none.
         """
@@ -259,25 +263,25 @@ class Reader:
     def layer_alone(
         self, source: str, what: str, columns: dict[str, str], to_crs: str | None
     ) -> tuple[gpd.GeoDataFrame, Grid]:
-        """The features of a layer that others are brought onto, and a grid round them."""
+        """Features of the layer that sets the coordinate system, and a grid around them."""
         frame, grid, notices = read_layer_alone(source, what, columns=columns, to_crs=to_crs)
         self.notices(notices)
         return frame, grid
 
     def toml(self, source: str, what: str) -> dict[str, Any]:
-        """The content of a TOML file."""
+        """Content of a TOML file."""
         return read_toml(source, what)[1]
 
     def places(
         self, source: str | None, grid: Grid, columns: dict[str, str]
     ) -> gpd.GeoDataFrame | None:
-        """Places in the area; None where none were given, or none are there."""
+        """Places inside the area; None without any."""
         return self._in_area(source, grid, "place layer", columns)
 
     def holdings(
         self, source: str | None, grid: Grid, columns: dict[str, str]
     ) -> gpd.GeoDataFrame | None:
-        """Holdings, likewise."""
+        """Holdings inside the area; None without any."""
         return self._in_area(source, grid, "holding layer", columns)
 
     def _in_area(
@@ -300,9 +304,9 @@ class Reader:
         height_m: float,
         roughness_m: float | NDArray[np.float32],
     ) -> TerrainWinds:
-        """Terrain wind without its turning, direction by direction (from grid north).
+        """Terrain wind without its change of direction, for each direction from grid north.
 
-        On a part of the map it is read from what was calculated over the whole.
+        For a part of the map it is read from the results for the whole map.
         """
         shared = self._shared
         if shared is None:
@@ -318,5 +322,5 @@ class Reader:
                 ),
             )
         return TerrainWinds(
-            directions, lambda: shared.open_wind(params, height_m, directions, grid)
+            directions, lambda: shared.terrain_wind(params, height_m, directions, grid)
         )

@@ -1,14 +1,14 @@
-"""The stages of a process, and what passes between them and the runner.
+"""The stages of a process, and the objects they exchange with the runner.
 
-A process is a description (``spec.py``) and a module of plain functions::
+A process is a description (``spec.py``) and a module of functions::
 
-    load(params, reader) -> Data             everything read and checked, in one coordinate system
-    whole_map(params, reader) -> WholeMap    optional: what all parts of a batch share
+    load(params, reader) -> Data             reads and checks all inputs, in one coordinate system
+    whole_map(params, reader) -> WholeMap    optional: results shared by all parts of a batch
     compute(data)                            generator of `Block` and `Progress`; returns `Results`
-    summarise(results, params) -> Summary    optional: findings, figures, pictures
+    summarise(results, params) -> Summary    optional: answer, figures, pictures
     work_bytes(params, sizes) -> float       optional: memory held at most
 
-``compute`` opens no file and draws nothing: `collect` runs it on arrays alone.
+``compute`` opens no file and draws nothing, so `collect` can run it on arrays alone.
 """
 
 from __future__ import annotations
@@ -43,20 +43,17 @@ class Bands:
     Parameters
     ----------
     labels : sequence of str
-        What each band shows.
-    relative : bool
-        Whether the raster holds its ``relative_term``, because wind speeds are unknown.
+        Label of each band.
     classes : mapping, optional
-        Colour by class name, in the order of their codes from 0; makes a raster of classes.
+        Colour by class name, in the order of class codes from 0; for rasters of classes.
     """
 
     labels: Sequence[str]
-    relative: bool = False
     classes: Mapping[str, str] | None = None
 
 
 class Data(Protocol):
-    """What ``load`` returns: at least a grid and the rasters to be written."""
+    """Return value of ``load``: at least a grid and the bands of rasters."""
 
     @property
     def grid(self) -> Grid:
@@ -64,20 +61,20 @@ class Data(Protocol):
 
     @property
     def rasters(self) -> Mapping[str, Bands]:
-        """Bands of every raster of this run, by its name."""
+        """Bands of every raster of this run, by name of the raster."""
 
 
 class Block(NamedTuple):
-    """Rows of one band of a raster, over its whole width.
+    """Rows of one band of a raster, over the whole width of the raster.
 
     Parameters
     ----------
     name : str
-        Raster, as declared in the description.
+        Name of the raster in the description.
     band : int
         From 0, in the order of `Bands.labels`.
     values : (rows, cols) float32 or uint8
-        NaN, or 255 in class rasters, where missing.
+        Missing cells are NaN, or 255 in rasters of classes.
     row : int
         First row.
     """
@@ -89,7 +86,7 @@ class Block(NamedTuple):
 
 
 class Progress(NamedTuple):
-    """How much of ``compute`` is done, 0 to 1, and what comes next."""
+    """Share of ``compute`` that is done, 0 to 1, and a description of the next part."""
 
     share: float
     text: str
@@ -97,14 +94,14 @@ class Progress(NamedTuple):
 
 @dataclass(frozen=True, kw_only=True)
 class Results:
-    """What ``compute`` returns; processes add fields of their own for ``summarise``.
+    """Return value of ``compute``; processes add their own fields for ``summarise``.
 
     Parameters
     ----------
     layers : dict of GeoDataFrame
-        By name, with the columns declared; optional ones may be left out.
+        By name, with the columns of the description; optional layers may be left out.
     tables : dict of DataFrame
-        Likewise.
+        By name, in the same way.
     notices : sequence of Notice
     """
 
@@ -115,26 +112,32 @@ class Results:
 
 @dataclass(frozen=True)
 class Summary:
-    """What a run says of itself.
+    """What a step reports.
 
     Parameters
     ----------
-    findings : sequence of str
-        Results in sentences.
+    question : str
+        What the step answers, in one sentence.
+    answer : sequence of str
+        Results in sentences, most important first.
+    certainty : sequence of str
+        How sure the results are.
     figures : mapping
         Values by the names of `Process.figures`; None where unknown.
     pictures : mapping
-        Description of each picture by its name.
+        Content of each picture by name.
     """
 
-    findings: Sequence[str] = ()
+    question: str = ""
+    answer: Sequence[str] = ()
+    certainty: Sequence[str] = ()
     figures: Mapping[str, float | str | None] = field(default_factory=dict)
     pictures: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class WindWork:
-    """Terrain wind to be calculated over the whole map, and kept for its parts.
+    """Terrain wind to calculate for the whole map.
 
     Parameters
     ----------
@@ -153,12 +156,12 @@ class WindWork:
 
 @dataclass(frozen=True)
 class WholeMap:
-    """What all parts of a batch share.
+    """Results shared by all parts of a batch.
 
     Parameters
     ----------
     margin_m : float
-        Width of the ground around a part that its results depend on, m; may be infinite.
+        Width of the ground around a part that results depend on, m; may be infinite.
     terrain_wind : WindWork or None
     """
 
@@ -182,23 +185,28 @@ class Stages:
 
 
 def stages_of(process: Process) -> Stages:
-    """The functions of a process, imported when first needed.
+    """Functions of a process; its module is imported on the first call.
 
     Raises
     ------
     InternalError
-        When the module lacks ``load`` or ``compute``.
+        ``internal`` for a module without ``load`` or ``compute``.
     """
     module = importlib.import_module(process.work)
     found = {name: getattr(module, name, None) for name in Stages.__dataclass_fields__}
     for name in ("load", "compute"):
         if found[name] is None:
-            raise InternalError("internal", f"A process has no {name}.", where=process.work)
+            raise InternalError(
+                "internal",
+                f"The module of a process has no function {name}.",
+                where=process.work,
+                hint=f"Define {name} in this module, or report this as an error.",
+            )
     return Stages(**found)  # type: ignore[arg-type]
 
 
 def each(work: Work[R], take: Callable[[Block | Progress], None]) -> R:
-    """Hand every item of a computation to a function, and return its results."""
+    """Call a function with every item of a computation; return the results."""
     while True:
         try:
             item = next(work)
@@ -209,12 +217,12 @@ def each(work: Work[R], take: Callable[[Block | Progress], None]) -> R:
 
 
 def collect(work: Work[R]) -> tuple[dict[str, NDArray[Any]], R]:
-    """Run a computation and gather its rasters as arrays.
+    """Run a computation and collect its rasters as arrays.
 
     Parameters
     ----------
     work : generator
-        What ``compute`` returns.
+        As ``compute`` returns it.
 
     Returns
     -------
@@ -225,7 +233,7 @@ def collect(work: Work[R]) -> tuple[dict[str, NDArray[Any]], R]:
     blocks: dict[str, dict[int, list[Block]]] = {}
 
     def take(item: Block | Progress) -> None:
-        """Keep a block: the computation may use its array again."""
+        """Copy a block, because the computation may reuse its array."""
         if isinstance(item, Block):
             copied = item._replace(values=item.values.copy())
             blocks.setdefault(item.name, {}).setdefault(item.band, []).append(copied)

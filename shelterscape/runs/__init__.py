@@ -1,6 +1,6 @@
-"""Run processes into one folder: validate, lock, stage, compute, verify, record, swap.
+"""Run processes into one folder: check, lock, compute, write, verify, record, move into place.
 
-This is the only caller of ``compute``.
+Nothing else in the package calls ``compute``.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from shelterscape.process.inputs import (
     sources,
 )
 from shelterscape.process.memory import MIB
-from shelterscape.runs.events import Monitor, Tell, machine_notices, never, tell_nobody
+from shelterscape.runs.events import Monitor, OnEvent, ignore_event, machine_notices, never
 from shelterscape.runs.memory import MemoryEstimate
 from shelterscape.runs.staging import Staging, unwritable
 from shelterscape.runs.step import StepResult, run_step
@@ -47,13 +47,15 @@ from shelterscape.runs.steps import (
     key_of,
     program,
 )
+from shelterscape.runs.summary import SUMMARY, RunSummary, StepAnswer, full_text, summary_of
+from shelterscape.runs.writing import REPORT
 
 GEOPACKAGE = "layers.gpkg"
 
 
 @dataclass(frozen=True)
 class Result:
-    """What a run left behind.
+    """The result of a run.
 
     Parameters
     ----------
@@ -62,10 +64,10 @@ class Result:
         Path by name.
     layers : dict
         ``PATH:LAYER`` by name.
-    findings : tuple of str
-        Results in sentences.
+    summary : RunSummary
+        The answer, how sure it is, and what to check.
     notices : tuple of Notice
-        Of the steps, then those about this machine.
+        Notices of the steps, then those about this machine.
     record : dict
         The content of ``record.json``.
     """
@@ -75,7 +77,7 @@ class Result:
     layers: dict[str, str]
     tables: dict[str, Path]
     pictures: dict[str, Path]
-    findings: tuple[str, ...]
+    summary: RunSummary
     notices: tuple[Notice, ...]
     record: dict[str, Any]
 
@@ -85,34 +87,37 @@ def run(
     out: str | Path,
     *,
     overwrite: bool = False,
-    progress: Tell = tell_nobody,
+    progress: OnEvent = ignore_event,
     cancelled: Callable[[], int] = never,
     area: Area | None = None,
     read: FilesRead | None = None,
     memory_limit_gib: float | None = None,
     pictures: bool = True,
+    title: str = "",
 ) -> Result:
-    """Run steps one after the other into one folder.
+    """Run steps one after the other, and write their outputs into one folder.
 
     Parameters
     ----------
     steps : list of Step
     out : path
-        The output folder; it appears whole at the end, or not at all.
+        The output folder; it is created in full at the end, or not at all.
     overwrite : bool
-        Replace the folder of an earlier run, if it holds nothing else.
+        Replace the folder of an earlier run, unless it holds other files too.
     progress : callable
         Takes events as dictionaries: ``progress`` and ``notice``.
     cancelled : callable
-        Answers 0, or the number of the signal that asks the run to stop.
+        Returns 0, or the number of the signal that requests a stop.
     area : Area, optional
-        The part of the map on which results are wanted.
+        The part of the map to calculate; the whole map by default.
     read : list, optional
-        What `files_read` returns for the steps, where it is known already.
+        What `files_read` returns for the steps; read from the files by default.
     memory_limit_gib : float, optional
         Refuse work estimated to need more than this, GiB; 80 % of the machine's by default.
     pictures : bool
         Whether pictures are drawn.
+    title : str
+        The question of a plan; that of its deciding step by default.
 
     Returns
     -------
@@ -129,32 +134,41 @@ def run(
     with Staging(Path(out), overwrite) as stage:
         try:
             memory = MemoryEstimate(memory_limit_gib)
-            # A batch has judged the part before it began.
-            judge = memory if area is None else None
-            done = _run_steps(steps, stage.folder, progress, cancelled, judge, area, pictures)
+            # A batch has checked the memory of each part already.
+            memory_check = memory if area is None else None
+            done = _run_steps(
+                steps, stage.folder, progress, cancelled, memory_check, area, pictures
+            )
             for notice in (about_machine := machine_notices()):
                 progress({"event": "notice", **notice.fields()})
             _check_files(done, stage.folder)
             _finish_layers(done, stage.folder)
-            record = _record(steps, done, read, stage.folder)
+            answers = [
+                StepAnswer(step.process, one.summary, one.notices, one.written)
+                for step, one in zip(steps, done, strict=True)
+            ]
+            summary = summary_of(answers, title)
+            text = full_text(summary, answers)
+            (stage.folder / SUMMARY).write_text(text, encoding="utf-8")
+            record = _record(steps, done, read, stage.folder) | {"title": title}
             if area is not None:
                 record |= {"area": area.fields(), "key": key_of(steps, read, area, pictures)}
             write_json(stage.folder / RECORD, record)
             timings = _timings(steps, done, started, stage)
             timings["notices"] = [notice.fields() for notice in about_machine]
-            if judge is not None:
+            if memory_check is not None:
                 timings["estimated_memory_mib"] = memory.mib
             write_json(stage.folder / TIMINGS, timings)
             stage.commit()
-        except BrokenPipeError:  # of whoever listened to the progress, not of a file
+        except BrokenPipeError:  # the reader of the progress has gone; no file is concerned
             raise
         except OSError as error:
             raise unwritable(stage.target, error) from error
-    return _result(stage.target, done, record, about_machine)
+    return _result(stage.target, done, summary, record, about_machine)
 
 
 def _check_names(steps: list[Step]) -> None:
-    """Every step and every output has a name of its own, and references lead backwards."""
+    """Check that names of steps and outputs are unique and references lead to earlier steps."""
     known: dict[str, Process] = {}
     for step in steps:
         for field, source in sources(type(step.params)).items():
@@ -164,9 +178,9 @@ def _check_names(steps: list[Step]) -> None:
         if step.name in known:
             raise InputError(
                 "plan-bad",
-                "Two steps have the same name.",
+                "Two steps have the same id.",
                 value=step.name,
-                mend="Give one of them another id.",
+                hint="Give one of the steps another id.",
             )
         clash = [
             o.name
@@ -177,10 +191,10 @@ def _check_names(steps: list[Step]) -> None:
         if clash:
             raise InputError(
                 "plan-bad",
-                "Two steps of a run write the same outputs.",
+                "Two steps of a run write outputs of the same name.",
                 where=step.name,
                 value=", ".join(clash),
-                mend="Run them into two folders.",
+                hint="Run the two steps in separate plans, each with a folder of its own.",
             )
         known[step.name] = step.process
 
@@ -193,11 +207,11 @@ _KIND_OF: dict[str, tuple[type, ...]] = {
     "table": (Table,),
     "file": (),
 }
-"""Kinds of output that can serve as an input, by the kind of its source."""
+"""Types of output that can be used as an input, by the kind of its source."""
 
 
 def _fitting(process: Process, source: Source) -> list[Output]:
-    """Outputs that can serve as an input; a raster and a picture may share a name."""
+    """Outputs that can be used as an input; a raster and a picture may share a name."""
     return [o for o in process.outputs if isinstance(o, _KIND_OF[source.kind])]
 
 
@@ -208,15 +222,17 @@ def _check_reference(text: str, source: Source, known: dict[str, Process], step:
     if process is None or output not in names:
         raise InputError(
             "plan-bad",
-            f"A step takes its {source.what} from an output that no earlier step writes.",
+            f"The {source.what} of a step refers to an output that no earlier step writes.",
             where=step.name,
             value=text,
-            mend=nearest(output if process else name, names) if names else "Put that step first.",
+            hint=nearest(output if process else name, names)
+            if names
+            else "Move the step that writes it before this one.",
         )
 
 
 def _resolved(step: Step, steps: list[Step], folder: Path) -> Inputs:
-    """Inputs of a step with references to earlier steps turned into paths."""
+    """Inputs of a step, with references to earlier steps replaced by paths."""
 
     def _as_path(text: str, source: Source) -> str:
         if not text.startswith(STEP_PREFIX):
@@ -238,7 +254,7 @@ def _resolved(step: Step, steps: list[Step], folder: Path) -> Inputs:
 def _run_steps(
     steps: list[Step],
     folder: Path,
-    progress: Tell,
+    progress: OnEvent,
     cancelled: Callable[[], int],
     memory: MemoryEstimate | None,
     area: Area | None,
@@ -268,13 +284,14 @@ def _run_steps(
 
 
 def _check_files(done: list[StepResult], folder: Path) -> None:
-    """Hold the folder to what was written: a raster left open, or a scrap, is found here."""
+    """Check that the folder holds exactly the declared files: none unfinished, none extra."""
     written = {path for one in done for output in one.written for path in output.files}
     if different := written ^ set(listed(folder)):
         raise InternalError(
             "internal",
-            "The files of a run are not those its processes declare.",
+            "The files of a run differ from those its processes declare.",
             value=", ".join(sorted(different)),
+            hint=REPORT,
         )
 
 
@@ -290,14 +307,16 @@ def _finish_layers(done: list[StepResult], folder: Path) -> None:
 def _record(
     steps: list[Step], done: list[StepResult], read: list[dict[str, Any]], folder: Path
 ) -> dict[str, Any]:
-    """All that the results follow from and all they are; no path, date or machine."""
+    """Everything the results follow from, and the results; no path, date or machine."""
     return program() | {
         "steps": [
             given(step, files)
             | {
                 "notices": [n.fields() for n in one.notices],
-                "findings": one.findings,
-                "figures": one.figures,
+                "question": one.summary.question,
+                "answer": list(one.summary.answer),
+                "certainty": list(one.summary.certainty),
+                "figures": dict(one.summary.figures),
                 "bands": one.bands,
                 "features": one.features,
                 "cautions": list(step.process.all_cautions),
@@ -326,10 +345,10 @@ def _timings(
 
 
 def _peak_memory_mib() -> int | None:
-    """Most memory this process has held; None where the system does not report it."""
+    """Peak memory of this process, MiB; None where the system does not report it."""
     status = Path("/proc/self/status")
     if status.exists():
-        # Linux hands a child its parent's figure in getrusage; this one is its own.
+        # On Linux getrusage starts a child with the peak of its parent; this value is its own.
         for line in status.read_text(encoding="ascii", errors="replace").splitlines():
             if line.startswith("VmHWM:"):
                 return round(int(line.split()[1]) / 1024)
@@ -341,7 +360,11 @@ def _peak_memory_mib() -> int | None:
 
 
 def _result(
-    folder: Path, done: list[StepResult], record: dict[str, Any], about_machine: list[Notice]
+    folder: Path,
+    done: list[StepResult],
+    summary: RunSummary,
+    record: dict[str, Any],
+    about_machine: list[Notice],
 ) -> Result:
     outputs = [o for one in done for o in one.written]
 
@@ -354,7 +377,7 @@ def _result(
         layers={name: f"{path}:{name}" for name, path in paths(Layer).items()},
         tables=paths(Table),
         pictures=paths(Picture),
-        findings=tuple(text for one in done for text in one.findings),
+        summary=summary,
         notices=(*(notice for one in done for notice in one.notices), *about_machine),
         record=record,
     )

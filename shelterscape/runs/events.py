@@ -1,4 +1,4 @@
-"""What a run reports while it works, and how it is asked to stop."""
+"""Progress, notices and stop requests of a run."""
 
 from __future__ import annotations
 
@@ -8,64 +8,64 @@ from typing import Any
 from shelterscape.errors import Notice, Stopped
 from shelterscape.kernels.cache_folder import cache_notice
 
-Tell = Callable[[dict[str, Any]], None]
+OnEvent = Callable[[dict[str, Any]], None]
 """Takes events as dictionaries, each with a key ``event``."""
 
 
-def tell_nobody(event: dict[str, Any]) -> None:
-    """A listener that ignores every event."""
+def ignore_event(event: dict[str, Any]) -> None:
+    """Ignore an event."""
 
 
 def never() -> int:
-    """A stop question that is always answered no."""
+    """Return 0: no stop is requested."""
     return 0
 
 
 def machine_notices() -> list[Notice]:
-    """What a person should know about this machine; no result follows from it.
+    """Notices about this machine; they do not affect results.
 
-    It is complete once the kernels a run uses have been imported.
+    The list is complete once the kernels that a run uses have been imported.
     """
     text = cache_notice()
     return [Notice("cache-unused", text)] if text else []
 
 
 class Monitor:
-    """Reports progress and notices of one step, and raises when somebody asks for a stop.
+    """Reports progress and notices of one step; raises when a stop was requested.
 
     Parameters
     ----------
-    tell : callable
+    on_event : callable
     cancelled : callable
-        Returns 0, or the number of the signal that asks the run to stop.
+        Returns 0, or the number of the signal that requests a stop.
     part : tuple of float
-        Share of the whole run at which this step begins and ends.
+        Shares of the whole run at which this step starts and ends.
     """
 
     def __init__(
         self,
-        tell: Tell = tell_nobody,
+        on_event: OnEvent = ignore_event,
         cancelled: Callable[[], int] = never,
         part: tuple[float, float] = (0.0, 1.0),
     ) -> None:
-        self._tell, self._cancelled, self.part = tell, cancelled, part
+        self._on_event, self._cancelled, self.part = on_event, cancelled, part
         self.notices: list[Notice] = []
 
     def check_stop(self) -> None:
-        """Raise `Stopped` when it was requested."""
+        """Raise `Stopped` when a stop was requested."""
         if signal_number := self._cancelled():
             raise Stopped(signal_number)
 
     def progress(self, share: float, text: str) -> None:
-        """Report how much of the step is done, 0 to 1, and what comes next; stop when asked."""
+        """Report the finished share of the step, 0 to 1, and what comes next; check for a stop."""
         self.check_stop()
-        begin, end = self.part
-        overall = begin + (end - begin) * min(max(share, 0.0), 1.0)
-        self._tell({"event": "progress", "share": round(overall, 4), "text": text})
+        start, end = self.part
+        overall = start + (end - start) * min(max(share, 0.0), 1.0)
+        self._on_event({"event": "progress", "share": round(overall, 4), "text": text})
 
     def notice(self, notice: Notice) -> None:
-        """Record and show what a person should know, once; stop when asked."""
+        """Record and report a notice, once; check for a stop."""
         self.check_stop()
         if notice not in self.notices:
             self.notices.append(notice)
-            self._tell({"event": "notice", **notice.fields()})
+            self._on_event({"event": "notice", **notice.fields()})

@@ -1,4 +1,4 @@
-"""Work that would not fit into memory is refused before it begins."""
+"""Estimate the memory of a run, and refuse work that would not fit."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pathlib import Path
 
 from shelterscape.errors import InputError, UsageError
 from shelterscape.process import Inputs, Process
-from shelterscape.process.memory import LIBRARIES_BYTES, MIB, Sizes, sizes_of, usual_bytes
+from shelterscape.process.memory import LIBRARIES_BYTES, MIB, InputSizes, input_sizes, usual_bytes
 from shelterscape.process.stages import stages_of
 from shelterscape.runs.steps import Step, is_fed
 
@@ -18,11 +18,11 @@ MACHINE_SHARE = 0.8
 """Share of a machine's memory that a run may use unless stated otherwise."""
 
 _GROUP_LIMITS = ("memory.max", "memory/memory.limit_in_bytes")
-"""Where Linux states the limit of a container, in its newer and its older layout."""
+"""Files in which Linux states the memory limit of a container, newer and older layout."""
 
 
 def machine_bytes(groups: Path = Path("/sys/fs/cgroup")) -> int | None:
-    """Memory of this machine, or of the container we are in; None where the system is silent."""
+    """Memory of this machine or container, bytes; None where the system does not report it."""
     try:
         found = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
     except (AttributeError, ValueError, OSError):
@@ -31,44 +31,44 @@ def machine_bytes(groups: Path = Path("/sys/fs/cgroup")) -> int | None:
         try:
             found = min(found, int((groups / name).read_text(encoding="ascii")))
         except (OSError, ValueError):
-            # No such file, or the word max.
+            # There is no such file, or it holds the word "max".
             continue
     return found
 
 
 def estimated_bytes(process: Process, params: Inputs) -> int:
-    """Most memory a step is expected to hold, libraries included.
+    """Estimated peak memory of a step, libraries included, bytes.
 
     Raises
     ------
     InputError
-        As the readers of its files.
+        As for reading its files.
     """
-    return _estimate(process, params, sizes_of(params))
+    return _estimate(process, params, input_sizes(params))
 
 
-def work_bytes(process: Process, params: Inputs, sizes: Sizes) -> float:
-    """Memory a step holds while it works, by what its process declares, bytes."""
+def work_bytes(process: Process, params: Inputs, sizes: InputSizes) -> float:
+    """Estimated memory of a step without libraries, as its process declares, bytes."""
     declared = stages_of(process).work_bytes or usual_bytes
     return max(sizes.reading_bytes, declared(params, sizes))
 
 
-def _estimate(process: Process, params: Inputs, sizes: Sizes) -> int:
+def _estimate(process: Process, params: Inputs, sizes: InputSizes) -> int:
     return LIBRARIES_BYTES + round(work_bytes(process, params, sizes))
 
 
 class MemoryEstimate:
-    """The largest estimate over the steps of a run, none of which may pass what is allowed.
+    """The largest memory estimate of the steps of a run; each is checked against the limit.
 
     Parameters
     ----------
     limit_gib : float or None
-        Most memory a step may take, GiB; None for `MACHINE_SHARE` of the machine's.
+        Memory that a step may use, GiB; None for `MACHINE_SHARE` of the machine's memory.
 
     Raises
     ------
     UsageError
-        For a limit that is no number above 0.
+        The limit is not a number above 0.
     """
 
     def __init__(self, limit_gib: float | None) -> None:
@@ -77,11 +77,11 @@ class MemoryEstimate:
 
     @property
     def mib(self) -> int:
-        """The largest so far, MiB."""
+        """The largest estimate so far, MiB."""
         return round(self._most / MIB)
 
     def check_all(self, steps: Sequence[Step]) -> None:
-        """Check every step that reads nothing from an earlier one, before the first begins."""
+        """Check every step that needs no output of an earlier one, before the first starts."""
         for step in steps:
             if not is_fed(step):
                 self.check(step, step.params)
@@ -93,31 +93,31 @@ class MemoryEstimate:
         ----------
         step : Step
         params : Inputs
-            With references to earlier steps turned into paths.
+            With references to earlier steps replaced by paths.
 
         Raises
         ------
         InputError
-            ``memory-short``; and as the readers of its files.
+            ``memory-short``; and as for reading its files.
         """
-        sizes = sizes_of(params)
+        sizes = input_sizes(params)
         needed = _estimate(step.process, params, sizes)
         self._most = max(self._most, needed)
         if needed > self._allowed:
             raise InputError(
                 "memory-short",
-                "This work needs more memory than it may use.",
+                "The work needs more memory than may be used.",
                 where=step.name,
                 value=f"about {needed / GIB:.1f} GiB needed for {sizes.in_words()}; "
                 f"{self._allowed / GIB:.1f} GiB may be used ({self._why})",
-                mend="Cut the terrain model to the area of interest, use coarser cells, choose "
-                "fewer seasons and years at a time, or run a plan in tiles (shelterscape batch "
-                "--tiles); or set --memory-limit if you know better.",
+                hint="Clip the terrain model to the area of interest, use coarser cells, choose "
+                "fewer seasons and years at a time, run the plan in tiles (shelterscape batch "
+                "--tiles), or allow more memory with --memory-limit.",
             )
 
 
 def allowed(limit_gib: float | None) -> tuple[float, str]:
-    """Bytes that may be used, and why so many.
+    """Memory that may be used, bytes, and the reason for that limit.
 
     Parameters
     ----------
@@ -127,15 +127,21 @@ def allowed(limit_gib: float | None) -> tuple[float, str]:
     Raises
     ------
     UsageError
-        For a limit that is no number above 0.
+        The limit is not a number above 0.
     """
     if limit_gib is not None:
         if not limit_gib > 0:
-            raise UsageError("usage", "A memory limit is a number of GiB above 0.", value=limit_gib)
-        return limit_gib * GIB, "as limited"
+            raise UsageError(
+                "usage",
+                "The memory limit is not a number above 0.",
+                where="--memory-limit",
+                value=limit_gib,
+                hint="Give the limit in GiB, such as 8.",
+            )
+        return limit_gib * GIB, "the limit given"
     machine = machine_bytes()
     if machine is None:
-        return math.inf, "this system does not tell its memory"
+        return math.inf, "this system does not report its memory"
     return (
         MACHINE_SHARE * machine,
         f"{MACHINE_SHARE:.0%} of the {machine / GIB:.1f} GiB of this machine",

@@ -10,7 +10,7 @@ from shelterscape.process.inputs import TerrainInputs
 from shelterscape.process.reading import Reader
 from shelterscape.process.shared import Shared
 from shelterscape.process.stages import USUAL_MARGIN_M, stages_of
-from shelterscape.runs.events import Monitor, Tell, never, tell_nobody
+from shelterscape.runs.events import Monitor, OnEvent, ignore_event, never
 from shelterscape.runs.staging import unwritable
 from shelterscape.runs.steps import Step, without_references
 
@@ -18,23 +18,23 @@ from shelterscape.runs.steps import Step, without_references
 def prepare(
     step: Step,
     folder: Path,
-    progress: Tell = tell_nobody,
+    progress: OnEvent = ignore_event,
     cancelled: Callable[[], int] = never,
 ) -> float:
-    """Do the part of one step that is the same for all parts of the map.
+    """Do the work of one step that all parts of the map share.
 
     Parameters
     ----------
     step : Step
     folder : Path
-        Where it is kept; what is there already is not done again.
+        Where its results are kept; finished work is not done again.
     progress, cancelled : callable
         As for `runs.run`.
 
     Returns
     -------
     float
-        Width of the ground around a part that its results depend on, m.
+        Width of the margin around a part that its results depend on, m.
 
     Raises
     ------
@@ -68,7 +68,7 @@ def _whole_map(step: Step, shared: Shared, monitor: Monitor) -> float:
 
 
 def is_resampled(step: Step) -> bool:
-    """Whether the terrain model of a step cannot be cut as it is, and is kept whole for parts."""
+    """Whether the terrain model of a step must be resampled as a whole before it is divided."""
     params = step.params
     if not isinstance(params, TerrainInputs):
         return False

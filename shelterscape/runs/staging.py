@@ -1,8 +1,8 @@
-"""One output folder, replaced whole or not at all.
+"""Replace an output folder in full, or not at all.
 
-A run writes into a folder beside its target. Only when all of it has been read back does it take
-the target's place, by renaming. A crash in between leaves either the old folder or the new one
-whole, and the next start clears the rest.
+A run writes into a folder beside its target. Once everything has been read back, that folder is
+renamed to the target. After a crash at any point either the old folder or the new one is complete,
+and the next run removes the rest.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from shelterscape.files.record import flush, flush_to_disk, listed, read_record,
 
 
 class Staging:
-    """Holds the lock on an output folder and the new one that is to take its place.
+    """Locks an output folder and provides the new folder that replaces it.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ class Staging:
     ------
     WriteError
         On entering: ``output-protected``, ``output-busy``, ``output-exists``,
-        ``output-strangers``, ``output-unwritable``.
+        ``output-foreign``, ``output-unwritable``.
     """
 
     def __init__(self, target: Path, overwrite: bool) -> None:
@@ -49,17 +49,17 @@ class Staging:
 
     def __enter__(self) -> Staging:
         if "\0" in str(self.target):
-            # The system takes no such name and Python raises something of its own.
+            # Python would raise ValueError, which is not one of our errors.
             raise WriteError(
                 "output-unwritable",
-                "The name of the output folder holds a character that no name may hold.",
+                "The name of the output folder contains a null character.",
                 where=repr(str(self.target)),
-                mend="Name another folder.",
+                hint="Name a folder without it.",
             )
         try:
             refuse_protected(self.target)
             self.target.parent.mkdir(parents=True, exist_ok=True)
-            self._lock.take()
+            self._lock.acquire()
         except OSError as error:
             raise unwritable(self.target.parent, error) from error
         try:
@@ -74,22 +74,22 @@ class Staging:
         return self
 
     def _recover(self) -> None:
-        """Repair what a crash left: restore the old folder, or finish its removal."""
+        """Repair the state after a crash: restore the old folder, or finish its removal."""
         if self._old.exists():
             if self.target.is_dir() and not any(self.target.iterdir()):
                 self.target.rmdir()
             if not self.target.exists():
                 self._old.rename(self.target)
             elif read_record(self.target):
-                # Beside anything but a run of ours the old folder is the only copy: it stays.
+                # If the target is not a run, the old folder is the only copy: keep it.
                 shutil.rmtree(self._old)
         if self.folder.exists():
             shutil.rmtree(self.folder)
 
     def commit(self) -> None:
-        """Put the new folder in the target's place, or leave what stood there."""
+        """Replace the target by the new folder, or leave the target unchanged."""
         flush_to_disk(self.folder)
-        # Somebody may have added a file while the run was at work.
+        # A user may have added a file during the run.
         refuse_protected(self.target)
         refuse_occupied(self.target, self._overwrite)
         try:
@@ -100,7 +100,7 @@ class Staging:
             if self._old.exists() and not self.target.exists():
                 self._old.rename(self.target)
             raise
-        # The new name must be on the disk before the old folder goes: a power cut loses the rest.
+        # Flush the new name before the old folder is removed: a power cut could lose both.
         flush(self.target.parent)
         shutil.rmtree(self._old, ignore_errors=True)
 
@@ -121,26 +121,26 @@ def unwritable(folder: Path, error: OSError) -> WriteError:
         "The output could not be written.",
         where=str(folder),
         value=error.strerror or str(error),
-        mend="Choose a folder you may write to, on a disk with room.",
+        hint="Name a folder you may write to, on a disk with enough free space.",
     )
 
 
 def refuse_protected(target: Path) -> None:
-    """Refuse folders that must never be replaced, in every case.
+    """Refuse folders that must never be replaced, even with ``overwrite``.
 
     Raises
     ------
     WriteError
         ``output-protected``.
     """
-    # A link further up may hide what a folder is.
+    # A link in the path may hide which folder it is.
     real, here = Path(os.path.realpath(target)), Path.cwd()
     reasons = {
         "the root of a disk": real == Path(real.anchor),
         "your home folder": real == _home(),
-        "the folder you work in": real == here or real in here.parents,
-        "a link": target.is_symlink(),
-        "where a disk is mounted": target.is_mount(),
+        "the working folder or one above it": real == here or real in here.parents,
+        "a symbolic link": target.is_symlink(),
+        "the mount point of a disk": target.is_mount(),
         "a file": target.exists() and not target.is_dir(),
     }
     for reason, holds in reasons.items():
@@ -149,12 +149,12 @@ def refuse_protected(target: Path) -> None:
                 "output-protected",
                 f"The output folder is {reason}.",
                 where=str(target),
-                mend="Name a new folder for the results.",
+                hint="Name a new folder for the results.",
             )
 
 
 def _home() -> Path | None:
-    """The home folder; a user made up for one container may have none."""
+    """The home folder; users in containers may have none."""
     try:
         return Path.home().resolve()
     except RuntimeError:
@@ -162,40 +162,40 @@ def _home() -> Path | None:
 
 
 def refuse_occupied(target: Path, overwrite: bool) -> None:
-    """Refuse a folder that holds anything but an earlier run that may be replaced.
+    """Refuse a folder with anything in it except an earlier run that may be replaced.
 
     Raises
     ------
     WriteError
-        ``output-exists`` or ``output-strangers``.
+        ``output-exists`` or ``output-foreign``.
     """
-    there = listed(target) if target.is_dir() else []
-    if not there:
+    existing = listed(target) if target.is_dir() else []
+    if not existing:
         return
     record = read_record(target)
-    strangers = sorted(set(there) - recorded_files(record)) if record else there
-    if strangers and (overwrite or record is None):
+    foreign = sorted(set(existing) - recorded_files(record)) if record else existing
+    if foreign and (overwrite or record is None):
         raise WriteError(
-            "output-strangers",
-            "The output folder holds files that no run of shelterscape wrote.",
+            "output-foreign",
+            "The output folder holds files not created by shelterscape.",
             where=str(target),
-            value=", ".join(strangers[:5]) + (" …" if len(strangers) > 5 else ""),
-            mend="Move them away, or name another folder.",
+            value=", ".join(foreign[:5]) + (" …" if len(foreign) > 5 else ""),
+            hint="Move these files away, or name a new folder.",
         )
     if not overwrite:
         raise WriteError(
             "output-exists",
             "The output folder already holds a run.",
             where=str(target),
-            mend="Add --overwrite to replace it, or name another folder.",
+            hint="Add --overwrite to replace it, or name a new folder.",
         )
 
 
 class Lock:
-    """A lock file with the process, machine and time that hold it.
+    """A lock file that names the process and machine holding it, and since when.
 
-    The file is locked by the system for as long as the process lives, so a crash frees it; the
-    text in it shows people, and other machines on a shared disk, who is at work.
+    The system locks the file until the process ends, so a crash releases it. The text in the file
+    shows users and other machines on a shared disk which process is running.
 
     Parameters
     ----------
@@ -206,13 +206,13 @@ class Lock:
         self.path = path
         self._handle: int | None = None
 
-    def take(self) -> None:
-        """Take the lock.
+    def acquire(self) -> None:
+        """Acquire the lock.
 
         Raises
         ------
         WriteError
-            ``output-busy`` when another run holds it.
+            ``output-busy``: another run holds it.
         """
         handle = os.open(self.path, os.O_RDWR | os.O_CREAT, 0o644)
         holder = _holder(handle)
@@ -221,16 +221,16 @@ class Lock:
             os.close(handle)
             raise WriteError(
                 "output-busy",
-                "Another run is working on this output folder.",
+                "Another run is using this output folder.",
                 where=str(self.path),
                 value=f"process {holder.get('pid')} on {holder.get('host')} "
                 f"since {holder.get('start')}",
-                mend="Wait for it to end. If it ended without clearing up, delete the lock file.",
+                hint="Wait until it ends. If it no longer runs, delete the lock file.",
             )
         if not self.path.exists() or os.stat(self.path).st_ino != os.fstat(handle).st_ino:
-            # Its holder cleared it away between our opening and locking it: begin again.
+            # Its holder removed the file after we opened it: start again.
             os.close(handle)
-            self.take()
+            self.acquire()
             return
         self._handle = handle
         text = json.dumps(
@@ -241,12 +241,12 @@ class Lock:
             }
         )
         os.truncate(handle, 0)
-        # Reading the last holder moved the place to write at.
+        # Reading the previous holder moved the file position.
         os.lseek(handle, 0, os.SEEK_SET)
         os.write(handle, text.encode())
 
     def release(self) -> None:
-        """Give the lock back; harmless when it is not held."""
+        """Release the lock; do nothing when it is not held."""
         if self._handle is not None:
             self.path.unlink(missing_ok=True)
             os.close(self._handle)
@@ -263,7 +263,7 @@ def _holder(handle: int) -> dict[str, str]:
 
 
 def _lock_file(handle: int) -> bool:
-    """Whether the system gave us the file alone."""
+    """Whether the system granted an exclusive lock."""
     try:
         if os.name == "nt":  # pragma: no cover - other systems
             import msvcrt

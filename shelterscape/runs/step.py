@@ -5,13 +5,13 @@ from __future__ import annotations
 import shutil
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 from shelterscape.errors import Notice, WriteError
 from shelterscape.process import Inputs, Output, Process
 from shelterscape.process.area import Area
-from shelterscape.process.memory import in_words
+from shelterscape.process.memory import size_text
 from shelterscape.process.reading import Reader
 from shelterscape.process.shared import Shared
 from shelterscape.process.stages import (
@@ -27,32 +27,30 @@ from shelterscape.runs.events import Monitor
 from shelterscape.runs.writing import OutputWriter
 
 COMPUTE_BEGINS, WRITE_BEGINS, DRAW_BEGINS = 0.05, 0.85, 0.93
-"""Shares of a step at which its stages begin."""
+"""Shares of a step at which its stages start."""
 
 
 @dataclass(frozen=True)
 class StepResult:
-    """What one step left behind.
+    """The result of one step.
 
     Parameters
     ----------
     written : list of Output
     notices : list of Notice
-    findings : list of str
-    figures : dict
+    summary : Summary
     bands : dict
-        Labels of bands by raster.
+        Labels of the bands of each raster.
     features : dict
-        Counts of features by layer.
+        Number of features of each layer.
     seconds : float
     """
 
     written: Sequence[Output]
     notices: Sequence[Notice]
-    findings: Sequence[str]
+    summary: Summary
     bands: dict[str, list[str]]
     features: dict[str, int]
-    figures: dict[str, float | str | None] = field(default_factory=dict)
     seconds: float = 0.0
 
 
@@ -72,11 +70,11 @@ def run_step(
     ----------
     process : Process
     params : Inputs
-        With references to earlier steps turned into paths.
+        With references to earlier steps replaced by paths.
     folder : Path
     monitor : Monitor
     area : Area, optional
-        The part of the map on which results are wanted.
+        The part of the map to calculate; the whole map by default.
     from_steps : frozenset of str
         Inputs that an earlier step of the same run wrote.
     pictures : bool
@@ -106,16 +104,15 @@ def run_step(
     return StepResult(
         written=writer.written,
         notices=monitor.notices,
-        findings=list(summary.findings),
+        summary=summary,
         bands=writer.bands,
         features=writer.features,
-        figures=dict(summary.figures),
         seconds=time.perf_counter() - started,
     )
 
 
 def _compute(stages: Stages, data: object, writer: OutputWriter, monitor: Monitor) -> Results:
-    """Run the computation and write all but pictures."""
+    """Run the calculation; write rasters, layers and tables."""
 
     def take(item: Block | Progress) -> None:
         """Write a block, or report progress."""
@@ -138,7 +135,7 @@ def _compute(stages: Stages, data: object, writer: OutputWriter, monitor: Monito
 
 
 def _refuse_short_space(needed: int, folder: Path) -> None:
-    """Refuse rasters that would not fit on the disk even if nothing else did.
+    """Refuse rasters that are larger than the free space of the disk.
 
     Raises
     ------
@@ -149,9 +146,9 @@ def _refuse_short_space(needed: int, folder: Path) -> None:
     if needed > free:
         raise WriteError(
             "disk-short",
-            "The rasters of this run need more space than is free on the disk.",
+            "The rasters of this run need more space than the disk has.",
             where=str(folder),
-            value=f"{in_words(needed)} before compression; {in_words(free)} free",
-            mend="Write to another disk or free some space; or choose fewer wind directions, "
-            "seasons and years, or coarser cells.",
+            value=f"{size_text(needed)} before compression; {size_text(free)} free",
+            hint="Write to another disk, free some space, choose fewer wind directions, seasons "
+            "and years, or use coarser cells.",
         )

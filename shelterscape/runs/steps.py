@@ -1,4 +1,4 @@
-"""Steps of a run, and all that their results follow from."""
+"""Steps of a run, and everything their results follow from."""
 
 from __future__ import annotations
 
@@ -27,14 +27,14 @@ STEP_PREFIX = "step:"
 
 @dataclass(frozen=True)
 class Step:
-    """One process with its checked inputs.
+    """A process with checked inputs.
 
     Parameters
     ----------
     process : Process
     params : Inputs
     id : str
-        How later steps name it; the id of the process by default.
+        Name by which later steps refer to it; the id of the process by default.
     """
 
     process: Process
@@ -43,12 +43,12 @@ class Step:
 
     @property
     def name(self) -> str:
-        """Its own id, or that of its process."""
+        """Its id, else the id of its process."""
         return self.id or self.process.id
 
 
 def fed_inputs(step: Step) -> frozenset[str]:
-    """Inputs that an earlier step of the same run writes."""
+    """Names of the inputs that an earlier step of the same run writes."""
     return frozenset(
         field
         for field in sources(type(step.params))
@@ -57,12 +57,12 @@ def fed_inputs(step: Step) -> frozenset[str]:
 
 
 def is_fed(step: Step) -> bool:
-    """Whether a step reads what an earlier step of the same run writes."""
+    """Whether a step reads an output of an earlier step of the same run."""
     return bool(fed_inputs(step))
 
 
 def without_references(step: Step) -> Step:
-    """The step without what it takes from earlier ones, which is not there yet."""
+    """The step without inputs that refer to earlier steps, which are not written yet."""
     changes: dict[str, object] = {}
     for field in sources(type(step.params)):
         value = getattr(step.params, field)
@@ -76,7 +76,7 @@ FilesRead = list[dict[str, Any]]
 
 
 def files_read(steps: Sequence[Step]) -> FilesRead:
-    """For each step, name and checksums of every data set it reads, by input.
+    """Name and checksums of every data set, by step and input.
 
     Raises
     ------
@@ -87,25 +87,25 @@ def files_read(steps: Sequence[Step]) -> FilesRead:
 
 
 def key_of(steps: Sequence[Step], read: FilesRead, area: Area, pictures: bool = False) -> str:
-    """Checksum of all that the results on an area follow from: equal keys, equal results."""
-    told = program() | {
+    """Checksum of everything the results on an area follow from; equal keys, equal results."""
+    content = program() | {
         "steps": [given(step, files) for step, files in zip(steps, read, strict=True)],
         "area": area.fields(),
         "pictures": pictures,
     }
-    text = json.dumps(told, sort_keys=True, ensure_ascii=False)
+    text = json.dumps(content, sort_keys=True, ensure_ascii=False)
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
 @functools.cache
 def program() -> dict[str, Any]:
-    """The versions of this program and of the libraries whose numbers it writes."""
+    """Versions of this program and of the libraries that affect its results."""
     libraries = {name: version(name) for name in LIBRARIES} | {"gdal": rasterio.gdal_version()}
     return {"program": PROGRAM, "version": shelterscape.__version__, "libraries": libraries}
 
 
 def given(step: Step, files: dict[str, Any]) -> dict[str, Any]:
-    """What the results of one step follow from; no path, date or machine."""
+    """Everything the results of one step follow from; no path, date or machine."""
     return {
         "id": step.name,
         "process": step.process.id,
@@ -128,7 +128,7 @@ def _files_read(step: Step) -> dict[str, Any]:
 
 
 def _file_read(text: str, source: Source) -> dict[str, Any] | None:
-    """Name and checksums of one data set; None for what is no file of its own."""
+    """Name and checksums of one data set; None where it is not a file."""
     if text.startswith(STEP_PREFIX):
         return None
     if source.kind == "winds" and directions_in(text) is not None:
@@ -143,13 +143,13 @@ def _file_read(text: str, source: Source) -> dict[str, Any] | None:
             f"The {source.what} could not be read.",
             where=str(path),
             value=error.strerror,
-            mend="Check that you may read the file.",
+            hint="Check that you have permission to read the file.",
         ) from error
     return {"name": path.name, "layer": layer, "sha256": sums}
 
 
 def _plain_inputs(step: Step, files: dict[str, Any]) -> dict[str, Any]:
-    """Inputs as JSON, files by their name alone so that a moved project gives the same record."""
+    """Inputs as JSON; files by name alone, so that a moved project gives the same record."""
     plain = step.params.model_dump(mode="json")
     for field, found in files.items():
         if isinstance(found, list):

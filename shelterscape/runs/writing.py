@@ -1,4 +1,4 @@
-"""Writes what a step yields and returns, and holds it to what its description declares."""
+"""Write the outputs of a step, and check them against its description."""
 
 from __future__ import annotations
 
@@ -20,10 +20,15 @@ from shelterscape.files.rasters import RasterWriter
 from shelterscape.files.tables import write_table
 from shelterscape.grid import Grid
 from shelterscape.process import Layer, Output, Picture, Process, Raster, Table
-from shelterscape.process.area import Area, Inside
+from shelterscape.process.area import Area, AreaMask
 from shelterscape.process.stages import Block, Data
+from shelterscape.terms import TERMS
+
+REPORT = "Report this error to the author of the process, with the inputs that cause it."
+"""Hint where a process does not keep to its description."""
 
 Declared = TypeVar("Declared", Raster, Layer, Table, Picture)
+Frame = TypeVar("Frame", bound=pd.DataFrame)
 
 
 class OutputWriter:
@@ -33,12 +38,12 @@ class OutputWriter:
     ----------
     process : Process
     data : Data
-        Tells the grid and the bands of every raster.
+        With the grid, and the bands of every raster.
     folder : Path
     check_stop : callable
         Called between pieces of work; raises when a stop was requested.
     area : Area, optional
-        The part of the map on which results are wanted.
+        The part of the map to write; the whole map by default.
     """
 
     def __init__(
@@ -51,7 +56,7 @@ class OutputWriter:
     ) -> None:
         self._process, self._bands, self._grid = process, data.rasters, data.grid
         self._folder, self._check_stop = folder, check_stop
-        self._inside = None if area is None or not self._bands else Inside(area, data.grid)
+        self._inside = None if area is None or not self._bands else AreaMask(area, data.grid)
         self._rasters: dict[str, RasterWriter] = {}
         self._open = contextlib.ExitStack()
         self._written: set[tuple[type, str]] = set()
@@ -59,28 +64,28 @@ class OutputWriter:
 
     @property
     def grid(self) -> Grid:
-        """Grid of the rasters as they are written."""
+        """Grid of the written rasters."""
         return self._grid if self._inside is None else self._inside.grid
 
     @property
     def uncompressed_bytes(self) -> int:
-        """Size of all rasters of this run as plain numbers."""
+        """Size of all rasters of this step before compression, bytes."""
         rows, cols = self.grid.shape
         cell_bytes = (len(b.labels) * (1 if b.classes else 4) for b in self._bands.values())
         return rows * cols * sum(cell_bytes)
 
     @property
     def written(self) -> list[Output]:
-        """Outputs written so far, in the order they were declared."""
+        """Outputs written so far, in the order of their declaration."""
         return [o for o in self._process.outputs if (type(o), o.name) in self._written]
 
     @property
     def bands(self) -> dict[str, list[str]]:
-        """Labels of the bands of every raster written."""
+        """Labels of the bands of every written raster."""
         return {name: list(self._bands[name].labels) for name in self._rasters}
 
     def block(self, block: Block) -> None:
-        """Write a block; the first of a raster opens its file."""
+        """Write a block; open the file at the first block of a raster."""
         if block.name not in self._rasters:
             self._rasters[block.name] = self._open.enter_context(self._raster(block.name))
         self._rasters[block.name].write(block.band + 1, block.values, block.row)
@@ -88,19 +93,19 @@ class OutputWriter:
     def _raster(self, name: str) -> RasterWriter:
         output, bands = self._declared(Raster, name), self._bands[name]
         path, style = (self._path(file) for file in output.files)
-        term = output.relative_quantity if bands.relative else output.quantity
-        how: dict[str, Any] = {
-            "stop_if_asked": self._check_stop,
-            "cut": None if self._inside is None else self._inside.cut,
+        term = output.quantity
+        options: dict[str, Any] = {
+            "stop_if_requested": self._check_stop,
+            "cut": None if self._inside is None else self._inside.crop,
         }
         if bands.classes is None:
             style.write_text(styles.raster_sld(name, term), encoding="utf-8")
         else:
             text = styles.class_raster_sld(name, term, bands.classes)
             style.write_text(text, encoding="utf-8")
-            how["classes"] = dict(enumerate(bands.classes))
-            how["colours"] = styles.colour_table(bands.classes)
-        return RasterWriter(path, self.grid, list(bands.labels), term, **how)
+            options["classes"] = dict(enumerate(bands.classes))
+            options["colours"] = styles.colour_table(bands.classes)
+        return RasterWriter(path, self.grid, list(bands.labels), term, **options)
 
     def close_rasters(self) -> None:
         """Finish every raster."""
@@ -109,7 +114,9 @@ class OutputWriter:
     def layer(self, name: str, frame: gpd.GeoDataFrame) -> None:
         """Write a declared layer."""
         output = self._declared(Layer, name)
-        ordered = frame[[*_exactly(output, frame.columns.drop("geometry")), "geometry"]]
+        ordered = rounded(
+            frame[[*_checked_columns(output, frame.columns.drop("geometry")), "geometry"]]
+        )
         write_layer(self._path(output.files[0]), name, ordered, output.kind, output.title)
         self.features[name] = len(frame)
         if output.colour_by:
@@ -121,7 +128,9 @@ class OutputWriter:
     def table(self, name: str, frame: pd.DataFrame) -> None:
         """Write a declared table."""
         output = self._declared(Table, name)
-        write_table(self._path(output.files[0]), frame[_exactly(output, frame.columns)])
+        write_table(
+            self._path(output.files[0]), rounded(frame[_checked_columns(output, frame.columns)])
+        )
 
     def picture(self, name: str, sheet: MapSheet | ChartSheet | FeatureSheet) -> None:
         """Draw a declared picture, with the cautions of the process below it."""
@@ -130,7 +139,7 @@ class OutputWriter:
         draw(path, dataclasses.replace(sheet, notes=notes))
 
     def finish(self, *, pictures: bool) -> None:
-        """Check that all that was declared was written, optional outputs apart.
+        """Check that every declared output was written, except optional ones.
 
         Raises
         ------
@@ -143,7 +152,10 @@ class OutputWriter:
         ]
         if missing:
             raise InternalError(
-                "internal", "A process did not write what it declared.", value=", ".join(missing)
+                "internal",
+                "A process did not write what it declared.",
+                value=", ".join(missing),
+                hint=REPORT,
             )
 
     def _declared(self, kind: type[Declared], name: str) -> Declared:
@@ -153,7 +165,10 @@ class OutputWriter:
                 self._written.add((kind, name))
                 return output
         raise InternalError(
-            "internal", f"A process wrote an undeclared {kind.__name__}.", value=name
+            "internal",
+            f"A process wrote an undeclared {kind.__name__.lower()}.",
+            value=name,
+            hint=REPORT,
         )
 
     def _path(self, relative: str) -> Path:
@@ -185,11 +200,20 @@ def draw(path: Path, sheet: MapSheet | ChartSheet | FeatureSheet) -> None:
         draw_maps(path, sheet)
 
 
-def _exactly(output: Layer | Table, columns: pd.Index) -> list[str]:
+def rounded(frame: Frame) -> Frame:
+    """Features or rows with numbers rounded to the decimals of their terms."""
+    names = [str(name) for name in frame if pd.api.types.is_float_dtype(frame[name])]
+    changed = {n: [TERMS[n].rounded(float(value)) for value in frame[n]] for n in names}
+    return frame.assign(**changed)
+
+
+def _checked_columns(output: Layer | Table, columns: pd.Index) -> list[str]:
+    """The declared columns in order; raise when the columns are others."""
     if set(columns) != set(output.columns):
         raise InternalError(
             "internal",
-            f"The columns of {output.name} are not those declared.",
+            f"The columns of {output.name} differ from those its process declares.",
             value=", ".join(sorted(set(map(str, columns)) ^ set(output.columns))),
+            hint=REPORT,
         )
     return list(output.columns)

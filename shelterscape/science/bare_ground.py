@@ -1,4 +1,4 @@
-"""Whether a terrain model holds the bare ground, or trees and hedges too."""
+"""Test whether a terrain model represents bare ground, or includes trees and hedges."""
 
 from __future__ import annotations
 
@@ -13,23 +13,23 @@ from shelterscape.science.belts import BANK
 from shelterscape.science.terrain.ground import Ground
 
 SIDE_M = 15.0
-"""How far beside a belt the ground is examined (E)."""
+"""Distance beside a belt at which the ground is examined, m (assumed)."""
 
 STANDS_M = 1.0
-"""Median rise on belts from which a model is taken for one of the surface (E)."""
+"""Median rise on belts above which a model counts as a surface model, m (assumed)."""
 
 APART_M = 10.0
-"""Distance between places examined along a belt."""
+"""Distance between the points examined along a belt, m."""
 
 PIECE_CELLS = 2048
-"""Side of the pieces of ground that are read at a time."""
+"""Side of the windows of ground that are read at a time."""
 
 INWARD_M = 5.0
-"""How far inside an area the model is examined, where the area is wide enough."""
+"""Distance inside an area at which the model is examined, if the area is wide enough, m."""
 
 
 def rise_on_belts(belts: gpd.GeoDataFrame, ground: Ground) -> NDArray[np.float64]:
-    """How far a terrain model rises above the ground beside belts, place by place.
+    """Height of a terrain model on belts above the ground beside them, point by point.
 
     Parameters
     ----------
@@ -40,24 +40,24 @@ def rise_on_belts(belts: gpd.GeoDataFrame, ground: Ground) -> NDArray[np.float64
     Returns
     -------
     (n,) float64
-        m, along every line and outline each 10 m; places near missing ground are left out. Belts
-        on banks, which do rise, are left out too.
+        m, every 10 m along every line and outline. Points near missing ground are excluded, and so
+        are belts on banks, where the ground does rise.
 
     Notes
     -----
-    On a line: the height there less the higher of both sides, 15 m off. At the edge of an area:
-    the height up to 5 m inside less that 15 m outside, less the fall over the next stretch as
-    long, so that a wood on a knoll does not pass for a step (assumed values).
+    On a line: its height minus the higher of the heights 15 m to both sides. At the edge of an
+    area: the height up to 5 m inside minus the height 15 m outside, minus the fall over the next
+    stretch of equal length, so that a wood on a knoll does not count as a step (assumed values).
     """
-    looked_at = belts[belts["belt_type"] != BANK]
-    is_area = shapely.get_dimensions(looked_at.geometry.to_numpy()) == 2
-    lines, areas = looked_at[~is_area], looked_at[is_area]
+    examined = belts[belts["belt_type"] != BANK]
+    is_area = shapely.get_dimensions(examined.geometry.to_numpy()) == 2
+    lines, areas = examined[~is_area], examined[is_area]
     on, _, normal = _places(lines.geometry.to_numpy())
     sides = [_heights(ground, on + s * SIDE_M * normal) for s in (-1, 1)]
     along = _heights(ground, on) - np.maximum(*sides)
     edge, owner, normal = _places(shapely.boundary(areas.geometry.to_numpy()))
     inward = np.minimum(INWARD_M, areas["width_m"].to_numpy()[owner] / 2)[:, None]
-    # Which way a ring runs round differs from file to file: try a step to see which side is out.
+    # The orientation of rings differs between files: a trial step finds the outer side.
     inside = shapely.contains_xy(areas.geometry.to_numpy()[owner], *(edge + inward * normal).T)
     out = np.where(inside[:, None], -normal, normal)
     near, far = edge + SIDE_M * out, edge + (2 * SIDE_M + inward) * out
@@ -76,7 +76,7 @@ def refuse_surface(belts: gpd.GeoDataFrame, ground: Ground, where: str) -> None:
         As for `rise_on_belts`.
     ground : Ground
     where : str
-        What to call the terrain model in errors.
+        Name of the terrain model in errors.
 
     Raises
     ------
@@ -88,12 +88,12 @@ def refuse_surface(belts: gpd.GeoDataFrame, ground: Ground, where: str) -> None:
         return
     raise InputError(
         "terrain-surface",
-        "The terrain model rises along the belts: it seems to hold trees and hedges, which would "
-        "count twice.",
+        "The terrain model rises along the belts: it appears to include trees and hedges, which "
+        "would count twice.",
         where=where,
-        value=f"{median:.1f} m above both sides {SIDE_M:g} m off (median of {len(rise)} places)",
-        mend="Give a model of the bare ground. Belts that truly stand on banks are left out of "
-        f"this when belt_type says “{BANK}”.",
+        value=f"{median:.1f} m above both sides {SIDE_M:g} m off (median of {len(rise)} points)",
+        hint="Use a model of the bare ground. For belts on banks, set belt_type to "
+        f"“{BANK}”: they are excluded from this test.",
     )
 
 
@@ -105,7 +105,7 @@ def _places(
     length = shapely.length(parts)
     count = np.maximum(length / APART_M, 1).astype(int)
     part = np.repeat(np.arange(len(parts)), count)
-    # In the middle of each stretch, for at a belt's end the ground beyond is no side of it.
+    # In the middle of each stretch, because ground beyond the end of a belt is not beside it.
     first = np.concatenate([[0], np.cumsum(count)[:-1]]).astype(int)
     at = (np.arange(len(part)) - first[part] + 0.5) / count[part] * length[part]
     reach = np.minimum(APART_M, length[part]) / 2
@@ -127,7 +127,7 @@ def _heights(ground: Ground, xy: NDArray[np.float64]) -> NDArray[np.float64]:
     piece = np.maximum(rows, 0) // PIECE_CELLS * across + np.maximum(cols, 0) // PIECE_CELLS
     for number in np.unique(piece[near]):
         here = near & (piece == number)
-        # With the cells right of and below the last point, for points between it and them.
+        # Includes the cells right of and below the last point, for interpolation.
         top, left = (max(int(np.floor(n[here].min())), 0) for n in (rows, cols))
         bottom, right = (int(np.floor(n[here].max())) + 2 for n in (rows, cols))
         shape = min(bottom, ground.grid.shape[0]) - top, min(right, ground.grid.shape[1]) - left

@@ -1,8 +1,8 @@
-"""How belts act on the wind, as tables of relative wind against distance.
+"""Belt profiles, and tables of relative wind against distance for each profile.
 
-A belt profile is all that decides a belt's curve: porosity in each case, porosity of its lower
-half, width, and the share of shelter at the height considered. Belts with equal profiles share
-their tables.
+A belt profile holds everything the shelter curve of a belt depends on: porosity in each case,
+porosity of the lower half, width, and the share of shelter at the height considered. Belts with
+equal profiles share their tables.
 """
 
 from __future__ import annotations
@@ -23,22 +23,24 @@ from shelterscape.kernels.shelter_curves import (
 Array = NDArray[np.float64]
 
 FULL_BELOW_H, NONE_ABOVE_H = 0.5, 1.2
-"""Heights, in belt heights, up to which a belt shelters fully and above which not at all (E)."""
+"""Heights in H: up to the first a belt shelters fully, above the second not at all (assumed)."""
 
 LOW_TO_H, MEAN_FROM_H = 8.0, 10.0
-"""Distances, belt heights, up to which the lower half of a belt decides, and from which its mean
-does (E)."""
+"""Distances in H: up to the first the porosity of the lower half applies, from the second that of
+the whole belt (assumed)."""
 
 WOOD_R, WOOD_RECOVERED_H = 0.7, 40.0
 INSIDE_H = 5.0
-"""Depth over which the wind falls inside a wood (E)."""
+"""Depth in H over which the wind falls inside a wood (assumed)."""
 
-NOTHING = 0.002
-"""Wind reduction below which a belt no longer counts."""
+NEGLIGIBLE_REDUCTION = 0.002
+"""Wind reduction below which the effect of a belt is neglected."""
 
 
 class BeltProfile(NamedTuple):
-    """What decides how a belt acts; rounded, so that near-equal belts share their tables.
+    """Everything the shelter curve of a belt depends on.
+
+    Values are rounded, so that nearly equal belts share their tables.
 
     Attributes
     ----------
@@ -47,7 +49,7 @@ class BeltProfile(NamedTuple):
     width_share : float
         1 - exp(-W/(2H)), W the width and H the height.
     height_share : float
-        As `share_at_height` returns it.
+        As `share_at_height` returns it, 0 to 1.
     curve : str
         A name in `CURVES`.
     """
@@ -60,7 +62,7 @@ class BeltProfile(NamedTuple):
 
 
 def share_at_height(height_m: Array, at_height_m: float) -> Array:
-    """Share of its shelter that a belt gives at a height above ground.
+    """Share of the full shelter of a belt at a height above ground.
 
     Parameters
     ----------
@@ -72,7 +74,7 @@ def share_at_height(height_m: Array, at_height_m: float) -> Array:
     Returns
     -------
     ndarray
-        1 up to `FULL_BELOW_H`, 0 from `NONE_ABOVE_H` on, linear between (assumed values).
+        1 up to `FULL_BELOW_H`, 0 above `NONE_ABOVE_H`, linear between (assumed).
     """
     z = at_height_m / np.asarray(height_m, dtype=float)
     return np.clip((NONE_ABOVE_H - z) / (NONE_ABOVE_H - FULL_BELOW_H), 0.0, 1.0)
@@ -88,7 +90,7 @@ def belt_profile(
     porosity, porosity_low : (cases,) float64
         Optical porosity of the whole and of the lower half, 0 to 1.
     width_h : float
-        Width in belt heights.
+        Width, H.
     height_share : float
         As `share_at_height` returns it.
     curve : str
@@ -101,7 +103,7 @@ def belt_profile(
     return BeltProfile(
         tuple(np.round(porosity, 2)),
         tuple(np.round(porosity_low, 2)),
-        # Curves know width by this share alone, so it is what is rounded.
+        # Curves depend on width through this share alone, so the share is rounded.
         round(1.0 - float(np.exp(-0.5 * width_h)), 2),
         round(float(height_share), 2),
         curve,
@@ -109,12 +111,12 @@ def belt_profile(
 
 
 class ProfileTables:
-    """Tables of relative wind of all profiles met so far.
+    """Tables of relative wind of all profiles registered so far.
 
     Parameters
     ----------
     cases : int
-        Number of states of the belts that are calculated together.
+        Number of cases (season, year) that are calculated together.
     """
 
     def __init__(self, cases: int) -> None:
@@ -125,7 +127,7 @@ class ProfileTables:
         self._reach_h = np.empty(0)
 
     def index(self, profile: BeltProfile) -> int:
-        """Number of a profile, assigned when first met.
+        """Index of a profile; a new profile is registered.
 
         Parameters
         ----------
@@ -146,7 +148,7 @@ class ProfileTables:
         return self._tables
 
     def reach_h(self) -> Array:
-        """Distance behind each profile beyond which it changes next to nothing, belt heights."""
+        """Distance leeward of each profile beyond which its effect is negligible, H."""
         self._fill()
         return self._reach_h
 
@@ -156,7 +158,7 @@ class ProfileTables:
         fresh = np.stack([_rows(self._new, case) for case in range(self._cases)])
         self._tables = np.concatenate([self._tables, fresh], axis=1)
         lowest = fresh.reshape(self._cases, len(self._new), ROWS_PER_PROFILE, -1)[:, :, :INSIDE]
-        acts = lowest.min(axis=(0, 2)) < 1.0 - NOTHING
+        acts = lowest.min(axis=(0, 2)) < 1.0 - NEGLIGIBLE_REDUCTION
         last = acts.shape[1] - np.argmax(acts[:, ::-1], axis=1)
         reach = np.maximum(last * TABLE_STEP_H - REACH_WINDWARD_H, 0.0)
         reach[~acts.any(axis=1)] = 0.0
@@ -165,7 +167,7 @@ class ProfileTables:
 
 
 def _rows(profiles: list[BeltProfile], case: int) -> NDArray[np.float32]:
-    """Table rows of some profiles in one case: thin belt, wood and inside of each."""
+    """Table rows of several profiles in one case: thin belt, wood and inside of each."""
     porosity = np.array([profile.porosity[case] for profile in profiles])
     low = np.array([profile.porosity_low[case] for profile in profiles])
     width = -2.0 * np.log(
@@ -182,14 +184,14 @@ def _rows(profiles: list[BeltProfile], case: int) -> NDArray[np.float32]:
 
 
 def thin_belt(curve: str, porosity: Array, porosity_low: Array, width_h: Array) -> Array:
-    """Curves of belts: their lower half decides near by, their mean farther out.
+    """Shelter curves of belts: near a belt its lower half decides, farther out the whole belt.
 
     Parameters
     ----------
     curve : str
         A name in `CURVES`.
     porosity, porosity_low, width_h : (n,) float64
-        Optical porosity of the whole and of the lower half, 0 to 1; width in belt heights.
+        Optical porosity of the whole and of the lower half, 0 to 1; width, H.
 
     Returns
     -------
@@ -198,9 +200,9 @@ def thin_belt(curve: str, porosity: Array, porosity_low: Array, width_h: Array) 
 
     References
     ----------
-    Curves: `kernels.shelter_curves.CURVES`, each with its source and status. Lower half: Loeffler,
-    Gordon and Gillespie 1992, Agroforestry Systems 17:119-133 (status S): it predicts the lowest
-    wind. The distances between which the two are blended are assumed values.
+    Curves: `kernels.shelter_curves.CURVES`, each with its source and status. Lower half predicts
+    the lowest wind: Loeffler, Gordon and Gillespie 1992, Agroforestry Systems 17:119-133 (status
+    S). The distances between which the two are blended are assumed.
     """
     x = table_distances()[None, :]
     model = CURVES[curve].relative_wind
@@ -212,10 +214,10 @@ def thin_belt(curve: str, porosity: Array, porosity_low: Array, width_h: Array) 
 
 
 def wood(thin: Array) -> Array:
-    """Curves behind belts deep along the wind, from those of thin ones.
+    """Shelter curves of woods, derived from those of thin belts.
 
-    The part of the lee with a relative wind below 0.7 is half as long, then the wind recovers
-    slowly, to 1 at 40 H.
+    The part of the lee with a relative wind below 0.7 is half as long as behind a thin belt; then
+    the wind recovers slowly, to 1 at 40 H.
 
     Parameters
     ----------
@@ -225,11 +227,11 @@ def wood(thin: Array) -> Array:
     Returns
     -------
     (n, entries) float64
-        Relative wind; unchanged to windward.
+        Relative wind; unchanged windward.
 
     Notes
     -----
-    Assumed values: air descends behind a wood, and its rough top continues to slow the wind.
+    Both changes are assumed: air descends behind a wood, and its rough top slows the wind.
     """
     x = table_distances()
     zero = _zero_entry()
@@ -249,23 +251,25 @@ def wood(thin: Array) -> Array:
 
 
 def inside(thin: Array) -> Array:
-    """Wind inside belts against depth: from that in the face to the lowest within 5 H (E).
+    """Relative wind inside belts against depth.
+
+    It falls from that at the windward face to the lowest of the curve within 5 H (assumed).
 
     Parameters
     ----------
     thin : (n, entries) float64
-        As for `wood`.
+        See `wood`.
 
     Returns
     -------
     (n, entries) float64
-        Relative wind at depths of `table_distances`, belt heights.
+        Relative wind at depths of `table_distances`, H.
     """
     zero = _zero_entry()
     depth = np.clip(table_distances() / INSIDE_H, 0.0, 1.0)[None, :]
     face, least = thin[:, zero, None], thin[:, zero:].min(axis=1)[:, None]
-    fallen: Array = face + depth * (least - face)
-    return fallen
+    relative_wind: Array = face + depth * (least - face)
+    return relative_wind
 
 
 def _zero_entry() -> int:

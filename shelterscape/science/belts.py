@@ -1,4 +1,4 @@
-"""Belts as drawn on a map, completed with stated defaults, and how open they are in a season."""
+"""Belt layers: check them, fill in defaults, and give porosity by season."""
 
 from __future__ import annotations
 
@@ -16,39 +16,39 @@ from shelterscape.science.columns import numbers, words
 from shelterscape.terms import TERMS
 
 SEASONS = {"in-leaf": "in leaf", "bare": "bare"}
-"""The two seasons: the word in options and the word on maps."""
+"""Leaf states of belts: the name in options, and the name on maps and in files."""
 
 DEFAULT_POROSITY = 0.40
 DEFAULT_BARE_POROSITY = 0.60
 DEFAULT_WIDTH_M = 3.0
 UNKNOWN = "unknown"
 HARD_TYPES = ("wall", "fence")
-"""Belts without leaves to drop, that act as the barriers of the published equation."""
+"""Belt types without leaves; they follow the published barrier equation."""
 
 BANK = "bank with hedge"
 BELT_TYPES = ("hedge", "tree belt", BANK, "wood", *HARD_TYPES)
 BANK_LOW_SHARE = 0.5
-"""Porosity of the lower half of a bank with a hedge divided by that of the whole (E)."""
+"""Porosity of the lower half of a bank with a hedge divided by that of the whole (assumed)."""
 
-QUANTITIES = {
-    "height_m": "belt_height",
-    "porosity": "porosity",
-    "bare_porosity": "bare_porosity",
-    "width_m": "belt_width",
-    "porosity_low": "porosity_low",
-    "bare_stem_m": "bare_stem",
-}
-"""Number columns of a belt layer and their terms."""
+QUANTITIES = (
+    "height_m",
+    "porosity",
+    "bare_porosity",
+    "width_m",
+    "porosity_low",
+    "bare_stem_m",
+)
+"""Number columns of a belt layer."""
 
 WORDS = ("name", "belt_type", "species", "holding_id")
 """Text columns of a belt layer."""
 
 READ_COLUMNS = (*QUANTITIES, *WORDS, "planted_year")
-"""Every column of a belt layer that is used."""
+"""All columns of a belt layer that are read."""
 
 
 class Case(NamedTuple):
-    """The state of belts a result holds for.
+    """Season and year of a result.
 
     Parameters
     ----------
@@ -67,27 +67,47 @@ class Case(NamedTuple):
 
     @property
     def label(self) -> str:
-        """In words, as bands and legends carry it."""
+        """Short label, for the bands of rasters.
+
+        Examples
+        --------
+        >>> Case("in-leaf").label, Case("in-leaf", 2045).label
+        ('in leaf', 'in leaf 2045')
+        """
         word = self.season_label
         return word if self.year is None else f"{word} {self.year}"
 
+    @property
+    def heading(self) -> str:
+        """Full label, for headings of maps and for findings.
+
+        Examples
+        --------
+        >>> Case("in-leaf").heading
+        'in leaf, as surveyed'
+        >>> Case("in-leaf", 2045).heading
+        'in leaf, projected growth to 2045'
+        """
+        when = "as surveyed" if self.year is None else f"projected growth to {self.year}"
+        return f"{self.season_label}, {when}"
+
 
 def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, list[Notice]]:
-    """Check a layer of belts and fill what was not given with the stated defaults.
+    """Check a layer of belts and fill missing values with defaults.
 
     Parameters
     ----------
     belts : GeoDataFrame
-        Lines or polygons; ``height_m`` is required, or ``species`` and ``planted_year``; those of
-        `READ_COLUMNS` that exist are read.
+        Lines or polygons with ``height_m``, or with ``species`` and ``planted_year``. All columns
+        of `READ_COLUMNS` that exist are read.
     where : str
-        What to call the layer in errors and notices.
+        Name of the layer in errors and notices.
 
     Returns
     -------
     belts : GeoDataFrame
-        Those columns, all filled except ``height_m`` where growth must give it, and ``assumed``:
-        which of them were not given.
+        Columns of `READ_COLUMNS` without missing values, except ``height_m`` where it has to be
+        calculated from growth; and ``assumed``, the columns filled with defaults.
     notices : list of Notice
 
     Raises
@@ -97,10 +117,16 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
 
     Notes
     -----
-    Defaults: porosity 0.40; bare porosity 0.60 for deciduous and unknown species, that in leaf for
-    evergreens, walls and fences, which have no leaves to drop; width 3 m for a line, that of its
-    outline for an area; the lower half as open as the whole, of a bank with a hedge half as open;
-    no bare stem. All are assumed values; those of the first columns are counted in ``assumed``.
+    Defaults, all assumed values:
+
+    - porosity: 0.40;
+    - bare porosity: 0.60 for deciduous and unknown species; porosity in leaf for evergreens, walls
+      and fences;
+    - width: 3 m for a line, the width of the outline for an area;
+    - porosity of the lower half: that of the whole; half of it for a bank with a hedge;
+    - bare stem height: 0 m.
+
+    ``assumed`` lists defaults of porosity, bare porosity, width and belt type.
 
     References
     ----------
@@ -129,30 +155,30 @@ def _check_outlines(belts: gpd.GeoDataFrame, where: str) -> None:
             "belts-points",
             f"{int(points.sum())} of {len(belts)} belts are points; a belt is a line or an area.",
             where=f"{where}, feature {belts.index[int(np.argmax(points))] + 1}",
-            mend="Draw them as lines along the belt, or leave them out of the layer.",
+            hint="Draw each belt as a line, or remove the points from the layer.",
         )
     flat = np.where(dimensions == 2, shapely.area(outlines), shapely.length(outlines)) == 0
     if flat.any():
         raise InputError(
             "belts-no-length",
-            f"{int(flat.sum())} of {len(belts)} belts begin where they end, without any length.",
+            f"{int(flat.sum())} of {len(belts)} belts have no length or no area.",
             where=f"{where}, feature {belts.index[int(np.argmax(flat))] + 1}",
-            mend="Draw them along the belt, or take them out of the layer.",
+            hint="Draw each belt as a line along its length, or remove it from the layer.",
         )
 
 
 def _each_once(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, list[Notice]]:
-    """Belts without duplicates, for two belts on one line shelter more than one."""
-    # Which way round a line was drawn says nothing.
+    """Belts without duplicates: two belts on one line would shelter more than one."""
+    # The direction in which a line was drawn does not matter.
     drawn = pd.Series(shapely.to_wkb(shapely.normalize(frame.geometry.to_numpy())), frame.index)
-    told_twice = frame.drop(columns="geometry").assign(drawn=drawn).duplicated()
+    duplicate = frame.drop(columns="geometry").assign(drawn=drawn).duplicated()
     notices = []
-    if told_twice.any():
-        text = f"{where}: told twice, with the same outline and figures; counted once"
-        notices.append(Notice("features-duplicate", text, int(told_twice.sum())))
-    frame, drawn = frame[~told_twice], drawn[~told_twice]
+    if duplicate.any():
+        text = f"{where}: duplicates with the same outline and values counted once"
+        notices.append(Notice("features-duplicate", text, int(duplicate.sum())))
+    frame, drawn = frame[~duplicate], drawn[~duplicate]
     if drawn.duplicated().any():
-        text = f"{where}: drawn on the very line of another, with other figures; both count"
+        text = f"{where}: same line as another belt but other values; both counted"
         notices.append(Notice("belts-same-line", text, int(drawn.duplicated().sum())))
     return frame, notices
 
@@ -163,10 +189,10 @@ def _check_heights(frame: gpd.GeoDataFrame, where: str) -> None:
     if bad.any():
         raise InputError(
             "belts-no-height",
-            f"{int(bad.sum())} of {len(frame)} belts have no height, nor a species and a year "
-            "planted to tell it from.",
+            f"{int(bad.sum())} of {len(frame)} belts have no height, and no species with year "
+            "planted to calculate it from.",
             where=f"{where}, feature {frame.index[int(np.argmax(bad))] + 1}",
-            mend="Fill the column height_m (metres), or name another with "
+            hint="Fill in the column height_m (metres), or name the column that holds heights: "
             "--field belts.height_m=COLUMN.",
         )
 
@@ -181,9 +207,11 @@ def _fill_defaults(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFram
     is_area = shapely.get_dimensions(frame.geometry.to_numpy()) == 2
     missing["width_m"] &= ~is_area
     frame["porosity"] = frame["porosity"].fillna(DEFAULT_POROSITY)
-    keeps = evergreen | frame["belt_type"].isin(HARD_TYPES)
-    # A belt never closes by dropping its leaves, in every case.
-    bare = np.maximum(frame["porosity"], DEFAULT_BARE_POROSITY).where(~keeps, frame["porosity"])
+    same_all_year = evergreen | frame["belt_type"].isin(HARD_TYPES)
+    # A belt is never denser without leaves than with them.
+    bare = np.maximum(frame["porosity"], DEFAULT_BARE_POROSITY).where(
+        ~same_all_year, frame["porosity"]
+    )
     frame["bare_porosity"] = frame["bare_porosity"].fillna(bare)
     drawn = pd.Series(np.where(is_area, outline_width(frame), DEFAULT_WIDTH_M), index=frame.index)
     frame["width_m"] = frame["width_m"].fillna(drawn)
@@ -195,7 +223,7 @@ def _fill_defaults(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFram
     for column, where_missing in missing.items():
         assumed[where_missing.to_numpy()] += f"{column}, "
         if where_missing.any():
-            text = f"{where}: {column} not given, default used"
+            text = f"{where}: no {column} given, default used"
             notices.append(Notice("value-assumed", text, int(where_missing.sum())))
     frame["assumed"] = [text.removesuffix(", ") for text in assumed]
     return frame, notices
@@ -212,7 +240,7 @@ def outline_width(frame: gpd.GeoDataFrame) -> NDArray[np.float64]:
     Returns
     -------
     (n,) float64
-        m; 0 for a line, a quarter of the perimeter where no strip fits.
+        m; 0 for a line; a quarter of the perimeter where no strip has that area and perimeter.
     """
     area = frame.geometry.area.to_numpy()
     half = frame.geometry.length.to_numpy() / 2
@@ -221,7 +249,7 @@ def outline_width(frame: gpd.GeoDataFrame) -> NDArray[np.float64]:
 
 
 def evergreen_species() -> set[str]:
-    """Plain names of evergreen species, in small letters.
+    """Names of evergreen species, in small letters.
 
     Returns
     -------
@@ -232,18 +260,18 @@ def evergreen_species() -> set[str]:
 
 
 def _measures(belts: gpd.GeoDataFrame, column: str, where: str) -> NDArray[np.float64]:
-    """A number column within the range of its term; NaN where not given."""
-    term = TERMS[QUANTITIES[column]]
+    """A number column, checked against the range of its term; NaN where not given."""
+    term = TERMS[column]
     return numbers(belts, column, term, where, hint=lambda values: _unit_hint(column, values))
 
 
 def _unit_hint(column: str, values: NDArray[np.float64]) -> str:
     largest = np.nanmax(values)
     if column.endswith("porosity") and 1 < largest <= 100:
-        return "These look like percent: divide by 100, .4 being 40 % of sky seen."
+        return "Divide by 100: these seem to be percentages; 0.4 means that 40 % of sky is visible."
     if column == "height_m" and largest > 100:
-        return "These look like centimetres: divide by 100."
-    return "Correct the values, or leave them empty for the default."
+        return "Divide by 100: these seem to be centimetres."
+    return "Correct the values, or leave the cells empty to use the default."
 
 
 def _years(belts: gpd.GeoDataFrame, where: str) -> pd.Series:
@@ -252,15 +280,15 @@ def _years(belts: gpd.GeoDataFrame, where: str) -> pd.Series:
     if part.any():
         raise InputError(
             "column-bad",
-            "planted_year must hold whole years.",
+            "planted_year must be a whole number.",
             where=f"{where}, feature {belts.index[int(np.argmax(part))] + 1}",
             value=float(values[np.argmax(part)]),
-            mend="Give the calendar year, or leave it empty.",
+            hint="Give the calendar year, such as 1987, or leave the cell empty.",
         )
     return pd.Series(values).astype("Int64")
 
 
-def seasonal_porosity(belts: gpd.GeoDataFrame, season: str) -> NDArray[np.float64]:
+def porosity_in_season(belts: gpd.GeoDataFrame, season: str) -> NDArray[np.float64]:
     """Optical porosity of completed belts in a season.
 
     Parameters
@@ -277,59 +305,59 @@ def seasonal_porosity(belts: gpd.GeoDataFrame, season: str) -> NDArray[np.float6
     Raises
     ------
     InputError
-        ``name-unknown`` for a word that is no season, which must not pass for the other one.
+        ``name-unknown`` for any other season.
     """
     if season not in SEASONS:
         known = f"Use one of: {', '.join(SEASONS)}."
-        raise InputError("name-unknown", "No such season.", value=season, mend=known)
+        raise InputError("name-unknown", "Unknown season.", value=season, hint=known)
     column = "bare_porosity" if season == "bare" else "porosity"
     return belts[column].to_numpy(dtype=float)
 
 
-def seasonal(belts: gpd.GeoDataFrame, season: str) -> gpd.GeoDataFrame:
-    """Completed belts in a season, as surveyed; see `standing`.
+def belts_in_season(belts: gpd.GeoDataFrame, season: str) -> gpd.GeoDataFrame:
+    """Completed belts in a season, as surveyed.
 
     Parameters
     ----------
     belts, season
-        As for `seasonal_porosity`.
+        See `porosity_in_season`.
 
     Returns
     -------
     GeoDataFrame
-        As `standing` returns it.
+        See `with_height_and_porosity`.
 
     Raises
     ------
     InputError
-        As for `seasonal_porosity`.
+        ``name-unknown`` for an unknown season.
     """
-    return standing(
-        belts, belts["height_m"].to_numpy(dtype=float), seasonal_porosity(belts, season)
+    return with_height_and_porosity(
+        belts, belts["height_m"].to_numpy(dtype=float), porosity_in_season(belts, season)
     )
 
 
-def standing(
+def with_height_and_porosity(
     belts: gpd.GeoDataFrame, height_m: NDArray[np.float64], porosity: NDArray[np.float64]
 ) -> gpd.GeoDataFrame:
-    """Belts of a given height and porosity, with the porosity of their lower half to match.
+    """Belts with another height and porosity, and the porosity of the lower half adjusted.
 
     Parameters
     ----------
     belts : GeoDataFrame
         As `complete` returns them.
     height_m, porosity : (n,) float64
-        Height, m, and optical porosity, 0 to 1, in some season and year.
+        Height, m, and optical porosity, 0 to 1, in the season and year wanted.
 
     Returns
     -------
     GeoDataFrame
-        The same with ``height_m``, ``porosity`` and ``porosity_low`` of then.
+        Copy of `belts` with new ``height_m``, ``porosity`` and ``porosity_low``.
 
     Notes
     -----
-    The lower half gains or loses density in proportion to the whole, and is open as far up as stems
-    are bare (assumed values).
+    Density is 1 − porosity. The density of the lower half changes in proportion to that of the
+    whole, and is 0 up to the height of bare stems (assumed).
     """
     leaf = belts["porosity"].to_numpy(dtype=float)
     density = 1.0 - belts["porosity_low"].to_numpy(dtype=float)

@@ -1,4 +1,4 @@
-"""Columns of numbers as people fill them: read, checked against their range, errors by the cell."""
+"""Columns of layers and tables as numbers or text; errors name the cell."""
 
 from __future__ import annotations
 
@@ -28,39 +28,39 @@ def numbers(
     hint: Callable[[NDArray[np.float64]], str] | None = None,
     spelled: dict[str, float] | None = None,
 ) -> NDArray[np.float64]:
-    """A column as numbers within the range of its term; NaN where nothing is given.
+    """A column as numbers, checked against the range of its term.
 
     Parameters
     ----------
     frame : DataFrame
-        Its index counts rows as in the file, from 0.
+        Its index holds row numbers of the file, from 0.
     column : str
     term : Term
-        Gives range and unit.
+        Range and unit.
     where : str
-        What to call the table in errors.
+        Name of the table in errors.
     code : str
         Code of the error.
     row : str
-        What a row is called.
+        Word for a row in errors.
     needed : bool
-        Whether an empty cell is a fault.
+        Whether an empty cell is an error.
     high : float, optional
-        Bound above which numbers are refused, where it is wider than the term's.
+        Upper bound, where it differs from that of the term.
     hint : callable, optional
-        What to do about numbers out of range, from all of them.
+        Takes all numbers; returns the instruction for numbers out of range.
     spelled : dict, optional
-        Numbers by words in small letters that people may write for them.
+        Numbers by the words used for them, in small letters, such as compass points.
 
     Returns
     -------
     (n,) float64
-        In the unit of the term; NaN where nothing is given.
+        In the unit of the term; NaN in empty cells, and everywhere if there is no such column.
 
     Raises
     ------
     InputError
-        With `code`; it names the first cell at fault.
+        With `code`; it names the first faulty cell.
     """
     if column not in frame:
         return np.full(len(frame), np.nan)
@@ -69,10 +69,10 @@ def numbers(
     if cells.dtype == object or isinstance(cells.dtype, pd.StringDtype):
         words = cells.astype("string").str.strip()
         given = given & (words != "").fillna(False).to_numpy(dtype=bool)
-    # Yes and no, or days, would pass for numbers.
-    counts = not (pd.api.types.is_bool_dtype(cells) or pd.api.types.is_datetime64_any_dtype(cells))
+    # pandas would convert booleans and dates to numbers.
+    numeric = not (pd.api.types.is_bool_dtype(cells) or pd.api.types.is_datetime64_any_dtype(cells))
     values = np.full(len(frame), np.nan)
-    if counts:
+    if numeric:
         values = pd.to_numeric(cells, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
     wrong = np.isnan(values) & (given | needed)
     top = term.high if high is None else high
@@ -84,15 +84,17 @@ def numbers(
     cell = cells.iloc[at]
     raise InputError(
         code,
-        f"{column} must lie {span}." if outside[at] else f"{column} must be a number {span}.",
+        f"{column} must be {span}." if outside[at] else f"{column} must be a number {span}.",
         where=f"{where}, {row} {frame.index[at] + 1}",
         value=float(values[at]) if outside[at] else ("nothing" if not given[at] else str(cell)),
-        mend=_mend(str(cell), term, spelled or {}) if wrong[at] else (hint or _correct)(values),
+        hint=_text_hint(str(cell), term, spelled or {})
+        if wrong[at]
+        else (hint or _range_hint)(values),
     )
 
 
 def words(frame: pd.DataFrame, column: str) -> NDArray[np.object_]:
-    """A column as words, days as 2027-03-31; empty where nothing is given or it is not there.
+    """A column as text; dates as 2027-03-31; empty text if a cell or the column is missing.
 
     Parameters
     ----------
@@ -102,7 +104,7 @@ def words(frame: pd.DataFrame, column: str) -> NDArray[np.object_]:
     Returns
     -------
     (n,) array of str
-        Without spaces around.
+        Without spaces at either end.
     """
     if column not in frame:
         return np.full(len(frame), "", dtype=object)
@@ -113,16 +115,17 @@ def words(frame: pd.DataFrame, column: str) -> NDArray[np.object_]:
     return found
 
 
-def _mend(cell: str, term: Term, spelled: dict[str, float]) -> str:
+def _text_hint(cell: str, term: Term, spelled: dict[str, float]) -> str:
+    """What to do about a cell that is no number."""
     if (number := spelled.get(cell.strip().casefold())) is not None:
         return f"Write it as {number:g}."
     if _COMMA.fullmatch(cell.strip()):
         return f"Write it with a decimal point: {cell.strip().replace(',', '.')}."
     if re.search(r"\d", cell):
-        unit = f", in {term.symbol}" if term.symbol else ", 0.4 being 40 %"
+        unit = f", in {term.symbol}" if term.symbol else ", 0.4 for 40 %"
         return f"Write the number alone{unit if term.high <= 1 or term.symbol else ''}."
-    return "Correct the cell, or leave it empty where a default will do."
+    return "Correct the cell, or leave it empty if it has a default."
 
 
-def _correct(values: NDArray[np.float64]) -> str:
-    return "Correct the numbers, or leave them empty where a default will do."
+def _range_hint(values: NDArray[np.float64]) -> str:
+    return "Correct the numbers, or leave the cells empty if they have a default."

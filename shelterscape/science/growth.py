@@ -1,7 +1,7 @@
 """Height and porosity of belts in a given year.
 
-Heights come from published curves of forest top height, or from nursery rates where there is none.
-Belts are narrow and exposed and grow less than forest; the reduction is an assumed value (A).
+Heights follow published curves of forest top height, or nursery rates where no curve is published.
+Belts are narrow and exposed, so they grow less than forest: the reduction is assumed.
 """
 
 from __future__ import annotations
@@ -23,35 +23,35 @@ from shelterscape.kernels.growth_curves import CURVES, SiteIndex
 from shelterscape.science.belts import (
     HARD_TYPES,
     Case,
-    seasonal_porosity,
-    standing,
+    porosity_in_season,
+    with_height_and_porosity,
 )
 from shelterscape.terms import TERMS
 
 SITE_FACTOR = 0.8
-"""Height of an exposed narrow belt divided by that of the species curve (A)."""
+"""Height of an exposed narrow belt divided by that of the species curve (assumed)."""
 
 PLANTED_SIZE_M = 0.5
-"""Height of a plant when planted, metres (A)."""
+"""Height of a plant when planted, m (assumed)."""
 
 YOUNG_UP_TO_M = 3.0
-"""Nursery rates are trusted, and a belt counts as newly planted, below this height, metres (A)."""
+"""Height below which nursery rates apply and a belt counts as newly planted, m (assumed)."""
 
 CLOSURE_AGE = 10
-"""Years from planting until a belt is as dense as its design (A)."""
+"""Years from planting until a belt is as dense as its design (assumed)."""
 
 BREAST_HEIGHT_M = 1.3
 OLDEST_SITE_AGE = 300.0
 
-NO_CURVE = "no published growth curve; nursery rate used"
-LOCAL_LINE = "no published growth curve; straight line through the local height"
-NOT_GIVEN = "not grown: species or year planted not given"
-NOT_KNOWN = "not grown: species not known here"
+NO_CURVE = "no published growth curve: nursery rate used"
+LOCAL_LINE = "no published growth curve: straight line through the local height used"
+NOT_GIVEN = "growth not projected: no species or no year planted given"
+NOT_KNOWN = "growth not projected: species not in the table of species"
 NOT_PLANTED = "not planted yet"
 
 
 class _Species(NamedTuple):
-    """A row of species.csv; the nursery rate is metres a year."""
+    """A row of species.csv; the nursery rate in m per year."""
 
     name: str
     winter: str
@@ -65,7 +65,7 @@ class _Species(NamedTuple):
 
 @functools.cache
 def _species() -> dict[str, _Species]:
-    """All species by their names and other names in small letters."""
+    """All species by name and by alternative name, in small letters."""
     rows = data.table("species.csv")
     words = ["winter", "curve", "same_as"]
     rows[words] = rows[words].fillna("")
@@ -98,14 +98,14 @@ def _find(name: str) -> _Species:
     hint = f"Did you mean {known[near[0]].name!r}? " if near else ""
     raise InputError(
         "name-unknown",
-        "There is no species of this name in the table of species.",
+        "The table of species has no species of this name.",
         value=name,
-        mend=f"{hint}Use one of: {', '.join(species_names())}.",
+        hint=f"{hint}Use one of: {', '.join(species_names())}.",
     )
 
 
 def species_names() -> tuple[str, ...]:
-    """Names of all species in the table, in its order, without their other names.
+    """Names of all species in the order of the table, without alternative names.
 
     Returns
     -------
@@ -115,12 +115,12 @@ def species_names() -> tuple[str, ...]:
 
 
 def is_evergreen(name: str) -> bool:
-    """Whether a species keeps its leaves in winter; dead leaves that stay on do not count.
+    """Whether a species keeps green leaves in winter; dead leaves that stay on do not count.
 
     Parameters
     ----------
     name : str
-        Plain name, in small or capital letters.
+        Name of the species, in small or capital letters.
 
     Returns
     -------
@@ -135,12 +135,12 @@ def is_evergreen(name: str) -> bool:
 
 
 def curve_note(name: str) -> str:
-    """Note on the heights of a species; empty where its growth curve is published.
+    """Note on the heights of a species; empty if its growth curve is published.
 
     Parameters
     ----------
     name : str
-        Plain name, in small or capital letters.
+        Name of the species, in small or capital letters.
 
     Returns
     -------
@@ -155,7 +155,7 @@ def curve_note(name: str) -> str:
 
 
 def _height_nursery(species: _Species, age: NDArray[np.float64], site: SiteIndex | None) -> NDArray:
-    """A straight line to the mature height, through the site's height where one is given."""
+    """A straight line up to the mature height, through the site index where one is given."""
     if site is None:
         return np.minimum(species.rate * age, species.mature_m)
     return np.minimum(site[0] * (age / site[1]), max(species.mature_m, site[0]))
@@ -164,16 +164,16 @@ def _height_nursery(species: _Species, age: NDArray[np.float64], site: SiteIndex
 def _height_above_breast(
     species: _Species, age: NDArray[np.float64], site: SiteIndex
 ) -> NDArray[np.float64]:
-    """A curve counted from breast height, with a straight line up to there (A)."""
+    """A curve that starts at breast height, with a straight line below it (assumed)."""
     years = species.years_to_breast_height
     above = (site[0] - BREAST_HEIGHT_M, site[1] - years)
     if min(above) <= 0:
         raise InputError(
             "input-refused",
-            f"The growth curve of {species.name} counts from {BREAST_HEIGHT_M} m, taken to be "
-            f"reached {years:g} years after planting.",
+            f"The growth curve of {species.name} starts at {BREAST_HEIGHT_M} m, {years:g} years "
+            "after planting.",
             value=f"{site[0]:g} m at {site[1]:g}",
-            mend="Give a greater height at a greater age.",
+            hint=f"Give a height above {BREAST_HEIGHT_M} m at an age above {years:g} years.",
         )
     curve = CURVES[species.curve](np.maximum(age - years, 0.0), above, *species.coefficients)
     return BREAST_HEIGHT_M * np.minimum(age / years, 1.0) + curve
@@ -181,14 +181,14 @@ def _height_above_breast(
 
 def _check_site(site: SiteIndex) -> SiteIndex:
     height, age = (float(part) for part in site)
-    tallest = TERMS["belt_height"].high
+    tallest = TERMS["height_m"].high
     if not (0.0 < height <= tallest and 0.0 < age <= OLDEST_SITE_AGE):
         raise InputError(
             "input-refused",
-            f"A height at an age must lie above 0 and up to {tallest:g} m, at an age above 0 and "
-            f"up to {OLDEST_SITE_AGE:g} years.",
+            f"A local height must be above 0 and at most {tallest:g} m, its age above 0 and at "
+            f"most {OLDEST_SITE_AGE:g} years.",
             value=f"{height:g} m at {age:g}",
-            mend="Give the height in metres of trees nearby and their age in years.",
+            hint="Give the height of trees nearby in metres and their age in years.",
         )
     return height, age
 
@@ -196,34 +196,34 @@ def _check_site(site: SiteIndex) -> SiteIndex:
 def height_at(
     species: str, age_years: ArrayLike, *, site_index: SiteIndex | None = None
 ) -> float | NDArray[np.float64]:
-    """Top height of a species at an age, as a forest stand; belts grow less.
+    """Top height of a species at an age in a forest stand; belts grow less.
 
     Parameters
     ----------
     species : str
-        Plain name, in small or capital letters; "alder" is common alder.
+        Name of the species, in small or capital letters; "alder" means common alder.
     age_years : array_like
         Years from planting.
     site_index : tuple of float, optional
-        Height in metres and the age at which it is reached; the stated default of the species
-        (A) when not given.
+        Height, m, and the age in years at which it is reached; by default that of the species in
+        the table (assumed).
 
     Returns
     -------
     float or ndarray
-        Metres; 0 at age 0 and below, never falling with age. NaN where the age is.
+        m; 0 at age 0 and below; never falls with age; NaN where the age is NaN.
 
     Raises
     ------
     InputError
-        ``name-unknown`` for a species not in the table, ``input-refused`` for a site index not
-        above 0, above 80 m or 300 years, or for birch not above breast height.
+        ``name-unknown`` for a species not in the table. ``input-refused`` for a site index of 0 or
+        less, above 80 m or above 300 years; for birch also up to breast height.
 
     Notes
     -----
-    Without a published curve (see `curve_note`) a straight line is drawn at the nursery rate, or
-    through the site index when one is given, to the mature height: low grade. The curve of birch
-    counts from breast height; up to there a straight line over four years is drawn (A).
+    A species without a published curve (see `curve_note`) grows in a straight line up to its
+    mature height, at the nursery rate or through the site index, with low accuracy. The curve of
+    birch starts at breast height, reached in a straight line over four years (assumed).
 
     References
     ----------
@@ -250,7 +250,7 @@ def height_at(
 
 
 def parse_local_height(text: str) -> tuple[str, SiteIndex]:
-    """A height measured nearby, such as "ash 9 m at 25", as species and site index.
+    """Species and site index from a height measured nearby, such as "ash 9 m at 25".
 
     Parameters
     ----------
@@ -260,14 +260,15 @@ def parse_local_height(text: str) -> tuple[str, SiteIndex]:
     Returns
     -------
     species : str
-        Its name as the table has it.
+        Name as in the table of species.
     site_index : tuple of float
-        Height in metres and age in years.
+        Height, m, and age in years.
 
     Raises
     ------
     InputError
-        ``input-refused`` when the words or numbers do not fit, ``name-unknown`` for the species.
+        ``input-refused`` for text of another form or numbers out of range, ``name-unknown`` for an
+        unknown species.
 
     Examples
     --------
@@ -280,15 +281,15 @@ def parse_local_height(text: str) -> tuple[str, SiteIndex]:
     if not found:
         raise InputError(
             "input-refused",
-            "A local height is written as species, height in metres, at, age in years.",
+            "A local height must give species, height in metres and age in years.",
             value=text,
-            mend='Write it like "ash 9 m at 25".',
+            hint='Write it as in "ash 9 m at 25".',
         )
     species, height, age = found.groups()
     return _find(species).name, _check_site((float(height), float(age)))
 
 
-def grown(
+def projected_growth(
     belts: gpd.GeoDataFrame,
     season: str,
     year: int | None,
@@ -300,25 +301,25 @@ def grown(
     Parameters
     ----------
     belts : GeoDataFrame
-        As `science.belts.complete` returns them. Candidates have three columns more, which give
-        their density instead: ``closing_from`` (year), ``closing_years``, and ``first_density``
-        (share of the density that is there from that year on).
+        As `science.belts.complete` returns them. Candidates have three more columns that give
+        their density: ``closing_from`` (year), ``closing_years``, and ``first_density`` (share of
+        the density of the design in the first year).
     season : str
         "in-leaf" or "bare".
     year : int or None
         Calendar year; None for the belts as surveyed.
     local_heights : mapping, optional
-        Site index by species, as `parse_local_height` returns it. It is taken as measured on belts
-        nearby and not reduced by the site factor.
+        Site index by species, as `parse_local_height` returns it. These heights are measured on
+        belts, so they are not reduced by the site factor.
 
     Returns
     -------
     height_m : (n,) float64
-        As surveyed, or grown. Exactly 0 for a belt not planted yet: leave it out.
+        m; exactly 0 for a belt that is not planted yet.
     porosity : (n,) float64
-        1 for a belt not planted yet.
+        0 to 1; 1 for a belt that is not planted yet.
     notes : (n,) object
-        A note on each, empty where there is none.
+        Note on the growth of each belt; empty where there is none.
 
     Raises
     ------
@@ -327,19 +328,22 @@ def grown(
 
     Notes
     -----
-    Assumed values (A), all of them: a belt of known species and year planted has the greatest
-    of the surveyed height, 0.8 times the species curve, and 0.5 m plus the nursery rate up to 3 m.
-    The year of the survey is not known, so a surveyed height is never reduced, and no belt loses
-    height with the years. A belt below 3 m when surveyed closes in a straight line from
-    porosity 1 at planting to its design at ten years; taller ones, walls and fences keep theirs.
+    All of these are assumed values:
+
+    - The height of a belt of known species and year planted is the largest of its surveyed height,
+      0.8 times the species curve, and 0.5 m plus the nursery rate up to 3 m. The year of the survey
+      is unknown, so surveyed heights are never reduced.
+    - A belt lower than 3 m when surveyed becomes denser in a straight line, from porosity 1 at
+      planting to the porosity of its design after ten years. Taller belts, walls and fences keep
+      their porosity.
 
     References
     ----------
-    Curves: as for `height_at` (status S2, nursery rates common practice); the rest assumed values.
+    Curves: see `height_at` (status S2; nursery rates: common practice).
     """
     local = {_find(name).name: _check_site(site) for name, site in (local_heights or {}).items()}
     surveyed = belts["height_m"].to_numpy(dtype=float, copy=True)
-    porosity = seasonal_porosity(belts, season).copy()
+    porosity = porosity_in_season(belts, season).copy()
     notes = np.full(len(belts), "", dtype=object)
     if year is None:
         return surveyed, porosity, notes
@@ -357,7 +361,7 @@ def grown(
 def _closed_share(
     belts: gpd.GeoDataFrame, year: int, age: NDArray[np.float64], young: NDArray[np.bool_]
 ) -> NDArray[np.float64]:
-    """Density of belts divided by that of its design; 1 where it does not depend on years."""
+    """Density of each belt divided by that of its design; 1 where it does not change."""
     if "closing_from" not in belts:
         return np.where(young & (age < CLOSURE_AGE), np.clip(age / CLOSURE_AGE, 0.0, 1.0), 1.0)
     since = year - belts["closing_from"].to_numpy(dtype=float, na_value=np.nan)
@@ -373,7 +377,7 @@ def belts_at(
     *,
     local_heights: Mapping[str, SiteIndex] | None = None,
 ) -> gpd.GeoDataFrame:
-    """Completed belts with their height and porosity in a case.
+    """Completed belts with their height and porosity in a season and year.
 
     Parameters
     ----------
@@ -382,33 +386,36 @@ def belts_at(
     case : Case
         Season and year.
     local_heights : mapping, optional
-        As for `grown`.
+        See `projected_growth`.
 
     Returns
     -------
     GeoDataFrame
-        As `science.belts.standing` returns it, with ``growth_note``; height 0 for belts not planted
-        yet.
+        As `science.belts.with_height_and_porosity` returns it, with ``growth_note``. Belts that are
+        not planted yet have height 0.
 
     Raises
     ------
     InputError
-        ``belts-no-height`` for a belt without a height for which growth gives none.
+        ``belts-no-height`` for a belt whose height is neither given nor calculated.
     """
-    height, porosity, notes = grown(belts, case.season, case.year, local_heights=local_heights)
+    height, porosity, notes = projected_growth(
+        belts, case.season, case.year, local_heights=local_heights
+    )
     if np.isnan(height).any():
         row = int(np.argmax(np.isnan(height)))
         species = belts["species"].iloc[row]
         raise InputError(
             "belts-no-height",
-            f"{int(np.isnan(height).sum())} of {len(height)} belts have no height {case.label}.",
+            f"{int(np.isnan(height).sum())} of {len(height)} belts have no height: {case.heading}.",
             where=f"feature {row + 1}",
             value=f"{species} of {belts['planted_year'].iloc[row]}",
-            mend="Give a year, so that height is told by species and year planted."
+            hint="Give a year, so that height is calculated from species and year planted."
             if case.year is None
-            else f"Fill in height_m, or a species known here: {', '.join(species_names())}.",
+            else "Fill in height_m, or use a species of the table of species: "
+            f"{', '.join(species_names())}.",
         )
-    return standing(belts, height, porosity).assign(growth_note=notes)
+    return with_height_and_porosity(belts, height, porosity).assign(growth_note=notes)
 
 
 def _grown_heights(
@@ -418,7 +425,7 @@ def _grown_heights(
     local: Mapping[str, SiteIndex],
     notes: NDArray[np.object_],
 ) -> NDArray[np.float64]:
-    """Height by growth alone, NaN where it cannot be calculated; the reason is in `notes`."""
+    """Height by growth alone; NaN where it cannot be calculated, with the reason in `notes`."""
     height = np.full(len(age), np.nan)
     keys = species.str.strip().str.casefold().to_numpy(dtype=object)
     for key in set(keys[~built]):
@@ -436,7 +443,7 @@ def _grown_heights(
 def _belt_height(
     species: _Species, age: NDArray[np.float64], local: SiteIndex | None
 ) -> NDArray[np.float64]:
-    """Height of an exposed narrow belt of a species (A), NaN where the age is."""
+    """Height of an exposed narrow belt of a species (assumed); NaN where the age is NaN."""
     factor = SITE_FACTOR if local is None else 1.0
     by_curve = factor * height_at(species.name, age, site_index=local)
     young = np.minimum(PLANTED_SIZE_M + species.rate * np.maximum(age, 0.0), YOUNG_UP_TO_M)

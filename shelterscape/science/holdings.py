@@ -1,4 +1,4 @@
-"""Holdings: the farms and estate units that land is managed by."""
+"""Layers of holdings: farms and estate units."""
 
 from __future__ import annotations
 
@@ -9,40 +9,43 @@ from shelterscape.errors import InputError
 from shelterscape.science.columns import words
 
 READ_COLUMNS = ("holding_id", "name")
-"""Every column of a layer of holdings that is used."""
+"""All columns of a layer of holdings that are read."""
 
 
 def complete(holdings: gpd.GeoDataFrame, where: str) -> gpd.GeoDataFrame:
-    """Check a layer of holdings and fill what was not given.
+    """Check a layer of holdings and fill in missing values.
 
     Parameters
     ----------
     holdings : GeoDataFrame
-        Polygons with ``holding_id`` and, where it has names, ``name``.
+        Polygons with ``holding_id`` and, optionally, ``name``.
     where : str
-        What to call the layer in errors.
+        Name of the layer in errors.
 
     Returns
     -------
     GeoDataFrame
-        Those columns as words, and the outlines.
+        Both columns as text, and the polygons.
 
     Raises
     ------
     InputError
-        ``column-missing`` without ``holding_id``; ``column-bad`` for shapes that are no areas.
+        ``column-missing`` without ``holding_id``; ``column-bad`` for lines or points.
     """
     if "holding_id" not in holdings:
         raise InputError(
             "column-missing",
-            "Holdings need a column holding_id.",
+            "The layer of holdings has no column holding_id.",
             where=where,
             value=", ".join(map(str, holdings.columns.drop("geometry"))),
-            mend="Name it as --field holdings.holding_id=COLUMN.",
+            hint="Add it, or name the column to use: --field holdings.holding_id=COLUMN.",
         )
     if (shapely.get_dimensions(holdings.geometry.to_numpy()) != 2).any():
         raise InputError(
-            "column-bad", "Holdings are areas; this layer holds lines or points.", where=where
+            "column-bad",
+            "Holdings must be areas; this layer has lines or points.",
+            where=where,
+            hint="Draw each holding as a polygon, or remove lines and points from the layer.",
         )
-    told = {column: words(holdings, column) for column in READ_COLUMNS}
-    return gpd.GeoDataFrame(told, geometry=holdings.geometry.to_numpy(), crs=holdings.crs)
+    columns = {column: words(holdings, column) for column in READ_COLUMNS}
+    return gpd.GeoDataFrame(columns, geometry=holdings.geometry.to_numpy(), crs=holdings.crs)

@@ -1,4 +1,4 @@
-"""Sheltered ground where the method does not hold: behind steep slopes."""
+"""Sheltered ground on which the method is not valid: behind steep slopes."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def gradient(elevation: NDArray[np.float32], grid: Grid) -> NDArray[np.float32]:
     Returns
     -------
     (2, rows, cols) float32
-        m/m; missing where a neighbour is; a map of one row or column is level that way.
+        m/m. NaN where a neighbouring cell is missing; 0 along an axis with one cell only.
     """
     found = np.zeros((2, *elevation.shape), np.float32)
     for axis in (0, 1):
@@ -51,10 +51,10 @@ def behind_steep(
     slopes : (2, rows, cols) float32
         As `gradient` returns them.
     relative_wind : (rows, cols) float32
-        For this one wind.
+        For this wind direction alone.
     grid : Grid
     direction_deg : float
-        Where the wind comes from, degrees from grid north.
+        Direction the wind comes from, degrees from grid north.
 
     Returns
     -------
@@ -62,13 +62,13 @@ def behind_steep(
 
     Notes
     -----
-    Shelter is unbroken from a belt to the ground it shelters, so what is steep anywhere
-    upwind in one stretch of shelter counts. The stretch is followed cell by cell, along the nearest
-    cells to the line of the wind.
+    Shelter extends without a break from a belt to the ground it shelters. A cell therefore counts
+    if any cell upwind, within the same stretch of sheltered cells, is steep. The stretch follows
+    the cells nearest to the line of the wind.
 
     References
     ----------
-    Limit of slope: usual for linear theory, common practice, no single source. Flow over hills
+    Slope limit: usual for linear theory, common practice, no single source. Flow over a hill
     stays attached at slopes of 10 degrees and separates at 20: Athanassiadou and Castro 2001,
     Boundary-Layer Meteorology 101:1-30 (status S).
     """

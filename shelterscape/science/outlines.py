@@ -1,4 +1,4 @@
-"""Belts as outlines on the ground: lines get their width, pieces of one belt are joined."""
+"""Outlines of belts on the ground: lines get their width, and pieces of one belt are joined."""
 
 from __future__ import annotations
 
@@ -11,15 +11,15 @@ from numpy.typing import NDArray
 from shelterscape.grid import Grid
 
 SIMPLIFY_CELLS = 0.1
-"""Wiggles smaller than this share of a cell are drawn straight."""
+"""Tolerance with which outlines are simplified, as a share of a cell."""
 
 LEAST_WIDTH_M = 0.1
 
 CLOSE_H = 3.0
-"""Widest gap along the wind, in heights of the lower belt, over which two belts act as one (E)."""
+"""Widest gap along the wind over which two belts act as one, heights of the lower (assumed)."""
 
 CLOSE_HEIGHTS = 1.5
-"""Largest ratio of their heights (E)."""
+"""Largest ratio of heights of two belts that act as one (assumed)."""
 
 
 @dataclass(frozen=True)
@@ -31,13 +31,13 @@ class Outlines:
     edges : (n, 4) float64
         Column and row of both ends of each edge, outline after outline.
     first_edge : (m + 1,) int64
-        Where the edges of each outline begin.
+        Index of the first edge of each outline.
     kind : (m,) int64
-        Which kind of belt each is, as given.
+        Kind of belt of each outline, as given.
     neighbours, first_neighbour : arrays
-        For each outline, others near and like enough in height to act with it as one.
+        For each outline, others that may act with it as one: near, and similar in height.
     gap_m : (k,) float64
-        Least distance to each of those neighbours, m.
+        Smallest distance to each of those neighbours, m.
     """
 
     edges: NDArray[np.float64]
@@ -57,18 +57,18 @@ def outlines_of(
 ) -> Outlines:
     """Outlines of belts on the ground.
 
-    A line represents a strip of its width. Lines of one kind that meet end to end become one line
-    first, so that a belt drawn in two pieces is one belt; rows side by side stay apart. Areas of
-    one kind that touch become one.
+    A line becomes a strip of its width. Lines of one kind that meet end to end are joined first,
+    so a belt drawn in two pieces is one belt; parallel rows stay separate. Areas of one kind that
+    touch are joined.
 
     Parameters
     ----------
     geometry : (n,) array of shapely geometries
         Lines or areas in the CRS of `grid`.
     kind : (n,) int64
-        Belts alike in all that decides how they act share a kind.
+        Kind of each belt: belts of one kind have the same effect on the wind.
     width_m, height_m : (kinds,) float64
-        Of each kind.
+        Width and height of each kind, m.
     grid : Grid
 
     Returns
@@ -76,7 +76,7 @@ def outlines_of(
     Outlines
     """
     axes, kind_of_axis = _joined(geometry, kind)
-    # GEOS draws straight only what stays valid, so that a ring never folds over itself.
+    # With `preserve_topology` no ring intersects itself afterwards.
     axes = shapely.simplify(axes, SIMPLIFY_CELLS * grid.cell_m, preserve_topology=True)
     half_width = np.maximum(width_m[kind_of_axis], LEAST_WIDTH_M) / 2
     strips = shapely.buffer(axes, half_width, cap_style="flat", join_style="mitre", mitre_limit=2.0)
@@ -131,7 +131,7 @@ def _edges(
 def _neighbours(
     shapes: NDArray[np.object_], axes: NDArray[np.object_], height: NDArray[np.float64]
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
-    """Pairs of outlines that may act as one: near, alike in height, and not joined already."""
+    """Pairs of outlines that may act as one: near, similar in height, and not yet joined."""
     if not len(shapes):
         return np.empty(0, np.int64), np.zeros(1, np.int64), np.empty(0)
     tree = shapely.STRtree(shapes)

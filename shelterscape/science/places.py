@@ -1,4 +1,4 @@
-"""Places to be sheltered: what they are for, and the wind they get."""
+"""Layers of places to be sheltered, and the wind on each place."""
 
 from __future__ import annotations
 
@@ -23,34 +23,35 @@ from shelterscape.science.zones import NO_DATA, Zone
 from shelterscape.terms import TERMS
 
 WORDS = ("name", "purpose", "parcel_id", "holding_id")
-READ_COLUMNS = (*WORDS, "head", "need")
-"""Every column of a layer of places that is used."""
+READ_COLUMNS = (*WORDS, "head", "priority")
+"""All columns of a layer of places that are read."""
 
 WELL_SHELTERED = 0.6
-"""Relative wind, in one wind, up to which stock finds good shelter (assumed value)."""
+"""Relative wind, for one wind direction, up to which ground is a sheltered corner (assumed)."""
 
 
 def complete(places: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, list[Notice]]:
-    """Check a layer of places and fill what was not given.
+    """Check a layer of places and fill in missing values.
 
     Parameters
     ----------
     places : GeoDataFrame
-        Polygons or points; those of `READ_COLUMNS` that exist are read.
+        Polygons or points. All columns of `READ_COLUMNS` that exist are read.
     where : str
-        What to call the layer in errors and notices.
+        Name of the layer in errors and notices.
 
     Returns
     -------
     places : GeoDataFrame
-        Those columns, filled: need 1, head missing, purpose empty where not given.
+        Columns of `READ_COLUMNS`. Where no value is given, priority is 1, head is NaN and text is
+        empty.
     notices : list of Notice
 
     Raises
     ------
     InputError
-        ``name-unknown`` for a purpose not known here, ``column-bad`` for bad numbers,
-        ``places-no-area`` for lines and for outlines without area.
+        ``name-unknown`` for an unknown purpose, ``column-bad`` for numbers out of range,
+        ``places-no-area`` for lines and for polygons without area.
     """
     _check_outlines(places, where)
     frame = gpd.GeoDataFrame(geometry=places.geometry.to_numpy(), crs=places.crs)
@@ -58,16 +59,16 @@ def complete(places: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, li
         frame[column] = words(places, column)
     frame["purpose"] = frame["purpose"].str.casefold()
     _check_purposes(frame["purpose"].set_axis(places.index), where)
-    for column in ("head", "need"):
+    for column in ("head", "priority"):
         frame[column] = numbers(places, column, TERMS[column], where)
     notices = []
-    if missing := int(frame["need"].isna().sum()):
-        text = f"{where}: need not given, taken as 1"
+    if missing := int(frame["priority"].isna().sum()):
+        text = f"{where}: no priority given, 1 used"
         notices.append(Notice("value-assumed", text, missing))
     if missing := int((frame["purpose"] == "").sum()):
-        text = f"{where}: no purpose given, so no target to reach"
+        text = f"{where}: no purpose given, so no target relative wind"
         notices.append(Notice("value-assumed", text, missing))
-    frame["need"] = frame["need"].fillna(1.0)
+    frame["priority"] = frame["priority"].fillna(1.0)
     return frame, notices
 
 
@@ -75,15 +76,15 @@ def _check_outlines(places: gpd.GeoDataFrame, where: str) -> None:
     outlines = places.geometry.to_numpy()
     dimensions = shapely.get_dimensions(outlines)
     for bad, what in (
-        (dimensions == 1, "Places are areas or points; this layer holds lines."),
-        ((dimensions == 2) & (shapely.area(outlines) == 0), "A place has an outline but no area."),
+        (dimensions == 1, "Places must be areas or points; this layer has lines."),
+        ((dimensions == 2) & (shapely.area(outlines) == 0), "A place is a polygon without area."),
     ):
         if bad.any():
             raise InputError(
                 "places-no-area",
                 what,
                 where=f"{where}, feature {places.index[int(np.argmax(bad))] + 1}",
-                mend="Draw what is to be sheltered as areas.",
+                hint="Draw each place as a polygon or a point.",
             )
 
 
@@ -95,25 +96,25 @@ def _check_purposes(found: pd.Series, where: str) -> None:
             hint = f"Did you mean {near[0]}? " if near else ""
             raise InputError(
                 "name-unknown",
-                "There is no such purpose.",
+                "Unknown purpose.",
                 where=f"{where}, feature {i + 1}",
                 value=name,
-                mend=f"{hint}Use one of: {', '.join(known)}.",
+                hint=f"{hint}Use one of: {', '.join(known)}.",
             )
 
 
 @dataclass(frozen=True)
 class Coverage:
-    """Which cells each place covers, and how much of each; calculated once, used for all rasters.
+    """Cells that each place covers, and the share of each cell.
 
     Parameters
     ----------
     first : (m + 1,) int64
-        Where the cells of each place begin.
+        Index of the first cell of each place.
     cell : (k,) int64
-        Place of each cell in a raster stored row by row.
+        Index of each cell in a raster stored row by row.
     share : (k,) float32
-        Share of the cell inside; 1 for a point.
+        Share of the cell inside the place, 0 to 1; 1 for a point.
     """
 
     first: NDArray[np.int64]
@@ -122,12 +123,12 @@ class Coverage:
 
     @property
     def owner(self) -> NDArray[np.int64]:
-        """(k,) number of the place that each cell belongs to."""
+        """Index of the place of each cell, (k,)."""
         return np.repeat(np.arange(len(self.first) - 1), np.diff(self.first))
 
 
 def coverage(places: gpd.GeoDataFrame, grid: Grid) -> Coverage:
-    """Exact cover of areas over the cells of a grid; a point covers the cell it is in.
+    """Exact shares of the cells of a grid inside places; a point covers the cell it is in.
 
     Parameters
     ----------
@@ -161,7 +162,7 @@ def _areas(
     if areas.empty:
         return {}
     west, south, east, north = grid.bounds
-    # The values are never used; one number seen at every cell costs no memory.
+    # The values are not used; broadcasting one number takes no memory.
     source = NumPyRasterSource(
         np.broadcast_to(np.float32(0), grid.shape),
         xmin=west,
@@ -191,18 +192,18 @@ def _points(geometry: shapely.Geometry, grid: Grid) -> NDArray[np.int64]:
 
 
 def means(field: NDArray[np.float32], covered: Coverage) -> NDArray[np.float64]:
-    """Mean of a raster over each place, cells weighted by the share of them that it covers.
+    """Mean of a raster over each place, each cell weighted by its share inside the place.
 
     Parameters
     ----------
     field : (rows, cols) float32
-        NaN where missing; missing cells do not count.
+        NaN where missing; missing cells are left out of the mean.
     covered : Coverage
 
     Returns
     -------
     (places,) float64
-        NaN where no cell of a place is known.
+        NaN for a place without any known cell.
     """
     values = field.ravel()[covered.cell]
     known = ~np.isnan(values)
@@ -218,7 +219,7 @@ def means(field: NDArray[np.float32], covered: Coverage) -> NDArray[np.float64]:
 def zone_hectares(
     codes: NDArray[np.uint8], covered: Coverage, grid: Grid, zones: tuple[Zone, ...]
 ) -> NDArray[np.float64]:
-    """Area of each place in each zone.
+    """Area of each place in each shelter zone.
 
     Parameters
     ----------
@@ -231,7 +232,7 @@ def zone_hectares(
     Returns
     -------
     (places, zones) float64
-        Hectares.
+        ha.
     """
     count = len(covered.first) - 1
     pair = covered.owner * (NO_DATA + 1) + codes.ravel()[covered.cell]
@@ -242,7 +243,7 @@ def zone_hectares(
 
 
 def purpose_of(name: str) -> Purpose | None:
-    """The purpose of a place; None where it has none.
+    """Purpose of a place; None if it has none.
 
     Parameters
     ----------
@@ -256,8 +257,8 @@ def purpose_of(name: str) -> Purpose | None:
     return purposes().get(name)
 
 
-class Corners:
-    """Gathers, wind by wind, where stock finds a sheltered corner big enough for all of it.
+class StockCorners:
+    """Finds ground with a sheltered corner large enough for all stock, direction by direction.
 
     Parameters
     ----------
@@ -266,13 +267,13 @@ class Corners:
     covered : Coverage
     grid : Grid
     cases : int
-        Number of states of the belts that are calculated together.
+        Number of cases (season, year) that are calculated together.
 
     Attributes
     ----------
     share : dict
-        For each place that is stock ground with a head of stock, by its number: the share of the
-        winds' time in which there is a corner, by case.
+        For each place for stock that states its head, by index: share of the time with wind in
+        which there is a sheltered corner, (cases,).
     """
 
     def __init__(self, places: gpd.GeoDataFrame, covered: Coverage, grid: Grid, cases: int) -> None:
@@ -290,12 +291,12 @@ class Corners:
         self._time = {i: np.zeros((cases, *mask.shape)) for i, (_, _, mask) in self._masks.items()}
 
     def add(self, shares: list[float], field: NDArray[np.float32]) -> None:
-        """Count one wind: its share of the winds' time by case, and relative wind by case.
+        """Add one wind direction.
 
         Parameters
         ----------
         shares : list of float
-            Share of the time with this wind direction, 0 to 1, by case.
+            Share of the time with wind in which it comes from this direction, 0 to 1, by case.
         field : (cases, rows, cols) float32
             Relative wind.
         """
@@ -308,15 +309,17 @@ class Corners:
                     self._time[i][case][corner] += share
 
     def outlines(self, i: int, case: int) -> shapely.Geometry:
-        """Ground that is in a corner for at least half of the time that there is one.
+        """Ground that is a corner for at least half of the time in which there is one.
 
-        When corners move about, that is the ground that is in one longest.
+        Where no ground is, because corners move with the wind, it is the ground that is a corner
+        longest.
 
         Parameters
         ----------
         i : int
-            Number of the place.
+            Index of the place.
         case : int
+            Index of the case.
 
         Returns
         -------
@@ -340,7 +343,7 @@ def _mask(cells: NDArray[np.int64], width: int) -> tuple[slice, slice, NDArray[n
 
 
 def _patches_of(calm: NDArray[np.bool_], least_cells: float) -> NDArray[np.bool_]:
-    """Cells of joined patches at least so many cells large."""
+    """Cells of connected patches of at least a number of cells."""
     if calm.sum() < least_cells:
         return np.zeros_like(calm)
     labels, count = ndimage.label(calm, np.ones((3, 3)))

@@ -18,11 +18,11 @@ def polygons_of(
     grid: Grid,
     *,
     wanted: NDArray[np.bool_] | None = None,
-    stop_if_asked: Callable[[], None] = lambda: None,
+    stop_if_requested: Callable[[], None] = lambda: None,
 ) -> tuple[NDArray[np.object_], NDArray[np.int64]]:
-    """Outlines of patches of equal cells.
+    """Polygons around patches of equal cells.
 
-    Cells that touch along an edge make one patch; those that meet at a corner only do not.
+    Cells that share an edge belong to one patch; cells that share only a corner do not.
 
     Parameters
     ----------
@@ -30,8 +30,8 @@ def polygons_of(
     grid : Grid
         The grid of `cells`.
     wanted : (rows, cols) bool, optional
-        Cells that count; all that are not 0 by default.
-    stop_if_asked : callable
+        Cells to outline; by default all cells that are not 0.
+    stop_if_requested : callable
         Called before each polygon is built; may raise.
 
     Returns
@@ -48,7 +48,7 @@ def polygons_of(
     for outline, code in shapes(
         cells.astype(np.uint8, copy=False), mask=wanted, transform=grid.affine, connectivity=4
     ):
-        stop_if_asked()
+        stop_if_requested()
         rings += outline["coordinates"]
         ring_owner += [len(codes)] * len(outline["coordinates"])
         codes.append(int(code))
@@ -58,10 +58,10 @@ def polygons_of(
 def _polygons(
     rings: list[list[tuple[float, float]]], owner: list[int], count: int
 ) -> NDArray[np.object_]:
-    """Polygons from the rings of each, the outer one first."""
+    """Polygons from their rings; the outer ring of each comes first."""
     polygons = np.empty(count, dtype=object)
     if count:
-        # All at once: one by one, most of the time is spent on building lists of points.
+        # One call for all rings: with a call for each, building lists of points takes longest.
         lengths = [len(ring) for ring in rings]
         points = np.fromiter(
             itertools.chain.from_iterable(itertools.chain.from_iterable(rings)),

@@ -1,4 +1,4 @@
-"""What places are sheltered for: when, at which height and how much, with the sources."""
+"""Purposes of places: defaults of each, with their sources."""
 
 from __future__ import annotations
 
@@ -10,34 +10,35 @@ from shelterscape import data
 
 @dataclass(frozen=True)
 class Purpose:
-    """Defaults of one purpose; see ``data/purposes.toml`` for the meaning of each.
+    """Defaults of one purpose; ``data/purposes.toml`` explains each.
 
     Parameters
     ----------
     name : str
     months : tuple of int
+        Months in which the wind matters.
     subsets : tuple of str
         Wind-set subsets that fit, best first.
     season : {"in-leaf", "bare"}
-    power : float
+    speed_exponent : float
         Wind-speed exponent.
     at_height_m : float
         Height above ground, m.
     porosity, distance_h : tuple of float
-        Lowest and highest recommended value: optical porosity, 0 to 1; belt heights.
+        Lowest and highest recommended value: optical porosity, 0 to 1; distance leeward, H.
     target : float
-        Relative wind to aim for.
+        Target relative wind.
     head_m2 : float
-        Well sheltered ground each animal needs, m²; 0 where it is not for stock.
+        Well sheltered ground per animal, m²; 0 for purposes other than stock.
     sources : dict
-        Source of each of these, with its status.
+        Source of each default, with its status.
     """
 
     name: str
     months: tuple[int, ...]
     subsets: tuple[str, ...]
     season: str
-    power: float
+    speed_exponent: float
     at_height_m: float
     porosity: tuple[float, float]
     distance_h: tuple[float, float]

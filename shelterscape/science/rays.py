@@ -1,4 +1,4 @@
-"""What prepared belts do along some winds, and its evaluation on the cells of a map."""
+"""Effect of prepared belts along wind rays, and its evaluation on the cells of a map."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ from shelterscape.kernels.strips import Neighbours, belt_strips, joined_strips
 from shelterscape.kernels.threads import map_threads
 from shelterscape.science.belt_profiles import belt_profile
 from shelterscape.science.outlines import CLOSE_H, Outlines
-from shelterscape.science.scene import END_FULL_EXTENT_H, END_RISE, Scene
+from shelterscape.science.prepared_belts import END_FULL_EXTENT_H, END_RISE, PreparedBelts
 
 Array = NDArray[np.float64]
 Field = NDArray[np.float32]
@@ -42,7 +42,7 @@ Field = NDArray[np.float32]
 
 @dataclass(frozen=True)
 class Rays:
-    """All that belts do along some winds, ready to be evaluated on any cut-out of the map.
+    """Effect of belts along wind rays, to be evaluated on any part of the map.
 
     Parameters
     ----------
@@ -51,10 +51,11 @@ class Rays:
     geometry, rows : (n, 11) float64, (n, 2) int64
         Influence bands, ray after ray.
     first : (rays + 1,) int64
-        Where those of each ray begin.
+        Index of the first band of each ray.
     zones, rise, first_zone : (k, 11) float64, (cases, k) float32, (rays + 1,) int64
-        The same for end-effect zones.
+        End-effect zones, the increase of wind in them, and the first zone of each ray.
     tables : (cases, profile rows, entries) float32
+        Relative wind of all profiles.
     """
 
     steps: Array
@@ -67,25 +68,26 @@ class Rays:
     tables: Field
 
 
-def rays_of(scene: Scene, directions_deg: Array) -> Rays:
-    """What belts do along some winds (degrees from grid north) that count the same.
+def rays_of(prepared: PreparedBelts, directions_deg: Array) -> Rays:
+    """Effect of belts along rays of equal weight.
 
     Parameters
     ----------
-    scene : Scene
+    prepared : PreparedBelts
     directions_deg : (rays,) float64
+        Directions the wind comes from, degrees from grid north.
 
     Returns
     -------
     Rays
     """
     steps = np.array([downwind(float(d)) for d in directions_deg])
-    cut = map_threads(partial(_cut_along, scene), steps)
-    # Profiles are numbered as they are met, so this must keep its order.
-    close = [_close(scene, joined, members) for _, _, joined, members in cut]
-    reach_h = scene.tables.reach_h()
-    given = list(zip(steps, cut, close, strict=True))
-    each = map_threads(lambda one: _act_along(scene, reach_h, *one), given)
+    strips = map_threads(partial(_strips_along, prepared), steps)
+    # New profiles are registered here, so this must run in the order of the rays.
+    close = [_close(prepared, joined, members) for _, _, joined, members in strips]
+    reach_h = prepared.tables.reach_h()
+    given = list(zip(steps, strips, close, strict=True))
+    each = map_threads(lambda one: _effects_along(prepared, reach_h, *one), given)
     geometry, rows, zones, rise = (list(part) for part in zip(*each, strict=True))
     return Rays(
         steps,
@@ -95,12 +97,12 @@ def rays_of(scene: Scene, directions_deg: Array) -> Rays:
         np.concatenate(zones),
         np.concatenate(rise, axis=1).astype(np.float32),
         _starts([len(part) for part in zones]),
-        scene.tables.tables(),
+        prepared.tables.tables(),
     )
 
 
 def _joined(parts: Sequence[tuple[NDArray[Any], ...]]) -> NDArray[Any]:
-    """Arrays of all rays one after another, copied once only, since they are large."""
+    """Arrays of all rays joined; each is copied only once, because they are large."""
     flat = list(itertools.chain.from_iterable(parts))
     starts = _starts([len(part) for part in flat])
     out = np.empty((starts[-1], *flat[0].shape[1:]), flat[0].dtype)
@@ -113,63 +115,65 @@ def _starts(counts: Sequence[int]) -> NDArray[np.int64]:
     return np.cumsum([0, *counts], dtype=np.int64)
 
 
-Cut = tuple[Array, NDArray[np.int64], Array, NDArray[np.int64]]
+Strips = tuple[Array, NDArray[np.int64], Array, NDArray[np.int64]]
 
 
-def _cut_along(scene: Scene, step: Array) -> Cut:
-    """Strips of all outlines along one wind, where each begins, and chains of close ones."""
-    lines = scene.outlines
+def _strips_along(prepared: PreparedBelts, step: Array) -> Strips:
+    """Strips of all outlines along one ray, the first of each outline, and chains of close ones."""
+    lines = prepared.outlines
     strips, first_strip = belt_strips(lines.edges, lines.first_edge, *step)
-    near = Neighbours(lines.neighbours, lines.first_neighbour, scene.height, CLOSE_H, WOOD_FROM_H)
+    near = Neighbours(
+        lines.neighbours, lines.first_neighbour, prepared.height, CLOSE_H, WOOD_FROM_H
+    )
     joined, members = joined_strips(strips, first_strip, near)
     return strips, first_strip, joined, members
 
 
 def _close(
-    scene: Scene, joined: Array, members: NDArray[np.int64]
+    prepared: PreparedBelts, joined: Array, members: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], Array]:
-    """Profiles and heights of close belts taken together."""
+    """Profiles and heights of close belts combined into one."""
     sets, which = np.unique(members, axis=0, return_inverse=True)
     groups = [tuple(int(m) for m in row if m >= 0) for row in sets]
-    profiles = np.array([_joined_profile(scene, group) for group in groups], dtype=np.int64)
-    heights = np.array([scene.height[list(group)].max() for group in groups])
+    profiles = np.array([_joined_profile(prepared, group) for group in groups], dtype=np.int64)
+    heights = np.array([prepared.height[list(group)].max() for group in groups])
     which = which.reshape(-1)
     return profiles[which], heights[which]
 
 
-def _act_along(
-    scene: Scene,
+def _effects_along(
+    prepared: PreparedBelts,
     reach_h: Array,
     step: Array,
-    cut: Cut,
+    along: Strips,
     close: tuple[NDArray[np.int64], Array],
 ) -> tuple[tuple[Array, ...], tuple[NDArray[np.int64], ...], Array, Array]:
-    """Influence bands and table rows, alone and together; end zones and rise; along one wind."""
-    lines = scene.outlines
-    strips, first_strip, joined, _ = cut
+    """Influence bands and table rows (alone, together), end zones and increases of one ray."""
+    lines = prepared.outlines
+    strips, first_strip, joined, _ = along
     owner = np.repeat(np.arange(len(lines.kind)), np.diff(first_strip))
-    profile = scene.profile_index[lines.kind[owner]]
+    profile = prepared.profile_index[lines.kind[owner]]
     one, several = (
         BandSettings(REACH_WINDWARD_H, TABLE_STEP_H, joined) for joined in (False, True)
     )
-    alone = influence_bands(strips, profile, scene.height[owner], reach_h[profile], one)
+    alone = influence_bands(strips, profile, prepared.height[owner], reach_h[profile], one)
     together = influence_bands(joined, *close, reach_h[close[0]], several)
     bands, rows = zip(alone, together, strict=True)
-    if not scene.how.ends:
-        return bands, rows, np.empty((0, GEOMETRY_COLUMNS)), np.empty((len(scene.density), 0))
-    zones, extent_h = end_effect_zones(lines.edges, lines.first_edge, scene.height, *step)
-    rise = END_RISE * np.minimum(extent_h / END_FULL_EXTENT_H, 1.0) * scene.density
+    if not prepared.options.ends:
+        return bands, rows, np.empty((0, GEOMETRY_COLUMNS)), np.empty((len(prepared.density), 0))
+    zones, extent_h = end_effect_zones(lines.edges, lines.first_edge, prepared.height, *step)
+    rise = END_RISE * np.minimum(extent_h / END_FULL_EXTENT_H, 1.0) * prepared.density
     return bands, rows, zones, np.repeat(rise, 2, axis=1)
 
 
-def _joined_profile(scene: Scene, group: tuple[int, ...]) -> int:
-    """Profile of close belts as one: porosities multiplied, width from outer faces (E)."""
-    if group not in scene.chains:
-        kinds = scene.outlines.kind[list(group)]
-        profiles = [scene.profiles[kind] for kind in kinds]
-        gaps = sum(_gap(scene.outlines, a, b) for a, b in itertools.pairwise(group))
-        height = float(scene.height[list(group)].max())
-        width_h = (float(scene.width_m[kinds].sum()) + gaps) / (height * scene.cell_m)
+def _joined_profile(prepared: PreparedBelts, group: tuple[int, ...]) -> int:
+    """Profile of close belts as one: product of porosities, width between outer faces (assumed)."""
+    if group not in prepared.chains:
+        kinds = prepared.outlines.kind[list(group)]
+        profiles = [prepared.profiles[kind] for kind in kinds]
+        gaps = sum(_gap(prepared.outlines, a, b) for a, b in itertools.pairwise(group))
+        height = float(prepared.height[list(group)].max())
+        width_h = (float(prepared.width_m[kinds].sum()) + gaps) / (height * prepared.cell_m)
         curves = {profile.curve for profile in profiles} - {"barrier"}
         profile = belt_profile(
             np.prod([profile.porosity for profile in profiles], axis=0),
@@ -178,8 +182,8 @@ def _joined_profile(scene: Scene, group: tuple[int, ...]) -> int:
             max(profile.height_share for profile in profiles),
             curves.pop() if curves else "barrier",
         )
-        scene.chains[group] = scene.tables.index(profile)
-    return scene.chains[group]
+        prepared.chains[group] = prepared.tables.index(profile)
+    return prepared.chains[group]
 
 
 def _gap(outlines: Outlines, one: int, other: int) -> float:
@@ -192,52 +196,53 @@ STRIP_ROWS = 2 * ROWS_PER_BLOCK
 """Rows that one thread works on at a time."""
 
 STOP_ROWS = 1024
-"""Rows evaluated between two chances to stop."""
+"""Rows evaluated between two checks for a requested stop."""
 
 
-def lay(
+def accumulate_wind_reduction(
     rays: Rays,
     grid: Grid,
     combine: str,
-    taken: Field,
-    stop_if_asked: Callable[[], None] = lambda: None,
+    reduction: Field,
+    stop_if_requested: Callable[[], None] = lambda: None,
 ) -> None:
-    """Add the mean wind reduction by belts over some rays.
+    """Add the mean wind reduction by belts over rays.
 
     Parameters
     ----------
     rays : Rays
     grid : Grid
-        Of `taken`; may be a cut-out of that of the belts.
+        Grid of `reduction`; may be a part of the grid of the belts.
     combine : {"smallest", "product"}
-    taken : (cases, rows, cols) float32
+        See `ShelterOptions`.
+    reduction : (cases, rows, cols) float32
         Changed in place.
-    stop_if_asked : callable
-        Called every second or so; may raise to end the work.
+    stop_if_requested : callable
+        Called about once a second; may raise to end the work.
     """
     bands = Bands(rays.geometry, rays.rows, _blocks(rays.geometry, rays.first, rays.steps, grid))
     zones = EndZones(rays.zones, rays.rise, _blocks(rays.zones, rays.first_zone, rays.steps, grid))
     profiles = _profiles(rays, combine)
     corner = np.array([grid.row0, grid.col0], dtype=np.int64)
-    given = (bands, zones, profiles, rays.steps, corner, taken)
+    given = (bands, zones, profiles, rays.steps, corner, reduction)
     for begin in range(0, grid.shape[0], STOP_ROWS):
-        stop_if_asked()
+        stop_if_requested()
         end = min(begin + STOP_ROWS, grid.shape[0])
         strips = [(first, min(first + STRIP_ROWS, end)) for first in range(begin, end, STRIP_ROWS)]
         map_threads(lambda strip: add_wind_reduction(*strip, *given), strips)
 
 
-def lay_apart(rays: Rays, grid: Grid, combine: str, wind: Field) -> None:
-    """Relative wind along each ray alone.
+def relative_wind_by_ray(rays: Rays, grid: Grid, combine: str, wind: Field) -> None:
+    """Relative wind for each ray by itself.
 
     Parameters
     ----------
     rays : Rays
-        Of one case.
+        With one case.
     grid, combine
-        As for `lay`.
+        See `accumulate_wind_reduction`.
     wind : (rays, rows, cols) float32
-        Filled.
+        Receives the relative wind.
     """
     none = RowBlocks(np.empty((0, 2), np.int64), np.empty((0, 0), np.int64), np.empty(0, np.int64))
     bands = Bands(rays.geometry, rays.rows, none)
@@ -255,7 +260,7 @@ def _profiles(rays: Rays, combine: str) -> Profiles:
 
 
 def _blocks(geometry: Array, first: NDArray[np.int64], steps: Array, grid: Grid) -> RowBlocks:
-    """Bands or zones of all rays by the blocks of rows they reach."""
+    """Bands or zones of all rays, listed by the blocks of rows that they overlap."""
     parts = map_threads(
         lambda ray: list_by_rows(
             geometry[first[ray] : first[ray + 1]], *steps[ray], grid.row0, grid.shape[0]

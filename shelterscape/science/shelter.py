@@ -1,4 +1,4 @@
-"""What belts do to the wind over the ground around them."""
+"""Relative wind around belts: for one wind direction, and over wind sets."""
 
 from __future__ import annotations
 
@@ -12,10 +12,15 @@ from scipy.stats import norm
 
 from shelterscape.grid import Grid, grid_direction
 from shelterscape.kernels.weighted_sums import add_reduction
-from shelterscape.science.belts import seasonal
-from shelterscape.science.rays import lay, rays_of
-from shelterscape.science.scene import SPREAD_DEG, How, Scene, scene_of
-from shelterscape.science.terrain import OpenWind
+from shelterscape.science.belts import belts_in_season
+from shelterscape.science.prepared_belts import (
+    SPREAD_DEG,
+    PreparedBelts,
+    ShelterOptions,
+    prepare_belts,
+)
+from shelterscape.science.rays import accumulate_wind_reduction, rays_of
+from shelterscape.science.terrain import TerrainWind
 from shelterscape.science.wind import WindSet, directions_of
 
 Array = NDArray[np.float64]
@@ -26,30 +31,31 @@ RAYS = 15
 
 
 def never_stop() -> None:
-    """Default where the work cannot be stopped."""
+    """Default of `stop_if_requested`: never stops the work."""
 
 
 def ray_offsets(sector_deg: float, spread_deg: float, rays: int = RAYS) -> Array:
-    """Directions of the rays that represent one wind direction, degrees from its middle.
+    """Offsets of the rays that represent one wind direction, degrees.
 
     Parameters
     ----------
     sector_deg : float
-        Width of the sector of directions it represents, degrees.
+        Width of the sector of the direction, degrees.
     spread_deg : float
-        Standard deviation of the wind's swing, degrees.
+        Standard deviation of wind direction, degrees.
     rays : int
+        Number of rays.
 
     Returns
     -------
     (rays,) float64
-        Middles of equal shares of a normal distribution with the variance sector²/12 + spread²;
-        a single 0 when there is no spread at all.
+        Medians of equal shares of a normal distribution with variance sector²/12 + spread²; a
+        single 0 where both are 0.
 
     References
     ----------
-    Swing near the ground: Panofsky and Dutton 1984 (status M), see `scene.SPREAD_DEG`; the variance
-    of directions spread evenly over a sector is sector²/12 (status D).
+    Spread near the ground: Panofsky and Dutton 1984 (status M), see `prepared_belts.SPREAD_DEG`.
+    The variance of directions distributed evenly over a sector is sector²/12 (status D).
     """
     sigma = float(np.hypot(sector_deg / np.sqrt(12.0), spread_deg))
     if sigma == 0.0:
@@ -59,41 +65,44 @@ def ray_offsets(sector_deg: float, spread_deg: float, rays: int = RAYS) -> Array
 
 
 def one_direction(
-    scene: Scene,
+    prepared: PreparedBelts,
     grid: Grid,
     direction_deg: float,
     sector_deg: float = 0.0,
-    stop_if_asked: Callable[[], None] = never_stop,
+    stop_if_requested: Callable[[], None] = never_stop,
 ) -> Field:
-    """Relative wind for one direction, the mean over its rays.
+    """Relative wind for one direction: the mean over its rays.
 
     Parameters
     ----------
-    scene : Scene
+    prepared : PreparedBelts
     grid : Grid
-        Where results are wanted.
+        Grid of the result.
     direction_deg : float
-        Where the wind comes from, degrees clockwise from grid north.
+        Direction the wind comes from, degrees clockwise from grid north.
     sector_deg : float
-        Width of the sector the direction represents, degrees.
-    stop_if_asked : callable
-        Called every second or so; may raise to end the work.
+        Width of the sector of the direction, degrees.
+    stop_if_requested : callable
+        Called about once a second; may raise to end the work.
 
     Returns
     -------
     (cases, rows, cols) float32
-        Relative wind, 0 to 1.25; 1 where no belt reaches.
+        Relative wind, 0 to 1.25; 1 where no belt has an effect.
 
     References
     ----------
-    As for `relative_wind`.
+    See `relative_wind`.
     """
     rows, cols = grid.shape
-    taken = np.zeros((len(scene.density), rows, cols), np.float32)
-    if len(scene.outlines.kind):
-        rays = rays_of(scene, direction_deg + ray_offsets(sector_deg, scene.how.spread_deg))
-        lay(rays, grid, scene.how.combine, taken, stop_if_asked)
-    return np.subtract(np.float32(1), taken, out=taken)
+    reduction = np.zeros((len(prepared.density), rows, cols), np.float32)
+    if len(prepared.outlines.kind):
+        rays = rays_of(
+            prepared, direction_deg + ray_offsets(sector_deg, prepared.options.spread_deg)
+        )
+        combine = prepared.options.combine
+        accumulate_wind_reduction(rays, grid, combine, reduction, stop_if_requested)
+    return np.subtract(np.float32(1), reduction, out=reduction)
 
 
 def relative_wind(
@@ -109,47 +118,47 @@ def relative_wind(
     ends: bool = True,
     at_height_m: float = 1.5,
 ) -> Field:
-    """Wind with belts divided by wind without them, for one direction.
+    """Relative wind for one direction: wind speed with belts divided by wind speed without.
 
     Parameters
     ----------
     belts : GeoDataFrame
         As `science.belts.complete` returns them, in the CRS of `grid`.
     grid : Grid
-        Where results are wanted.
+        Grid of the result.
     direction_deg : float
-        Where the wind comes from, degrees clockwise from grid north.
+        Direction the wind comes from, degrees clockwise from grid north.
     season : {"in-leaf", "bare"}
-        State of the belts.
+        Leaf state of the belts.
     sector_deg : float
-        Width of the sector the direction represents, degrees.
+        Width of the sector of the direction, degrees.
     spread_deg : float
-        Standard deviation of the wind's swing about it, degrees; 0 with a sector of 0 is one ray.
+        Standard deviation of wind direction, degrees; with 0 and a sector of 0 there is one ray.
     combine : {"smallest", "product"}
-        Where several belts act: the smallest relative wind, or, optimistically, their product.
+        Where several belts act: the smallest relative wind, or their product (optimistic).
     curve : str
         Shelter curve, a name in `CURVES`.
     ends : bool
-        Whether the wind rises outside the ends of belts.
+        Whether wind speed increases beside the ends of belts.
     at_height_m : float
         Height above ground, m.
 
     Returns
     -------
     (rows, cols) float32
-        Relative wind, 0 to 1.25; 1 where no belt reaches.
+        Relative wind, 0 to 1.25; 1 where no belt has an effect.
 
     Raises
     ------
     InputError
-        ``name-unknown`` for a curve or a way to combine that is not known.
+        ``name-unknown`` for an unknown season, curve or way to combine.
 
     Notes
     -----
-    Distance from a belt is taken along the wind from its lee face, so the sheltered distance
-    perpendicular to a belt falls with the cosine of the angle, as published. Where several belts
-    act the smallest relative wind applies: their order never matters and a belt cut in two is one
-    belt.
+    Distance from a belt is measured along the wind from its leeward face, so the sheltered distance
+    perpendicular to a belt decreases with the cosine of the angle, as published. With
+    ``combine="smallest"`` the order of belts does not matter, and a belt in two pieces has the
+    same effect as in one.
 
     References
     ----------
@@ -157,59 +166,59 @@ def relative_wind(
     (status S2). Cosine: Wang and Takle 1996, Agricultural and Forest Meteorology 81:95-117
     (status S).
     """
-    how = How(curve, combine, ends, at_height_m, spread_deg)
-    scene = scene_of([seasonal(belts, season)], grid, how)
-    return one_direction(scene, grid, direction_deg, sector_deg)[0]
+    options = ShelterOptions(curve, combine, ends, at_height_m, spread_deg)
+    prepared = prepare_belts([belts_in_season(belts, season)], grid, options)
+    return one_direction(prepared, grid, direction_deg, sector_deg)[0]
 
 
 class WindField(NamedTuple):
-    """The shelter field of one wind direction.
+    """Relative wind for one wind direction.
 
     Parameters
     ----------
     direction_deg : float
-        Where the wind comes from, degrees clockwise from true north.
+        Direction the wind comes from, degrees clockwise from true north.
     grid_deg : float
         The same from grid north.
     weights : list of float
-        Weight of the direction in each wind set; they sum to 1 over its directions.
+        Weight of the direction in each wind set; the weights of a wind set sum to 1.
     relative_wind : (cases, rows, cols) float32
-    terrain : OpenWind or None
-        Terrain wind from this direction; None where it is not required.
+    terrain : TerrainWind or None
+        Terrain wind from this direction; None where it is not calculated.
     """
 
     direction_deg: float
     grid_deg: float
     weights: list[float]
     relative_wind: Field
-    terrain: OpenWind | None
+    terrain: TerrainWind | None
 
 
 def wind_fields(
-    scene: Scene,
+    prepared: PreparedBelts,
     grid: Grid,
     winds: Sequence[WindSet],
     *,
-    power: float = 1.0,
+    speed_exponent: float = 1.0,
     convergence_deg: float = 0.0,
-    terrain_wind: Iterable[tuple[float, OpenWind]] | None = None,
-    stop_if_asked: Callable[[], None] = never_stop,
+    terrain_wind: Iterable[tuple[float, TerrainWind]] | None = None,
+    stop_if_requested: Callable[[], None] = never_stop,
 ) -> Iterator[WindField]:
-    """The shelter field of every direction of some wind sets.
+    """Relative wind for every direction of several wind sets.
 
     Parameters
     ----------
-    scene : Scene
+    prepared : PreparedBelts
     grid : Grid
     winds : sequence of WindSet
-        For each state of the scene; directions from true north.
-    power : float
-        Wind-speed exponent: 1 weighs by wind run, 2 by force, 3 by erosion.
+        One for each case; directions from true north.
+    speed_exponent : float
+        Wind-speed exponent: 1 wind run, 2 force, 3 erosion.
     convergence_deg : float
         From true to grid north, see `Grid.convergence_deg`.
     terrain_wind : iterable, optional
         Direction (degrees from grid north) and terrain wind, in the order of `directions_of`.
-    stop_if_asked : callable
+    stop_if_requested : callable
         Called every second or so; may raise to end the work.
 
     Yields
@@ -219,40 +228,41 @@ def wind_fields(
     Raises
     ------
     ValueError
-        When the terrain wind is of other directions than the wind sets.
+        When the directions of the terrain wind differ from those of the wind sets.
     """
-    hills = None if terrain_wind is None else iter(terrain_wind)
-    for true_deg, sector, weights in directions_of(winds, power):
-        stop_if_asked()
+    terrain_winds = None if terrain_wind is None else iter(terrain_wind)
+    for true_deg, sector, weights in directions_of(winds, speed_exponent):
+        stop_if_requested()
         direction = grid_direction(true_deg, convergence_deg)
-        field = one_direction(scene, grid, direction, sector, stop_if_asked)
+        field = one_direction(prepared, grid, direction, sector, stop_if_requested)
         terrain = None
-        if hills is not None:
-            terrain_deg, terrain = next(hills)
+        if terrain_winds is not None:
+            terrain_deg, terrain = next(terrain_winds)
             if terrain_deg != direction:
-                raise ValueError(f"terrain wind from {terrain_deg}°, belts from {direction}°")
+                raise ValueError(f"terrain wind is from {terrain_deg}°, not from {direction}°")
         yield WindField(true_deg, direction, weights, field, terrain)
-        del field, terrain  # not held beside those of the next direction
+        del field, terrain  # free their memory before the next direction
 
 
 class RelativeWindMean:
-    """Mean relative wind over wind sets, gathered one direction at a time.
+    """Mean relative wind over wind sets, added up one direction at a time.
 
     Parameters
     ----------
     shape : tuple of int
         Cases, rows and columns.
-    power : float
+    speed_exponent : float
         Wind-speed exponent.
 
     Notes
     -----
-    R with R^p = Σ w r^p, w the weights of `WindSet.weights`.
+    The mean is R with R^p = Σ w r^p: w the weights of `WindSet.weights`, r the relative wind of a
+    direction and p the wind-speed exponent.
     """
 
-    def __init__(self, shape: tuple[int, ...], power: float = 1.0) -> None:
-        self._power = power
-        # Summed as wind reduction, so that ground no belt shelters stays exactly 1.
+    def __init__(self, shape: tuple[int, ...], speed_exponent: float = 1.0) -> None:
+        self._exponent = speed_exponent
+        # Sums hold wind reduction, so that relative wind stays exactly 1 without shelter.
         self._reduction = np.zeros(shape, np.float32)
 
     def add(self, weights: Sequence[float], field: Field) -> None:
@@ -266,48 +276,52 @@ class RelativeWindMean:
             Its relative wind.
         """
         for case, weight in enumerate(weights):
-            there = field[case] if self._power == 1.0 else field[case] ** np.float32(self._power)
-            add_reduction(there, weight, self._reduction[case])
+            raised = field[case]
+            if self._exponent != 1.0:
+                raised = raised ** np.float32(self._exponent)
+            add_reduction(raised, weight, self._reduction[case])
 
     def relative_wind(self) -> Field:
         """The mean, (cases, rows, cols) float32."""
-        return taken_to_relative(self._reduction, self._power)
+        return reduction_to_relative(self._reduction, self._exponent)
 
 
 def over_winds(
-    scene: Scene,
+    prepared: PreparedBelts,
     grid: Grid,
     winds: Sequence[WindSet],
     *,
-    power: float = 1.0,
+    speed_exponent: float = 1.0,
     convergence_deg: float = 0.0,
 ) -> Field:
     """Mean relative wind over wind sets.
 
     Parameters
     ----------
-    scene, grid, winds, power, convergence_deg
-        As for `wind_fields`.
+    prepared, grid, winds, speed_exponent, convergence_deg
+        See `wind_fields`.
 
     Returns
     -------
     (cases, rows, cols) float32
         Relative wind, 0 to 1.25.
     """
-    mean = RelativeWindMean((len(winds), *grid.shape), power)
-    for field in wind_fields(scene, grid, winds, power=power, convergence_deg=convergence_deg):
+    mean = RelativeWindMean((len(winds), *grid.shape), speed_exponent)
+    for field in wind_fields(
+        prepared, grid, winds, speed_exponent=speed_exponent, convergence_deg=convergence_deg
+    ):
         mean.add(field.weights, field.relative_wind)
     return mean.relative_wind()
 
 
-def taken_to_relative(taken: Field, power: float) -> Field:
-    """Relative wind from its weighted reduction Σ w (1 − r^p).
+def reduction_to_relative(reduction: Field, speed_exponent: float) -> Field:
+    """Relative wind from the weighted sum Σ w (1 − r^p).
 
     Parameters
     ----------
-    taken : float32 array
-        Reduction, at most 1.
-    power : float
+    reduction : float32 array
+        That sum, at most 1.
+    speed_exponent : float
         Wind-speed exponent p.
 
     Returns
@@ -315,5 +329,5 @@ def taken_to_relative(taken: Field, power: float) -> Field:
     float32 array
         Relative wind, 0 to 1.25.
     """
-    left: Field = np.float32(1) - taken
-    return left if power == 1.0 else left ** np.float32(1.0 / power)
+    raised: Field = np.float32(1) - reduction
+    return raised if speed_exponent == 1.0 else raised ** np.float32(1.0 / speed_exponent)

@@ -16,7 +16,7 @@ Field = NDArray[np.float32]
 
 
 class SiteWind:
-    """Gathers terrain wind and relative wind, one wind direction at a time.
+    """Sums of terrain wind and relative wind, added up one wind direction at a time.
 
     Parameters
     ----------
@@ -24,35 +24,36 @@ class SiteWind:
         Rows and columns of the map.
     cases : int
         Number of cases (season, year).
-    power : float
+    speed_exponent : float
         Wind-speed exponent: 1 wind run, 2 force, 3 erosion.
 
     Notes
     -----
-    With f⟨U^p⟩ the weight of a wind direction, T its terrain wind ratio and r its relative wind::
+    For each wind direction, f⟨U^p⟩ is its weight, T the terrain wind ratio and r the relative
+    wind::
 
-        site wind        [Σ f⟨U^p⟩ (T r)^p / Σ f⟨U^p⟩]^(1/p)
+        site wind ratio  [Σ f⟨U^p⟩ (T r)^p / Σ f⟨U^p⟩]^(1/p)
         relative wind    [Σ f⟨U^p⟩ (T r)^p / Σ f⟨U^p⟩ T^p]^(1/p)
 
-    so that on level ground the latter is the mean of the belts alone, and a direction from which
-    terrain shelters a cell counts for little there. It holds three arrays of the map for each case
-    (`work_bytes`).
+    On level ground the relative wind is therefore that of the belts alone. On other ground a
+    direction from which terrain shelters a cell has little weight there. An instance holds three
+    arrays of the size of the map for each case (`work_bytes`).
     """
 
-    def __init__(self, shape: tuple[int, int], cases: int, power: float) -> None:
-        self._power = np.float32(power)
+    def __init__(self, shape: tuple[int, int], cases: int, speed_exponent: float) -> None:
+        self._exponent = np.float32(speed_exponent)
         self._with_belts = np.zeros((cases, *shape), np.float32)
         self._without = np.zeros((cases, *shape), np.float32)
         self._modelled = np.zeros((cases, *shape), np.float32)
 
-    def add(self, weights: list[float], hills: TerrainWind, field: Field) -> None:
+    def add(self, weights: list[float], terrain: TerrainWind, field: Field) -> None:
         """Add one wind direction.
 
         Parameters
         ----------
         weights : list of float
-            Its weight in each case; they sum to 1 over the directions of a case.
-        hills : TerrainWind
+            Its weight in each case; the weights of a case sum to 1.
+        terrain : TerrainWind
             Terrain wind from that direction.
         field : (cases, rows, cols) float32
             Relative wind.
@@ -60,15 +61,15 @@ class SiteWind:
         for case, weight in enumerate(weights):
             if weight > 0:
                 sums = SiteSums(self._with_belts[case], self._without[case], self._modelled[case])
-                if self._power == 1:
-                    add_site_wind(hills.speed_up, hills.valid, field[case], weight, sums)
+                if self._exponent == 1:
+                    add_site_wind(terrain.speed_up, terrain.valid, field[case], weight, sums)
                 else:
-                    over = 1 + hills.speed_up
-                    add_weighted(over**self._power, weight, sums.without)
-                    add_weighted((over * field[case]) ** self._power, weight, sums.with_belts)
-                    add_weighted(hills.valid, weight, sums.modelled)
+                    ratio = 1 + terrain.speed_up
+                    add_weighted(ratio**self._exponent, weight, sums.without)
+                    add_weighted((ratio * field[case]) ** self._exponent, weight, sums.with_belts)
+                    add_weighted(terrain.valid, weight, sums.modelled)
 
-    def site(self, case: int) -> Field:
+    def site_wind_ratio(self, case: int) -> Field:
         """Site wind ratio: site wind divided by the wind over flat, open terrain.
 
         Parameters
@@ -83,7 +84,7 @@ class SiteWind:
         """
         return self._root(self._with_belts[case])
 
-    def relative(self, case: int) -> Field:
+    def relative_wind(self, case: int) -> Field:
         """Mean relative wind, each direction weighted by the terrain wind at the cell.
 
         Parameters
@@ -102,7 +103,7 @@ class SiteWind:
         return self._root(share)
 
     def not_modelled(self, case: int) -> NDArray[np.bool_]:
-        """Cells on which the theory of terrain wind fails for half of the wind or more.
+        """Cells on which the theory of terrain wind is not valid for half of the wind or more.
 
         Parameters
         ----------
@@ -117,11 +118,11 @@ class SiteWind:
         return known & (self._modelled[case] < MODELLED_SHARE)
 
     def _root(self, field: Field) -> Field:
-        return field if self._power == 1 else field ** (1 / self._power)
+        return field if self._exponent == 1 else field ** (1 / self._exponent)
 
 
-def work_bytes(grid: Grid, cases: int, power: float = 1.0) -> float:
-    """Memory that a `SiteWind` holds and takes while it adds a direction, bytes.
+def work_bytes(grid: Grid, cases: int, speed_exponent: float = 1.0) -> float:
+    """Memory that a `SiteWind` holds, plus what adding a direction takes, bytes.
 
     Parameters
     ----------
@@ -129,7 +130,7 @@ def work_bytes(grid: Grid, cases: int, power: float = 1.0) -> float:
         Of the map.
     cases : int
         Number of cases.
-    power : float
+    speed_exponent : float
         Wind-speed exponent.
 
     Returns
@@ -139,22 +140,22 @@ def work_bytes(grid: Grid, cases: int, power: float = 1.0) -> float:
 
     Notes
     -----
-    Single precision throughout: three sums for each case. With a power of 1 a direction is added
-    without arrays in between; otherwise there are the terrain wind ratio, its product with the
-    relative wind, and the same raised to the power; one array more covers what is held meanwhile.
+    Single precision: three sums for each case. With an exponent of 1 a direction is added without
+    temporary arrays. Otherwise there are four: the terrain wind ratio, its product with relative
+    wind, that raised to the exponent, and one in reserve.
     """
-    work = 0 if power == 1 else 4
+    work = 0 if speed_exponent == 1 else 4
     return 4.0 * (3 * cases + work) * float(np.prod(grid.shape))
 
 
 def where_modelled(
-    hills: Iterable[TerrainWind], count: int, shape: tuple[int, int]
+    winds: Iterable[TerrainWind], count: int, shape: tuple[int, int]
 ) -> tuple[Field, Field]:
-    """Terrain wind ratio, and 1 as over flat terrain where the theory fails.
+    """Terrain wind ratio; 1, as over flat terrain, where the theory is not valid.
 
     Parameters
     ----------
-    hills : iterable of TerrainWind
+    winds : iterable of TerrainWind
         One for each of `count` wind directions.
     count : int
         Number of wind directions.
@@ -163,18 +164,18 @@ def where_modelled(
 
     Returns
     -------
-    relative : (count, rows, cols) float32
-    lost : (rows, cols) float32
-        Share of the wind directions for which it fails.
+    ratio : (count, rows, cols) float32
+    not_modelled : (rows, cols) float32
+        Share of the wind directions for which it is not valid.
 
     Raises
     ------
     ValueError
         When there are not `count` directions.
     """
-    relative = np.ones((count, *shape), np.float32)
-    lost = np.zeros(shape, np.float32)
-    for layer, over in zip(relative, hills, strict=True):
-        layer[over.valid] += over.speed_up[over.valid]
-        lost += ~over.valid
-    return relative, lost / np.float32(count)
+    ratio = np.ones((count, *shape), np.float32)
+    not_modelled = np.zeros(shape, np.float32)
+    for layer, terrain in zip(ratio, winds, strict=True):
+        layer[terrain.valid] += terrain.speed_up[terrain.valid]
+        not_modelled += ~terrain.valid
+    return ratio, not_modelled / np.float32(count)

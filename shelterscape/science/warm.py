@@ -1,4 +1,4 @@
-"""Small calls that compile all kernels ahead, so that no run need wait for it."""
+"""Small calls that compile all kernels in advance, so that runs need not wait."""
 
 from __future__ import annotations
 
@@ -13,23 +13,23 @@ from numpy.typing import NDArray
 
 from shelterscape.grid import Grid
 from shelterscape.kernels.compiled import all_compiled, note_all_compiled
-from shelterscape.science.belts import Case, complete, seasonal
+from shelterscape.science.belts import Case, belts_in_season, complete
 from shelterscape.science.not_modelled import behind_steep, gradient
 from shelterscape.science.places import coverage, means
-from shelterscape.science.rays import lay_apart, rays_of
-from shelterscape.science.scene import How, scene_of
+from shelterscape.science.prepared_belts import ShelterOptions, prepare_belts
+from shelterscape.science.rays import rays_of, relative_wind_by_ray
 from shelterscape.science.shelter import RelativeWindMean, one_direction
 from shelterscape.science.site_wind import SiteWind
 from shelterscape.science.siting.benefit import benefits
 from shelterscape.science.siting.budgets import Limits
 from shelterscape.science.siting.choice import choose
+from shelterscape.science.siting.context import evaluation_context
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.monte_carlo import selection_runs
-from shelterscape.science.siting.setting import setting_of
 from shelterscape.science.terrain import TerrainWind
 from shelterscape.science.terrain.averages import WindMean
 from shelterscape.science.terrain.horizon import horizon_angle
-from shelterscape.science.terrain.open_wind import speed_up
+from shelterscape.science.terrain.wind_over_terrain import speed_up
 from shelterscape.science.wind import WindSet
 from shelterscape.science.zones import classify
 
@@ -42,11 +42,13 @@ def _grid() -> Grid:
 
 
 def compile_belts() -> None:
-    """Kernels that take belts, and sums over places, to cells."""
-    scene = scene_of([seasonal(_some_belts((90, 110)), "in-leaf")], _grid(), How())
-    field = one_direction(scene, _grid(), 10.0)
+    """Kernels for relative wind on cells and sums over places."""
+    prepared = prepare_belts(
+        [belts_in_season(_some_belts((90, 110)), "in-leaf")], _grid(), ShelterOptions()
+    )
+    field = one_direction(prepared, _grid(), 10.0)
     wind = np.empty((1, SIDE, SIDE), np.float32)
-    lay_apart(rays_of(scene, np.array([10.0])), _grid(), "smallest", wind)
+    relative_wind_by_ray(rays_of(prepared, np.array([10.0])), _grid(), "smallest", wind)
     place = gpd.GeoDataFrame(
         geometry=[shapely.box(4e5 + 50, 6e6 - 300, 4e5 + 300, 6e6 - 50)], crs=CRS
     )
@@ -66,23 +68,23 @@ def _elevation() -> NDArray[np.float32]:
 
 
 def compile_siting() -> None:
-    """Kernels that judge and choose candidates, and those of Monte Carlo runs."""
+    """Kernels that evaluate and choose candidates, and those of Monte Carlo runs."""
     belts, candidates = _some_belts((90, 110)), _some_belts((150, 200)).assign(
-        candidate=["a", "b"], kind="drawn", action="plant", mends=[None, "0"], holding_id="h",
-        length_m=200.0, cost_minor=1000,
+        candidate=["a", "b"], kind="drawn", action="plant", restores_belt=[None, "0"],
+        holding_id="h", length_m=200.0, cost_minor=1000,
     )  # fmt: skip
-    need = {"stock": np.ones(_grid().shape, np.float32)}
+    priority = {"stock": np.ones(_grid().shape, np.float32)}
     winds = WindSet("", np.array([10.0]), np.ones(1), np.full(1, 5.0), np.full(1, 2.0))
-    setting = setting_of(_grid(), Case("in-leaf"), winds, belts, need)
-    ground = Ground(setting, candidates)
+    context = evaluation_context(_grid(), Case("in-leaf"), winds, belts, priority)
+    ground = Ground(context, candidates)
     own, limits = benefits(ground, candidates), Limits(metres=500.0)
-    choose(ground, candidates, limits, own=own.gains, taken_away=own.taken_away)
-    for _ in selection_runs(setting, candidates, own, limits, frame=ground.frame, runs=1):
+    choose(ground, candidates, limits, own=own.gains, restoration_loss=own.restoration_loss)
+    for _ in selection_runs(context, candidates, own, limits, frame=ground.frame, runs=1):
         pass
 
 
 def _some_belts(metres_south: tuple[float, float]) -> gpd.GeoDataFrame:
-    """Two close belts."""
+    """Two belts close to each other."""
     lines = [
         shapely.LineString([(4e5 + 100, 6e6 - y), (4e5 + 300, 6e6 - y - 20)]) for y in metres_south
     ]
@@ -91,7 +93,7 @@ def _some_belts(metres_south: tuple[float, float]) -> gpd.GeoDataFrame:
 
 
 def compile_terrain() -> None:
-    """Kernels of horizons near and far, and of the wind over terrain."""
+    """Kernels of near and far horizons, and of terrain wind."""
     elevation = _elevation()
     for limit_m in (100.0, None):
         horizon_angle(elevation, _grid(), 10.0, limit_m=limit_m)
@@ -102,7 +104,7 @@ def compile_terrain() -> None:
 
 
 def compile_belts_and_siting() -> None:
-    """The former two, one after the other, for the latter takes kernels of the former."""
+    """Both in turn, because siting uses kernels of belts."""
     compile_belts()
     compile_siting()
 
@@ -111,11 +113,11 @@ JOBS: dict[str, Callable[[], None]] = {
     "belts and siting": compile_belts_and_siting,
     "terrain": compile_terrain,
 }
-"""What can be compiled side by side without doing anything twice, by name."""
+"""Jobs that can run in parallel without compiling anything twice, by name."""
 
 
 def compile_kernels(name: str) -> str:
-    """Do one of `JOBS`.
+    """Run one of `JOBS`.
 
     Parameters
     ----------
@@ -132,17 +134,17 @@ def compile_kernels(name: str) -> str:
 
 
 def compile_all(executor: Executor) -> Iterator[Future[str]]:
-    """Have all kernels compiled; nothing is done when they are already.
+    """Compile all kernels; does nothing if they are compiled.
 
     Parameters
     ----------
     executor : Executor
-        Of processes that keep machine code where this one does.
+        Executor of processes with the same folder for machine code.
 
     Yields
     ------
     Future
-        Name of what is being compiled, to be waited for before the next one is taken.
+        Name of the job; wait for it before requesting the next.
 
     Raises
     ------

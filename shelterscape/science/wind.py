@@ -1,4 +1,4 @@
-"""Wind sets: the direction, frequency and speed of the wind."""
+"""Wind sets: direction, frequency and speed of the wind."""
 
 from __future__ import annotations
 
@@ -15,29 +15,29 @@ ASSUMED_WEIBULL_K = 2.0
 """Weibull shape where none is given (common practice: the Rayleigh distribution of speeds)."""
 
 WIDEST_SECTOR_DEG = 45.0
-"""Wider sectors would blur the effect of belts too much to be of use (assumed value)."""
+"""Largest width of a sector: a wider one would blur the effect of belts too much (assumed)."""
 
 ASSUMED_MEASURED_HEIGHT_M = 10.0
 ASSUMED_MEASURED_ROUGHNESS_M = 0.03
-"""Height and roughness of a measurement where the table does not say: the standard mast on open
-grass (common practice)."""
+"""Height and roughness length of a measurement where the table does not state them: the standard
+mast on open grass (common practice)."""
 
 BLENDING_HEIGHT_M = 60.0
-"""Height at which the wind no longer feels one field or the next (common practice, no source)."""
+"""Height above which single fields do not affect the wind (common practice, no source)."""
 
 
 @dataclass(frozen=True)
 class WindSet:
-    """Wind directions of one part of a wind record (a season, a purpose, or all of it).
+    """Wind directions of one subset of a wind record: a season, a purpose, or the whole record.
 
     Parameters
     ----------
     subset : str
-        Name of that part; empty for the whole record.
+        Name of the subset; empty for the whole record.
     direction_deg : (n,) float64
-        Where the wind comes from, degrees clockwise from true north.
+        Direction the wind comes from, degrees clockwise from true north.
     frequency : (n,) float64
-        Share of the time, 0 to 1; with `calm` they sum to 1.
+        Share of the time, 0 to 1; with `calm` the shares sum to 1.
     mean_speed_ms : (n,) float64
         Mean speed, m/s; NaN where not given.
     weibull_k : (n,) float64
@@ -45,7 +45,7 @@ class WindSet:
     calm : float
         Share of the time that is calm.
     listed : bool
-        Whether these are single directions that were listed, not the sectors of a record.
+        Whether these are single directions from a list, not the sectors of a record.
     measured_height_m, measured_roughness_m : float
         Height above ground and roughness length of the ground at which speeds were measured, m.
     """
@@ -62,14 +62,14 @@ class WindSet:
 
     @property
     def label(self) -> str:
-        """The subset in words."""
-        return f"winds of “{self.subset}”" if self.subset else "all winds"
+        """Label for headings and notices."""
+        return f"wind subset “{self.subset}”" if self.subset else "all wind directions"
 
     def sector_deg(self) -> NDArray[np.float64]:
-        """Width of the sector each direction represents, degrees.
+        """Width of the sector of each direction, degrees.
 
-        The gap to the nearest other direction, at most `WIDEST_SECTOR_DEG`; half of that for
-        listed directions, and 0 for a single one.
+        It is the angle to the nearest other direction, at most `WIDEST_SECTOR_DEG`; half of that
+        for listed directions, and 0 for a single one.
 
         Returns
         -------
@@ -84,12 +84,12 @@ class WindSet:
         gap = np.minimum(apart.min(axis=1), WIDEST_SECTOR_DEG)
         return gap / 2 if self.listed else gap
 
-    def weights(self, power: float = 1.0) -> NDArray[np.float64]:
-        """Weight of each direction, frequency times the mean of speed to a power; they sum to 1.
+    def weights(self, speed_exponent: float = 1.0) -> NDArray[np.float64]:
+        """Weight of each direction: frequency times mean of speed^exponent; they sum to 1.
 
         Parameters
         ----------
-        power : float
+        speed_exponent : float
             Wind-speed exponent: 1 wind run, 2 force, 3 erosion.
 
         Returns
@@ -98,31 +98,31 @@ class WindSet:
 
         Notes
         -----
-        The mean of U^p is A^p Γ(1 + p/k) with A the Weibull scale, itself mean / Γ(1 + 1/k).
-        Without speeds every direction counts the same. Calm has no weight.
+        The mean of U^p is A^p Γ(1 + p/k), where the Weibull scale A is mean speed / Γ(1 + 1/k).
+        Without speeds the weights are the frequencies alone. Calm has no weight.
 
         References
         ----------
         Moments of the Weibull distribution (status D; mean 6.2036 m/s for A = 7 m/s, k = 2).
         """
-        moment = self._moments(power)
+        moment = self._moments(speed_exponent)
         raw = self.frequency * (np.ones_like(moment) if np.isnan(moment).any() else moment)
         return raw / raw.sum()
 
-    def _moments(self, power: float) -> NDArray[np.float64]:
-        """Mean of speed to a power for each direction; NaN where its speed is not given."""
+    def _moments(self, speed_exponent: float) -> NDArray[np.float64]:
+        """Mean of speed^exponent of each direction; NaN where its speed is not given."""
         k = self.weibull_k
         gamma = np.vectorize(math.gamma, otypes=[float])
         scale = self.mean_speed_ms / gamma(1.0 + 1.0 / k)
-        return np.asarray(scale**power * gamma(1.0 + power / k), float)
+        return np.asarray(scale**speed_exponent * gamma(1.0 + speed_exponent / k), float)
 
     @property
     def speeds_known(self) -> bool:
         """Whether every direction has a speed."""
         return not np.isnan(self.mean_speed_ms).any()
 
-    def plain_speed_ms(self, height_m: float, roughness_m: float) -> NDArray[np.float64]:
-        """Mean speed of each direction at a height over flat, open terrain, m/s.
+    def flat_terrain_speed_ms(self, height_m: float, roughness_m: float) -> NDArray[np.float64]:
+        """Mean speed of each direction at a height above flat, open terrain, m/s.
 
         Parameters
         ----------
@@ -136,28 +136,28 @@ class WindSet:
 
         Notes
         -----
-        By the log law in neutral air, ``U(z) ~ ln(z / z0)``, up from where it was measured to
-        `BLENDING_HEIGHT_M` and down again over the terrain.
+        The logarithmic profile of neutral air, ``U(z) ~ ln(z / z0)``, is applied twice: from the
+        height of measurement up to `BLENDING_HEIGHT_M`, and from there down over the terrain.
 
         References
         ----------
         Logarithmic wind profile and blending height: common practice, no single source; values of
         the formula (status D).
         """
-        return np.asarray(self.mean_speed_ms * self._lift(height_m, roughness_m), float)
+        return np.asarray(self.mean_speed_ms * self._height_factor(height_m, roughness_m), float)
 
-    def power_mean_ms(self, power: float, height_m: float, roughness_m: float) -> float:
-        """The steady speed over flat, open terrain with the same mean of U^p, m/s.
+    def power_mean_ms(self, speed_exponent: float, height_m: float, roughness_m: float) -> float:
+        """Power mean of wind speed over flat, open terrain, m/s.
 
-        Over the time it blows, all directions together: ``[Σ f ⟨U^p⟩ / Σ f]^(1/p)``; the mean speed
-        for a power of 1.
+        Over all directions, while the wind blows: ``[Σ f ⟨U^p⟩ / Σ f]^(1/p)``. With an exponent of
+        1 it is the mean speed.
 
         Parameters
         ----------
-        power : float
+        speed_exponent : float
             Wind-speed exponent.
         height_m, roughness_m : float
-            As for `plain_speed_ms`.
+            See `flat_terrain_speed_ms`.
 
         Returns
         -------
@@ -166,14 +166,14 @@ class WindSet:
 
         References
         ----------
-        As for `weights` and `plain_speed_ms`.
+        See `weights` and `flat_terrain_speed_ms`.
         """
         shares = self.frequency / self.frequency.sum()
-        mean = float(shares @ self._moments(power))
-        return mean ** (1.0 / power) * self._lift(height_m, roughness_m)
+        mean = float(shares @ self._moments(speed_exponent))
+        return mean ** (1.0 / speed_exponent) * self._height_factor(height_m, roughness_m)
 
-    def _lift(self, height_m: float, roughness_m: float) -> float:
-        """Wind at a height over flat terrain divided by the wind where it was measured."""
+    def _height_factor(self, height_m: float, roughness_m: float) -> float:
+        """Wind speed at a height above flat terrain divided by the measured wind speed."""
         up = math.log(BLENDING_HEIGHT_M / self.measured_roughness_m)
         up /= math.log(self.measured_height_m / self.measured_roughness_m)
         down = math.log(height_m / roughness_m) / math.log(BLENDING_HEIGHT_M / roughness_m)
@@ -186,9 +186,10 @@ def equal_winds(directions_deg: list[float], where: str) -> WindSet:
     Parameters
     ----------
     directions_deg : list of float
-        Where winds come from, degrees clockwise from true north, 0 to 360; each once.
+        Directions the wind comes from, degrees clockwise from true north, 0 to 360, without
+        duplicates.
     where : str
-        What to call them in errors.
+        Name of the list in errors.
 
     Returns
     -------
@@ -197,17 +198,18 @@ def equal_winds(directions_deg: list[float], where: str) -> WindSet:
     Raises
     ------
     InputError
-        ``winds-bad`` for a direction outside 0 to 360 or named twice.
+        ``winds-bad`` for a direction outside 0 to 360 and for duplicates.
     """
     n = len(directions_deg)
     bad = [d for d in directions_deg if not 0 <= d <= 360]
     if bad or len({d % 360 for d in directions_deg}) < n:
         raise InputError(
             "winds-bad",
-            "Directions must lie between 0 and 360 ° and each be named once.",
+            "Wind directions must be between 0 and 360°, without duplicates.",
             where=where,
             value=bad[0] if bad else ",".join(f"{d:g}" for d in directions_deg),
-            mend="Give degrees clockwise from north, from where the wind comes, as in 210,240,270.",
+            hint="Give the directions the wind comes from, in degrees clockwise from true north, "
+            "such as 210,240,270.",
         )
     return WindSet(
         subset="",
@@ -219,19 +221,21 @@ def equal_winds(directions_deg: list[float], where: str) -> WindSet:
     )
 
 
-def choose(sets: dict[str, WindSet], wanted: str, fitting: Sequence[str], where: str) -> WindSet:
-    """The subset to use: the one required, else the first that fits, else the whole record.
+def choose_subset(
+    sets: dict[str, WindSet], wanted: str, fitting: Sequence[str], where: str
+) -> WindSet:
+    """The subset to use: the one stated, else the first that fits, else the whole record.
 
     Parameters
     ----------
     sets : dict
         `WindSet` by subset name.
     wanted : str
-        Name of the subset required; empty for none.
+        Name of the stated subset; empty for none.
     fitting : sequence of str
         Names that fit the purpose or the season, best first.
     where : str
-        What to call the wind set in errors.
+        Name of the wind set in errors.
 
     Returns
     -------
@@ -240,39 +244,44 @@ def choose(sets: dict[str, WindSet], wanted: str, fitting: Sequence[str], where:
     Raises
     ------
     InputError
-        ``name-unknown`` when the subset required does not exist, or when every subset has a name
-        and none fits.
+        ``name-unknown`` when the stated subset does not exist; and when no subset is stated, none
+        fits, and there is no whole record.
     """
     for name in (wanted,) if wanted else (*fitting, ""):
         if name in sets:
             return sets[name]
+    named = ", ".join(sorted(name for name in sets if name))
     raise InputError(
         "name-unknown",
-        "The wind set has no such subset." if wanted else "Every subset has a name; choose one.",
+        "The wind set has no such subset."
+        if wanted
+        else "The wind set has only named subsets, and none is chosen.",
         where=where,
         value=wanted or None,
-        mend=f"Use one of: {', '.join(sorted(sets))}.",
+        hint=f"Use one of: {named}." if named else "Leave the subset out: the table has none.",
     )
 
 
-def directions_of(winds: Sequence[WindSet], power: float) -> list[tuple[float, float, list[float]]]:
-    """Every direction of some wind sets once.
+def directions_of(
+    winds: Sequence[WindSet], speed_exponent: float
+) -> list[tuple[float, float, list[float]]]:
+    """All directions of several wind sets, each once, in rising order.
 
     Parameters
     ----------
     winds : sequence of WindSet
-    power : float
+    speed_exponent : float
         Wind-speed exponent.
 
     Returns
     -------
     list of (float, float, list of float)
-        Direction and width of its sector, degrees, and its weight in each set (0 where it is not
-        in it); in rising order.
+        Direction, degrees; width of its sector, degrees; weight in each wind set, 0 where a set
+        does not have it.
     """
     found: dict[tuple[float, float], list[float]] = {}
     for i, one in enumerate(winds):
-        columns = (one.direction_deg, one.sector_deg(), one.weights(power))
+        columns = (one.direction_deg, one.sector_deg(), one.weights(speed_exponent))
         for direction, sector, weight in zip(*columns, strict=True):
             key = (float(direction), float(sector))
             found.setdefault(key, [0.0] * len(winds))[i] = float(weight)

@@ -25,15 +25,13 @@ _MEASURED = {
     "measured_height_m": ("measured_height_m", ASSUMED_MEASURED_HEIGHT_M, 0.5, 300.0),
     "roughness_m": ("measured_roughness_m", ASSUMED_MEASURED_ROUGHNESS_M, 0.00001, 5.0),
 }
-"""Header lines that state how the wind was measured: field, usual value, lowest and highest, m."""
+"""Header lines of a measurement: field, default, lowest and highest value, m."""
 
 COLUMNS = ("direction_deg", "frequency", "mean_speed_ms", "weibull_k")
 POINTS = ("n", "nne", "ne", "ene", "e", "ese", "se", "sse",
           "s", "ssw", "sw", "wsw", "w", "wnw", "nw", "nnw")  # fmt: skip
-_TERM_OF = dict(zip(COLUMNS, ("direction", "frequency", "mean_speed", "weibull_k"), strict=True))
-
 SMALLEST_RUN_MS = 1e-3
-"""Least mean speed over a wind set, m/s, with which its directions can be weighted."""
+"""Smallest mean speed of a wind set from which weights can be calculated, m/s."""
 
 
 def wind_sets(
@@ -44,32 +42,33 @@ def wind_sets(
     Parameters
     ----------
     frame : DataFrame
-        Columns as in ``winds.csv``: ``subset`` (optional), ``direction_deg`` (degrees, or the word
-        calm), ``frequency``, ``mean_speed_ms`` and ``weibull_k`` (optional).
+        Columns ``direction_deg`` (degrees, or the word calm) and ``frequency``; optional:
+        ``subset``, ``mean_speed_ms`` and ``weibull_k``.
     where : str
-        What to call the table in errors.
+        Name of the table in errors.
     header : mapping of str, optional
-        Header lines of the table: ``measured_height_m`` and ``roughness_m`` are used, and
-        ``north`` must be ``true`` where it is given.
+        Header lines of the table. ``measured_height_m`` and ``roughness_m`` are used; ``north``
+        must be ``true`` where it is given.
 
     Returns
     -------
     sets : dict
-        `WindSet` by subset name, the empty name being the whole record.
+        `WindSet` by subset name; the whole record has an empty name.
     notices : list of Notice
 
     Raises
     ------
     InputError
-        ``column-missing``; ``winds-bad`` for values out of range, repeated directions, frequencies
-        that do not sum to 1 within 0.01, speeds for some directions only, and no wind at all.
+        ``column-missing`` without direction or frequency. ``winds-bad`` for values out of range,
+        duplicate directions, frequencies that do not sum to 1 within 0.01, speeds for some
+        directions only, and a wind set without any wind.
     """
     _check_north(header or {}, where)
     _check_columns(list(map(str, frame.columns)), where)
     names = frame["subset"].fillna("").astype(str).str.strip() if "subset" in frame else ""
     notices: list[Notice] = []
     if unread := [str(c) for c in frame.columns if c not in (*COLUMNS, "subset")]:
-        text = f"{where}: columns not made use of: {', '.join(unread)}"
+        text = f"{where}: columns not used: {', '.join(unread)}"
         notices.append(Notice("columns-ignored", text, len(unread)))
     sets = {}
     for key, part in frame.assign(subset=names).groupby("subset", sort=False):
@@ -79,9 +78,9 @@ def wind_sets(
     if not sets:
         raise InputError(
             "winds-bad",
-            "The wind set holds no rows.",
+            "The wind set has no rows.",
             where=where,
-            mend="Add a row for each direction.",
+            hint="Add a row for each wind direction.",
         )
     measured, more = _measured(header or {}, where)
     if header is not None and any(one.speeds_known for one in sets.values()):
@@ -94,10 +93,10 @@ def _check_north(header: Mapping[str, str], where: str) -> None:
     if north.casefold() != "true":
         raise InputError(
             "winds-bad",
-            "Directions must count from true north.",
+            "Wind directions must be measured from true north.",
             where=f"{where}, line north",
             value=north,
-            mend="Turn them by the angle between the two, then write north: true.",
+            hint="Convert the directions to true north, then write north: true.",
         )
 
 
@@ -110,7 +109,7 @@ def _check_columns(columns: list[str], where: str) -> None:
             f"The wind set lacks {' and '.join(missing)}.",
             where=where,
             value=", ".join(columns),
-            mend="Save it with a comma between columns."
+            hint="Save the table with commas between columns."
             if one
             else "Name the columns direction_deg, frequency, mean_speed_ms and weibull_k.",
         )
@@ -118,21 +117,22 @@ def _check_columns(columns: list[str], where: str) -> None:
     if speeds and "mean_speed_ms" not in columns:
         raise InputError(
             "column-missing",
-            "The wind set has speeds, but none in metres per second.",
+            "The wind set has speeds, but no column mean_speed_ms.",
             where=where,
             value=", ".join(speeds),
-            mend="Name the column mean_speed_ms and give m/s: a knot is 0.514 m/s, a mile per hour "
-            "0.447, a kilometre per hour 0.278.",
+            hint="Convert the speeds to m/s and name the column mean_speed_ms: 1 knot is 0.514 "
+            "m/s, 1 mile per hour 0.447 m/s, 1 km/h 0.278 m/s.",
         )
 
 
 def _measured(header: Mapping[str, str], where: str) -> tuple[dict[str, Any], list[Notice]]:
-    """Height and roughness a table says it was measured at, or what is usual."""
+    """Height and roughness length of the measurement: those of the header, or defaults."""
     found: dict[str, Any] = {}
     notices = []
     for key, (field, assumed, low, high) in _MEASURED.items():
         if key not in header:
-            notices.append(Notice("value-assumed", f"{where}: {key} taken as {assumed:g}"))
+            text = f"{where}: no {key} given, {assumed:g} m used"
+            notices.append(Notice("value-assumed", text))
         try:
             value = float(header.get(key, assumed))
         except ValueError:
@@ -140,19 +140,20 @@ def _measured(header: Mapping[str, str], where: str) -> tuple[dict[str, Any], li
         if not low <= value <= high:
             raise InputError(
                 "winds-bad",
-                f"The line “# {key}:” must hold a number from {low:g} to {high:g} m.",
+                f"The line “# {key}:” must give a number between {low:g} and {high:g} m.",
                 where=where,
                 value=header[key],
-                mend="Write how the wind was measured, or leave the line out.",
+                hint="Give the value of the measurement in metres, or remove the line.",
             )
         found[field] = value
     if found["measured_height_m"] <= 2 * found["measured_roughness_m"]:
         raise InputError(
             "winds-bad",
-            "The height the wind was measured at is too low for the roughness named with it.",
+            "The height of measurement must be more than twice the roughness length.",
             where=where,
-            value=f"{found['measured_height_m']:g} m over {found['measured_roughness_m']:g} m",
-            mend="Correct the lines measured_height_m and roughness_m.",
+            value=f"height {found['measured_height_m']:g} m, "
+            f"roughness length {found['measured_roughness_m']:g} m",
+            hint="Correct the lines measured_height_m and roughness_m.",
         )
     return found, notices
 
@@ -164,33 +165,35 @@ def _one_set(name: str, part: pd.DataFrame, where: str, notices: list[Notice]) -
     _check_directions(columns["direction_deg"], where)
     total = float(columns["frequency"].sum()) + calm
     if abs(total - 1.0) > 0.01 or not columns["frequency"].sum() > 0:
-        percent = " They look like percent: divide by 100." if 99 <= total <= 101 else ""
+        percent = 99 <= total <= 101
         raise InputError(
             "winds-bad",
-            "Frequencies, calm included, must sum to 1 within a subset.",
+            "Frequencies, including calm, must sum to 1 in each subset.",
             where=where,
-            value=round(total, 4),
-            mend=f"Give each as a share of the time.{percent}",
+            value=f"a sum of {total:.4f}",
+            hint="Divide the frequencies by 100: these seem to be percentages."
+            if percent
+            else "Give each frequency as a share of the time, 0 to 1.",
         )
     if abs(total - 1.0) > 1e-6:
         notices.append(
             Notice("frequencies-scaled", f"{where}: frequencies summed to {total:.4f}; scaled to 1")
         )
     speeds = _speeds(columns, part[~is_calm].index.to_numpy(), where, notices)
-    # Without speeds all count the same; with speeds that are all nought none would count at all.
+    # Without speeds (NaN) frequencies are the weights; with speeds of 0 there would be no weights.
     run = float((columns["frequency"] * speeds).sum())
     if run < SMALLEST_RUN_MS:
         raise InputError(
             "winds-bad",
-            "No direction of the wind set brings any wind.",
+            "All mean speeds of the wind set are 0.",
             where=where,
             value=run,
-            mend="Give the mean speeds in m/s, or leave the column mean_speed_ms out.",
+            hint="Give mean speeds in m/s, or remove the column mean_speed_ms.",
         )
     k = columns["weibull_k"]
     assumed = np.isnan(k) & np.isfinite(speeds)
     if assumed.any():
-        text = f"{where}: Weibull shape taken as {ASSUMED_WEIBULL_K:g}"
+        text = f"{where}: no Weibull shape given, {ASSUMED_WEIBULL_K:g} used"
         notices.append(Notice("value-assumed", text, int(assumed.sum())))
     return WindSet(
         name,
@@ -208,12 +211,14 @@ def _check_directions(given: NDArray[np.float64], where: str) -> None:
         return
     raise InputError(
         "winds-bad",
-        "A wind set needs at least one direction, and each only once.",
+        "A wind direction is given more than once."
+        if len(given)
+        else "The wind set has no wind direction.",
         where=where,
         value=float(given[np.argmax(again)]) if len(given) else "no direction",
-        mend="Add up the rows of a repeated direction (0 and 360 are the same)."
+        hint="Combine the rows of this direction into one (0 and 360 are the same)."
         if len(given)
-        else "Add a row for each direction.",
+        else "Add a row for each wind direction.",
     )
 
 
@@ -223,36 +228,36 @@ def _speeds(
     where: str,
     notices: list[Notice],
 ) -> NDArray[np.float64]:
-    """Mean speeds of all directions or of none: some without would make all of them useless."""
-    # From where it never blows there is no mean speed to give.
+    """Mean speeds of all directions, or of none: weights need the speed of every direction."""
+    # A direction with frequency 0 has no mean speed.
     speeds = np.where(columns["frequency"] == 0, 0.0, columns["mean_speed_ms"])
     lacking = np.isnan(speeds)
     if not lacking.any():
         return speeds
     if not np.isfinite(columns["mean_speed_ms"]).any():
-        text = f"{where}: no mean speeds; winds from all directions count as equally fast"
+        text = f"{where}: no mean speeds given; directions weighted by frequency alone"
         notices.append(Notice("value-assumed", text, len(speeds)))
         return columns["mean_speed_ms"]
     raise InputError(
         "winds-bad",
-        "mean_speed_ms is given for some directions and not for others.",
+        "mean_speed_ms is given for some directions only.",
         where=f"{where}, row {rows[int(np.argmax(lacking))] + 1}",
         value="nothing",
-        mend="Fill in the missing mean speed, or leave all of them out.",
+        hint="Fill in the missing mean speeds, or remove the column mean_speed_ms.",
     )
 
 
 def _numbers(part: pd.DataFrame, column: str, where: str) -> NDArray[np.float64]:
-    """A column as numbers within the range of its term; NaN where it is not given."""
+    """A column as numbers, checked against the range of its term; NaN where not given."""
     return numbers(
         part,
         column,
-        TERMS[_TERM_OF[column]],
+        TERMS[column],
         where,
         code="winds-bad",
         row="row",
         needed=column in ("direction_deg", "frequency"),
-        # A percent is caught later by its sum, with a better message than a range can give.
+        # Percentages pass here: the check of the sum recognises them and has a better hint.
         high=100.0 if column == "frequency" else None,
         spelled={w: 22.5 * i for i, w in enumerate(POINTS)} if column == "direction_deg" else None,
     )

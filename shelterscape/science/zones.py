@@ -1,4 +1,4 @@
-"""Classes of relative wind as areas on the map."""
+"""Shelter zones: classes of relative wind as areas on the map."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from shelterscape.terms import ALL_WINDS, Zone
 
 NO_DATA = 255
 SMALLEST_ZONE_M2 = 500.0
-"""Patches smaller than this join their surroundings (assumed value)."""
+"""Smallest patch that is drawn; smaller ones join their surroundings (assumed)."""
 
 
 def classify(
@@ -41,7 +41,7 @@ def classify(
 def areas_ha(
     codes: NDArray[np.uint8], grid: Grid, zones: tuple[Zone, ...] = ALL_WINDS
 ) -> dict[str, float]:
-    """Hectares in each zone, counted in cells, by label.
+    """Area of each zone by label, counted in cells, ha.
 
     Parameters
     ----------
@@ -62,9 +62,9 @@ def outlines(
     codes: NDArray[np.uint8],
     grid: Grid,
     zones: tuple[Zone, ...] = ALL_WINDS,
-    stop_if_asked: Callable[[], None] = lambda: None,
+    stop_if_requested: Callable[[], None] = lambda: None,
 ) -> gpd.GeoDataFrame:
-    """Zones as areas: one multipolygon for each, open ground left out.
+    """Zones as areas: one multipolygon for each zone except open ground.
 
     Parameters
     ----------
@@ -72,21 +72,21 @@ def outlines(
         As `classify` returns them.
     grid : Grid
     zones : tuple of Zone
-    stop_if_asked : callable
-        Called between pieces of the work, which takes seconds on large ground; may raise.
+    stop_if_requested : callable
+        Called between parts of the work, which takes seconds on large maps; may raise.
 
     Returns
     -------
     GeoDataFrame
-        ``zone`` (label), ``area_ha`` after small patches have joined their surroundings.
+        ``zone`` (label) and ``area_ha``, after small patches have joined their surroundings.
     """
-    # sieve wants patches of at least two cells to have anything to do.
+    # `sieve` accepts thresholds from two cells up.
     smallest = max(int(np.ceil(SMALLEST_ZONE_M2 / grid.cell_m**2)), 1)
     clean = sieve(codes, smallest) if smallest > 1 and codes.size > 1 else codes
     drawn = [z for z in zones if not z.is_open]
     wanted = np.isin(clean, [z.code for z in drawn])
-    stop_if_asked()
-    polygons, code = polygons_of(clean, grid, wanted=wanted, stop_if_asked=stop_if_asked)
+    stop_if_requested()
+    polygons, code = polygons_of(clean, grid, wanted=wanted, stop_if_requested=stop_if_requested)
     zones_found = [z for z in drawn if (code == z.code).any()]
     geometry = [shapely.MultiPolygon(list(polygons[code == z.code])) for z in zones_found]
     frame = gpd.GeoDataFrame(

@@ -1,1 +1,1 @@
-"""How exposed the ground is, and from where."""
+"""The process `exposure`."""

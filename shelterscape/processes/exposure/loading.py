@@ -1,4 +1,4 @@
-"""What `exposure` reads, checked and put together."""
+"""Read and check the inputs of `exposure`."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from shelterscape.files.styles import RAMPS, shades
 from shelterscape.grid import Grid, grid_direction
 from shelterscape.process.inputs import columns_by_layer
-from shelterscape.process.memory import Sizes
+from shelterscape.process.memory import InputSizes
 from shelterscape.process.reading import Reader, never_stop
 from shelterscape.process.stages import Bands, WholeMap, WindWork
 from shelterscape.processes.exposure.spec import ExposureInputs
@@ -20,12 +20,12 @@ from shelterscape.science import belts as belt_layers
 from shelterscape.science import holdings as holding_layers
 from shelterscape.science import places as place_layers
 from shelterscape.science.places import Coverage, coverage
-from shelterscape.science.terrain import TOPEX_CLASSES, OpenWind
-from shelterscape.science.terrain.open_wind import work_bytes as terrain_wind_bytes
+from shelterscape.science.terrain import TOPEX_BOUNDS, TerrainWind
 from shelterscape.science.terrain.roughness import MOST_CLASSES
 from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
-from shelterscape.science.terrain.topographic_exposure import parse_classes
-from shelterscape.science.wind import WindSet, choose
+from shelterscape.science.terrain.topographic_exposure import class_labels
+from shelterscape.science.terrain.wind_over_terrain import work_bytes as terrain_wind_bytes
+from shelterscape.science.wind import WindSet, choose_subset
 
 Field = NDArray[np.float32]
 
@@ -43,7 +43,7 @@ MODELLED = {"not modelled": "#b5561f", "modelled": "#f4f4f4"}
 
 @dataclass(frozen=True)
 class ExposureData:
-    """What `compute` works from.
+    """Input of `compute`.
 
     Parameters
     ----------
@@ -52,19 +52,19 @@ class ExposureData:
         m; NaN where missing.
     grid : Grid
     known : (rows, cols) bool
-        Cells with ground on which results are wanted.
+        Cells with known ground on which results are required.
     winds : WindSet
     directions : list of float
-        Where the winds come from, degrees from grid north.
+        Wind directions, degrees from grid north.
     terrain_wind : iterable
-        Direction (degrees from grid north) and what the terrain does to its wind.
+        Wind direction (degrees from grid north) and its terrain wind.
     features : dict
-        Places and holdings with their cells, by the layer they go to.
+        Places and holdings with their cells, by output layer.
     rough_map : bool
-        Whether roughness comes from a map.
+        Whether roughness is from a map.
     rasters : dict of Bands
     check_stop : callable
-        Called during long work; may raise.
+        Called during long calculations; may raise to end the work.
     """
 
     params: ExposureInputs
@@ -73,7 +73,7 @@ class ExposureData:
     known: NDArray[np.bool_]
     winds: WindSet
     directions: list[float]
-    terrain_wind: Iterable[tuple[float, OpenWind]]
+    terrain_wind: Iterable[tuple[float, TerrainWind]]
     features: dict[str, tuple[gpd.GeoDataFrame, Coverage]] = field(default_factory=dict)
     rough_map: bool = False
     rasters: dict[str, Bands] = field(default_factory=dict)
@@ -84,18 +84,23 @@ class ExposureData:
         """Label of each wind direction, from true north."""
         return [f"from {d:g}°" for d in self.winds.direction_deg]
 
+    @property
+    def wind_raster(self) -> str:
+        """Raster of terrain wind: in m/s, or as a ratio where speeds are unknown."""
+        return "terrain_wind_ms" if self.winds.speeds_known else "terrain_wind_ratio"
+
     def speed_ms(self) -> float:
-        """Mean speed over flat, open terrain over all winds, m/s; NaN where unknown."""
+        """Mean wind speed over flat, open terrain, all wind directions, m/s; NaN if unknown."""
         return self.winds.power_mean_ms(1.0, self.params.at_height_m, self.params.roughness_m)
 
     def speeds_ms(self) -> NDArray[np.float64]:
-        """The same for each wind."""
-        return self.winds.plain_speed_ms(self.params.at_height_m, self.params.roughness_m)
+        """Mean wind speed over flat, open terrain for each wind direction, m/s."""
+        return self.winds.flat_terrain_speed_ms(self.params.at_height_m, self.params.roughness_m)
 
 
 def load(params: ExposureInputs, reader: Reader) -> ExposureData:
     """Read and check all inputs."""
-    classes = classes_of(params)
+    class_labels(class_bounds(params))  # refuses bounds that do not rise
     elevation, grid, convergence = reader.terrain(params)
     winds = _winds(params, reader)
     directions = _grid_directions(winds, convergence)
@@ -117,26 +122,26 @@ def load(params: ExposureInputs, reader: Reader) -> ExposureData:
         rough_map=np.ndim(roughness) > 0,
         check_stop=reader.check_stop,
     )
-    return replace(data, rasters=_rasters(data, classes))
+    return replace(data, rasters=_rasters(data))
 
 
 def whole_map(params: ExposureInputs, reader: Reader) -> WholeMap:
-    """Terrain wind of the whole map; the margin is the distance to which views extend."""
-    classes_of(params)
+    """Terrain wind of the whole map, and the margin of tiles: the length of views."""
+    class_labels(class_bounds(params))
     grid, convergence = reader.grid(params)
     directions = _grid_directions(_winds(params, reader), convergence)
-    _features(params, reader, grid)  # a fault in them is a fault for every part
+    _features(params, reader, grid)  # raises errors before any tile is calculated
     belts, columns = _belts(params, reader, grid)
     height_m = params.at_height_m
     ground = reader.ground(params, reader.elevation(params), grid, height_m, belts, columns)
-    # Views without limit depend on all of the map.
-    unlimited = params.topex_form == "unlimited"
+    # Unlimited views depend on the whole map.
+    unlimited = params.topex_mode == "topex_unlimited"
     margin_m = np.inf if unlimited else params.limit_m + 2 * grid.cell_m
     return WholeMap(margin_m, WindWork(params, ground, directions, height_m))
 
 
-def work_bytes(params: ExposureInputs, sizes: Sizes) -> float:
-    """Memory held at most, bytes: rasters of the ground, and terrain wind on a wider grid."""
+def work_bytes(params: ExposureInputs, sizes: InputSizes) -> float:
+    """Peak memory, bytes: rasters of the map, and terrain wind on a larger grid."""
     if sizes.grid is None:
         return 0.0
     classes = MOST_CLASSES if params.roughness else 1
@@ -144,7 +149,7 @@ def work_bytes(params: ExposureInputs, sizes: Sizes) -> float:
 
 
 def _winds(params: ExposureInputs, reader: Reader) -> WindSet:
-    return choose(reader.winds(params.winds), params.subset, (), "winds")
+    return choose_subset(reader.winds(params.winds), params.subset, (), "winds")
 
 
 def _grid_directions(winds: WindSet, convergence_deg: float) -> list[float]:
@@ -152,14 +157,14 @@ def _grid_directions(winds: WindSet, convergence_deg: float) -> list[float]:
 
 
 def _features(params: ExposureInputs, reader: Reader, grid: Grid) -> dict[str, gpd.GeoDataFrame]:
-    """Places and holdings, by the layer they go to."""
+    """Places and holdings, by output layer."""
     columns = columns_by_layer(params.fields, COLUMNS)
     found = {}
     frame = reader.places(params.places, grid, columns["places"])
     if frame is not None:
         places, notices = place_layers.complete(frame, "places")
         reader.notices(notices)
-        found["place_exposure"] = places.drop(columns=["head", "need"])
+        found["place_exposure"] = places.drop(columns=["head", "priority"])
     frame = reader.holdings(params.holdings, grid, columns["holdings"])
     if frame is not None:
         holdings = holding_layers.complete(frame, "holdings")
@@ -171,7 +176,7 @@ def _features(params: ExposureInputs, reader: Reader, grid: Grid) -> dict[str, g
 def _belts(
     params: ExposureInputs, reader: Reader, grid: Grid
 ) -> tuple[gpd.GeoDataFrame | None, dict[str, str]]:
-    """Belts to take out of the map of roughness, and the columns in that map."""
+    """Belts to remove from the map of roughness, and the columns of that map."""
     columns = columns_by_layer(params.fields, COLUMNS)
     if not (params.belts and params.roughness):
         return None, columns["roughness"]
@@ -179,38 +184,38 @@ def _belts(
     return belt_layers.complete(frame, "belts")[0], columns["roughness"]
 
 
-def classes_of(params: ExposureInputs) -> tuple[tuple[float, str], ...]:
-    """Classes of topex to write; none unless asked for, or fitting the form."""
+def class_bounds(params: ExposureInputs) -> tuple[float, ...]:
+    """Bounds of topex classes, degrees: as given, else those for unlimited topex, else none."""
     if params.topex_classes:
-        return parse_classes(params.topex_classes)
-    return TOPEX_CLASSES if params.topex_form == "unlimited" else ()
+        return params.topex_classes
+    return TOPEX_BOUNDS if params.topex_mode == "topex_unlimited" else ()
 
 
-def _rasters(data: ExposureData, classes: tuple[tuple[float, str], ...]) -> dict[str, Bands]:
-    """Bands of every raster that is written."""
-    view, every = [topex_form(data.params)], [ALL_WINDS]
+def _rasters(data: ExposureData) -> dict[str, Bands]:
+    """Bands of every output raster."""
+    view, every = [topex_words(data.params)], [ALL_WINDS]
     each = data.labels if data.params.by_direction else []
     found = {
-        "topex": Bands(view),
-        "upwind_slope": Bands(every),
-        "weighted_horizon": Bands(every),
-        "open_wind": Bands([*every, *each], relative=not data.winds.speeds_known),
-        "open_wind_modelled": Bands(every, classes=MODELLED),
+        "topex_deg": Bands(view),
+        "upwind_slope_deg": Bands(every),
+        "weighted_horizon_deg": Bands(every),
+        data.wind_raster: Bands([*every, *each]),
+        "terrain_wind_modelled": Bands(every, classes=MODELLED),
     }
-    if data.params.topex_form != "unlimited":
-        found["views_complete"] = Bands(view)
-    if classes:
-        names = [name for _, name in classes]
-        colours = shades(RAMPS["topex"], len(names))
-        found["exposure_class"] = Bands(view, classes=dict(zip(names, colours, strict=True)))
+    if data.params.topex_mode != "topex_unlimited":
+        found["complete_views_share"] = Bands(view)
+    if bounds := class_bounds(data.params):
+        names = class_labels(bounds)
+        colours = shades(RAMPS["topex_deg"], len(names))
+        found["topex_class"] = Bands(view, classes=dict(zip(names, colours, strict=True)))
     if each:
-        found["horizon"] = Bands(each)
+        found["horizon_deg"] = Bands(each)
     return found
 
 
-def topex_form(params: ExposureInputs) -> str:
-    """Which form of topex was calculated, in words."""
-    if params.topex_form == "unlimited":
-        return "without limit, angles below the horizontal as nothing"
+def topex_words(params: ExposureInputs) -> str:
+    """Mode of topex, in words."""
+    if params.topex_mode == "topex_unlimited":
+        return "to the edge of the map, angles below the horizontal as zero"
     to = f"to {params.limit_m:g} m"
-    return to if params.topex_form == "signed" else f"{to}, angles below the horizontal as nothing"
+    return to if params.negative_angles else f"{to}, angles below the horizontal as zero"

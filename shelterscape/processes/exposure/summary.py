@@ -1,4 +1,4 @@
-"""What a run of `exposure` says of itself: findings, figures and pictures."""
+"""Summary of a run of `exposure`: findings, figures and pictures."""
 
 from __future__ import annotations
 
@@ -8,58 +8,93 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.files.draw_sheets import MapSheet
+from shelterscape.grid import degrees_text
 from shelterscape.process.stages import Results, Summary
-from shelterscape.processes.exposure.loading import ALL_WINDS, ExposureData, topex_form
+from shelterscape.processes.exposure.loading import ALL_WINDS, ExposureData, topex_words
 from shelterscape.processes.exposure.spec import ExposureInputs
-from shelterscape.science.terrain import OpenWind
+from shelterscape.science.terrain import TerrainWind
 from shelterscape.science.terrain.validity import MODELLED_SHARE, NOT_MODELLED
 from shelterscape.terms import TERMS
 
 Field = NDArray[np.float32]
 
+MOST_NAMED = 3
+"""Number of places or holdings that are named."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class ExposureResults(Results):
-    """What `summarise` needs besides layers and tables.
+    """Results that `summarise` needs besides layers and tables.
 
     Parameters
     ----------
     data : ExposureData
     topex : (rows, cols) float32
         Degrees.
-    open_wind : (rows, cols) float32
-        Wind over all directions, relative to flat, open terrain.
+    terrain_wind_ratio : (rows, cols) float32
+        Terrain wind ratio over all wind directions.
     modelled : (rows, cols) float32
-        Share of the wind for which the theory holds.
+        Share of the wind for which the theory is valid.
     strongest : int
-        Number of the wind direction that counts most.
-    in_strongest : OpenWind
+        Index of the wind direction with the largest weight.
+    in_strongest : TerrainWind
     """
 
     data: ExposureData
     topex: Field
-    open_wind: Field
+    terrain_wind_ratio: Field
     modelled: Field
     strongest: int
-    in_strongest: OpenWind | None
+    in_strongest: TerrainWind | None
 
 
 def summarise(results: ExposureResults, params: ExposureInputs) -> Summary:
-    """Findings, figures and pictures."""
-    known = results.open_wind[np.isfinite(results.open_wind)]
+    """Answer, figures and pictures."""
+    known = results.terrain_wind_ratio[np.isfinite(results.terrain_wind_ratio)]
     return Summary(
-        findings=[_open_wind_text(known, params), _topex_text(results, params)],
+        question="Which ground is exposed to wind, and from where?",
+        answer=[
+            *_most_exposed(results),
+            _terrain_wind_text(known, params),
+            _topex_text(results, params),
+        ],
+        certainty=_certainty(results),
         figures={"exposed_share": float((known > 1).mean()) if known.size else None},
-        pictures={"topex": _topex_map(results, params), "open_wind": _wind_map(results, params)},
+        pictures={"topex": _topex_map(results, params), "terrain_wind": _wind_map(results, params)},
     )
 
 
-def _open_wind_text(known: np.ndarray, params: ExposureInputs) -> str:
+def _most_exposed(results: ExposureResults) -> list[str]:
+    """The places, or else the holdings, with the largest terrain wind ratio."""
+    for layer, what in (("place_exposure", "places"), ("holding_exposure", "holdings")):
+        frame = results.layers.get(layer)
+        if frame is None:
+            continue
+        known = frame[frame["terrain_wind_ratio"].notna()]
+        windiest = known.sort_values("terrain_wind_ratio", ascending=False, kind="stable")
+        named = [
+            f"{row.label or 'without a name'} {row.terrain_wind_ratio:.2f} "
+            f"(strongest from {row.strongest_from_deg:g}°)"
+            for row in windiest.head(MOST_NAMED).rename(columns={"name": "label"}).itertuples()
+        ]
+        return [f"Most exposed {what} by terrain wind ratio: {'; '.join(named)}"] if named else []
+    return []
+
+
+def _certainty(results: ExposureResults) -> list[str]:
+    """Share of the ground on which terrain wind is modelled."""
+    known = results.modelled[np.isfinite(results.modelled)]
+    if not known.size:
+        return []
+    share = 100 * float((known >= MODELLED_SHARE).mean())
+    return [f"Terrain wind is modelled on {share:.0f} % of the ground; belts are not included"]
+
+
+def _terrain_wind_text(known: np.ndarray, params: ExposureInputs) -> str:
     low, middle, high = (float(v) for v in np.percentile(known, [5, 50, 95]))
     return (
-        f"open wind {params.at_height_m:g} m above ground, divided by that over flat, open "
-        f"terrain: half the ground above {middle:.2f}, the windiest twentieth above {high:.2f}, "
-        f"the calmest twentieth below {low:.2f}"
+        f"terrain wind ratio {params.at_height_m:g} m above ground: {middle:.2f} at the median; "
+        f"below {low:.2f} on the calmest 5 % of the ground, above {high:.2f} on the windiest 5 %"
     )
 
 
@@ -67,24 +102,25 @@ def _topex_text(results: ExposureResults, params: ExposureInputs) -> str:
     known = results.topex[np.isfinite(results.topex)]
     if not known.size:
         return "topex: no cell sees known ground in all eight directions"
-    low, middle, high = np.percentile(known, [5, 50, 95])
+    low, middle, high = (float(v) for v in np.percentile(known, [5, 50, 95]))
+    area_ha = known.size * results.data.grid.cell_area_ha
     return (
-        f"topex {topex_form(params)} over {known.size * results.data.grid.cell_area_ha:,.0f} ha: "
-        f"half the ground is below {middle:.0f}°, the most exposed twentieth below {low:.0f}°, "
-        f"the most sheltered twentieth above {high:.0f}°"
+        f"topex {topex_words(params)}, known on {area_ha:,.1f} ha: {degrees_text(middle)} at the "
+        f"median; below {degrees_text(low)} on the most exposed 5 % of the ground, above "
+        f"{degrees_text(high)} on the most sheltered 5 %"
     )
 
 
 def _topex_map(results: ExposureResults, params: ExposureInputs) -> MapSheet:
-    heading = f"horizon angles {topex_form(params)}, summed over eight points"
+    heading = f"sum of eight horizon angles, {topex_words(params)}"
     return MapSheet(
-        title="How exposed the ground is: topex",
+        title="Topex: shelter by the terrain",
         panels={heading: results.topex},
         grid=results.data.grid,
-        term=TERMS["topex"],
+        term=TERMS["topex_deg"],
         notes=(
-            "Dark ground rises above its surroundings and is exposed; light ground is sheltered "
-            "by the land. Grey: unknown in some direction.",
+            "Dark: sheltered by higher ground around. Light: exposed. Grey: unknown, because "
+            "some view holds no known ground.",
         ),
         ground=results.data.elevation,
     )
@@ -93,7 +129,7 @@ def _topex_map(results: ExposureResults, params: ExposureInputs) -> MapSheet:
 def _wind_map(results: ExposureResults, params: ExposureInputs) -> MapSheet:
     data, winds = results.data, results.data.winds
     known = winds.speeds_known
-    panels = {ALL_WINDS: results.open_wind * (data.speed_ms() if known else 1.0)}
+    panels = {ALL_WINDS: results.terrain_wind_ratio * (data.speed_ms() if known else 1.0)}
     doubtful = {ALL_WINDS: results.modelled < MODELLED_SHARE}
     over = results.in_strongest
     if over is not None and len(winds.direction_deg) > 1:
@@ -101,16 +137,17 @@ def _wind_map(results: ExposureResults, params: ExposureInputs) -> MapSheet:
         speed_ms = data.speeds_ms()[results.strongest] if known else 1.0
         panels[heading] = (1 + over.speed_up) * np.float32(speed_ms)
         doubtful[heading] = np.isfinite(over.speed_up) & ~over.valid
-    rough = "by the map of roughness" if data.rough_map else f"{params.roughness_m:g} m"
+    rough = "from the map of roughness" if data.rough_map else f"{params.roughness_m:g} m"
     return MapSheet(
-        title=f"Wind over the terrain, {params.at_height_m:g} m above ground",
+        title=f"Terrain wind {params.at_height_m:g} m above ground",
         panels=panels,
         grid=data.grid,
-        term=TERMS["open_wind" if known else "open_wind_relative"],
+        term=TERMS["terrain_wind_ms" if known else "terrain_wind_ratio"],
         notes=(
-            f"Linear theory of wind over low hills, roughness length {rough}; neutral air; no "
-            "belts, woods or buildings. Compared with one measured hill (docs/askervein.md).",
-            f"Dotted: not modelled ({NOT_MODELLED}); the colour there is no more than a hint.",
+            f"Linear theory of wind over low hills, roughness length {rough}; neutral air; "
+            "without belts, woods or buildings. Compared with one measured hill "
+            "(docs/askervein.md).",
+            f"Dotted: not modelled ({NOT_MODELLED}); do not rely on the values there.",
         ),
         ground=data.elevation,
         doubtful=doubtful,

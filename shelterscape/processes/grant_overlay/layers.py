@@ -7,21 +7,30 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from shelterscape.process.money import decimal_amounts
 from shelterscape.process.stages import Results
 from shelterscape.processes.grant_overlay.loading import GrantData
-from shelterscape.processes.grant_overlay.spec import SCREENED
+from shelterscape.processes.grant_overlay.spec import GRANT_CAUTION
 from shelterscape.science import grants
 from shelterscape.science.grants.parts import FAILS, parts
 from shelterscape.science.grants.paying import Payments
-from shelterscape.science.grants.scheme import COUNTED_PER, Scheme
+from shelterscape.science.grants.scheme import COUNTING_UNITS, Scheme
 
-ASSESSMENT = "A caution, not a decision: the authority decides, and rules change."
+ASSESSMENT = "Screening only, not a decision: the authority decides, and rules change."
+MONEY = {
+    "uncapped_minor": "payment_before_caps",
+    "payment_minor": "payment",
+    "extra_cost_minor": "extra_cost",
+    "extra_payment_minor": "extra_payment",
+}
+"""Columns of decimal amounts in files, by the columns of whole minor units they come from."""
+
 SUMS = ["uncapped_minor", "payment_minor"]
 
 
 @dataclass(frozen=True, kw_only=True)
 class GrantResults(Results):
-    """What `summarise` needs besides layers and tables.
+    """Layers and tables, with the data and payments that `summarise` needs.
 
     Parameters
     ----------
@@ -34,37 +43,53 @@ class GrantResults(Results):
 
 
 def caution(schemes: Iterable[Scheme]) -> str:
-    """What every output says of itself, with the date of each scheme file."""
-    dates = "; ".join(f"“{s.name}” as of {s.dated}" for s in sorted(schemes, key=lambda s: s.name))
-    return f"{SCREENED} Rules used: {dates}."
+    """The caution on every output, with the date of each scheme file."""
+    in_order = sorted(schemes, key=lambda s: s.name)
+    dates = "; ".join(f"“{s.name}” as of {s.rules_date}" for s in in_order)
+    return f"{GRANT_CAUTION} Rules used: {dates}."
 
 
 def results_of(paid: Payments, data: GrantData) -> GrantResults:
     """The layer of parts and all tables."""
-    by_name = {s.name: s for s in paid.ground.schemes}
-    words = {name: caution([scheme]) for name, scheme in by_name.items()}
-    currency = paid.ground.schemes[0].currency
+    cautions_by_scheme = {s.name: caution([s]) for s in paid.ground.schemes}
+    one = paid.ground.schemes[0]
 
-    def stamped(frame: pd.DataFrame) -> pd.DataFrame:
-        """With the currency and the caution of each scheme."""
-        told = frame["scheme"].map(words).astype(object)
-        return frame.assign(currency=currency, caution=told)
+    def for_files(frame: pd.DataFrame) -> pd.DataFrame:
+        """A table with decimal amounts, their currency and the caution of each scheme."""
+        cautions = frame["scheme"].map(cautions_by_scheme).astype(object)
+        amounts = {
+            name: decimal_amounts(frame[minor], one.minor_per_major)
+            for minor, name in MONEY.items()
+            if minor in frame
+        }
+        rest = frame.drop(columns=[minor for minor in MONEY if minor in frame])
+        return rest.assign(**amounts, currency=one.currency, caution=cautions)
 
-    found = stamped(parts(paid))
-    fails = found[found["result"] == FAILS]
-    wanted = ["name", "holding_id", "parcel_id", "scheme", "reason", "area_ha", "length_m"]
+    found = for_files(parts(paid))
+    fails = found[found["qualification"] == FAILS]
+    columns = [
+        "name",
+        "holding_id",
+        "parcel_id",
+        "scheme",
+        "reason",
+        "part_area_ha",
+        "part_length_m",
+    ]
     rows = payment_rows(paid)
-    wider = grants.widening(paid.ground, data.areas, data.agreements, paid.start_year)
-    wider["extra_cost_minor"] = wider["extra_cost_minor"].astype("Int64")
-    over = grants.reached(data.new_planting, data.own, data.thresholds, data.areas)
+    wider = grants.widening_options(paid.ground, data.areas, data.agreements, paid.start_year)
+    compared = grants.threshold_comparison(data.new_planting, data.own, data.thresholds, data.areas)
     return GrantResults(
         layers={"grant_parts": found},
         tables={
-            "grant_reasons": pd.DataFrame(fails[[*wanted, "caution"]]),
-            "grant_payments": stamped(rows),
-            **{name: stamped(sums) for name, sums in _sums(rows, data, words).items()},
-            "grant_widening": stamped(wider),
-            "assessment_thresholds": over.assign(caution=ASSESSMENT),
+            "grant_reasons": pd.DataFrame(fails[[*columns, "caution"]]),
+            "grant_payments": for_files(rows),
+            **{
+                name: for_files(sums)
+                for name, sums in _sums(rows, data, cautions_by_scheme).items()
+            },
+            "grant_widening": for_files(wider),
+            "assessment_thresholds": compared.assign(caution=ASSESSMENT),
         },
         data=data,
         paid=paid,
@@ -72,8 +97,10 @@ def results_of(paid: Payments, data: GrantData) -> GrantResults:
 
 
 def payment_rows(paid: Payments) -> pd.DataFrame:
-    """Every payment as a row with words in place of numbers."""
+    """Every payment as a row, with names in place of positions."""
     ground = paid.ground
+    # Costs are counted in minor units, and shown in units of the currency.
+    units = COUNTING_UNITS | {"cost": ground.schemes[0].minor_per_major}
     records = []
     for row in paid.rows:
         scheme, belt = ground.schemes[row.scheme], ground.belts.iloc[row.belt]
@@ -84,30 +111,40 @@ def payment_rows(paid: Payments) -> pd.DataFrame:
                 "holding_id": belt["holding_id"],
                 "parcel_id": belt["parcel_id"],
                 "scheme": scheme.name,
-                "what": rate.what,
-                "kind": rate.kind,
-                "per": rate.per,
-                "counted": row.counted / COUNTED_PER[rate.per],
-                "year": row.year,
+                "payment_item": rate.what,
+                "payment_kind": rate.kind,
+                "payment_basis": rate.per,
+                "paid_quantity": row.quantity / units[rate.per],
+                "payment_year": row.year,
                 "uncapped_minor": row.uncapped_minor,
                 "payment_minor": row.amount_minor,
             }
         )
-    columns = ["name", "holding_id", "parcel_id", "scheme", "what", "kind", "per", "counted"]
-    return pd.DataFrame(records, columns=[*columns, "year", *SUMS])
+    columns = [
+        "name",
+        "holding_id",
+        "parcel_id",
+        "scheme",
+        "payment_item",
+        "payment_kind",
+        "payment_basis",
+        "paid_quantity",
+        "payment_year",
+    ]
+    return pd.DataFrame(records, columns=[*columns, *SUMS])
 
 
 def _sums(rows: pd.DataFrame, data: GrantData, schemes: Iterable[str]) -> dict[str, pd.DataFrame]:
-    """Totals by holding, scheme and year, each the sum of its rows."""
+    """Totals by holding, by scheme and by year, each the sum of its rows."""
     found = {
         table: rows.groupby(keys, as_index=False)[SUMS].sum()
         for table, keys in (
             ("grant_by_holding", ["holding_id", "scheme"]),
             ("grant_by_scheme", ["scheme"]),
-            ("grant_by_year", ["year", "scheme"]),
+            ("grant_by_year", ["payment_year", "scheme"]),
         )
     }
-    # A scheme that pays nothing is worth a line.
+    # A scheme that pays nothing has a row, too.
     every = found["grant_by_scheme"].set_index("scheme").reindex(sorted(schemes), fill_value=0)
     found["grant_by_scheme"] = every.rename_axis("scheme").reset_index()
     holdings = found["grant_by_holding"]

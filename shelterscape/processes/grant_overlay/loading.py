@@ -1,4 +1,4 @@
-"""What `grant-overlay` reads, checked and put together."""
+"""Reads and checks the inputs of `grant-overlay`."""
 
 from __future__ import annotations
 
@@ -15,7 +15,6 @@ from shelterscape import data as packaged
 from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid
 from shelterscape.process.grant_files import (
-    GROUND,
     area_layers,
     check_categories,
     schemes_of,
@@ -46,32 +45,32 @@ COLUMNS = {
 
 @dataclass(frozen=True)
 class GrantData:
-    """What `compute` works from.
+    """Checked inputs of `compute`.
 
     Parameters
     ----------
     start_year : int
     grid : Grid
-        Round the belts.
+        Grid around the belts.
     belts : GeoDataFrame
-        As `science.grants.complete` gives them.
+        As `science.grants.complete_belts` returns them.
     schemes : list of Scheme
     areas : dict
-        Ground of each category, near the belts.
+        Ground of each category, near belts and neighbouring planting.
     agreements : list of Agreement
     thresholds : list of Threshold
     new_planting : GeoDataFrame
-        The belts, and neighbouring ones with a year of planting.
+        The belts, and neighbouring belts with a year of planting.
     own : (n,) bool
-        Which of those are the belts in question.
+        Which of those are the belts.
     holding_names : dict
         Name by holding.
     holding_id : str
-        Of the holding a batch works on.
+        The holding a batch works on; empty outside a batch.
     chosen_here : bool
-        Whether an earlier step chose the belts on that holding.
+        Whether an earlier step chose the belts for that holding.
     rasters : dict of Bands
-        None are written.
+        Empty: this process writes no rasters.
     """
 
     start_year: int
@@ -95,15 +94,17 @@ def load(params: GrantOverlayInputs, reader: Reader) -> GrantData:
     schemes = schemes_of(params.schemes, reader)
     thresholds = _thresholds(params, reader)
     frame, grid = reader.layer_alone(params.belts, "belt layer", columns["belts"], params.to_crs)
-    belts, notices = grants.complete(frame, "belts", params.plants_per_ha)
+    # All schemes share one currency, so the units of the first hold for costs, too.
+    minor = schemes[0].minor_per_major
+    belts, notices = grants.complete_belts(frame, "belts", params.plants_per_ha, minor)
     names: dict[str, str] = {}
     if params.holdings:
-        there = reader.layer(
-            params.holdings, grid, "layer of holdings", columns["holdings"], GROUND
+        holdings = reader.layer(
+            params.holdings, grid, "layer of holdings", columns["holdings"], keep_outside=True
         )
-        names = _fill_holdings(belts, there, reader)
+        names = _fill_holdings(belts, holdings, reader)
     planting, own = _new_planting(params, reader, grid, belts, columns["neighbours"])
-    areas, more = grants.areas_by_category(
+    areas, area_notices = grants.areas_by_category(
         area_layers(params.grant_areas, reader, grid, columns["grant_areas"]),
         shapely.union_all(belts["outline"].to_numpy()),
         shapely.union_all(planting["outline"].to_numpy()),
@@ -112,10 +113,14 @@ def load(params: GrantOverlayInputs, reader: Reader) -> GrantData:
     existing = None
     if params.agreements:
         existing = reader.layer(
-            params.agreements, grid, "layer of agreements", columns["agreements"], GROUND
+            params.agreements,
+            grid,
+            "layer of agreements",
+            columns["agreements"],
+            keep_outside=True,
         )
-    agreements, over = grants.agreements_in_force(existing, params.start_year, "agreements")
-    reader.notices([*notices, *more, *over, *_no_parcels(belts, schemes)])
+    agreements, ended = grants.agreements_in_force(existing, params.start_year, "agreements")
+    reader.notices([*notices, *area_notices, *ended, *_parcel_notices(belts, schemes)])
     return GrantData(
         params.start_year,
         grid,
@@ -133,27 +138,28 @@ def load(params: GrantOverlayInputs, reader: Reader) -> GrantData:
 
 
 def _thresholds(params: GrantOverlayInputs, reader: Reader) -> list[Threshold]:
-    if params.thresholds:
-        content, where = (
-            reader.toml(params.thresholds, "threshold file"),
-            Path(params.thresholds).name,
-        )
-    else:
-        content, where = packaged.toml(DEFAULT_THRESHOLDS), DEFAULT_THRESHOLDS
-    return thresholds_from(content, params.country, where)
+    """Thresholds from the file given, or from that of the package."""
+    if not params.thresholds:
+        content = packaged.toml(DEFAULT_THRESHOLDS)
+        return thresholds_from(content, params.country, DEFAULT_THRESHOLDS)
+    content = reader.toml(params.thresholds, "threshold file")
+    return thresholds_from(content, params.country, Path(params.thresholds).name)
 
 
 def _fill_holdings(
     belts: gpd.GeoDataFrame, holdings: gpd.GeoDataFrame, reader: Reader
 ) -> dict[str, str]:
-    """Give belts without a holding the one that most of their line lies in, in place."""
+    """Fill missing holdings of belts, in place, with the holding that covers most of the belt.
+
+    Returns the names of holdings.
+    """
     for column in HOLDING_COLUMNS:
         if column not in holdings:
             raise InputError(
                 "column-missing",
                 f"The layer has no column {column}.",
                 where="holdings",
-                mend=f"Add it, or name another with --field holdings.{column}=COLUMN.",
+                hint=f"Add the column, or name another with --field holdings.{column}=COLUMN.",
             )
     ids = holdings["holding_id"].astype("string").fillna("").str.strip()
     missing = np.flatnonzero(belts["holding_id"] == "")
@@ -161,14 +167,16 @@ def _fill_holdings(
     belt, holding = shapely.STRtree(holdings.geometry.to_numpy()).query(shapes, "intersects")
     shared = shapely.area(shapely.intersection(shapes[belt], holdings.geometry.to_numpy()[holding]))
     pairs = pd.DataFrame({"belt": belt, "id": ids.to_numpy()[holding], "shared": shared})
-    # A holding in several parts counts as one; of equal shares the first by name.
+    # Parts of one holding are added; of equal areas the first by name applies.
     sums = pairs.groupby(["belt", "id"])["shared"].sum().reset_index()
     best = sums.sort_values("shared", ascending=False, kind="stable").drop_duplicates("belt")
     place = belts.columns.get_loc("holding_id")
     belts.iloc[missing[best["belt"].to_numpy(dtype=int)], place] = best["id"].to_numpy(dtype=object)
     if len(best):
         reader.notice(
-            Notice("holding-found", "belts: holding taken from the layer of holdings", len(best))
+            Notice(
+                "holding-found", "belts: holding_id filled from the layer of holdings", len(best)
+            )
         )
     return dict(zip(ids, holdings["name"].astype("string").fillna(""), strict=True))
 
@@ -180,21 +188,24 @@ def _new_planting(
     belts: gpd.GeoDataFrame,
     columns: dict[str, str],
 ) -> tuple[gpd.GeoDataFrame, NDArray[np.bool_]]:
-    """The belts, planted in the start year or their own, and neighbouring new planting."""
+    """The belts with their years of planting, followed by neighbouring new planting."""
     year = belts["planted_year"].fillna(params.start_year).clip(lower=params.start_year)
-    mine = belts.assign(planted_year=year)
+    own = belts.assign(planted_year=year)
     if not params.neighbours:
-        return mine, np.ones(len(mine), dtype=bool)
-    frame = reader.layer(params.neighbours, grid, "layer of neighbouring belts", columns, GROUND)
-    beside, _ = grants.complete(frame, "neighbours", params.plants_per_ha)
-    beside = beside[beside["planted_year"].notna()]
-    both = pd.concat([mine, beside], ignore_index=True)
-    return both, np.arange(len(both)) < len(mine)
+        return own, np.ones(len(own), dtype=bool)
+    frame = reader.layer(
+        params.neighbours, grid, "layer of neighbouring belts", columns, keep_outside=True
+    )
+    others, _ = grants.complete_belts(frame, "neighbours", params.plants_per_ha)
+    others = others[others["planted_year"].notna()]
+    both = pd.concat([own, others], ignore_index=True)
+    return both, np.arange(len(both)) < len(own)
 
 
-def _no_parcels(belts: gpd.GeoDataFrame, schemes: list[Scheme]) -> list[Notice]:
+def _parcel_notices(belts: gpd.GeoDataFrame, schemes: list[Scheme]) -> list[Notice]:
+    """A notice where caps apply to parcels and belts have none."""
     unnamed = int((belts["parcel_id"] == "").sum())
     if not unnamed or all(scheme.parcel_cap is None for scheme in schemes):
         return []
-    text = "belts: parcel_id not given, each counts as a parcel of its own for caps"
+    text = "belts: parcel_id not given; for caps, each belt counts as a parcel of its own"
     return [Notice("value-assumed", text, unnamed)]

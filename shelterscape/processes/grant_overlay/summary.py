@@ -1,4 +1,4 @@
-"""What a run of `grant-overlay` says of itself: findings, figures and a picture."""
+"""Summary of a run of `grant-overlay`: findings, figures and a map."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from shelterscape.files.draw_sheets import FeatureSheet, Shown
+from shelterscape.files.draw_sheets import FeatureGroup, FeatureSheet
 from shelterscape.process.stages import Summary
 from shelterscape.processes.grant_overlay.layers import GrantResults, caution
 from shelterscape.processes.grant_overlay.loading import GrantData
@@ -22,77 +22,84 @@ NONE_COLOUR = "#4a4a4a"
 
 
 def summarise(results: GrantResults, params: GrantOverlayInputs) -> Summary:
-    """Findings, figures and a picture."""
+    """Answer, figures and a map."""
+    dates = sorted({str(scheme.rules_date) for scheme in results.paid.ground.schemes})
     return Summary(
-        findings=[*_widening(results), *_thresholds(results), *_schemes(results)],
-        figures={"payment_minor": _payment(results)},
+        question=f"What would grants pay for these belts, planted in {results.paid.start_year}?",
+        answer=[_schemes(results), *_thresholds(results), *_widening(results)],
+        certainty=[f"Grant rules as of {' and '.join(dates)}; the grant body decides"],
+        figures={
+            "payment": _payment(results),
+            "currency": results.paid.ground.schemes[0].currency,
+        },
         pictures={"grant_parts": _map(results)},
     )
 
 
 def _widening(results: GrantResults) -> list[str]:
+    """The widening with the largest additional payment."""
     wider = results.tables["grant_widening"]
     if not len(wider):
         return []
-    best = wider.iloc[int(wider["extra_payment_minor"].to_numpy().argmax())]
-    amount = money(int(best["extra_payment_minor"]), results.data.schemes[0])
+    best = wider.iloc[int(wider["extra_payment"].to_numpy().argmax())]
+    scheme = results.data.schemes[0]
+    amount = money(round(best["extra_payment"] * scheme.minor_per_major), scheme)
     return [
-        f"{len(wider)} ways of widening belts too narrow for a scheme compared; the most adds "
-        f"{amount} ({best['name']}, “{best['scheme']}”)"
+        f"Widening adds up to {amount} of payments ({best['name']}, “{best['scheme']}”); "
+        f"{len(wider)} options compared"
     ]
 
 
 def _thresholds(results: GrantResults) -> list[str]:
-    """One caution for each rule that new planting reaches."""
+    """One finding for each rule whose threshold new planting reaches."""
     table = results.tables["assessment_thresholds"]
     found = []
-    over = table[table["result"] == "reached"]
-    for (country, rule), rows in over.groupby(["country", "rule"], sort=False):
-        most = rows.iloc[0]
-        more = f", one of {len(rows)} such groups" if len(rows) > 1 else ""
+    reached = table[table["threshold_result"] == "reached"]
+    for (country, rule), rows in reached.groupby(["country", "rule"], sort=False):
+        largest = rows.iloc[0]
+        more = f", the largest of {len(rows)} groups" if len(rows) > 1 else ""
         found.append(
-            f"CAUTION, {country}: {most['area_ha']:.2f} ha of new planting counts together "
-            f"({most['years']}{more}); from {most['threshold_ha']:g} ha “{rule}” holds: "
-            f"{most['advice']}"
+            f"Caution, {country}: {largest['part_area_ha']:.2f} ha of new planting count together "
+            f"({largest['years_counted']}{more}). The rule “{rule}” applies from "
+            f"{largest['threshold_ha']:g} ha: {largest['advice']}"
         )
     return found
 
 
-def _schemes(results: GrantResults) -> list[str]:
-    """What each scheme pays."""
+def _schemes(results: GrantResults) -> str:
+    """Payment by each scheme, with the number of belts and their area, in one sentence."""
     found, paid = results.layers["grant_parts"], results.paid
     texts = []
     for index, scheme in enumerate(paid.ground.schemes):
-        good = found[(found["scheme"] == scheme.name) & (found["result"] == QUALIFIES)]
+        good = found[(found["scheme"] == scheme.name) & (found["qualification"] == QUALIFIES)]
         rows = [row for row in paid.rows if row.scheme == index]
         years = sorted({row.year for row in rows})
-        when = f" over {years[0]}–{years[-1]}" if years else ""
+        when = f" in {years[0]}–{years[-1]}" if years else ""
+        count = good["name"].nunique()
         texts.append(
-            f"“{scheme.name}” (rules of {scheme.dated}) would pay "
-            f"{money(sum(r.amount_minor for r in rows), scheme)}{when} for "
-            f"{good['area_ha'].sum():.2f} ha, {good['length_m'].sum():,.0f} m, of "
-            f"{good['name'].nunique()} belts"
+            f"“{scheme.name}” would pay {money(sum(r.amount_minor for r in rows), scheme)}{when} "
+            f"({count} belt{'s' * (count != 1)}, {good['part_area_ha'].sum():.2f} ha)"
         )
-    return texts
+    return "; ".join(texts)
 
 
 def _payment(results: GrantResults) -> float | None:
-    """What the scheme that pays most pays for belts of the holding; schemes seldom add up.
+    """The largest payment by one scheme for belts of the holding; schemes are seldom combined.
 
-    Belts that name no holding belong to it where an earlier step chose them on it.
+    Belts without a holding belong to it where an earlier step chose them for it.
     """
     data, table = results.data, results.tables["grant_by_holding"]
-    named = table["holding_id"].astype("string").fillna("")
-    nameless = bool((named == "").all())
-    if not (data.chosen_here if nameless else data.holding_id):
+    ids = table["holding_id"].astype("string").fillna("")
+    without_ids = bool((ids == "").all())
+    if not (data.chosen_here if without_ids else data.holding_id):
         return None
-    mine = table[nameless | (named == data.holding_id)]
-    by_scheme = mine.groupby("scheme")["payment_minor"].sum()
-    return float(by_scheme.max()) if len(by_scheme) else 0.0
+    # One row for each holding and scheme, so that no amounts are added here.
+    own = table[without_ids | (ids == data.holding_id)]
+    return float(own["payment"].max()) if len(own) else 0.0
 
 
 def _map(results: GrantResults) -> FeatureSheet:
-    """Which scheme pays for which belt."""
+    """Map of the schemes that pay for each belt."""
     data, paid = results.data, results.paid
     amounts = {
         scheme.name: sum(r.amount_minor for r in paid.rows if r.scheme == index)
@@ -100,50 +107,56 @@ def _map(results: GrantResults) -> FeatureSheet:
     }
     texts = {s.name: money(amounts[s.name], s) for s in paid.ground.schemes}
     return FeatureSheet(
-        title=f"What grants would pay for new belts, planted in {paid.start_year}",
+        title=f"Grant payments for new belts planted in {paid.start_year}",
         shown=(*_areas(data), *_strips(results.layers["grant_parts"], texts)),
         grid=data.grid,
         notes=(
-            "Amounts are sums over all years, after caps. Strips are drawn wider than they are.",
+            "Amounts are sums over all years, after caps. Belts are drawn wider than they are.",
             caution(paid.ground.schemes),
         ),
     )
 
 
-def _areas(data: GrantData) -> list[Shown]:
+def _areas(data: GrantData) -> list[FeatureGroup]:
     """Grant areas, and ground under an agreement."""
     names = sorted(data.areas)
     styles = {name: AREA_STYLES[i % len(AREA_STYLES)] for i, name in enumerate(names)}
     box = shapely.box(*data.grid.bounds)
     areas = [
-        Shown(f"grant area: {name}", _clipped(data.areas[name], box), *styles[name])
+        FeatureGroup(f"grant area: {name}", _clipped(data.areas[name], box), *styles[name])
         for name in names
         if not data.areas[name].is_empty
     ]
     if data.agreements:
         under = shapely.union_all([agreement.area for agreement in data.agreements])
-        areas.append(Shown("under an agreement already", _clipped(under, box), "#000000", "xxx"))
+        areas.append(
+            FeatureGroup("already under an agreement", _clipped(under, box), "#000000", "xxx")
+        )
     return areas
 
 
 def _clipped(area: shapely.Geometry, box: shapely.Geometry) -> np.ndarray:
-    # Drawn past the frame, so that the frame does not look like the edge of an area.
+    # Areas extend beyond the frame, so that the frame does not look like their edge.
     return np.array([shapely.intersection(area, shapely.buffer(box, 100.0))], dtype=object)
 
 
-def _strips(found: gpd.GeoDataFrame, money_of: dict[str, str]) -> list[Shown]:
-    """Ground by the schemes that pay for it, what none pays for beneath."""
-    good = found[found["result"] == QUALIFIES]
+def _strips(found: gpd.GeoDataFrame, money_of: dict[str, str]) -> list[FeatureGroup]:
+    """Ground of belts by the scheme that pays for it, above the ground that no scheme pays for."""
+    good = found[found["qualification"] == QUALIFIES]
     grounds: dict[Hashable, shapely.Geometry] = {
         name: shapely.union_all(rows.geometry.to_numpy()) for name, rows in good.groupby("scheme")
     }
     every = shapely.union_all(found.geometry.to_numpy())
     unpaid = shapely.difference(every, shapely.union_all(list(grounds.values())))
-    # Rounding leaves hair-fine rests along the edge of paid ground.
+    # Rounding leaves slivers along the edge of paid ground.
     unpaid = shapely.buffer(shapely.buffer(unpaid, -0.05), 0.05)
-    shown = [Shown("paid for by none", np.array([unpaid], dtype=object), NONE_COLOUR, dashed=True)]
+    shown = [
+        FeatureGroup("not paid for", np.array([unpaid], dtype=object), NONE_COLOUR, dashed=True)
+    ]
     for i, (name, text) in enumerate(sorted(money_of.items())):
         ground = grounds.get(name, shapely.MultiPolygon())
         colour = PAID_COLOURS[i % len(PAID_COLOURS)]
-        shown.append(Shown(f"paid for by “{name}”: {text}", np.array([ground], object), colour))
+        shown.append(
+            FeatureGroup(f"paid for by “{name}”: {text}", np.array([ground], object), colour)
+        )
     return shown

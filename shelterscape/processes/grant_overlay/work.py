@@ -1,8 +1,8 @@
-"""The stages of `grant-overlay`: what each scheme pays for each belt, and why not for the rest."""
+"""The stages of `grant-overlay`: payments by scheme and belt, and reasons for the rest."""
 
 from __future__ import annotations
 
-from shelterscape.process.memory import Sizes
+from shelterscape.process.memory import InputSizes
 from shelterscape.process.stages import Progress, Work
 from shelterscape.processes.grant_overlay.layers import GrantResults, results_of
 from shelterscape.processes.grant_overlay.loading import GrantData, load
@@ -15,16 +15,16 @@ __all__ = ["compute", "load", "summarise", "work_bytes"]
 
 def compute(data: GrantData) -> Work[GrantResults]:
     """Payments, reasons, widening and thresholds."""
-    yield Progress(0.0, "placing belts over grant areas")
-    ground = grants.lay_out(data.belts, data.areas, data.agreements, data.schemes)
-    yield Progress(0.4, "payments")
+    yield Progress(0.0, "intersecting belts with grant areas")
+    ground = grants.divide_ground(data.belts, data.areas, data.agreements, data.schemes)
+    yield Progress(0.4, "calculating payments")
     return results_of(grants.payments(ground, data.start_year), data)
 
 
 VERTEX_BYTES = 4000.0
-"""Memory for each vertex of the layers; measured: 3600 bytes with 3 000 belts and one scheme."""
+"""Memory per vertex of the layers, bytes; measured: 3600 with 3000 belts and one scheme."""
 
 
-def work_bytes(params: GrantOverlayInputs, sizes: Sizes) -> float:
-    """Memory held at most, bytes: parts of belts by scheme, and their payments."""
+def work_bytes(params: GrantOverlayInputs, sizes: InputSizes) -> float:
+    """Peak memory, bytes: parts of belts by scheme, and their payments."""
     return VERTEX_BYTES * sizes.vertices * (1 + len(params.schemes)) / 2

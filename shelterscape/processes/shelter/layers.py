@@ -1,4 +1,4 @@
-"""Layers and tables of `shelter`."""
+"""Layers and tables of the process `shelter`."""
 
 from __future__ import annotations
 
@@ -24,26 +24,26 @@ from shelterscape.science.places import purpose_of, zone_hectares
 from shelterscape.science.polygons import polygons_of
 from shelterscape.science.terrain.validity import NOT_MODELLED
 
-UPPER = 1.24
-"""Upper divided by expected sheltered distance: one standard deviation of measured belts more
-(Bird and others 2007, Australian Journal of Experimental Agriculture 47:727-737, abstract, seen:
-4.1 H on some 17 H)."""
+UPPER_SHARE = 1.24
+"""Upper divided by expected sheltered distance. The difference is one standard deviation of
+measured belts: 4.1 H at about 17 H (Bird and others 2007, Australian Journal of Experimental
+Agriculture 47:727-737, abstract, seen)."""
 
-TERRAIN = f"terrain wind is not modelled: {NOT_MODELLED}"
-STEEP = "ground steeper than 17° along the wind is between the belt and here"
+TERRAIN_REASON = f"terrain wind is not modelled: {NOT_MODELLED}"
+STEEP_REASON = "ground steeper than 17° along the wind is between the belt and this ground"
 
 Cases = Mapping[Case, CaseShelter]
 
 
 @dataclass(frozen=True, kw_only=True)
 class ShelterResults(Results):
-    """What `summarise` needs besides layers and tables.
+    """Results of `shelter`, for `summarise`.
 
     Parameters
     ----------
     data : ShelterData
     cases : mapping
-        What was found for each case.
+        Shelter of each case.
     """
 
     data: ShelterData
@@ -51,37 +51,37 @@ class ShelterResults(Results):
 
 
 def results_of(cases: Cases, data: ShelterData, notices: Sequence[Notice]) -> ShelterResults:
-    """Zones, ground not modelled, belts and places of all cases."""
+    """Layers, tables and notices of all cases."""
     outlines, areas, hectares, patches = [], [], [], []
     for case, found in cases.items():
         data.check_stop()
         codes = zones.classify(found.relative_wind)
-        drawn = zones.outlines(codes, data.grid, stop_if_asked=data.check_stop)
+        drawn = zones.outlines(codes, data.grid, stop_if_requested=data.check_stop)
         outlines.append(drawn.assign(**_stamp(case)))
         by_zone = zones.areas_ha(codes, data.grid)
         areas += [{**_stamp(case), "zone": z, "area_ha": ha} for z, ha in by_zone.items()]
-        patches.append(_patches(found.not_modelled, data.grid, case, STEEP))
+        patches.append(_patches(found.not_modelled, data.grid, case, STEEP_REASON))
         if found.terrain_not_modelled is not None:
-            patches.append(_patches(found.terrain_not_modelled, data.grid, case, TERRAIN))
+            patches.append(_patches(found.terrain_not_modelled, data.grid, case, TERRAIN_REASON))
         hectares.append(_hectares(case, found, by_zone, data.grid))
     table = _whole_years(pd.DataFrame(hectares))
     layers = {
         "shelter_zones": _joined(outlines),
-        "not_modelled": _joined(patches),
-        "belts": _belts(cases),
+        "shelter_not_modelled": _joined(patches),
+        "belts_assessed": _belts(cases),
     }
     if data.params.by_direction:
         layers["shelter_zones_by_direction"] = _joined(
             [part for found in cases.values() for part in found.zones_by_direction]
         )
     if data.places is not None:
-        layers["places"] = _places(cases, data)
+        layers["places_shelter"] = _places(cases, data)
         layers["sheltered_corners"] = _corners(cases, data.places)
     return ShelterResults(
         layers=layers,
         tables={
             "shelter_areas": _whole_years(pd.DataFrame(areas)),
-            "sheltered_hectares": table,
+            "equivalent_sheltered_area": table,
         },
         notices=[*notices, *_not_modelled(cases, table)],
         data=data,
@@ -94,7 +94,7 @@ def _stamp(case: Case) -> dict[str, object]:
 
 
 def _whole_years(frame: pd.DataFrame) -> pd.DataFrame:
-    """Years as whole numbers, empty as surveyed."""
+    """The same table with years as whole numbers; empty for belts as surveyed."""
     return frame.assign(year=frame["year"].astype("Int64"))
 
 
@@ -106,34 +106,36 @@ def _hectares(
     case: Case, found: CaseShelter, by_zone: dict[str, float], grid: Grid
 ) -> dict[str, object]:
     reduced = sum(by_zone[z.label] for z in zones.ALL_WINDS if not z.is_open and z.high <= 1)
-    lost = found.terrain_not_modelled
+    terrain = found.terrain_not_modelled
     return {
         **_stamp(case),
-        "sheltered_ha": float(
+        "equivalent_sheltered_ha": float(
             np.nansum(1.0 - found.relative_wind.astype(float)) * grid.cell_area_ha
         ),
-        "cut_ha": reduced,
-        "not_modelled_ha": float(found.not_modelled.sum() * grid.cell_area_ha),
-        "hills_not_modelled_ha": np.nan if lost is None else float(lost.sum() * grid.cell_area_ha),
+        "reduced_5_up_ha": reduced,
+        "shelter_not_modelled_ha": float(found.not_modelled.sum() * grid.cell_area_ha),
+        "terrain_wind_not_modelled_ha": np.nan
+        if terrain is None
+        else float(terrain.sum() * grid.cell_area_ha),
     }
 
 
 def _not_modelled(cases: Cases, table: pd.DataFrame) -> list[Notice]:
     found = []
     for case, steep, terrain in zip(
-        cases, table["not_modelled_ha"], table["hills_not_modelled_ha"], strict=True
+        cases, table["shelter_not_modelled_ha"], table["terrain_wind_not_modelled_ha"], strict=True
     ):
         if steep:
-            text = f"{case.label}: {steep:,.1f} ha of sheltered ground not modelled; {STEEP}"
+            text = f"{case.heading}: shelter not modelled on {steep:,.1f} ha: {STEEP_REASON}"
             found.append(Notice("not-modelled", text))
         if terrain > 0:
-            text = f"{case.season_label}: site wind not modelled on {terrain:,.1f} ha, for half of "
+            text = f"{case.season_label}: site wind not modelled on {terrain:,.1f} ha for half of "
             found.append(Notice("not-modelled", f"{text}the wind or more: {NOT_MODELLED}"))
     return found
 
 
 def _patches(flagged: NDArray[np.bool_], grid: Grid, case: Case, reason: str) -> gpd.GeoDataFrame:
-    """Ground not modelled as one feature; none where there is none."""
+    """Ground not modelled as one feature; no feature if there is no such ground."""
     parts, _ = polygons_of(flagged, grid)
     geometry = [shapely.MultiPolygon(list(parts))] if len(parts) else []
     frame = gpd.GeoDataFrame({"reason": [reason] * len(geometry)}, geometry=geometry, crs=grid.crs)
@@ -141,22 +143,22 @@ def _patches(flagged: NDArray[np.bool_], grid: Grid, case: Case, reason: str) ->
 
 
 def _belts(cases: Cases) -> gpd.GeoDataFrame:
-    """Belts of each case; those not planted yet are left out."""
+    """Belts of each case, without those that are not planted yet."""
     frames = []
     for case, found in cases.items():
-        there = found.belts[found.belts["height_m"] > 0].drop(columns="bare_porosity")
+        planted = found.belts[found.belts["height_m"] > 0].drop(columns="bare_porosity")
         frames.append(
-            there.assign(
+            planted.assign(
                 **_stamp(case),
-                length_m=there.geometry.length,
-                reach_possible_m=UPPER * there["reach_likely_m"],
+                length_m=planted.geometry.length,
+                sheltered_distance_upper_m=UPPER_SHARE * planted["sheltered_distance_expected_m"],
             )
         )
     return _joined(frames)
 
 
 def _places(cases: Cases, data: ShelterData) -> gpd.GeoDataFrame:
-    """Places with the wind they get."""
+    """Places with their mean wind in each case."""
     frame = pd.concat([_places_of(case, cases[case], data) for case in cases], ignore_index=True)
     frame["target_reached"] = _target_reached(frame)
     head = frame["head"].astype("Int64")
@@ -176,20 +178,28 @@ def _places_of(case: Case, found: CaseShelter, data: ShelterData) -> gpd.GeoData
         place=range(len(places)),
         **_stamp(case),
         relative_wind=found.place_wind,
-        site_wind=found.place_site_wind
-        if data.speeds_known and found.place_site_wind is not None
-        else np.nan,
-        target=[p.target if p else np.nan for p in targets],
-        covered_share=np.divide(reduced, known, out=np.full(len(known), np.nan), where=known > 0),
-        corner_share=[
+        **_site_wind(case, found, data),
+        target_relative_wind=[p.target if p else np.nan for p in targets],
+        reduced_5_up_share=np.divide(
+            reduced, known, out=np.full(len(known), np.nan), where=known > 0
+        ),
+        corner_time_share=[
             corners[n][found.number] if n in corners else np.nan for n in range(len(places))
         ],
         **dict(zip(ZONE_COLUMNS, hectares.T, strict=True)),
     )
 
 
+def _site_wind(case: Case, found: CaseShelter, data: ShelterData) -> dict[str, Any]:
+    """Mean site wind of places; empty without terrain wind, and in m/s without speeds."""
+    wind = np.nan if found.place_site_wind is None else found.place_site_wind
+    if not data.speeds_known:
+        return {"site_wind_ratio": wind, "site_wind_ms": np.nan}
+    return {"site_wind_ratio": wind / data.speed_ms(case), "site_wind_ms": wind}
+
+
 def _target_reached(frame: pd.DataFrame) -> list[str]:
-    """When each place first comes down to its target, in the season of its purpose."""
+    """When each place first reaches its target, in the season of its purpose."""
     words: dict[int, str] = {}
     for place in frame["place"].unique():
         rows = frame[frame["place"] == place]
@@ -199,12 +209,12 @@ def _target_reached(frame: pd.DataFrame) -> list[str]:
             continue
         season = Case(purpose.season).season_label
         fitting = rows[rows["season"] == season] if (rows["season"] == season).any() else rows
-        # The worst season counts; as surveyed comes before any year.
-        worst = fitting.fillna({"year": 0}).groupby("year")["relative_wind"].max()
-        good = worst.index[worst <= purpose.target]
-        last = int(worst.index[-1])
-        if len(good):
-            words[place] = str(int(good[0])) if good[0] else "as surveyed"
+        # The windiest season decides; 0 means belts as surveyed, before any year.
+        windiest = fitting.fillna({"year": 0}).groupby("year")["relative_wind"].max()
+        reached = windiest.index[windiest <= purpose.target]
+        last = int(windiest.index[-1])
+        if len(reached):
+            words[place] = str(int(reached[0])) if reached[0] else "as surveyed"
         else:
             words[place] = f"not by {last}" if last else "not as surveyed"
     return [words[place] for place in frame["place"]]
@@ -219,13 +229,13 @@ def _corners(cases: Cases, places: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
             {
                 **places.loc[n, ["name", "purpose", "head"]].to_dict(),
                 **_stamp(case),
-                "corner_share": float(share[found.number]),
+                "corner_time_share": float(share[found.number]),
                 "geometry": corners.outlines(n, found.number),
             }
             for n, share in corners.share.items()
             if share[found.number] > 0
         ]
-    columns = ["name", "purpose", "head", "season", "year", "corner_share", "geometry"]
+    columns = ["name", "purpose", "head", "season", "year", "corner_time_share", "geometry"]
     frame = gpd.GeoDataFrame(pd.DataFrame(rows, columns=columns), crs=places.crs)
     frame["head"] = frame["head"].astype("Int64")
     return _whole_years(frame.assign(area_ha=frame.geometry.area / 1e4))

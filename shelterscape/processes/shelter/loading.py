@@ -1,4 +1,4 @@
-"""What `shelter` reads, checked and put together."""
+"""Inputs of `shelter`: read, checked and combined."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from shelterscape.files.rasters import CACHE_BYTES
 from shelterscape.grid import Grid, grid_direction
 from shelterscape.process.cases import DEFAULT_SEASONS
-from shelterscape.process.choices import Choices, choices
+from shelterscape.process.choices import ResolvedOptions, resolve_options
 from shelterscape.process.inputs import columns_by_layer
-from shelterscape.process.memory import Sizes
+from shelterscape.process.memory import InputSizes
 from shelterscape.process.reading import Reader, never_stop
 from shelterscape.process.stages import Bands, WholeMap, WindWork
 from shelterscape.processes.shelter.spec import ShelterInputs
@@ -23,10 +23,10 @@ from shelterscape.science import places as place_layers
 from shelterscape.science.bare_ground import refuse_surface
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import belts_at
-from shelterscape.science.terrain import OpenWind
+from shelterscape.science.terrain import TerrainWind
 from shelterscape.science.terrain.ground import Ground, held
-from shelterscape.science.terrain.open_wind import work_bytes as terrain_wind_bytes
 from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
+from shelterscape.science.terrain.wind_over_terrain import work_bytes as terrain_wind_bytes
 
 Field = NDArray[np.float32]
 
@@ -38,41 +38,41 @@ COLUMNS = {
 """Columns that are read, by layer."""
 
 SHELTER_DISTANCE_H = 50.0
-"""Margin around a part of the map, in heights of the tallest belt: no shelter extends further."""
+"""Margin around a part of the map, in heights of the tallest belt: shelter does not extend further.
+"""
 
 
 @dataclass(frozen=True)
 class ShelterData:
-    """What `compute` works from.
+    """Input data of `compute`.
 
     Parameters
     ----------
     params : ShelterInputs
-    choices : Choices
-        Purpose and defaults worked in.
+    resolved : ResolvedOptions
+        Inputs after purpose and defaults are applied.
     elevation : (rows, cols) float32
         m; NaN where missing.
     grid : Grid
     convergence_deg : float
         From true to grid north.
     known : (rows, cols) bool
-        Cells with ground on which results are wanted.
+        Cells with known elevation to calculate results for.
     belts : GeoDataFrame
-        As `science.belts.complete` gives them.
+        As `science.belts.complete` returns them.
     places : GeoDataFrame or None
-        As `science.places.complete` gives them.
+        As `science.places.complete` returns them.
     covered : Coverage or None
         Cells of each place.
     terrain_wind : iterable or None
-        Direction (degrees from grid north) and what the terrain does to its wind; None when it is
-        not wanted.
+        Direction (degrees from grid north) and terrain wind; None if it is not calculated.
     rasters : dict of Bands
     check_stop : callable
         Called during long work; may raise.
     """
 
     params: ShelterInputs
-    choices: Choices
+    resolved: ResolvedOptions
     elevation: Field
     grid: Grid
     convergence_deg: float
@@ -80,48 +80,53 @@ class ShelterData:
     belts: gpd.GeoDataFrame
     places: gpd.GeoDataFrame | None = None
     covered: place_layers.Coverage | None = None
-    terrain_wind: Iterable[tuple[float, OpenWind]] | None = None
+    terrain_wind: Iterable[tuple[float, TerrainWind]] | None = None
     rasters: dict[str, Bands] = field(default_factory=dict)
     check_stop: Callable[[], None] = never_stop
 
     @property
     def cases(self) -> list[Case]:
         """All cases, year by year."""
-        return [case for year in self.choices.years for case in self.choices.cases(year)]
+        return [case for year in self.resolved.years for case in self.resolved.cases(year)]
 
     @property
     def speeds_known(self) -> bool:
-        """Whether every wind of every season has a speed."""
-        return all(winds.speeds_known for winds in self.choices.winds.values())
+        """Whether all wind directions of all seasons have speeds."""
+        return all(winds.speeds_known for winds in self.resolved.winds.values())
+
+    @property
+    def site_wind_raster(self) -> str:
+        """Name of the raster of site wind: in m/s, or a ratio where speeds are unknown."""
+        return "site_wind_ms" if self.speeds_known else "site_wind_ratio"
 
     def speed_ms(self, case: Case) -> float:
-        """Wind over flat, open terrain over the wind set of a case, m/s; NaN where unknown."""
-        height_m, winds = self.choices.how.at_height_m, self.choices.winds[case.season]
-        return winds.power_mean_ms(self.choices.power, height_m, self.params.roughness_m)
+        """Power mean of wind speed over flat, open terrain in a case, m/s; NaN where unknown."""
+        height_m, winds = self.resolved.options.at_height_m, self.resolved.winds[case.season]
+        return winds.power_mean_ms(self.resolved.speed_exponent, height_m, self.params.roughness_m)
 
 
 def load(params: ShelterInputs, reader: Reader) -> ShelterData:
     """Read and check all inputs."""
     elevation, grid, convergence = reader.terrain(params)
-    settled = choices(params, reader.winds(params.winds), reader.notice)
+    resolved = resolve_options(params, reader.winds(params.winds), reader.notice)
     belts, places = _features(params, reader, grid)
-    if reader.whole:  # for a part of the map it was checked over all of it
+    if reader.whole:  # for parts of a map, `whole_map` has made this check
         refuse_surface(belts, held(elevation, grid), params.dem)
     terrain_wind = None
     if params.terrain:
-        height_m = settled.how.at_height_m
+        height_m = resolved.options.at_height_m
         columns = columns_by_layer(params.fields, COLUMNS)["roughness"]
         terrain_wind = reader.terrain_wind(
             params,
             elevation,
             grid,
-            _grid_directions(settled, convergence),
+            _grid_directions(resolved, convergence),
             height_m=height_m,
             roughness_m=reader.roughness(params, grid, height_m, belts, columns),
         )
     data = ShelterData(
         params,
-        settled,
+        resolved,
         elevation,
         grid,
         convergence,
@@ -136,29 +141,29 @@ def load(params: ShelterInputs, reader: Reader) -> ShelterData:
 
 
 def whole_map(params: ShelterInputs, reader: Reader) -> WholeMap:
-    """Terrain wind of the whole map; the margin is the distance to which shelter extends."""
+    """Terrain wind of the whole map, and as margin the distance to which shelter extends."""
     grid, convergence = reader.grid(params)
-    settled = choices(params, reader.winds(params.winds), reader.notice)
+    resolved = resolve_options(params, reader.winds(params.winds), reader.notice)
     belts, _ = _features(params, reader, grid)
     elevation = reader.elevation(params)
     refuse_surface(belts, Ground(grid, elevation, params.roughness_m), params.dem)
     work = None
     if params.terrain:
-        height_m = settled.how.at_height_m
+        height_m = resolved.options.at_height_m
         columns = columns_by_layer(params.fields, COLUMNS)["roughness"]
         ground = reader.ground(params, elevation, grid, height_m, belts, columns)
-        work = WindWork(params, ground, _grid_directions(settled, convergence), height_m)
+        work = WindWork(params, ground, _grid_directions(resolved, convergence), height_m)
     tallest = max(
-        belts_at(belts, case, local_heights=settled.local_heights)["height_m"].max()
-        for year in settled.years
-        for case in settled.cases(year)
+        belts_at(belts, case, local_heights=resolved.local_heights)["height_m"].max()
+        for year in resolved.years
+        for case in resolved.cases(year)
     )
     return WholeMap(SHELTER_DISTANCE_H * float(tallest) + 2 * grid.cell_m, work)
 
 
-def work_bytes(params: ShelterInputs, sizes: Sizes) -> float:
-    """Memory held at most, bytes: fields by season and case, and belts along fifteen rays."""
-    # A purpose has one season; that both are counted errs on the safe side.
+def work_bytes(params: ShelterInputs, sizes: InputSizes) -> float:
+    """Largest memory used, bytes: fields by season and case, and belts along fifteen rays."""
+    # A purpose has only one season; counting two is on the safe side.
     seasons = len(params.seasons or DEFAULT_SEASONS)
     cases = seasons * len(params.years)
     a_cell = 24.0 + 14.0 * seasons + 6.0 * cases
@@ -174,8 +179,8 @@ def work_bytes(params: ShelterInputs, sizes: Sizes) -> float:
     return a_cell * sizes.cells + a_vertex * sizes.vertices + cache + terrain
 
 
-def _grid_directions(settled: Choices, convergence_deg: float) -> list[float]:
-    return [grid_direction(d, convergence_deg) for d, _, _ in settled.directions()]
+def _grid_directions(resolved: ResolvedOptions, convergence_deg: float) -> list[float]:
+    return [grid_direction(d, convergence_deg) for d, _, _ in resolved.directions()]
 
 
 def _features(
@@ -195,17 +200,17 @@ def _features(
 
 
 def _rasters(data: ShelterData) -> dict[str, Bands]:
-    """Bands of every raster that is written."""
+    """Bands of every raster of this run."""
     labels = [case.label for case in data.cases]
     found = {"relative_wind": Bands(labels)}
     if data.params.terrain:
-        found["site_wind"] = Bands(labels, relative=not data.speeds_known)
+        found[data.site_wind_raster] = Bands(labels)
     if data.params.by_direction:
         found["relative_wind_by_direction"] = Bands(
             [
                 band_label(case, float(direction))
                 for case in data.cases
-                for direction in data.choices.winds[case.season].direction_deg
+                for direction in data.resolved.winds[case.season].direction_deg
             ]
         )
     return found

@@ -1,4 +1,4 @@
-"""What a run of `shelter` says of itself: findings, figures and pictures."""
+"""Summary of a run of `shelter`: answer, figures and pictures."""
 
 from __future__ import annotations
 
@@ -21,17 +21,19 @@ STATUS_WORDS = {
     "S": "seen in its source",
     "S2": "seen in texts citing it",
     "M": "not verified against the source",
-    "E": "an assumed value",
+    "E": "assumed",
 }
 
 EXPONENTS = {1.0: "wind run", 2.0: "force (wind speed squared)", 3.0: "erosion (speed cubed)"}
 
 
 def summarise(results: ShelterResults, params: ShelterInputs) -> Summary:
-    """Findings, figures and pictures."""
-    table = results.tables["sheltered_hectares"]
+    """Answer, figures and pictures."""
+    table = results.tables["equivalent_sheltered_area"]
     return Summary(
-        findings=[*_areas(results, table), *_targets(results)],
+        question="Which ground and which places do belts shelter, and how much?",
+        answer=[*_targets(results), *_areas(results, table)],
+        certainty=[_certainty(results.data)],
         figures=_figures(table),
         pictures=_pictures(results, table),
     )
@@ -41,17 +43,33 @@ def _areas(results: ShelterResults, table: pd.DataFrame) -> list[str]:
     areas = results.tables["shelter_areas"]
     count = len(zones.ALL_WINDS)
     found = []
-    for i, (case, row) in enumerate(zip(results.cases, table.itertuples(), strict=True)):
+    columns = (table[name].astype(float) for name in ("equivalent_sheltered_ha", "reduced_5_up_ha"))
+    for i, (case, equivalent, reduced) in enumerate(zip(results.cases, *columns, strict=True)):
         known_ha = areas["area_ha"].iloc[count * i : count * (i + 1)].sum()
         found.append(
-            f"{case.label}: {row.sheltered_ha:,.0f} sheltered hectares; {row.cut_ha:,.0f} of "
-            f"{known_ha:,.0f} ha have at least 5 % of the wind taken off by belts"
+            f"{case.heading}: equivalent sheltered area {_hectares(equivalent)} ha "
+            f"(area × reduction); {_hectares(reduced)} of {_hectares(known_ha)} ha reduced by 5 % "
+            "or more"
         )
     return found
 
 
+def _certainty(data: ShelterData) -> str:
+    """How far the shelter curve is from published figures."""
+    model = CURVES[data.resolved.options.curve]
+    return (
+        f"Relative wind is off by {model.rmse:.2f} on average (RMSE) against published figures, "
+        "sheltered distance by about 25 %"
+    )
+
+
+def _hectares(area_ha: float) -> str:
+    """An area as text: whole hectares from 100 ha, one decimal below."""
+    return f"{area_ha:,.0f}" if area_ha >= 100 else f"{area_ha:,.1f}"
+
+
 def _targets(results: ShelterResults) -> list[str]:
-    places = results.layers.get("places")
+    places = results.layers.get("places_shelter")
     if places is None:
         return []
     reached = places["target_reached"].iloc[: len(places) // len(results.cases)]
@@ -63,88 +81,95 @@ def _targets(results: ShelterResults) -> list[str]:
 
 
 def _figures(table: pd.DataFrame) -> dict[str, float | str | None]:
-    """Equivalent sheltered area as surveyed, by season."""
-    now = table[table["year"].isna()].set_index("season")["sheltered_ha"]
+    """Equivalent sheltered area of belts as surveyed, by season."""
+    surveyed = table[table["year"].isna()].set_index("season")["equivalent_sheltered_ha"]
     return {
-        f"sheltered_{str(season).replace(' ', '_')}_ha": float(area) for season, area in now.items()
+        f"equivalent_sheltered_{str(season).replace(' ', '_')}_ha": float(area)
+        for season, area in surveyed.items()
     }
 
 
 def _pictures(results: ShelterResults, table: pd.DataFrame) -> dict[str, Any]:
-    """Maps of relative and site wind and, where there are years, the chart through them."""
+    """Maps of relative wind and site wind, and with years a chart of sheltered area by year."""
     data = results.data
     notes = _notes(data)
     found: dict[str, Any] = {
         "relative_wind": MapSheet(
-            title="How far belts shelter the ground: relative wind",
+            title="Shelter: relative wind with belts",
             panels={_heading(c, data): one.relative_wind for c, one in results.cases.items()},
             grid=data.grid,
             term=TERMS["relative_wind"],
             notes=notes,
             ground=data.elevation,
             belts=data.belts,
-            across=len(data.choices.seasons),
+            across=len(data.resolved.seasons),
         )
     }
     if data.terrain_wind is not None:
         found["site_wind"] = _site_wind(results, notes)
-    if any(year is not None for year in data.choices.years):
-        found["sheltered_hectares"] = _chart(table, notes)
+    if any(year is not None for year in data.resolved.years):
+        found["equivalent_sheltered_area"] = _chart(table, notes)
     return found
 
 
 def _site_wind(results: ShelterResults, notes: tuple[str, ...]) -> MapSheet:
     data = results.data
-    panels, lost = {}, {}
+    panels, not_modelled = {}, {}
     for case, found in results.cases.items():
         if found.site_wind is not None and found.terrain_not_modelled is not None:
             panels[_heading(case, data)] = found.site_wind
-            lost[_heading(case, data)] = found.terrain_not_modelled
+            not_modelled[_heading(case, data)] = found.terrain_not_modelled
     return MapSheet(
-        title="Wind with terrain and belts: site wind",
+        title="Site wind: wind with terrain and belts",
         panels=panels,
         grid=data.grid,
-        term=TERMS["site_wind" if data.speeds_known else "site_wind_relative"],
+        term=TERMS[data.site_wind_raster],
         notes=(f"Dotted: terrain wind not modelled ({NOT_MODELLED}).", *notes),
         ground=data.elevation,
         belts=data.belts,
-        across=len(data.choices.seasons),
-        doubtful=lost,
+        across=len(data.resolved.seasons),
+        doubtful=not_modelled,
     )
 
 
 def _heading(case: Case, data: ShelterData) -> str:
-    when = "as surveyed" if case.year is None else f"projected growth to {case.year}"
-    winds = data.choices.winds[case.season].label
-    return f"{case.season_label}, {when}; {winds}; {data.choices.how.at_height_m:g} m above ground"
+    """Heading of a map: season, year, wind subset and height."""
+    winds = data.resolved.winds[case.season].label
+    return f"{case.heading}; {winds}; {data.resolved.options.at_height_m:g} m above ground"
 
 
 def _notes(data: ShelterData) -> tuple[str, ...]:
-    chosen = data.choices
-    how, model = chosen.how, CURVES[chosen.how.curve]
-    weighted = EXPONENTS.get(chosen.power, f"wind speed to the power {chosen.power:g}")
-    shares = {w.label: w.calm for w in chosen.winds.values()}
+    resolved = data.resolved
+    options, model = resolved.options, CURVES[resolved.options.curve]
+    weighted = EXPONENTS.get(
+        resolved.speed_exponent, f"wind speed to the power {resolved.speed_exponent:g}"
+    )
+    shares = {w.label: w.calm for w in resolved.winds.values()}
     calm = ", ".join(f"{share:.0%} of the time in {label}" for label, share in shares.items())
     return (
-        f"Mean over {len(chosen.directions())} wind directions, weighted by {weighted}, "
-        f"{how.at_height_m:g} m above ground. Calm ({calm}) changes nothing.",
-        f"Curve “{model.name}”: {model.source} ({STATUS_WORDS[model.status]}); off by "
-        f"{model.rmse:.2f} on average (RMSE) against published figures. Sheltered distance ± 25 %.",
+        f"Mean over {len(resolved.directions())} wind directions, weighted by {weighted}, "
+        f"{options.at_height_m:g} m above ground. Calm ({calm}) is left out.",
+        f"Shelter curve “{model.name}”: {model.source} ({STATUS_WORDS[model.status]}); root mean "
+        f"square error {model.rmse:.2f} in relative wind against published figures. Sheltered "
+        "distance ± 25 %.",
     )
 
 
 def _chart(table: pd.DataFrame, notes: tuple[str, ...]) -> ChartSheet:
-    grown = table[table["year"].notna()]
+    projected = table[table["year"].notna()]
     lines = {
-        str(season): ([float(y) for y in rows["year"]], [float(ha) for ha in rows["sheltered_ha"]])
-        for season, rows in grown.groupby("season", sort=False)
+        str(season): (
+            [float(y) for y in rows["year"]],
+            [float(ha) for ha in rows["equivalent_sheltered_ha"]],
+        )
+        for season, rows in projected.groupby("season", sort=False)
     }
-    surveyed = table[table["year"].isna()].set_index("season")["sheltered_ha"]
+    surveyed = table[table["year"].isna()].set_index("season")["equivalent_sheltered_ha"]
     return ChartSheet(
-        title="Sheltered hectares through the years",
+        title="Equivalent sheltered area by year",
         x_label="year",
-        y_label=TERMS["sheltered_area"].label,
+        y_label=TERMS["equivalent_sheltered_ha"].label,
         lines=lines,
         levels={str(s): (f"{s}, as surveyed", float(ha)) for s, ha in surveyed.items()},
-        notes=(f"{TERMS['sheltered_area'].meaning} Projected growth.", *notes),
+        notes=(f"{TERMS['equivalent_sheltered_ha'].meaning} Projected growth.", *notes),
     )

@@ -1,4 +1,4 @@
-"""The stages of `shelter`: what belts do to the wind, case by case."""
+"""The stages of `shelter`: relative wind and site wind, case by case."""
 
 from __future__ import annotations
 
@@ -22,24 +22,24 @@ from shelterscape.processes.shelter.year_sums import CaseShelter, YearSums
 from shelterscape.science import zones
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import belts_at
-from shelterscape.science.scene import scene_of
+from shelterscape.science.prepared_belts import prepare_belts
 from shelterscape.science.shelter import WindField, wind_fields
 from shelterscape.terms import ONE_WIND
 
 __all__ = ["compute", "load", "summarise", "whole_map", "work_bytes"]
 
 LAYERS_BEGIN = 0.95
-"""Share of the work at which layers and tables begin."""
+"""Share of the work that is done when layers and tables are started."""
 
 
 def compute(data: ShelterData) -> Work[ShelterResults]:
     """Relative wind and site wind of every case, with zones, belts and places."""
-    years = data.choices.years
+    years = data.resolved.years
     found: dict[Case, CaseShelter] = {}
     notices: list[Notice] = []
     for i, year in enumerate(years):
         part = (LAYERS_BEGIN * i / len(years), LAYERS_BEGIN / len(years))
-        calculated = yield from _year(data, data.choices.cases(year), part)
+        calculated = yield from _year(data, data.resolved.cases(year), part)
         found |= calculated
         notices += _growth_notices(next(iter(calculated.values())).belts, year)
     yield Progress(LAYERS_BEGIN, "zones, belts and places")
@@ -56,43 +56,44 @@ def _growth_notices(belts: gpd.GeoDataFrame, year: int | None) -> list[Notice]:
 def _year(
     data: ShelterData, cases: list[Case], part: tuple[float, float]
 ) -> Generator[Block | Progress, None, dict[Case, CaseShelter]]:
-    """All cases of one year, over all wind directions."""
+    """Shelter of all cases of one year, over all wind directions."""
     label = " and ".join(case.label for case in cases)
     yield Progress(part[0], label)
-    chosen = data.choices
-    belts = [belts_at(data.belts, c, local_heights=chosen.local_heights) for c in cases]
+    resolved = data.resolved
+    belts = [belts_at(data.belts, c, local_heights=resolved.local_heights) for c in cases]
     sums = YearSums(data, cases)
-    count = len(chosen.directions())
+    count = len(resolved.directions())
     fields = wind_fields(
-        scene_of(belts, data.grid, chosen.how),
+        prepare_belts(belts, data.grid, resolved.options),
         data.grid,
-        [chosen.winds[case.season] for case in cases],
-        power=chosen.power,
+        [resolved.winds[case.season] for case in cases],
+        speed_exponent=resolved.speed_exponent,
         convergence_deg=data.convergence_deg,
         terrain_wind=data.terrain_wind,
-        stop_if_asked=data.check_stop,
+        stop_if_requested=data.check_stop,
     )
     done = 0
     for wind in fields:
         sums.add(wind)
         if data.params.by_direction:
             yield from _by_direction(data, cases, wind, sums.zones)
-        del wind  # not to be held beside that of the next direction
-        done += 1  # noqa: SIM113 - `enumerate` would hold it
-        yield Progress(part[0] + part[1] * done / count, f"{label}, wind {done} of {count}")
+        del wind  # free its memory before the next direction
+        done += 1  # noqa: SIM113 - `enumerate` would keep a reference
+        text = f"{label}, wind direction {done} of {count}"
+        yield Progress(part[0] + part[1] * done / count, text)
     found = sums.by_case(belts)
     for case, shelter in found.items():
         band = data.cases.index(case)
         yield Block("relative_wind", band, shelter.relative_wind)
         if shelter.site_wind is not None:
-            yield Block("site_wind", band, shelter.site_wind)
+            yield Block(data.site_wind_raster, band, shelter.site_wind)
     return found
 
 
 def _by_direction(
     data: ShelterData, cases: list[Case], wind: WindField, found: dict[Case, list[gpd.GeoDataFrame]]
 ) -> Generator[Block, None, None]:
-    """The field of one direction, and its zones, which are added to those found."""
+    """Relative wind of one direction; its zones are added to `found`."""
     labels = list(data.rasters["relative_wind_by_direction"].labels)
     for case, weight, values in zip(cases, wind.weights, wind.relative_wind, strict=True):
         if weight <= 0:

@@ -1,4 +1,4 @@
-"""What the wind directions of one year add up to, case by case."""
+"""Sums over the wind directions of one year, case by case."""
 
 from __future__ import annotations
 
@@ -12,49 +12,49 @@ from shelterscape.processes.shelter.loading import ShelterData
 from shelterscape.science import zones
 from shelterscape.science.belts import Case
 from shelterscape.science.not_modelled import behind_steep, gradient
-from shelterscape.science.places import Corners, means
-from shelterscape.science.scene import reach_m
+from shelterscape.science.places import StockCorners, means
+from shelterscape.science.prepared_belts import sheltered_distance_m
 from shelterscape.science.shelter import RelativeWindMean, WindField
 from shelterscape.science.site_wind import SiteWind
 
 Field = NDArray[np.float32]
 
-MOSTLY = 0.5
-"""Share of the shelter of a cell that must come over steep ground for it to count as not
-modelled (assumed value)."""
+STEEP_SHARE = 0.5
+"""Share of the shelter of a cell from beyond steep ground above which the cell counts as not
+modelled (assumed)."""
 
 
 @dataclass
 class CaseShelter:
-    """What was found for one case.
+    """Results of one case.
 
     Parameters
     ----------
     relative_wind : (rows, cols) float32
-        Over the wind set; NaN where ground is missing.
+        Mean over the wind set; NaN where elevation is missing.
     belts : GeoDataFrame
         Belts of that year, with their expected sheltered distance.
     not_modelled : (rows, cols) bool
-        Sheltered cells on which the method does not hold.
+        Sheltered cells on which the method is not valid.
     number : int
-        Of the case among those of its year.
-    corners : Corners or None
-        Of all cases of the year; None without places.
+        Index of the case among those of its year.
+    corners : StockCorners or None
+        Sheltered corners of all cases of the year; None without places.
     site_wind : (rows, cols) float32 or None
-        m/s, or relative to flat, open terrain where speeds are unknown.
+        m/s, or a ratio to flat, open terrain where speeds are unknown.
     terrain_not_modelled : (rows, cols) bool or None
-        Ground on which terrain wind is not modelled.
+        Cells on which terrain wind is not modelled.
     place_wind, place_site_wind : (places,) float64 or None
-        Means over places; relative wind with each wind weighted by what the terrain does to it.
+        Means over places: relative wind, each direction weighted by terrain wind; site wind.
     zones_by_direction : list of GeoDataFrame
-        Where they are wanted.
+        Empty unless by_direction is set.
     """
 
     relative_wind: Field
     belts: gpd.GeoDataFrame
     not_modelled: NDArray[np.bool_]
     number: int
-    corners: Corners | None = None
+    corners: StockCorners | None = None
     site_wind: Field | None = None
     terrain_not_modelled: NDArray[np.bool_] | None = None
     place_wind: NDArray[np.float64] | None = None
@@ -63,29 +63,29 @@ class CaseShelter:
 
 
 class YearSums:
-    """Gathers the shelter fields of all cases of a year, one wind direction at a time."""
+    """Adds up relative wind and site wind of all cases of a year, direction by direction."""
 
     def __init__(self, data: ShelterData, cases: list[Case]) -> None:
         self._data, self._cases = data, cases
         shape = (len(cases), *data.grid.shape)
-        self._mean = RelativeWindMean(shape, data.choices.power)
+        self._mean = RelativeWindMean(shape, data.resolved.speed_exponent)
         self._slopes = gradient(data.elevation, data.grid)
         self._over_steep = np.zeros(shape, np.float32)
         self._site = None
         if data.terrain_wind is not None:
-            self._site = SiteWind(data.grid.shape, len(cases), data.choices.power)
+            self._site = SiteWind(data.grid.shape, len(cases), data.resolved.speed_exponent)
         self._corners = None
         if data.places is not None and data.covered is not None:
-            self._corners = Corners(data.places, data.covered, data.grid, len(cases))
+            self._corners = StockCorners(data.places, data.covered, data.grid, len(cases))
         self.zones: dict[Case, list[gpd.GeoDataFrame]] = {case: [] for case in cases}
 
     def add(self, wind: WindField) -> None:
-        """Add the fields of one direction."""
-        power = np.float32(self._data.choices.power)
+        """Add one wind direction."""
+        speed_exponent = np.float32(self._data.resolved.speed_exponent)
         self._mean.add(wind.weights, wind.relative_wind)
         for i, (weight, values) in enumerate(zip(wind.weights, wind.relative_wind, strict=True)):
             steep = behind_steep(self._slopes, values, self._data.grid, wind.grid_deg)
-            self._over_steep[i][steep] += np.float32(weight) * (1 - values[steep] ** power)
+            self._over_steep[i][steep] += np.float32(weight) * (1 - values[steep] ** speed_exponent)
         if self._corners is not None:
             shares = [self._time_share(case, wind.direction_deg) for case in self._cases]
             self._corners.add(shares, wind.relative_wind)
@@ -93,21 +93,23 @@ class YearSums:
             self._site.add(wind.weights, wind.terrain, wind.relative_wind)
 
     def _time_share(self, case: Case, direction_deg: float) -> float:
-        """Share of the time with wind in which it blows from a direction."""
-        winds = self._data.choices.winds[case.season]
+        """Share of the time with wind in which it comes from a direction."""
+        winds = self._data.resolved.winds[case.season]
         here = winds.direction_deg == direction_deg
         return float(winds.frequency[here].sum() / winds.frequency.sum())
 
     def by_case(self, belts: list[gpd.GeoDataFrame]) -> dict[Case, CaseShelter]:
-        """What all directions come to, with the belts of each case."""
+        """Results of each case over all directions, with its belts."""
         fields = self._mean.relative_wind()
         fields[:, ~self._data.known] = np.nan
-        how = self._data.choices.how
+        options = self._data.resolved.options
         return {
             case: self._with_site(
                 CaseShelter(
                     fields[i],
-                    frame.assign(reach_likely_m=reach_m(frame, how)),
+                    frame.assign(
+                        sheltered_distance_expected_m=sheltered_distance_m(frame, options)
+                    ),
                     self._not_modelled(i, fields[i]),
                     i,
                     self._corners,
@@ -123,10 +125,10 @@ class YearSums:
         data, site = self._data, self._site
         weighted = shelter.relative_wind
         if site is not None:
-            weighted = site.relative(shelter.number)
-            there = site.site(shelter.number)
+            weighted = site.relative_wind(shelter.number)
+            ratio = site.site_wind_ratio(shelter.number)
             speed = np.float32(data.speed_ms(case)) if data.speeds_known else None
-            shelter.site_wind = there if speed is None else there * speed
+            shelter.site_wind = ratio if speed is None else ratio * speed
             shelter.terrain_not_modelled = data.known & site.not_modelled(shelter.number)
         if data.covered is not None:
             shelter.place_wind = means(weighted, data.covered)
@@ -135,7 +137,7 @@ class YearSums:
         return shelter
 
     def _not_modelled(self, i: int, field: Field) -> NDArray[np.bool_]:
-        """Sheltered cells most of whose shelter comes over steep ground."""
-        power = np.float32(self._data.choices.power)
-        most = self._over_steep[i] > MOSTLY * (1 - field**power)
+        """Sheltered cells with most of their shelter from beyond steep ground."""
+        speed_exponent = np.float32(self._data.resolved.speed_exponent)
+        most = self._over_steep[i] > STEEP_SHARE * (1 - field**speed_exponent)
         return most & (field < zones.ALL_WINDS[3].high)

@@ -12,57 +12,71 @@ from numpy.typing import NDArray
 
 from shelterscape.errors import Notice
 from shelterscape.process import Layer
+from shelterscape.process.money import decimal_amounts
 from shelterscape.process.stages import Results
-from shelterscape.processes.siting.decide import Decision, named
-from shelterscape.processes.siting.lines import Lines
+from shelterscape.processes.siting.decide import SitingDecision, named_candidates
+from shelterscape.processes.siting.lines import ProposedLines
 from shelterscape.processes.siting.loading import SitingData
-from shelterscape.processes.siting.spec import LAND, OUTPUTS
+from shelterscape.processes.siting.spec import LAND, MINOR_UNITS, OUTPUTS, minor_units
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import belts_at
 from shelterscape.science.places import purpose_of
-from shelterscape.science.siting.benefit import table
-from shelterscape.science.siting.candidates import PLANT, land_of
-from shelterscape.science.siting.choice import RULED_OUT
+from shelterscape.science.siting.benefit import benefit_table
+from shelterscape.science.siting.budgets import OVER_BUDGET, OVER_HOLDING, OVER_PHASE
+from shelterscape.science.siting.candidates import PLANT, land_required
+from shelterscape.science.siting.choice import DOES_NOT_FIT, FORBIDDEN
 from shelterscape.science.siting.planner_layers import EFFECTS
 
 _COLUMNS = {output.name: output.columns for output in OUTPUTS if isinstance(output, Layer)}
 
 GROWTH_YEARS = (0, 5, 10, 20)
-"""Years after the work in which heights and porosities are told."""
+"""Years after the work for which heights and porosities are reported."""
 
 MOST_NAMED = 3
-"""Places and winds named beside a line."""
+"""Most places and wind directions reported for a line."""
 
 LEAST_SHARE = 0.10
-"""Share of its benefit a wind must bring to be named (E)."""
+"""Least share of the benefit for which a wind direction is reported (assumed)."""
 
-SLIGHT = "brings next to nothing"
+TOO_LITTLE = "adds too little for its length"
+
+BUDGET_REASONS = (OVER_BUDGET, OVER_HOLDING, OVER_PHASE, DOES_NOT_FIT)
+"""Reasons that depend on the length or the cost of a line."""
+
+CONSTRAINT_NAMES = {
+    "effect": "constraint_effect",
+    "distance_m": "required_distance_m",
+    "found_m": "distance_found_m",
+    "within_m": "length_within_m",
+    "date": "constraint_date",
+}
+"""Names of columns in the table of constraint checks; those of the input layer are shorter."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class SitingResults(Results):
-    """What `summarise` needs besides layers and tables.
+    """Layers, tables, and what `summarise` needs in addition.
 
     Parameters
     ----------
     data : SitingData
-    lines : Lines
-    decision : Decision
+    lines : ProposedLines
+    decision : SitingDecision
     """
 
     data: SitingData
-    lines: Lines
-    decision: Decision
+    lines: ProposedLines
+    decision: SitingDecision
 
 
 def results_of(
-    data: SitingData, lines: Lines, found: Decision, notices: Sequence[Notice]
+    data: SitingData, lines: ProposedLines, found: SitingDecision, notices: Sequence[Notice]
 ) -> SitingResults:
-    """All layers and tables."""
-    told = _told(data, lines, found)
-    chosen = _chosen(told, found, data.params.planting_year)
+    """All layers and tables of a run."""
+    candidates = _candidates(data, lines, found)
+    chosen = _chosen(candidates, found, data.params.planting_year)
     layers = {
-        "candidates": told[[*_COLUMNS["candidates"], "geometry"]],
+        "candidates": candidates[[*_COLUMNS["candidates"], "geometry"]],
         "chosen_belts": chosen[[*_COLUMNS["chosen_belts"], "geometry"]],
     }
     if data.places is not None:
@@ -70,10 +84,10 @@ def results_of(
     return SitingResults(
         layers=layers,
         tables={
-            "benefit_curve": _curve(found),
+            "benefit_curve": _curve(data, found),
             "benefit_by_case": _by_case(found),
-            "constraints": lines.constraints,
-            "cuts": lines.cuts,
+            "constraint_checks": lines.constraints.rename(columns=CONSTRAINT_NAMES),
+            "exclusions": lines.exclusions,
             "belt_bearings": _bearings(data),
             "belt_growth": _growth(data, lines, found),
         },
@@ -84,53 +98,57 @@ def results_of(
     )
 
 
-def _told(data: SitingData, lines: Lines, found: Decision) -> gpd.GeoDataFrame:
-    """Candidates with all that is known of them."""
+def _candidates(data: SitingData, lines: ProposedLines, found: SitingDecision) -> gpd.GeoDataFrame:
+    """Candidates with all results."""
     frame, own, choice = lines.candidates, found.own, found.choice
     names = data.belts["name"].to_numpy(dtype=object)
-    mends = frame["mends"].to_numpy(dtype=float, na_value=np.nan)
-    mended = [names[int(m)] or f"belt {int(m) + 1}" if m == m else "" for m in mends]
+    numbers = frame["restores_belt"].to_numpy(dtype=float, na_value=np.nan)
+    restored = [names[int(n)] or f"belt {int(n) + 1}" if n == n else "" for n in numbers]
     order = pd.array([pd.NA] * len(frame), "Int64")
     order[np.array(choice.rows, dtype=np.int64)] = np.arange(1, len(choice.rows) + 1)
-    asked = np.where(frame["must_have"], "asked for", np.where(frame["forbidden"], RULED_OUT, ""))
-    figures = table(frame, own).drop(columns="candidate")
-    land = land_of(
+    planner_choice = np.where(
+        frame["must_have"], "must have", np.where(frame["forbidden"], "forbidden", "")
+    )
+    figures = benefit_table(frame, own).drop(columns="candidate")
+    land = land_required(
         frame["length_m"].to_numpy(dtype=float),
         frame["width_m"].to_numpy(dtype=float),
-        frame["height_20_m"].to_numpy(dtype=float),
+        frame["height_at_20_years_m"].to_numpy(dtype=float),
         (frame["action"] == PLANT).to_numpy(),
     )
-    return frame.drop(columns="mends").assign(
+    return frame.drop(columns="restores_belt").assign(
         **dict(zip(LAND, land, strict=True)),
         **{str(column): figures[column].to_numpy() for column in figures},
-        mends=mended,
-        asked=asked,
-        order=order,
-        chosen_share=found.chosen_share,
-        places=_served(data, found, len(frame)),
-        winds=_worked(data, found),
-        constraints=_against(frame, lines.constraints),
+        restores_belt=restored,
+        planner_choice=planner_choice,
+        choice_order=order,
+        selection_share=found.selection_share,
+        places_served=_places_served(data, found, len(frame)),
+        main_wind_directions=_main_directions(data, found),
+        constraint_summary=_constraint_summary(frame, lines.constraints),
         reason=_reasons(data, frame, found),
+        cost=decimal_amounts(frame["cost_minor"], MINOR_UNITS),
+        currency=data.currency,
     )
 
 
-def _served(data: SitingData, found: Decision, count: int) -> list[str]:
-    """Places each candidate brings most to."""
-    words: list[list[str]] = [[] for _ in range(count)]
+def _places_served(data: SitingData, found: SitingDecision, count: int) -> list[str]:
+    """Places that benefit most from each candidate."""
+    served_places: list[list[str]] = [[] for _ in range(count)]
     if data.places is None:
         return [""] * count
     names = data.places["name"].to_numpy(dtype=object)
     columns = ("row", "place", "benefit_ha")
     served = (found.own.by_place[column].to_numpy() for column in columns)
     for row, place, benefit in zip(*served, strict=True):
-        if len(words[int(row)]) < MOST_NAMED:
+        if len(served_places[int(row)]) < MOST_NAMED:
             name = names[int(place)] or f"place {int(place) + 1}"
-            words[int(row)].append(f"{name} {benefit:.2f} ha")
-    return ["; ".join(each) for each in words]
+            served_places[int(row)].append(f"{name} {benefit:.2f} ha eq.")
+    return ["; ".join(each) for each in served_places]
 
 
-def _worked(data: SitingData, found: Decision) -> list[str]:
-    """Winds in which each candidate brings most, from true north."""
+def _main_directions(data: SitingData, found: SitingDecision) -> list[str]:
+    """Wind directions, from true north, in which each candidate adds most."""
     by_wind = found.own.by_direction
     share = by_wind / np.maximum(by_wind.sum(axis=1, keepdims=True), 1e-12)
     order = np.argsort(-share, axis=1, kind="stable")[:, :MOST_NAMED]
@@ -141,106 +159,148 @@ def _worked(data: SitingData, found: Decision) -> list[str]:
     ]
 
 
-def _against(frame: gpd.GeoDataFrame, told: pd.DataFrame) -> list[str]:
-    """What stands against each candidate in a few words, hardest first."""
-    rows = told[told["candidate"] != ""][["candidate", "effect", "constraint"]].drop_duplicates()
+def _constraint_summary(frame: gpd.GeoDataFrame, checks: pd.DataFrame) -> list[str]:
+    """Constraints on each candidate, most serious first."""
+    rows = checks[checks["candidate"] != ""]
+    rows = rows[["candidate", "effect", "constraint"]].drop_duplicates()
     rank = {effect: n for n, effect in enumerate(EFFECTS)}
     rows = rows.assign(rank=rows["effect"].map(rank)).sort_values(["candidate", "rank"])
-    words = (rows["effect"] + ": " + rows["constraint"]).groupby(rows["candidate"]).agg("; ".join)
-    return list(words.reindex(frame["candidate"]).fillna(""))
+    texts = (rows["effect"] + ": " + rows["constraint"]).groupby(rows["candidate"]).agg("; ".join)
+    return list(texts.reindex(frame["candidate"]).fillna(""))
 
 
-def _reasons(data: SitingData, frame: gpd.GeoDataFrame, found: Decision) -> NDArray[np.object_]:
-    """Why each candidate is chosen or not; slight lines were kept out of the choice too."""
-    ruled_out = frame["candidate"].isin(named(frame, data.params.forbidden, "forbidden"))
-    reason = found.choice.reason.copy()
-    reason[(reason == RULED_OUT) & ~ruled_out.to_numpy()] = SLIGHT
-    return reason
+def _reasons(
+    data: SitingData, frame: gpd.GeoDataFrame, found: SitingDecision
+) -> NDArray[np.object_]:
+    """Why each candidate is chosen or not, with the numbers that decide."""
+    by_planner = frame["candidate"].isin(
+        named_candidates(frame, data.params.forbidden, "forbidden")
+    )
+    length = frame["length_m"].to_numpy(dtype=float)
+    cost = decimal_amounts(frame["cost_minor"], MINOR_UNITS).to_numpy()
+    # Lines with too little benefit were excluded from the choice like forbidden ones.
+    too_little = (found.choice.reasons == FORBIDDEN) & ~by_planner.to_numpy()
+    texts, before = [], " before grants" if data.grants else ""
+    for row, reason in enumerate(found.choice.reasons):
+        if too_little[row]:
+            benefit = 100.0 * found.own.total[row] / max(length[row], 1e-9)
+            reason = f"{TOO_LITTLE}: {benefit:.3f} ha eq. per 100 m"
+        elif reason in BUDGET_REASONS:
+            reason += f": {length[row]:,.0f} m, {money_text(cost[row], data)}{before}"
+        if reason.startswith(DOES_NOT_FIT):
+            reason += f"; {_remaining(data, found)} remain"
+        texts.append(reason)
+    return np.array(texts, dtype=object)
 
 
-def _chosen(told: gpd.GeoDataFrame, found: Decision, planting_year: int) -> gpd.GeoDataFrame:
-    """The belts chosen, in their order."""
+def money_text(amount: float, data: SitingData) -> str:
+    """An amount with its currency."""
+    return f"{amount:,.2f} {data.currency or 'currency units'}"
+
+
+def _remaining(data: SitingData, found: SitingDecision) -> str:
+    """What remains of the whole budget."""
+    params, choice = data.params, found.choice
+    texts = []
+    if params.budget_m is not None:
+        texts.append(f"{max(params.budget_m - choice.metres, 0.0):,.0f} m")
+    money = minor_units(params.budget_net or params.budget)
+    if money is not None:
+        left = max(money - choice.net_cost_minor, 0.0) / MINOR_UNITS
+        texts.append(money_text(left, data) + (" net of grant" if params.budget_net else ""))
+    return " and ".join(texts)
+
+
+def _chosen(
+    candidates: gpd.GeoDataFrame, found: SitingDecision, planting_year: int
+) -> gpd.GeoDataFrame:
+    """The chosen belts in order of choice."""
     choice = found.choice
-    chosen = told.iloc[choice.rows].reset_index(drop=True)
-    adds = np.asarray(choice.adds_ha, dtype=float)
+    chosen = candidates.iloc[choice.rows].reset_index(drop=True)
+    adds = np.asarray(choice.benefit_added_ha, dtype=float)
     return chosen.assign(
-        year=planting_year + np.asarray(choice.phase, dtype=np.int64),
-        adds_ha=adds,
-        so_far_ha=np.cumsum(adds),
-        so_far_m=chosen["length_m"].cumsum(),
-        so_far_minor=chosen["cost_minor"].cumsum(),
+        planting_year=planting_year + np.asarray(choice.phase, dtype=np.int64),
+        benefit_added_ha=adds,
+        cumulative_benefit_ha=np.cumsum(adds),
+        cumulative_length_m=chosen["length_m"].cumsum(),
+        cumulative_cost=chosen["cost"].cumsum(),
     )
 
 
-def _places(data: SitingData, found: Decision) -> gpd.GeoDataFrame:
-    """Places through the cases, without and with the belts chosen."""
+def _places(data: SitingData, found: SitingDecision) -> gpd.GeoDataFrame:
+    """Places in each season and year, without and with the chosen belts."""
     places = data.places
     assert places is not None
     purposes = [purpose_of(name) for name in places["purpose"]]
     frames = []
-    for case, exact in found.exact.items():
-        wind = exact.places
+    for case, evaluation in found.full_evaluation.items():
+        wind = evaluation.places
         frames.append(
             places.assign(
                 season=case.season_label,
                 year=case.year,
-                wind_without=wind["relative_wind"].to_numpy(),
-                relative_wind=wind["relative_wind_with"].to_numpy(),
-                target=[p.target if p else np.nan for p in purposes],
-                benefit_ha=wind["benefit_ha"].to_numpy(),
-                corner_without=wind["corner_share"].to_numpy(),
-                corner_share=wind["corner_share_with"].to_numpy(),
+                relative_wind_without=wind["relative_wind"].to_numpy(),
+                relative_wind=wind["relative_wind_with_belts"].to_numpy(),
+                target_relative_wind=[p.target if p else np.nan for p in purposes],
+                place_benefit_ha=wind["benefit_ha"].to_numpy(),
+                corner_time_share_without=wind["corner_time_share"].to_numpy(),
+                corner_time_share=wind["corner_time_share_with"].to_numpy(),
             )
         )
     frame = pd.concat(frames, ignore_index=True)
     return frame.assign(head=frame["head"].astype("Int64"), year=frame["year"].astype("Int64"))
 
 
-def _curve(found: Decision) -> pd.DataFrame:
-    curve = found.choice.curve.rename(columns={"lines": "belts", "metres": "length_m"})
-    money = ["cost_minor", "net_cost_minor"]
-    return curve.assign(**{name: curve[name].round().astype("int64") for name in money})
+def _curve(data: SitingData, found: SitingDecision) -> pd.DataFrame:
+    curve = found.choice.curve
+    return curve.drop(columns=["cost_minor", "net_cost_minor"]).assign(
+        cost=decimal_amounts(curve["cost_minor"], MINOR_UNITS),
+        net_cost=decimal_amounts(curve["net_cost_minor"], MINOR_UNITS),
+        currency=data.currency,
+    )
 
 
-def _by_case(found: Decision) -> pd.DataFrame:
+def _by_case(found: SitingDecision) -> pd.DataFrame:
     rows = [
         {
             "season": case.season_label,
             "year": case.year,
-            "benefit_ha": exact.benefit_ha,
-            "own_ha": exact.own_ha,
-            "neighbours_ha": exact.neighbours_ha,
-            "public_ha": exact.public_ha,
+            "set_benefit_ha": evaluation.benefit_ha,
+            "own_benefit_ha": evaluation.own_benefit_ha,
+            "neighbours_benefit_ha": evaluation.neighbours_benefit_ha,
+            "public_benefit_ha": evaluation.public_benefit_ha,
         }
-        for case, exact in found.exact.items()
+        for case, evaluation in found.full_evaluation.items()
     ]
     return pd.DataFrame(rows)
 
 
-def _growth(data: SitingData, lines: Lines, found: Decision) -> pd.DataFrame:
-    """Belts chosen and mended through the years, each counted from its own year of planting."""
-    wanted = (lines.candidates["action"] != PLANT).to_numpy(copy=True)
-    wanted[found.choice.rows] = True
-    shown = found.planted[wanted]
-    begun = data.params.planting_year
-    years = sorted({begun + n for n in GROWTH_YEARS} | {y for y in data.settled.years if y})
+def _growth(data: SitingData, lines: ProposedLines, found: SitingDecision) -> pd.DataFrame:
+    """Height and porosity over the years of chosen belts and of restorations."""
+    reported = (lines.candidates["action"] != PLANT).to_numpy(copy=True)
+    reported[found.choice.rows] = True
+    planted = found.planted[reported]
+    first = data.params.planting_year
+    years = sorted({first + n for n in GROWTH_YEARS} | {y for y in data.settled.years if y})
     frames = []
     for case in (Case(season, year) for year in years for season in data.settled.seasons):
-        grown = belts_at(shown, case, local_heights=data.settled.local_heights)
-        # Work of a later phase has not begun: what stands then is the old belt, or nothing.
+        grown = belts_at(planted, case, local_heights=data.settled.local_heights)
+        # Work of a later phase has not started: only the existing belt, if any, is there.
         there = grown[(grown["closing_from"] <= case.year).to_numpy(dtype=bool)]
         frames.append(
             there[["candidate", "action", "height_m", "porosity"]].assign(
                 season=case.season_label, year=case.year
             )
         )
-    told = pd.concat(frames, ignore_index=True)
-    return pd.DataFrame(told).sort_values(["candidate", "year", "season"], ignore_index=True)
+    growth = pd.concat(frames, ignore_index=True)
+    return pd.DataFrame(growth).sort_values(["candidate", "year", "season"], ignore_index=True)
 
 
 def _bearings(data: SitingData) -> pd.DataFrame:
-    """Losses beside the best bearing, from true north."""
+    """Effect lost at other bearings than the best one; bearings from true north."""
     turns = np.array(sorted(data.bearing.loss))
     true_deg = (data.bearing.bearing_deg + data.convergence_deg + turns) % 180.0
     lost = [data.bearing.loss[int(turn)] for turn in turns]
-    return pd.DataFrame({"turned_deg": turns, "bearing_deg": true_deg, "lost": lost})
+    return pd.DataFrame(
+        {"turned_from_best_deg": turns, "bearing_deg": true_deg, "effect_lost_share": lost}
+    )

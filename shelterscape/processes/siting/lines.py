@@ -1,4 +1,4 @@
-"""Candidates of `siting`: offered, cut, dressed as belts, judged and held against the register."""
+"""Candidates of `siting`: proposed lines, exclusions, designs, flags and constraint checks."""
 
 from __future__ import annotations
 
@@ -14,135 +14,136 @@ from shelterscape.errors import InputError, Notice
 from shelterscape.processes.siting.loading import SitingData
 from shelterscape.science.places import purpose_of
 from shelterscape.science.siting import candidates, generated_lines, planner_layers, restoration
-from shelterscape.science.siting.cutting import cut
+from shelterscape.science.siting.exclusion import exclude
 from shelterscape.science.siting.generated_lines import parcel_edges
 
 Shapes = NDArray[np.object_]
 
 NEAR_H = 20.0
-"""Lines farther than this from all that needs shelter are not offered, heights at 20 years (E):
-shelter beyond it is slight."""
+"""Largest distance of proposed lines from places, heights at 20 years (assumed): there is little
+shelter beyond it."""
 
-DOUBLED = "runs beside another parcel edge"
+DUPLICATE = "runs beside another parcel edge"
 
 
 @dataclass(frozen=True)
-class Lines:
-    """Candidates and all that became of what was offered.
+class ProposedLines:
+    """Candidates, and what was excluded from the proposed lines.
 
     Parameters
     ----------
     candidates : GeoDataFrame
-    cuts : DataFrame
-        ``candidate`` (line offered), ``reason``, ``cut_m``.
+    exclusions : DataFrame
+        ``candidate`` (proposed line), ``reason``, ``excluded_m``.
     constraints : DataFrame
-        As `planner_layers.checked` gives it.
-    offered_m : float
-        Length of all lines offered for planting.
+        As `planner_layers.constraint_checks` returns it.
+    proposed_m : float
+        Length of all proposed lines for planting, m.
     """
 
     candidates: gpd.GeoDataFrame
-    cuts: pd.DataFrame
+    exclusions: pd.DataFrame
     constraints: pd.DataFrame
-    offered_m: float
+    proposed_m: float
 
 
-def lines_of(data: SitingData) -> tuple[Lines, list[Notice]]:
-    """All candidates of a run; there may be none on a part of the map.
+def propose_lines(data: SitingData) -> tuple[ProposedLines, list[Notice]]:
+    """All candidates of a run; on a part of the map there may be none.
 
     Raises
     ------
     InputError
-        ``input-refused`` where there is nothing to choose from on the whole map.
+        ``input-refused`` where there is no candidate on the whole map.
     """
-    new, cuts, offered_m = _planted(data)
+    new, exclusions, proposed_m = _new_belts(data)
     parts = [new]
-    if "mending" in data.params.offer:
-        mended, lost = _mended(data)
-        parts.append(mended)
-        cuts = pd.concat([cuts, lost], ignore_index=True)
+    if "restoration" in data.params.candidate_types:
+        restored, gap_exclusions = _restorations(data)
+        parts.append(restored)
+        exclusions = pd.concat([exclusions, gap_exclusions], ignore_index=True)
     every = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
     every = gpd.GeoDataFrame(every, crs=data.grid.crs)
     notices = [] if len(every) else [_no_lines(data)]
-    every = candidates.judge(every, data.bearing, data.settled.local_heights)
+    every = candidates.with_assessment(every, data.bearing, data.settled.local_heights)
     for areas in (data.holdings, data.parcels):
         if areas is not None and "holding_id" in areas:
             every = candidates.with_holdings(every, areas)
             break
-    told = planner_layers.checked(every, data.register, data.looked_at)
-    return Lines(every, cuts, told, offered_m), notices
+    checks = planner_layers.constraint_checks(every, data.constraint_layers, data.checked_elsewhere)
+    return ProposedLines(every, exclusions, checks, proposed_m), notices
 
 
 def _no_lines(data: SitingData) -> Notice:
-    """Nothing to choose from is an error of the inputs, but not so on one holding among many."""
-    text = "There is no line to choose from: none was offered, or all were cut away."
+    """No candidate at all: an error on the whole map, a notice on one holding of many."""
+    text = "There is no candidate line: none was proposed, or all were excluded."
     if data.area is not None:
         return Notice("no-lines", text)
     raise InputError(
         "input-refused",
         text,
-        where="offer",
-        mend="Give candidate_lines or parcels, or look at what bars them.",
+        where="candidate_types",
+        hint="Give candidate_lines or parcels, allow more candidate_types, or check the layers and "
+        "the slope limit that exclude lines.",
     )
 
 
-def _planted(data: SitingData) -> tuple[gpd.GeoDataFrame, pd.DataFrame, float]:
-    frames, doubled_m = _offers(data)
-    offered = pd.concat(frames, ignore_index=True)
-    book = data.book
-    names = offered["design"].where(offered["design"] != "", data.design.name)
-    width = [book.find(name, "candidate lines").width_m for name in names]
-    offered = gpd.GeoDataFrame(offered.assign(width_m=np.array(width, float)), crs=data.grid.crs)
-    kept, cuts = cut(offered, [*data.cutters, *data.standing])
-    if doubled_m:
-        # Of no candidate: it never became a line of its own.
-        row = pd.DataFrame({"candidate": [""], "reason": [DOUBLED], "cut_m": [doubled_m]})
-        cuts = pd.concat([row, cuts], ignore_index=True)
-    belts = candidates.with_design(kept, book, data.design.name, data.params.planting_year)
-    return belts, cuts, float(offered.geometry.length.sum()) + doubled_m
+def _new_belts(data: SitingData) -> tuple[gpd.GeoDataFrame, pd.DataFrame, float]:
+    frames, duplicate_m = _proposals(data)
+    proposed = pd.concat(frames, ignore_index=True)
+    designs = data.designs
+    names = proposed["design"].where(proposed["design"] != "", data.design.name)
+    width = [designs.design(name, "candidate lines").width_m for name in names]
+    proposed = gpd.GeoDataFrame(proposed.assign(width_m=np.array(width, float)), crs=data.grid.crs)
+    kept, exclusions = exclude(proposed, [*data.exclusion_zones, *data.existing_belt_zones])
+    if duplicate_m:
+        # Without a candidate: duplicate edges never became lines.
+        row = pd.DataFrame({"candidate": [""], "reason": [DUPLICATE], "excluded_m": [duplicate_m]})
+        exclusions = pd.concat([row, exclusions], ignore_index=True)
+    belts = candidates.with_design(kept, designs, data.design.name, data.params.planting_year)
+    return belts, exclusions, float(proposed.geometry.length.sum()) + duplicate_m
 
 
-def _mended(data: SitingData) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+def _restorations(data: SitingData) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     purpose = data.settled.purpose
-    found, cuts = restoration.restoration_options(
+    found, exclusions = restoration.restoration_options(
         data.belts,
-        data.book,
+        data.designs,
         data.design,
         data.params.planting_year,
         purpose.porosity if purpose else (0.0, 1.0),
         data.case.season,
-        data.cutters,
+        data.exclusion_zones,
     )
     near = _near(data, found.geometry.to_numpy())
     if data.area is not None:
         near &= shapely.intersects(found.geometry.to_numpy(), data.area)
-    return found[near].reset_index(drop=True), cuts
+    return found[near].reset_index(drop=True), exclusions
 
 
-def _offers(data: SitingData) -> tuple[list[gpd.GeoDataFrame], float]:
-    """Lines of each kind, generated ones near what needs shelter; length of doubled edges."""
+def _proposals(data: SitingData) -> tuple[list[gpd.GeoDataFrame], float]:
+    """Proposed lines of each type, generated ones near places; length of duplicate edges."""
     params, crs = data.params, data.grid.crs
     found: dict[str, gpd.GeoDataFrame | Shapes] = {}
-    empty = candidates.offer(candidates.GIVEN, np.empty(0, dtype=object), crs)
-    if data.unneeded:
+    empty = candidates.with_ids(candidates.DRAWN, np.empty(0, dtype=object), crs)
+    if data.nothing_to_shelter:
         return [empty], 0.0
-    if data.lines is not None and "drawn" in params.offer:
-        found[candidates.GIVEN] = data.lines
-    parcels, doubled_m = data.parcels, 0.0
-    if parcels is not None and "edges" in params.offer:
+    if data.lines is not None and "drawn" in params.candidate_types:
+        found[candidates.DRAWN] = data.lines
+    parcels, duplicate_m = data.parcels, 0.0
+    if parcels is not None and "parcel-edges" in params.candidate_types:
         edges = parcel_edges(parcels.geometry.to_numpy(), longest_m=params.longest_m)
         found[candidates.EDGE] = edges.lines[_near(data, edges.lines)]
-        doubled_m = edges.doubled_m
-    if "across" in params.offer:
+        duplicate_m = edges.duplicate_m
+    if "across-wind" in params.candidate_types:
         found[candidates.ACROSS] = _across(data)
-    if "corners" in params.offer:
+    if "corner-shapes" in params.candidate_types:
         found[candidates.CORNER] = _corners(data)
-    offers = [candidates.offer(kind, lines, crs) for kind, lines in found.items()]
-    return [empty, *offers], doubled_m
+    proposals = [candidates.with_ids(kind, lines, crs) for kind, lines in found.items()]
+    return [empty, *proposals], duplicate_m
 
 
 def _across(data: SitingData) -> Shapes:
-    """Lines across the wind in parcels, or in the places themselves where there are none."""
+    """Lines across the wind in parcels or, without parcels, in the places themselves."""
     ground = data.parcels if data.parcels is not None else data.places
     if ground is None:
         return np.empty(0, dtype=object)
@@ -159,7 +160,7 @@ def _across(data: SitingData) -> Shapes:
 
 
 def _corners(data: SitingData) -> Shapes:
-    """L and cross shapes on stock ground."""
+    """L and cross shapes on stock areas."""
     if data.places is None:
         return np.empty(0, dtype=object)
     stock = [bool((p := purpose_of(name)) and p.head_m2) for name in data.places["purpose"]]
@@ -170,9 +171,9 @@ def _corners(data: SitingData) -> Shapes:
 
 
 def _near(data: SitingData, lines: Shapes) -> NDArray[np.bool_]:
-    """Which lines lie near enough to what needs shelter."""
+    """Whether each line is near a place that needs shelter."""
     if data.places is None:
-        return np.full(len(lines), not data.unneeded)
+        return np.full(len(lines), not data.nothing_to_shelter)
     tree = shapely.STRtree(data.places.geometry.to_numpy())
     at = tree.query(lines, predicate="dwithin", distance=NEAR_H * _height(data))[0]
     near = np.zeros(len(lines), dtype=bool)
@@ -181,4 +182,4 @@ def _near(data: SitingData, lines: Shapes) -> NDArray[np.bool_]:
 
 
 def _height(data: SitingData) -> float:
-    return candidates.design_height(data.book, data.design.name, data.settled.local_heights)
+    return candidates.design_height(data.designs, data.design.name, data.settled.local_heights)

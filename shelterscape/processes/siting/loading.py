@@ -1,4 +1,4 @@
-"""What `siting` reads, checked and put together."""
+"""Reads and checks the inputs of `siting`."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid, grid_direction
-from shelterscape.process.choices import Choices, choices
+from shelterscape.process.choices import ResolvedOptions, resolve_options
 from shelterscape.process.inputs import columns_by_layer
 from shelterscape.process.reading import Reader, TerrainWinds, never_stop
 from shelterscape.process.stages import USUAL_MARGIN_M, Bands, WholeMap, WindWork
@@ -23,10 +23,10 @@ from shelterscape.science import belts as belt_layers
 from shelterscape.science import places as place_layers
 from shelterscape.science.belts import Case
 from shelterscape.science.grants.maps import AGREEMENT_COLUMNS, AREA_COLUMNS
-from shelterscape.science.siting import cutting, planner_layers
-from shelterscape.science.siting.candidates import TELLING_AGE
-from shelterscape.science.siting.cutting import Cutter, cutter
-from shelterscape.science.siting.designs import Design, Designs, designs_of, packaged
+from shelterscape.science.siting import exclusion, planner_layers
+from shelterscape.science.siting.candidates import REFERENCE_AGE
+from shelterscape.science.siting.designs import Design, Designs, packaged_designs, parse_designs
+from shelterscape.science.siting.exclusion import ExclusionZone, exclusion_zone
 from shelterscape.science.siting.generated_lines import Bearing, best_bearing
 from shelterscape.science.terrain.ground import held
 from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
@@ -50,59 +50,58 @@ COLUMNS: dict[str, tuple[str, ...]] = {
 """Columns that are read, by layer."""
 
 BESIDE_BELT_M = 1.0
-"""How far a new belt keeps from the face of one that stands, metres (E)."""
+"""Least distance of a new belt from the face of an existing one, metres (assumed)."""
 
-BELT_STANDS, WOOD_STANDS = "an existing belt stands there", "wood"
-TOO_STEEP, OFF_HOLDINGS = "too steep", "off the holdings"
-OFF_AREA = "off the part of the map looked at"
-MAP_EDGE = "at the edge of the terrain model"
+EXISTING_BELT, WOOD = "existing belt", "wood"
+TOO_STEEP, OFF_HOLDINGS = "steeper than", "outside the holdings"
+OFF_AREA = "outside the holding of this run"
+MAP_EDGE = "within 10 m of the edge of the terrain model"
 
 MAP_EDGE_M = 10.0
-"""No belt stands this near to the edge of the terrain model, metres (E): what is an edge of a field
-there is often that of the map, and the ground beyond is not known."""
+"""Least distance of belts from the edge of the terrain model, metres (assumed): field edges there
+are often only the edge of the map, and the ground beyond is unknown."""
 
-NO_PURPOSE = "crop"
-"""Purpose whose design is taken where none is named (E)."""
+DEFAULT_PURPOSE = "crop"
+"""Purpose whose design is used where no purpose is given (assumed)."""
 
 
 @dataclass(frozen=True)
 class SitingData:
-    """What `compute` works from.
+    """Inputs of `compute`.
 
     Parameters
     ----------
     params : SitingInputs
-    settled : Choices
-        Purpose and defaults worked in; years without the word surveyed.
+    settled : ResolvedOptions
+        Purpose and defaults applied; years only, without "as surveyed".
     case : Case
-        The one in which lines are compared and chosen.
+        The case in which lines are compared and chosen.
     elevation : (rows, cols) float32
     grid : Grid
     convergence_deg : float
     belts : GeoDataFrame
         Belts and woods, completed.
     places, parcels, holdings, lines : GeoDataFrame or None
-    cutters : list of Cutter
-        What bars new belts, belts that stand apart.
-    standing : list of Cutter
-        Those.
-    register : list of GeoDataFrame
-        Constraints.
-    book : Designs
+    exclusion_zones : list of ExclusionZone
+        Ground where no new belt may go, apart from existing belts.
+    existing_belt_zones : list of ExclusionZone
+        Ground of existing belts.
+    constraint_layers : list of GeoDataFrame
+    designs : Designs
     design : Design
-        Of new belts that name none.
+        Design of new belts that name none.
     bearing : Bearing
-        From grid north.
+        Best bearing, from grid north.
     terrain_wind : dict of TerrainWinds
-        By season, for each direction of its wind set; winds of two seasons often are the same.
-        Empty where the terrain does not count.
+        By season, for each direction of its wind set; two seasons often share one. Empty without
+        terrain wind.
     grants : Grants or None
     area : Geometry or None
-        The part of the map on which lines may lie.
+        The part of the map on which lines may be placed.
     """
 
     params: SitingInputs
-    settled: Choices
+    settled: ResolvedOptions
     case: Case
     elevation: NDArray[np.float32]
     grid: Grid
@@ -112,10 +111,10 @@ class SitingData:
     parcels: gpd.GeoDataFrame | None
     holdings: gpd.GeoDataFrame | None
     lines: gpd.GeoDataFrame | None
-    cutters: list[Cutter]
-    standing: list[Cutter]
-    register: list[gpd.GeoDataFrame]
-    book: Designs
+    exclusion_zones: list[ExclusionZone]
+    existing_belt_zones: list[ExclusionZone]
+    constraint_layers: list[gpd.GeoDataFrame]
+    designs: Designs
     design: Design
     bearing: Bearing
     terrain_wind: dict[str, TerrainWinds]
@@ -126,27 +125,34 @@ class SitingData:
     check_stop: Callable[[], None] = never_stop
 
     @property
+    def currency(self) -> str:
+        """Currency of costs and payments."""
+        return self.designs.currency
+
+    @property
     def winds(self) -> WindSet:
-        """Winds of the case lines are compared in."""
+        """Wind set of the case in which lines are compared."""
         return self.settled.winds[self.case.season]
 
     @property
     def cases(self) -> list[Case]:
-        """All cases results are told for."""
+        """All cases with results."""
         return [c for year in self.settled.years for c in self.settled.cases(year)]
 
     @property
-    def unneeded(self) -> bool:
-        """Whether nothing on a part of the map needs shelter, while elsewhere places do."""
+    def nothing_to_shelter(self) -> bool:
+        """Whether places were given, but none of them is on this part of the map."""
         return bool(self.params.places) and self.places is None
 
     @property
-    def looked_at(self) -> list[str]:
-        """Usual constraints heeded by another road than the register."""
-        return planner_layers.heeded(self.cutters) + (["watercourses"] if self.params.water else [])
+    def checked_elsewhere(self) -> list[str]:
+        """Usual constraints covered by layers other than constraints."""
+        return planner_layers.usual_constraints_in(self.exclusion_zones) + (
+            ["watercourses"] if self.params.water else []
+        )
 
 
-class _Layers:
+class _LayerReader:
     """Reads optional layers on one grid."""
 
     def __init__(self, params: SitingInputs, reader: Reader, grid: Grid) -> None:
@@ -154,38 +160,40 @@ class _Layers:
         self.columns = columns_by_layer(params.fields, COLUMNS)
 
     def layer(self, field: str, what: str) -> gpd.GeoDataFrame | None:
-        """The layer of a field, None where it was not given."""
+        """The layer of an input; None where it was not given."""
         source = getattr(self.params, field)
         frame = self.one(source, field, what) if source else None
-        # On a part of the map a layer may have nothing to say.
+        # On a part of the map a layer may be empty.
         return None if frame is None or not (len(frame) or self.reader.whole) else frame
 
     def one(self, source: str, field: str, what: str) -> gpd.GeoDataFrame:
-        """A layer by its name, with the columns of a field."""
+        """A layer by its name, with the columns of an input."""
         return self.reader.layer(source, self.grid, what, self.columns[field])
 
 
 def load(params: SitingInputs, reader: Reader) -> SitingData:
     """Read and check all inputs."""
     elevation, grid, convergence = reader.terrain(params)
-    settled = choices(params, reader.winds(params.winds), reader.notice)
-    settled = _without_survey(settled, params, reader)
-    case = _deciding(settled)
-    layers = _Layers(params, reader, grid)
-    book = packaged()
+    settled = resolve_options(params, reader.winds(params.winds), reader.notice)
+    settled = _with_planned_years(settled, params, reader)
+    case = _comparison_case(settled)
+    layers = _LayerReader(params, reader, grid)
+    designs = packaged_designs()
     if params.designs:
-        book = designs_of(reader.toml(params.designs, "file of designs"), "designs")
-    purpose = settled.purpose.name if settled.purpose else NO_PURPOSE
-    design = book.find(params.design) if params.design else book.design_for(purpose)
+        designs = parse_designs(reader.toml(params.designs, "file of designs"), "designs")
+    purpose = settled.purpose.name if settled.purpose else DEFAULT_PURPOSE
+    design = designs.design(params.design) if params.design else designs.design_for(purpose)
     belts, woods = _belts(layers, grid)
     lines = layers.layer("candidate_lines", "layer of candidate lines")
     holdings = _holdings(layers)
-    register = [_constraints(source, layers) for source in params.constraints]
+    constraint_layers = [_constraints(source, layers) for source in params.constraints]
     winds = settled.winds[case.season]
     roughness: float | NDArray[np.float32] = params.roughness_m
     if params.terrain:
         columns = layers.columns["roughness"]
-        roughness = reader.roughness(params, grid, settled.how.at_height_m, belts, columns)
+        roughness = reader.roughness(params, grid, settled.options.at_height_m, belts, columns)
+    grants = read_grants(params, reader, grid, layers.columns)
+    _check_currency(designs, grants)
     data = SitingData(
         params=params,
         settled=settled,
@@ -197,32 +205,47 @@ def load(params: SitingInputs, reader: Reader) -> SitingData:
         places=_places(layers, settled),
         parcels=_parcels(layers),
         holdings=holdings,
-        lines=None if lines is None else planner_layers.given_lines(lines, "candidate lines"),
-        cutters=_cutters(layers, elevation, holdings, woods, register),
-        standing=_standing(belts),
-        register=register,
-        book=book,
+        lines=None if lines is None else planner_layers.drawn_lines(lines, "candidate lines"),
+        exclusion_zones=_exclusion_zones(layers, elevation, holdings, woods, constraint_layers),
+        existing_belt_zones=_existing_belt_zones(belts),
+        constraint_layers=constraint_layers,
+        designs=designs,
         design=design,
-        bearing=best_bearing(_directions(winds, convergence), winds.weights(settled.power)),
+        bearing=best_bearing(
+            _directions(winds, convergence), winds.weights(settled.speed_exponent)
+        ),
         terrain_wind={},
-        grants=read_grants(params, reader, grid, layers.columns),
+        grants=grants,
         area=reader.outline,
         roughness_m=roughness,
         check_stop=reader.check_stop,
     )
     labels = [one.label for one in data.cases]
-    rasters = {name: Bands(labels) for name in ("relative_wind_with", "shelter_gain")}
+    rasters = {name: Bands(labels) for name in ("relative_wind_with_belts", "wind_reduction_added")}
     return replace(data, terrain_wind=_terrain_wind(data, reader), rasters=rasters)
 
 
+def _check_currency(designs: Designs, grants: Grants | None) -> None:
+    """Refuse costs in one currency and payments in another."""
+    paid = grants.schemes[0].currency if grants else designs.currency
+    if paid != designs.currency:
+        raise InputError(
+            "designs-bad",
+            "Costs and grants have different currencies.",
+            where="file of designs, currency",
+            value=f"{designs.currency or 'none'}; the schemes use {paid}",
+            hint=f'Convert the costs in the file of designs to {paid} and set currency = "{paid}".',
+        )
+
+
 def whole_map(params: SitingInputs, reader: Reader) -> WholeMap:
-    """Terrain wind of the whole map, reading all there is; the margin is the usual one."""
+    """Terrain wind of the whole map, from all inputs, with the usual margin."""
     data = load(params, reader)
     if not params.terrain:
         return WholeMap(USUAL_MARGIN_M)
     directions = dict.fromkeys(d for one in data.terrain_wind.values() for d in one.directions)
     ground = held(data.elevation, data.grid, data.roughness_m)
-    height_m = data.settled.how.at_height_m
+    height_m = data.settled.options.at_height_m
     return WholeMap(USUAL_MARGIN_M, WindWork(params, ground, list(directions), height_m))
 
 
@@ -244,34 +267,39 @@ def _terrain_wind(data: SitingData, reader: Reader) -> dict[str, TerrainWinds]:
                 data.elevation,
                 data.grid,
                 directions,
-                height_m=data.settled.how.at_height_m,
+                height_m=data.settled.options.at_height_m,
                 roughness_m=data.roughness_m,
             )
         by_season[season] = found[directions]
     return by_season
 
 
-def _without_survey(settled: Choices, params: SitingInputs, reader: Reader) -> Choices:
-    """Years in which new belts are there; without any, that in which they are 20 years old."""
+def _with_planned_years(
+    settled: ResolvedOptions, params: SitingInputs, reader: Reader
+) -> ResolvedOptions:
+    """Years with new belts; where none is given, the year in which they are 20 years old."""
     years = tuple(year for year in settled.years if year is not None)
     early = [year for year in years if year < params.planting_year]
     if early:
         raise InputError(
             "input-refused",
-            "Nothing is planted yet in a year chosen.",
+            "A year is before the year of planting.",
             where="years",
             value=early[0],
-            mend=f"Give years from {params.planting_year}, the year of planting, on.",
+            hint=f"Give years from {params.planting_year} on, or an earlier planting_year.",
         )
     if not years:
-        years = (params.planting_year + TELLING_AGE,)
-        text = f"no year given: belts are looked at in {years[0]}, {TELLING_AGE} years old"
+        years = (params.planting_year + REFERENCE_AGE,)
+        text = (
+            f"no year given: results are for {years[0]}, when new belts are {REFERENCE_AGE} years "
+            "old"
+        )
         reader.notice(Notice("value-assumed", text))
-    return Choices(**{**vars(settled), "years": years})
+    return ResolvedOptions(**{**vars(settled), "years": years})
 
 
-def _deciding(settled: Choices) -> Case:
-    """The case lines are compared in: the purpose's season, in the last year."""
+def _comparison_case(settled: ResolvedOptions) -> Case:
+    """The case in which lines are compared: the season of the purpose in the last year."""
     season = settled.seasons[0]
     if settled.purpose and settled.purpose.season in settled.seasons:
         season = settled.purpose.season
@@ -280,7 +308,7 @@ def _deciding(settled: Choices) -> Case:
     return Case(season, settled.years[-1])
 
 
-def _belts(layers: _Layers, grid: Grid) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame | None]:
+def _belts(layers: _LayerReader, grid: Grid) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame | None]:
     """Belts with woods behind them, and the woods alone."""
     source = layers.layer("belts", "belt layer")
     if source is None:
@@ -295,7 +323,7 @@ def _belts(layers: _Layers, grid: Grid) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFr
     return gpd.GeoDataFrame(pd.concat([belts, woods], ignore_index=True), crs=belts.crs), woods
 
 
-def _places(layers: _Layers, settled: Choices) -> gpd.GeoDataFrame | None:
+def _places(layers: _LayerReader, settled: ResolvedOptions) -> gpd.GeoDataFrame | None:
     """Places that count: those of the purpose, and those without one."""
     frame = layers.layer("places", "place layer")
     if frame is None:
@@ -310,23 +338,23 @@ def _places(layers: _Layers, settled: Choices) -> gpd.GeoDataFrame | None:
     if not counts.any():
         raise InputError(
             "input-refused",
-            "No place is sheltered for this purpose.",
+            "No place has this purpose.",
             where="places",
             value=settled.purpose.name,
-            mend=f"Use one of: {', '.join(sorted(set(places['purpose'])))}.",
+            hint=f"Set purpose to one of: {', '.join(sorted(set(places['purpose'])))}.",
         )
     if others := int((~counts).sum()):
-        text = f"places: of another purpose than {settled.purpose.name}, not counted"
+        text = f"places with another purpose than {settled.purpose.name}: not counted"
         layers.reader.notice(Notice("places-left-out", text, others))
     return places[counts].reset_index(drop=True)
 
 
-def _holdings(layers: _Layers) -> gpd.GeoDataFrame | None:
+def _holdings(layers: _LayerReader) -> gpd.GeoDataFrame | None:
     frame = layers.layer("holdings", "holding layer")
     return None if frame is None else planner_layers.with_holding_ids(frame, "holdings")
 
 
-def _parcels(layers: _Layers) -> gpd.GeoDataFrame | None:
+def _parcels(layers: _LayerReader) -> gpd.GeoDataFrame | None:
     frame = layers.layer("parcels", "parcel layer")
     if frame is None:
         return None
@@ -334,7 +362,7 @@ def _parcels(layers: _Layers) -> gpd.GeoDataFrame | None:
     return planner_layers.with_holding_ids(known, "parcels")
 
 
-def _constraints(source: str, layers: _Layers) -> gpd.GeoDataFrame:
+def _constraints(source: str, layers: _LayerReader) -> gpd.GeoDataFrame:
     frame = layers.one(source, "constraints", "layer of constraints")
     path, _, layer = source.rpartition(":")
     name = layer if path else source
@@ -343,45 +371,45 @@ def _constraints(source: str, layers: _Layers) -> gpd.GeoDataFrame:
     return found
 
 
-def _cutters(
-    layers: _Layers,
+def _exclusion_zones(
+    layers: _LayerReader,
     elevation: NDArray[np.float32],
     holdings: gpd.GeoDataFrame | None,
     woods: gpd.GeoDataFrame | None,
-    register: list[gpd.GeoDataFrame],
-) -> list[Cutter]:
-    """What bars new belts, hardest reasons first."""
+    constraint_layers: list[gpd.GeoDataFrame],
+) -> list[ExclusionZone]:
+    """Ground where no new belt may go, most serious reasons first."""
     grid, limit_deg = layers.grid, layers.params.slope_limit_deg
-    found = planner_layers.forbidding(register)
+    found = planner_layers.forbidden_zones(constraint_layers)
     for name, what, made in (
-        ("keep_clear", "keep-clear layer", planner_layers.keep_clear),
-        ("water", "layer of water", planner_layers.water),
+        ("keep_clear", "keep-clear layer", planner_layers.keep_clear_zones),
+        ("water", "layer of water", planner_layers.water_zones),
     ):
         frame = layers.layer(name, what)
         if frame is not None:
-            cutters, notices = made(frame, name)
+            exclusion_zones, notices = made(frame, name)
             layers.reader.notices(notices)
-            found += cutters
+            found += exclusion_zones
     if woods is not None:
-        found.append(cutter(WOOD_STANDS, woods.geometry.to_numpy(), BESIDE_BELT_M))
-    steep = cutting.steep_ground(elevation, grid, limit_deg)
-    found.append(cutter(f"{TOO_STEEP}, over {limit_deg:g}°", steep))
+        found.append(exclusion_zone(WOOD, woods.geometry.to_numpy(), BESIDE_BELT_M))
+    steep = exclusion.steep_ground(elevation, grid, limit_deg)
+    found.append(exclusion_zone(f"{TOO_STEEP} {limit_deg:g}°", steep))
     inner = shapely.box(*grid.bounds).buffer(-MAP_EDGE_M)
-    found.append(cutter(MAP_EDGE, np.array([inner], dtype=object), outside=True))
+    found.append(exclusion_zone(MAP_EDGE, np.array([inner], dtype=object), outside=True))
     if holdings is not None:
-        found.append(cutter(OFF_HOLDINGS, holdings.geometry.to_numpy(), outside=True))
+        found.append(exclusion_zone(OFF_HOLDINGS, holdings.geometry.to_numpy(), outside=True))
     if (area := layers.reader.outline) is not None:
-        found.append(cutter(OFF_AREA, np.array([area], dtype=object), outside=True))
+        found.append(exclusion_zone(OFF_AREA, np.array([area], dtype=object), outside=True))
     ways = layers.layer("openings", "layer of openings")
     if ways is not None:
-        cutters, notices = planner_layers.openings_given(ways, "openings")
+        exclusion_zones, notices = planner_layers.opening_zones(ways, "openings")
         layers.reader.notices(notices)
-        found += cutters
+        found += exclusion_zones
     return found
 
 
-def _standing(belts: gpd.GeoDataFrame) -> list[Cutter]:
-    """Belts that stand, by their faces; woods are among the other cutters too."""
+def _existing_belt_zones(belts: gpd.GeoDataFrame) -> list[ExclusionZone]:
+    """Ground of existing belts up to their faces; woods are other exclusion zones too."""
     shapes = belts.geometry.to_numpy()
     half = np.where(belts.geom_type.str.endswith("LineString"), belts["width_m"] / 2, 0.0)
-    return [Cutter(BELT_STANDS, shapes, half + BESIDE_BELT_M)]
+    return [ExclusionZone(EXISTING_BELT, shapes, half + BESIDE_BELT_M)]

@@ -1,4 +1,4 @@
-"""What grants pay for the lines of `siting`, so that they can be chosen on their true cost."""
+"""Grant payments for candidates of `siting`, so that the choice can use cost net of grant."""
 
 from __future__ import annotations
 
@@ -9,22 +9,23 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from shelterscape.errors import Notice
+from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid
 from shelterscape.process.grant_files import area_layers, check_categories, schemes_of
+from shelterscape.process.money import decimal_amounts
 from shelterscape.process.reading import Reader
-from shelterscape.processes.siting.spec import SitingInputs
+from shelterscape.processes.siting.spec import MINOR_UNITS, SitingInputs
 from shelterscape.science import grants
 from shelterscape.science.grants.scheme import Scheme
 from shelterscape.science.siting.candidates import PLANT
 
 PLANTS_PER_HA = 2500.0
-"""Plants on a hectare of a line whose design does not say (engineering choice)."""
+"""Plants per hectare of a candidate whose design gives none (assumed value)."""
 
 
 @dataclass(frozen=True)
 class Grants:
-    """Schemes and the maps they go by.
+    """Grant schemes and the maps they use.
 
     Parameters
     ----------
@@ -45,13 +46,28 @@ def read_grants(
     """Schemes, grant areas and agreements; None where no scheme is given."""
     if not params.schemes:
         return None
-    standing = None
+    agreements = None
     if params.agreements:
-        standing = reader.layer(
+        agreements = reader.layer(
             params.agreements, grid, "layer of agreements", columns["agreements"], keep_outside=True
         )
     areas = area_layers(params.grant_areas, reader, grid, columns["grant_areas"])
-    return Grants(schemes_of(params.schemes, reader), areas, standing)
+    return Grants(_schemes(params, reader), areas, agreements)
+
+
+def _schemes(params: SitingInputs, reader: Reader) -> list[Scheme]:
+    """Schemes from files; their minor units must be those of the costs."""
+    schemes = schemes_of(params.schemes, reader)
+    for scheme in schemes:
+        if scheme.minor_per_major != MINOR_UNITS:
+            raise InputError(
+                "input-refused",
+                f"Costs are calculated with {MINOR_UNITS} minor units in one unit of the currency.",
+                where=f"scheme “{scheme.name}”, minor_per_major",
+                value=scheme.minor_per_major,
+                hint="Choose the belts by cost with siting, then run grant-overlay on them.",
+            )
+    return schemes
 
 
 def net_cost_of(
@@ -59,21 +75,24 @@ def net_cost_of(
 ) -> tuple[Callable[[frozenset[int]], int], list[Notice]]:
     """Cost net of grant of a set of candidates, by their rows, in whole minor units; notices.
 
-    Grants pay for new belts only: what restoration costs is paid in full.
+    Grants pay for new belts only; restoration counts at its full cost.
     """
     new = np.flatnonzero((candidates["action"] == PLANT).to_numpy())
     place = {int(row): i for i, row in enumerate(new)}
-    belts, notices = grants.complete(candidates.iloc[new], "candidates", PLANTS_PER_HA)
+    planted = candidates.iloc[new]
+    planted = planted.assign(cost=decimal_amounts(planted["cost_minor"], MINOR_UNITS))
+    belts, notices = grants.complete_belts(planted, "candidates", PLANTS_PER_HA, MINOR_UNITS)
     near = shapely.union_all(belts["outline"].to_numpy())
-    areas, more = grants.areas_by_category(found.areas, near, near)
+    areas, area_notices = grants.areas_by_category(found.areas, near, near)
     check_categories(found.schemes, [], areas)
-    standing, over = grants.agreements_in_force(found.agreements, planting_year, "agreements")
-    net = grants.net_cost(grants.lay_out(belts, areas, standing, found.schemes), planting_year)
+    agreements, ended = grants.agreements_in_force(found.agreements, planting_year, "agreements")
+    ground = grants.divide_ground(belts, areas, agreements, found.schemes)
+    net = grants.net_cost(ground, planting_year)
     gross = [int(cost) for cost in candidates["cost_minor"]]
 
-    def of_set(rows: frozenset[int]) -> int:
-        """Net cost of some rows."""
-        planted = [place[row] for row in rows if row in place]
-        return net(planted) + sum(gross[row] for row in rows if row not in place)
+    def cost_of(rows: frozenset[int]) -> int:
+        """Net cost of a set of candidates."""
+        belts_of_set = [place[row] for row in rows if row in place]
+        return net(belts_of_set) + sum(gross[row] for row in rows if row not in place)
 
-    return of_set, [*notices, *more, *over]
+    return cost_of, [*notices, *area_notices, *ended]

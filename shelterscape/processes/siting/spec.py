@@ -1,4 +1,4 @@
-"""What `siting` needs, writes and warns of."""
+"""Inputs, outputs and cautions of `siting`."""
 
 from __future__ import annotations
 
@@ -16,10 +16,16 @@ SPACING_H, LONGEST_M, STEEPEST_DEG = 15.0, 400.0, 25.0
 MINOR_UNITS = 100
 """Defaults of `science.siting`, which descriptions do not import; a test compares them."""
 
-Way = Literal["drawn", "edges", "across", "corners", "mending"]
-EVERY_WAY: tuple[Way, ...] = ("drawn", "edges", "across", "corners", "mending")
+CandidateType = Literal["drawn", "parcel-edges", "across-wind", "corner-shapes", "restoration"]
+CANDIDATE_TYPES: tuple[CandidateType, ...] = (
+    "drawn",
+    "parcel-edges",
+    "across-wind",
+    "corner-shapes",
+    "restoration",
+)
 
-USUAL_RERUNS = 200
+DEFAULT_MONTE_CARLO_RUNS = 200
 
 
 def layer_field(what: str, text: str) -> Any:
@@ -32,30 +38,31 @@ class SitingInputs(CaseInputs, GrantMaps, RoughGround):
     """Inputs of `siting`."""
 
     belts: layer_field(  # type: ignore[valid-type]
-        "belt layer", "Belts that stand: lines or polygons with height_m; none on bare ground."
+        "belt layer", "Existing belts: lines or polygons with height_m; without it there are none."
     ) = None
     places: Places = None
     woods: layer_field(  # type: ignore[valid-type]
-        "layer of woods", "Woods as areas with the columns of belts: they shelter, and bar lines."
+        "layer of woods",
+        "Woods as polygons with the columns of belts: they shelter, and no line crosses them.",
     ) = None
     parcels: layer_field(  # type: ignore[valid-type]
-        "parcel layer", "Parcels, along whose edges and over which lines are laid; holding_id."
+        "parcel layer", "Parcels, along whose edges and across which lines are placed."
     ) = None
     holdings: layer_field(  # type: ignore[valid-type]
         "holding layer", "Holdings with holding_id (public: true or false); no belt outside them."
     ) = None
     candidate_lines: layer_field(  # type: ignore[valid-type]
         "layer of candidate lines",
-        "Lines drawn by you, with name, design, must_have and forbidden where wanted.",
+        "Lines drawn by the planner, optionally with name, design, must_have and forbidden.",
     ) = None
     keep_clear: layer_field(  # type: ignore[valid-type]
-        "keep-clear layer", "Ground no belt may stand on, with reason and clear_m, its clearance."
+        "keep-clear layer", "Ground without belts, with reason and clear_m, its clearance."
     ) = None
     water: layer_field(  # type: ignore[valid-type]
-        "layer of water", "Streams, ditches and ponds; clear_m, 5 m where not given."
+        "layer of water", "Streams, ditches and ponds, with clear_m, their clearance (5 m)."
     ) = None
     openings: layer_field(  # type: ignore[valid-type]
-        "layer of openings", "Gateways, tracks and streams that belts leave open; width_m."
+        "layer of openings", "Gateways, tracks and streams that belts leave open, with width_m."
     ) = None
     constraints: Annotated[
         Several,
@@ -69,55 +76,68 @@ class SitingInputs(CaseInputs, GrantMaps, RoughGround):
         str | None,
         Source("file", "file of designs"),
         Field(
-            description="Belt designs, mending and their costs as a TOML file in place of the "
-            "packaged ones, whose costs are invented."
+            description="TOML file of belt designs, restoration works and their costs, in place of "
+            "the packaged ones, whose costs are invented."
         ),
     ] = None
     design: str = Field(
-        "", description="Design of new belts; by default the first that suits the purpose."
+        "",
+        description="Design of new belts; by default the first that suits the purpose.",
+        examples=["tree belt"],
     )
     planting_year: int = quantity("planting_year")
-    offer: tuple[Way, ...] = Field(
-        EVERY_WAY,
-        description="What to offer: lines drawn, parcel edges, lines across the damaging wind, L "
-        "and cross shapes on stock ground, mending of existing belts.",
+    candidate_types: tuple[CandidateType, ...] = Field(
+        CANDIDATE_TYPES,
+        description="Candidates to compare: drawn lines, parcel edges, lines across the damaging "
+        "wind, L and cross shapes on stock areas, restoration of existing belts.",
         min_length=1,
     )
-    spacing_h: float = quantity("spacing", SPACING_H)
-    longest_m: float = quantity("longest_line", LONGEST_M)
-    slope_limit_deg: float = quantity("slope_limit", STEEPEST_DEG)
-    budget_m: float | None = quantity("budget_length", None)
+    spacing_h: float = quantity("spacing_h", SPACING_H)
+    longest_m: float = quantity("longest_m", LONGEST_M)
+    slope_limit_deg: float = quantity("slope_limit_deg", STEEPEST_DEG)
+    budget_m: float | None = quantity("budget_m", None)
     budget: str = Field(
-        "", description="Most money that may be spent, in whole units with two decimals at most."
+        "",
+        description="Largest amount of money to be spent, such as 12000 or 12000.50.",
+        examples=["12000.50"],
     )
     budget_net: str = Field(
         "",
-        description="Most money that may be spent net of what the schemes pay; needs schemes and "
-        "takes the place of budget.",
+        description="Largest amount of money to be spent net of grant; needs schemes and replaces "
+        "budget.",
+        examples=["12000.50"],
     )
     schemes: Annotated[
         Several,
         Source("file", "scheme file"),
-        Field(description="Grant schemes to count against costs (TOML, see docs/grants.md)."),
+        Field(description="Grant schemes deducted from costs (TOML, see docs/grants.md)."),
     ] = ()
     terrain: bool = Field(
         True,
-        description="Let hills weigh each wind on every cell, as the wind they make there to the "
-        "power; where that is not modelled a wind counts as on the plain.",
+        description="Weight each wind direction on each cell by the terrain wind there; where "
+        "terrain wind is not modelled, as on flat, open terrain.",
     )
-    holding_budget_m: float | None = quantity("budget_length", None, "On each holding.")
-    holding_budget: str = Field("", description="Most money that may be spent on each holding.")
-    phases: int = quantity("phase_count", 1, "The budget is shared out evenly over them.")
+    holding_budget_m: float | None = quantity("budget_m", None, "On each holding.")
+    holding_budget: str = Field(
+        "",
+        description="Largest amount of money to be spent on each holding.",
+        examples=["12000.50"],
+    )
+    phases: int = quantity("phases", 1, "The budget is divided equally between them.")
     must_have: tuple[str, ...] = Field(
-        (), description="Candidates every choice has, besides lines drawn with must_have."
+        (),
+        description="Candidates that every choice includes, besides lines with must_have.",
+        examples=["A0001"],
     )
     forbidden: tuple[str, ...] = Field(
-        (), description="Candidates no choice has, besides lines drawn with forbidden."
+        (),
+        description="Candidates that no choice includes, besides lines with forbidden.",
+        examples=["A0001"],
     )
-    reruns: int = quantity("reruns", USUAL_RERUNS)
+    monte_carlo_runs: int = quantity("monte_carlo_runs", DEFAULT_MONTE_CARLO_RUNS)
     seed: int = quantity("seed", 1)
 
-    @field_validator("offer", "must_have", "forbidden")
+    @field_validator("candidate_types", "must_have", "forbidden")
     @classmethod
     def _only_once(cls, several: tuple[Any, ...]) -> tuple[Any, ...]:
         return tuple(dict.fromkeys(several))
@@ -156,206 +176,203 @@ def minor_units(text: str) -> int | None:
     return int(amount)
 
 
-_CASE = {"season": "season", "year": "year"}
+_CASE = ("season", "year")
 
-_LINE = {
-    "candidate": "candidate",
-    "kind": "candidate_kind",
-    "action": "belt_action",
-    "name": "name",
-    "mends": "belt_mended",
-    "design": "design",
-    "species": "species",
-    "holding_id": "holding_id",
-    "length_m": "length",
-    "width_m": "belt_width",
-    "height_20_m": "height_20",
-    "cost_minor": "cost_minor",
-}
+_LINE = (
+    "candidate",
+    "candidate_type",
+    "action",
+    "name",
+    "restores_belt",
+    "design",
+    "species",
+    "holding_id",
+    "length_m",
+    "width_m",
+    "height_at_20_years_m",
+    "cost",
+    "currency",
+)
 
-LAND = {
-    "land_low_ha": "land_taken",
-    "land_high_ha": "land_taken",
-    "crop_low_ha": "crop_beside",
-    "crop_high_ha": "crop_beside",
-}
+LAND = ("land_taken_low_ha", "land_taken_high_ha", "crop_loss_low_ha", "crop_loss_high_ha")
 """Ranges of land out of use and of ground on which crops lose, lowest and highest."""
 
 OUTPUTS: tuple[Output, ...] = (
     Layer(
         "candidates",
         "line",
-        {
-            **_LINE,
-            "asked": "asked",
-            "benefit_ha": "benefit",
-            "benefit_per_100m_ha": "benefit_per_100m",
-            "benefit_per_1000_ha": "benefit_per_1000",
-            "own_ha": "benefit_own",
-            "neighbours_ha": "benefit_neighbours",
-            "public_ha": "benefit_public",
-            "taken_away_ha": "shelter_lost",
-            **LAND,
-            "places": "places_served",
-            "winds": "winds_worked",
-            "caught_share": "caught_share",
-            "openings": "opening_count",
-            "order": "belt_order",
-            "chosen_share": "chosen_share",
-            "constraints": "constraint",
-            "flags": "flags",
-            "reason": "reason",
-        },
-        "Every line where a belt could go or be mended, with what it brings by itself.",
+        (
+            *_LINE,
+            "planner_choice",
+            "benefit_alone_ha",
+            "benefit_per_100m_ha",
+            "benefit_per_1000_ha",
+            "own_benefit_ha",
+            "neighbours_benefit_ha",
+            "public_benefit_ha",
+            "shelter_removed_ha",
+            *LAND,
+            "places_served",
+            "main_wind_directions",
+            "wind_across_share",
+            "opening_count",
+            "choice_order",
+            "selection_share",
+            "constraint_summary",
+            "flags",
+            "reason",
+        ),
+        "Every candidate for planting or restoration, with the benefit it adds by itself.",
     ),
     Layer(
         "chosen_belts",
         "line",
-        {
-            "order": "belt_order",
-            **_LINE,
-            "year": "planting_year",
-            "adds_ha": "benefit_added",
-            "benefit_ha": "benefit",
-            "so_far_ha": "benefit_so_far",
-            "so_far_m": "length_so_far",
-            "so_far_minor": "cost_so_far",
-            "chosen_share": "chosen_share",
-            **LAND,
-            "places": "places_served",
-            "winds": "winds_worked",
-            "constraints": "constraint",
-            "flags": "flags",
-        },
-        "The belts chosen, in the order chosen, with what each adds after those before it.",
+        (
+            "choice_order",
+            *_LINE,
+            "planting_year",
+            "benefit_added_ha",
+            "benefit_alone_ha",
+            "cumulative_benefit_ha",
+            "cumulative_length_m",
+            "cumulative_cost",
+            "selection_share",
+            *LAND,
+            "places_served",
+            "main_wind_directions",
+            "constraint_summary",
+            "flags",
+        ),
+        "The chosen belts in order of choice, with the benefit each adds after those before it.",
     ),
     Layer(
         "places_with_belts",
         "any",
-        {
-            "name": "name",
-            "purpose": "purpose",
-            "parcel_id": "parcel_id",
-            "holding_id": "holding_id",
-            "head": "head",
-            "need": "need",
-            **_CASE,
-            "wind_without": "wind_before",
-            "relative_wind": "place_wind",
-            "target": "target",
-            "benefit_ha": "benefit_of_set",
-            "corner_without": "corner_share",
-            "corner_share": "corner_share",
-        },
-        "Places that count, with the wind they get without and with the belts chosen.",
+        (
+            "name",
+            "purpose",
+            "parcel_id",
+            "holding_id",
+            "head",
+            "priority",
+            *_CASE,
+            "relative_wind_without",
+            "relative_wind",
+            "target_relative_wind",
+            "place_benefit_ha",
+            "corner_time_share_without",
+            "corner_time_share",
+        ),
+        "Places to be sheltered, with their mean wind without and with the chosen belts.",
         optional=True,
     ),
-    Raster("relative_wind_with", "relative_wind", "one per season and year, belts chosen in place"),
-    Raster("shelter_gain", "shelter_gain", "one per season and year"),
+    Raster(
+        "relative_wind_with_belts",
+        "one for each season and year, with the chosen belts",
+        term="relative_wind",
+    ),
+    Raster("wind_reduction_added", "one for each season and year"),
     Table(
         "benefit_curve",
-        {
-            "share": "budget_share",
-            "belts": "belts_count",
-            "length_m": "length",
-            "cost_minor": "cost_minor",
-            "net_cost_minor": "net_cost_minor",
-            "benefit_ha": "benefit_of_set",
-            "bound_ha": "benefit_bound",
-        },
-        "Benefit of the best set found within parts of the budget, by the plain rule.",
+        (
+            "budget_share",
+            "belt_count",
+            "length_m",
+            "cost",
+            "net_cost",
+            "currency",
+            "set_benefit_ha",
+            "benefit_bound_ha",
+        ),
+        "Benefit of the best set found for parts of the budget, by the smallest-wind rule.",
     ),
     Table(
         "benefit_by_case",
-        {
-            **_CASE,
-            "benefit_ha": "benefit_of_set",
-            "own_ha": "benefit_own",
-            "neighbours_ha": "benefit_neighbours",
-            "public_ha": "benefit_public",
-        },
-        "Benefit of the belts chosen worked out in full, by season and year.",
+        (
+            *_CASE,
+            "set_benefit_ha",
+            "own_benefit_ha",
+            "neighbours_benefit_ha",
+            "public_benefit_ha",
+        ),
+        "Benefit of the chosen belts, evaluated in full, by season and year.",
     ),
     Table(
-        "constraints",
-        {
-            "candidate": "candidate",
-            "constraint": "constraint",
-            "effect": "constraint_effect",
-            "name": "name",
-            "distance_m": "distance_asked",
-            "found_m": "distance_found",
-            "within_m": "within_length",
-            "authority": "authority",
-            "date": "constraint_date",
-        },
-        "What stands against each candidate, and what was not checked for want of a layer.",
+        "constraint_checks",
+        (
+            "candidate",
+            "constraint",
+            "constraint_effect",
+            "name",
+            "required_distance_m",
+            "distance_found_m",
+            "length_within_m",
+            "authority",
+            "constraint_date",
+        ),
+        "What restricts each candidate, and what was not checked because no layer was given.",
     ),
     Table(
-        "cuts",
-        {"candidate": "candidate", "reason": "reason", "cut_m": "cut_length"},
-        "Every metre cut from the lines offered, with its reason.",
+        "exclusions",
+        ("candidate", "reason", "excluded_m"),
+        "Length removed from each candidate line, with the reason.",
     ),
     Table(
         "belt_bearings",
-        {"turned_deg": "bearing_turn", "bearing_deg": "bearing", "lost": "wind_lost"},
-        "What belts lose that are turned from the bearing that catches most of the wind.",
+        ("turned_from_best_deg", "bearing_deg", "effect_lost_share"),
+        "Effect lost by belts with another bearing than the best one.",
     ),
     Table(
         "belt_growth",
-        {
-            "candidate": "candidate",
-            "action": "belt_action",
-            **_CASE,
-            "height_m": "belt_height",
-            "porosity": "porosity",
-        },
-        "Height and porosity through the years of the belts chosen and of all that mending offers.",
+        ("candidate", "action", *_CASE, "height_m", "porosity"),
+        "Height and porosity in future years of the chosen belts and of all restorations.",
     ),
-    Picture("chosen_belts", "The belts chosen, over the wind they leave."),
-    Picture("benefit_curve", "Benefit of the best set found within parts of the budget."),
+    Picture("chosen_belts", "Map of the chosen belts, over relative wind with them."),
+    Picture("benefit_curve", "Chart of the benefit of the best set found against the budget."),
 )
 
 PROCESS = Process(
     id="siting",
-    version="1.2.0",
-    title="Where belts help most",
-    summary="Lays out lines where belts could go or be mended, cuts them by what stands in their "
-    "way, works out what each would bring to the places that need shelter, and chooses the best "
-    "set within a budget of metres or money.",
+    version="2.0.0",
+    title="Where new or restored belts protect most",
+    summary="Places candidate lines for new and restored belts, removes what is not allowed, "
+    "calculates the shelter each adds to the places, and chooses the best set within a budget of "
+    "metres or money.",
     inputs=SitingInputs,
     outputs=OUTPUTS,
     cautions=(
         "Belts are chosen by shelter alone. Near roads, power lines, pipes, drains and buildings "
-        "keep the clearances of the local code and of the owner or operator, ask a licensed "
-        "practitioner, and keep at least the height the trees will reach.",
-        "A belt may drift snow onto a road behind it, hold cold air above it on a slope and so "
-        "bring frost, shade a road into ice, and hide the view at bends, crossings and accesses: "
-        "look at each line on the ground.",
-        "What was not checked for want of a layer stands in the table of constraints; a line "
-        "without a constraint is not thereby allowed.",
-        "Costs rank lines against each other; the packaged ones are invented. Heights and "
-        "porosities of years to come are estimated by growth curves and assumed values.",
-        "Old belts that are cut, laid or thinned may shed branches or fall while the work goes on: "
-        "have them looked at by a licensed tree inspector first.",
+        "follow the local code and the clearances of the owner or operator, consult a qualified "
+        "forester, and keep a distance of at least the height the trees will reach.",
+        "A belt may drift snow onto a road behind it, hold back cold air on a slope and so cause "
+        "frost, shade a road so that ice remains, and block the view at bends, crossings and "
+        "accesses: inspect each line on the ground and consult the highway authority.",
+        "The table of constraint checks lists what was not checked because no layer was given. A "
+        "line without a constraint is not thereby permitted.",
+        "Costs are for ranking; the packaged ones are invented. Heights and porosities in future "
+        "years are estimated by growth curves and assumed values.",
+        "Old belts that are coppiced, laid or thinned may shed branches or fall during the work: "
+        "have them inspected by a qualified arboriculturist first.",
     ),
     sources=(
         "Bearing across the wind: the sum of f⟨U^p⟩ |sin| over the wind set, in closed form.",
         "Length of at least 10 heights: US Natural Resources Conservation Service (status S). "
-        "Spacing: about 25 heights are usual (AMS Glossary, status S); lines are laid closer to "
-        "leave a choice.",
-        "Several belts: the smallest relative wind rules, as in Vigiak and others 2003 (status "
-        "S2), while lines are compared; the set chosen is worked out in full.",
+        "Spacing: about 25 heights are usual (AMS Glossary, status S); lines are placed closer to "
+        "allow a choice.",
+        "Several belts: the smallest relative wind applies, as in Vigiak and others 2003 (status "
+        "S2), while lines are compared; the chosen set is evaluated in full.",
         "Crops lose within 1 to 2 heights of a belt and gain beyond: Kort 1988; Cleugh and others "
         "2002 (status S).",
-        "Distances, clearances, mending and what it does to a belt: engineering choices, said "
-        "where they stand.",
+        "Distances, clearances, and the effect of restoration on a belt: assumed values, stated "
+        "where they are used.",
     ),
     figures=(
-        Figure("best_candidates", "best_candidates"),
-        Figure("chosen_m", "chosen_length"),
-        Figure("cost_minor", "chosen_cost", role="cost"),
-        Figure("need_met_ha", "need_met", role="benefit"),
+        Figure("best_candidates"),
+        Figure("chosen_length_m"),
+        Figure("cost", role="cost"),
+        Figure("own_benefit_ha", role="benefit"),
+        Figure("currency"),
     ),
     work="shelterscape.processes.siting.work",
+    open_first=("preview-chosen_belts.png", "layers.gpkg"),
 )

@@ -8,74 +8,79 @@ import numpy as np
 
 from shelterscape.errors import Notice
 from shelterscape.process.cases import DEFAULT_SEASONS
-from shelterscape.process.memory import Sizes
+from shelterscape.process.memory import InputSizes
 from shelterscape.process.stages import Block, Progress, Work
-from shelterscape.processes.siting.decide import Decision, decide
+from shelterscape.processes.siting.decide import SitingDecision, decide
 from shelterscape.processes.siting.layers import SitingResults, results_of
-from shelterscape.processes.siting.lines import Lines, lines_of
+from shelterscape.processes.siting.lines import ProposedLines, propose_lines
 from shelterscape.processes.siting.loading import SitingData, load, whole_map
 from shelterscape.processes.siting.spec import SitingInputs
 from shelterscape.processes.siting.summary import summarise
-from shelterscape.science.siting import benefit, exact, ground, monte_carlo, setting
-from shelterscape.science.terrain.open_wind import work_bytes as terrain_wind_bytes
+from shelterscape.science.siting import benefit, context, full_evaluation, ground, monte_carlo
+from shelterscape.science.siting.candidates import DRAWN, ID_LETTERS
+from shelterscape.science.terrain.wind_over_terrain import work_bytes as terrain_wind_bytes
 
 __all__ = ["compute", "load", "summarise", "whole_map", "work_bytes"]
 
 
 def compute(data: SitingData) -> Work[SitingResults]:
-    """Offer lines, compare them, choose, and evaluate the choice in full."""
+    """Propose lines, compare them, choose, and evaluate the choice in full."""
     yield Progress(0.0, "placing candidate lines")
-    lines, notices = lines_of(data)
+    lines, notices = propose_lines(data)
     found = yield from decide(data, lines)
     yield from _rasters(data, found)
     more = [*_lost_lines(data, lines), *_flagged(lines, found)]
     return results_of(data, lines, found, [*notices, *found.notices, *more])
 
 
-def _rasters(data: SitingData, found: Decision) -> Iterator[Block]:
+def _rasters(data: SitingData, found: SitingDecision) -> Iterator[Block]:
     missing, nothing = ~np.isfinite(data.elevation), np.float32(np.nan)
-    for i, exactly in enumerate(found.exact.values()):
-        there = np.where(missing, nothing, exactly.relative_wind_with)
-        yield Block("relative_wind_with", i, there)
-        gain = np.where(missing, nothing, exactly.relative_wind - there)
-        yield Block("shelter_gain", i, gain)
+    for i, evaluation in enumerate(found.full_evaluation.values()):
+        there = np.where(missing, nothing, evaluation.relative_wind_with_belts)
+        yield Block("relative_wind_with_belts", i, there)
+        gain = np.where(missing, nothing, evaluation.relative_wind - there)
+        yield Block("wind_reduction_added", i, gain)
 
 
-def _lost_lines(data: SitingData, lines: Lines) -> list[Notice]:
-    """Lines a planner asked for of which nothing is left."""
+def _lost_lines(data: SitingData, lines: ProposedLines) -> list[Notice]:
+    """Required lines that were excluded over their whole length."""
     drawn = data.lines
-    if drawn is None or "drawn" not in data.params.offer:
+    if drawn is None or "drawn" not in data.params.candidate_types:
         return []
-    ids = np.array([f"G{n:04d}" for n in range(1, len(drawn) + 1)])
+    ids = np.array([f"{ID_LETTERS[DRAWN]}{n:04d}" for n in range(1, len(drawn) + 1)])
     gone = drawn["must_have"].to_numpy() & ~np.isin(ids, lines.candidates["part"])
     if not gone.any():
         return []
-    text = f"lines asked for but excluded whole: {', '.join(ids[gone])}; see the table of cuts"
+    names = ", ".join(ids[gone])
+    text = f"required lines excluded over their whole length: {names}; see exclusions.csv"
     return [Notice("lines-lost", text, int(gone.sum()))]
 
 
-def _flagged(lines: Lines, found: Decision) -> list[Notice]:
-    """Belts chosen that need a closer look."""
+def _flagged(lines: ProposedLines, found: SitingDecision) -> list[Notice]:
+    """Chosen belts with flags."""
     frame = lines.candidates.iloc[found.choice.rows]
     frame = frame[frame["flags"] != ""]
     if not len(frame):
         return []
-    text = "; ".join(f"{row.candidate} {row.flags}" for row in frame.itertuples())
-    return [Notice("belts-flagged", f"chosen belts to check: {text}", len(frame))]
+    text = ". ".join(f"{row.candidate}: {row.flags}" for row in frame.itertuples())
+    return [Notice("belts-flagged", f"chosen belts to check on the ground: {text}", len(frame))]
 
 
-def work_bytes(params: SitingInputs, sizes: Sizes) -> float:
-    """Memory held at most, bytes: while comparing candidates or evaluating the chosen set."""
+def work_bytes(params: SitingInputs, sizes: InputSizes) -> float:
+    """Largest memory needed, bytes: while comparing candidates or evaluating the chosen set."""
     if sizes.grid is None:
         return 0.0
     cells, directions, cases = sizes.cells, sizes.directions, len(params.seasons or DEFAULT_SEASONS)
     terrain_wind = 4.0 * cells * directions * cases * params.terrain
     # Elevation, and the results of each case.
     kept = terrain_wind + cells * (4.0 + 8.0 * cases * len(params.years or (0,)))
-    in_setting = setting.work_bytes(cells, directions, terrain=params.terrain)
+    in_context = context.work_bytes(cells, directions, terrain=params.terrain)
     comparing = ground.work_bytes(cells, directions, sizes.vertices) + benefit.work_bytes(cells)
-    # Results of cases done are kept while the next is evaluated.
-    evaluating = exact.work_bytes(cells, sizes.vertices) + 4.0 * cells * directions * params.terrain
-    drawing = monte_carlo.work_bytes(cells, directions) if params.reruns else 0.0
+    # Results of completed cases are kept while the next one is evaluated.
+    evaluating = (
+        full_evaluation.work_bytes(cells, sizes.vertices)
+        + 4.0 * cells * directions * params.terrain
+    )
+    drawing = monte_carlo.work_bytes(cells, directions) if params.monte_carlo_runs else 0.0
     winds = terrain_wind_bytes(sizes.grid) if params.terrain else 0.0
-    return kept + max(winds, in_setting + max(comparing, evaluating, drawing))
+    return kept + max(winds, in_context + max(comparing, evaluating, drawing))

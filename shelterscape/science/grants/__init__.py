@@ -1,13 +1,13 @@
-"""What grants pay for belts: where they qualify, how much, when, and why not elsewhere."""
+"""Grant payments for belts: where they qualify, how much is paid and when, and reasons."""
 
-from shelterscape.science.grants.belts import READ_COLUMNS, complete
-from shelterscape.science.grants.ground import Ground, lay_out
+from shelterscape.science.grants.belts import READ_COLUMNS, complete_belts
+from shelterscape.science.grants.ground import Ground, divide_ground
 from shelterscape.science.grants.maps import agreements_in_force, areas_by_category
 from shelterscape.science.grants.net import net_cost
 from shelterscape.science.grants.paying import Payments, payments
 from shelterscape.science.grants.scheme import Rate, Scheme
-from shelterscape.science.grants.thresholds import Threshold, reached
-from shelterscape.science.grants.widening import widening
+from shelterscape.science.grants.thresholds import Threshold, threshold_comparison
+from shelterscape.science.grants.widening import widening_options
 
 __all__ = [
     "READ_COLUMNS",
@@ -18,10 +18,10 @@ __all__ = [
     "Threshold",
     "agreements_in_force",
     "areas_by_category",
-    "complete",
-    "lay_out",
+    "complete_belts",
+    "divide_ground",
     "net_cost",
     "payments",
-    "reached",
-    "widening",
+    "threshold_comparison",
+    "widening_options",
 ]

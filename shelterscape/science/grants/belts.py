@@ -1,8 +1,9 @@
-"""Belts to be planted, as grants examine them: names, widths, plants, costs."""
+"""Belts to be planted, with the columns that grant rules need: name, width, plants, cost."""
 
 from __future__ import annotations
 
 import re
+from decimal import ROUND_HALF_UP, Decimal
 
 import geopandas as gpd
 import numpy as np
@@ -21,42 +22,42 @@ from shelterscape.science.belts import (
 from shelterscape.science.columns import numbers, words
 from shelterscape.terms import TERMS
 
-WORDS = ("candidate", "name", "holding_id", "parcel_id", "species", "belt_type")
-NUMBERS = {
-    "width_m": "belt_width",
-    "cost_minor": "cost_minor",
-    "plants_per_ha": "plants_per_ha",
-    "open_share": "open_share",
-    "native_share": "native_share",
-    "evergreen_share": "evergreen_share",
-}
+WORDS = ("action", "candidate", "name", "holding_id", "parcel_id", "species", "belt_type")
+PLANT = "plant"
+"""Value of ``action`` for new planting."""
+
+NUMBERS = ("width_m", "cost", "plants_per_ha", "open_share", "native_share", "evergreen_share")
 READ_COLUMNS = (*WORDS, *NUMBERS, "planted_year")
-"""Every column of a layer of belts that is used here."""
+"""Columns that are read from a layer of belts."""
 
 _PART = re.compile(r"^(?P<name>.*?)\s*(?P<percent>\d+(?:\.\d+)?)?\s*%?$")
 
 
-def complete(
-    belts: gpd.GeoDataFrame, where: str, plants_per_ha: float
+def complete_belts(
+    belts: gpd.GeoDataFrame, where: str, plants_per_ha: float, minor_per_major: int = 100
 ) -> tuple[gpd.GeoDataFrame, list[Notice]]:
-    """Check a layer of belts or candidates and fill what was not given.
+    """Check a layer of belts or candidates and fill missing values.
 
     Parameters
     ----------
     belts : GeoDataFrame
-        Lines or areas, in metres; those of `READ_COLUMNS` that exist are read.
+        Lines or areas, coordinates in metres. Columns of `READ_COLUMNS` are read where they
+        exist; ``cost`` is in currency units.
     where : str
-        What to call the layer in errors and notices.
+        Name of the layer in errors and notices.
     plants_per_ha : float
-        Used where the layer does not say.
+        Plants per hectare where the layer gives none.
+    minor_per_major : int
+        Minor units in one unit of the currency.
 
     Returns
     -------
     belts : GeoDataFrame
-        ``name, holding_id, parcel_id, species, belt_type, width_m, length_m, cost_minor`` (NaN
-        where unknown), ``plants_per_ha, open_share, native_share, evergreen_share`` (NaN where
-        the mix gives them), ``planted_year``, and ``outline``: the ground planted, line times
-        width with square ends.
+        ``name, holding_id, parcel_id, species, belt_type, width_m, length_m``; ``cost_minor``:
+        the cost rounded half up to whole minor units, NaN where unknown; ``plants_per_ha,
+        open_share``; ``native_share, evergreen_share``: NaN where they follow from the species;
+        ``planted_year``; ``outline``: the ground planted, a line as wide as the belt with square
+        ends.
     notices : list of Notice
 
     Raises
@@ -64,31 +65,34 @@ def complete(
     InputError
         ``belts-points``, ``column-bad``.
     """
+    belts, restored = _to_be_planted(belts, where)
     shapes = belts.geometry.to_numpy()
     if (shapely.get_dimensions(shapes) == 0).any():
         raise InputError(
             "belts-points",
             "Belts are lines or areas; this layer holds points.",
             where=where,
-            mend="Draw them as lines along the belt, or leave them out of the layer.",
+            hint="Draw them as lines along the belt, or remove them from the layer.",
         )
     frame = gpd.GeoDataFrame(geometry=shapes, crs=belts.crs)
     for column in WORDS:
         frame[column] = words(belts, column)
     numbered = np.array([f"belt {i + 1}" for i in range(len(frame))], dtype=object)
-    named = frame["candidate"].where(frame["candidate"] != "", frame["name"])
-    frame["name"] = named.where(named != "", pd.Series(numbered))
-    for column, term in NUMBERS.items():
-        frame[column] = numbers(belts, column, TERMS[term], where)
+    given = frame["candidate"].where(frame["candidate"] != "", frame["name"])
+    frame["name"] = given.where(given != "", pd.Series(numbered))
+    for column in NUMBERS:
+        frame[column] = numbers(belts, column, TERMS[column], where)
+    frame["cost_minor"] = [_minor_units(cost, minor_per_major) for cost in frame.pop("cost")]
+    frame["cost_minor"] = frame["cost_minor"].astype(float)
     frame["planted_year"] = numbers(belts, "planted_year", TERMS["start_year"], where)
-    notices = _fill(frame, where, plants_per_ha)
-    if (thin := frame["width_m"] <= 0).any():
+    notices = restored + _fill(frame, where, plants_per_ha)
+    if (without_width := frame["width_m"] <= 0).any():
         raise InputError(
             "column-bad",
-            "A belt without width covers no ground.",
-            where=f"{where}, feature {int(np.argmax(thin)) + 1}",
+            "The width of a belt is zero.",
+            where=f"{where}, feature {int(np.argmax(without_width)) + 1}",
             value=0,
-            mend=f"Give its width_m, or leave it empty for {DEFAULT_WIDTH_M:g} m.",
+            hint=f"Fill width_m, or leave it empty to use {DEFAULT_WIDTH_M:g} m.",
         )
     frame["outline"] = outlines(shapes, frame["width_m"].to_numpy())
     frame["length_m"] = np.where(
@@ -96,53 +100,77 @@ def complete(
         shapely.area(shapes) / frame["width_m"],
         shapely.length(shapes),
     )
-    return frame.drop(columns="candidate"), notices + _unknown_species(frame, where)
+    frame = frame.drop(columns=["action", "candidate"])
+    return frame, notices + _unknown_species(frame, where)
+
+
+def _to_be_planted(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, list[Notice]]:
+    """New planting only, and a notice of how many restorations were left out."""
+    action = words(belts, "action")
+    is_new = np.isin(np.asarray(action, dtype=object), ("", PLANT))
+    if is_new.all():
+        return belts, []
+    text = f"{where}: restorations left out, since grants are compared for new planting only"
+    return belts[is_new].reset_index(drop=True), [
+        Notice("restorations-left-out", text, int((~is_new).sum()))
+    ]
+
+
+def _minor_units(cost: float, minor_per_major: int) -> float:
+    """A cost in whole minor units, halves up; NaN where it is unknown.
+
+    The shortest decimal of the number is converted, as 1.005 in binary is a little below 1.005.
+    """
+    if np.isnan(cost):
+        return float("nan")
+    exact = Decimal(repr(float(cost))) * minor_per_major
+    return float(exact.to_integral_value(ROUND_HALF_UP))
 
 
 def _unknown_species(frame: gpd.GeoDataFrame, where: str) -> list[Notice]:
-    """Species that the table does not hold: it cannot say whether they are evergreen."""
+    """Notice of species that the table of species does not list as evergreen or deciduous."""
     known = set(data.table("species.csv")["species"].str.casefold())
     found = [sorted(set(mix(text)) - known) for text in frame["species"]]
     if not any(found):
         return []
     names = ", ".join(sorted({name for names in found for name in names}))
-    text = f"{where}: species not in the table, taken as bare in winter: {names}"
+    text = f"{where}: species not in the table, assumed bare in winter: {names}"
     return [Notice("species-unknown", text, sum(map(bool, found)))]
 
 
 def _fill(frame: gpd.GeoDataFrame, where: str, plants_per_ha: float) -> list[Notice]:
-    """Fill widths and densities in place; report how many were not given."""
+    """Fill missing widths and densities in place; notices state how many were missing."""
     is_area = shapely.get_dimensions(frame.geometry.to_numpy()) == 2
-    drawn = pd.Series(np.where(is_area, outline_width(frame), DEFAULT_WIDTH_M))
+    width = pd.Series(np.where(is_area, outline_width(frame), DEFAULT_WIDTH_M))
     filled = {
-        "width_m": (drawn, f"{DEFAULT_WIDTH_M:g} m used", ~is_area),
+        "width_m": (width, f"{DEFAULT_WIDTH_M:g} m used", ~is_area),
         "plants_per_ha": (plants_per_ha, f"{plants_per_ha:g} used", True),
         "open_share": (0.0, "", False),
     }
     notices = []
-    for column, (value, told, counts) in filled.items():
-        missing = frame[column].isna() & counts
+    for column, (value, used, noticed) in filled.items():
+        missing = frame[column].isna() & noticed
         frame[column] = frame[column].fillna(value)
         if missing.any():
-            text = f"{where}: {column} not given, {told}"
+            text = f"{where}: {column} not given, {used}"
             notices.append(Notice("value-assumed", text, int(missing.sum())))
     return notices
 
 
 def outlines(shapes: NDArray[np.object_], width_m: NDArray[np.float64]) -> NDArray[np.object_]:
-    """Ground planted: a line as wide as the belt, its ends square; an area as it is drawn.
+    """Ground planted: a line as wide as the belt with square ends; an area as it is drawn.
 
     Parameters
     ----------
     shapes : (n,) array of lines and polygons
-        In metres.
+        Coordinates in metres.
     width_m : (n,) float64
         Belt width, m.
 
     Returns
     -------
     (n,) array of polygons
-        Ground to the outer stems.
+        Ground up to the outer stems.
     """
     strips = shapely.buffer(shapes, width_m / 2, cap_style="flat", join_style="mitre")
     planted: NDArray[np.object_] = np.where(shapely.get_dimensions(shapes) == 2, shapes, strips)
@@ -150,17 +178,17 @@ def outlines(shapes: NDArray[np.object_], width_m: NDArray[np.float64]) -> NDArr
 
 
 def mix(species: str) -> dict[str, float]:
-    """Share of each species in a belt, from how its species are written down.
+    """Share of each species in a belt, from its list of species.
 
     Parameters
     ----------
     species : str
-        Names, each with its percentage where known.
+        Names separated by commas, semicolons or plus signs, each with its percentage where known.
 
     Returns
     -------
     dict of float
-        Share of the plants, 0 to 1, by name in small letters; empty where no species is named.
+        Share of the plants, 0 to 1, by name in lower case; empty where no species is named.
 
     Examples
     --------
@@ -182,14 +210,14 @@ def mix(species: str) -> dict[str, float]:
 def shares(belts: gpd.GeoDataFrame, native: frozenset[str]) -> tuple[list[float], list[float]]:
     """Native and evergreen share of the plants of each belt.
 
-    A column ``native_share`` or ``evergreen_share`` takes precedence over the mix of species.
+    The columns ``native_share`` and ``evergreen_share`` take precedence over the list of species.
 
     Parameters
     ----------
     belts : GeoDataFrame
-        As `complete` returns them.
+        As `complete_belts` returns them.
     native : frozenset of str
-        Native species, in small letters.
+        Native species, in lower case.
 
     Returns
     -------
@@ -201,17 +229,19 @@ def shares(belts: gpd.GeoDataFrame, native: frozenset[str]) -> tuple[list[float]
     for row in belts.itertuples(index=False):
         plants = mix(row.species)
         unknown = float("nan") if not plants else 0.0
-        told = [
+        from_mix = [
             sum((share for name, share in plants.items() if name in kinds), unknown)
             for kinds in (native, evergreen)
         ]
-        native_shares.append(told[0] if np.isnan(row.native_share) else row.native_share)
-        evergreen_shares.append(told[1] if np.isnan(row.evergreen_share) else row.evergreen_share)
+        native_shares.append(from_mix[0] if np.isnan(row.native_share) else row.native_share)
+        evergreen_shares.append(
+            from_mix[1] if np.isnan(row.evergreen_share) else row.evergreen_share
+        )
     return native_shares, evergreen_shares
 
 
 def is_planted(belt_type: str) -> bool:
-    """Whether a belt is made of plants at all.
+    """Whether a belt consists of plants.
 
     Parameters
     ----------

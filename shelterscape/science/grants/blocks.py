@@ -1,4 +1,4 @@
-"""Which ground of a set of belts one scheme pays for: belts joined into blocks, blocks tested."""
+"""Ground of a set of belts that one scheme pays for: joins belts into blocks and tests these."""
 
 from __future__ import annotations
 
@@ -10,18 +10,21 @@ from shelterscape.science.grants.ground import Ground
 from shelterscape.science.grants.scheme import Scheme
 
 ROUNDING_M = 0.005
-"""Areas (m²) and lengths (m) that fall short by less do not fail (assumed value)."""
+"""Shortfall of a block that is tolerated, m² of area or m of length (assumed value)."""
 
 
 @dataclass
 class Block:
-    """Belts joined, as far as they qualify.
+    """Qualifying ground of belts joined into one block.
 
     Parameters
     ----------
-    area_m2, length_m : float
+    area_m2 : float
+        Area, m².
+    length_m : float
+        Length of belt, m.
     faults : tuple of str
-        Rules on blocks that fail, in words with the figures.
+        Rules on blocks that it does not meet, with the figures.
     """
 
     area_m2: float = 0.0
@@ -30,44 +33,46 @@ class Block:
 
 
 @dataclass(frozen=True)
-class Found:
-    """What one scheme makes of a set of belts.
+class Qualification:
+    """Ground of a set of belts that qualifies for one scheme.
 
     Parameters
     ----------
     owner : dict
-        Belt that each piece of qualifying ground counts for.
+        Belt to which each qualifying piece of ground is assigned.
     block_of : dict
-        Block of each of those pieces, named by its first piece.
+        Block of each of those pieces, identified by its first piece.
     blocks : dict of Block
+        Blocks by that first piece.
     paid : frozenset of int
-        Pieces that are paid for.
-    taken : frozenset of int
-        Pieces another scheme pays for, beside which this one may not be paid.
+        Pieces that the scheme pays for.
+    paid_by_others : frozenset of int
+        Pieces that an incompatible scheme pays for.
     closed : str
-        Why the scheme pays nothing in this year at all; empty where it may.
+        Reason why the scheme accepts no application in this year; empty where it does.
     """
 
     owner: dict[int, int] = field(default_factory=dict)
     block_of: dict[int, int] = field(default_factory=dict)
     blocks: dict[int, Block] = field(default_factory=dict)
     paid: frozenset[int] = frozenset()
-    taken: frozenset[int] = frozenset()
+    paid_by_others: frozenset[int] = frozenset()
     closed: str = ""
 
 
-class Counted(NamedTuple):
-    """What is paid for on one belt, in whole counted units, rounded half up.
+class PaidQuantities(NamedTuple):
+    """Quantities of one belt that payments are calculated from, rounded half up to whole units.
 
     Parameters
     ----------
     m2 : int
-        Area to the line the scheme counts to, m².
+        Area to the stems or to the fence, as the scheme counts it, m².
     decimetres : int
         Length of belt, dm.
     plants : int
+        Number of plants.
     cost_minor : int or None
-        Planting cost, minor money units; None where it is not known.
+        Planting cost, minor units of the currency; None where it is unknown.
     """
 
     m2: int
@@ -77,37 +82,37 @@ class Counted(NamedTuple):
 
 
 def assess(
-    ground: Ground, index: int, belts: Sequence[int], year: int, taken: frozenset[int]
-) -> Found:
-    """What one scheme pays for.
+    ground: Ground, index: int, belts: Sequence[int], year: int, paid_by_others: frozenset[int]
+) -> Qualification:
+    """Ground of a set of belts that qualifies for one scheme.
 
     Parameters
     ----------
     ground : Ground
     index : int
-        Which of its schemes.
+        Position of the scheme in `ground.schemes`.
     belts : sequence of int
-        The set of belts, in the order of the ground.
+        The set of belts, in the order of `ground.order`.
     year : int
         The start year.
-    taken : frozenset of int
-        Pieces that are paid by a scheme beside which this one may not be paid.
+    paid_by_others : frozenset of int
+        Pieces that an incompatible scheme pays for.
 
     Returns
     -------
-    Found
+    Qualification
     """
     scheme = ground.schemes[index]
     if closed := scheme.closed_in(year):
-        return Found(closed=closed, taken=taken)
+        return Qualification(closed=closed, paid_by_others=paid_by_others)
     owner: dict[int, int] = {}
     for belt in belts:
         for piece in ground.eligible[index][belt]:
-            if piece in taken:
+            if piece in paid_by_others:
                 continue
-            held = owner.setdefault(piece, belt)
-            # Ground under the stems of one belt is more its own than another's to the fence.
-            if held != belt and ground.covers[piece][belt] < ground.covers[piece][held]:
+            first = owner.setdefault(piece, belt)
+            # A belt whose stems cover the piece goes before one whose fence encloses it.
+            if first != belt and ground.covers[piece][belt] < ground.covers[piece][first]:
                 owner[piece] = belt
     block_of = _joined(owner, ground, index)
     blocks: dict[int, Block] = {}
@@ -118,11 +123,11 @@ def assess(
     for block in blocks.values():
         block.faults = _block_faults(block, scheme)
     paid = frozenset(piece for piece, root in block_of.items() if not blocks[root].faults)
-    return Found(owner, block_of, blocks, paid, taken)
+    return Qualification(owner, block_of, blocks, paid, paid_by_others)
 
 
 def _joined(owner: dict[int, int], ground: Ground, index: int) -> dict[int, int]:
-    """Pieces that reach each other within the largest gap, by their first piece."""
+    """Block of each piece, identified by its first piece; a block spans gaps up to the largest."""
     near = ground.near[index]
     across = ground.schemes[index].join_across_holdings
     holding = ground.holding
@@ -144,7 +149,7 @@ def _joined(owner: dict[int, int], ground: Ground, index: int) -> dict[int, int]
 
 
 def _length(ground: Ground, piece: int, belt: int) -> float:
-    """Metres of a belt on a piece: its length in proportion to the ground under its stems."""
+    """Length of belt on a piece, m, in proportion to the piece's share of the stem area."""
     if ground.covers[piece][belt] > 0:
         return 0.0
     return ground.length_m[belt] * ground.area_m2[piece] / ground.stems_m2[belt]
@@ -152,53 +157,55 @@ def _length(ground: Ground, piece: int, belt: int) -> float:
 
 def _block_faults(block: Block, scheme: Scheme) -> tuple[str, ...]:
     found = []
-    if block.area_m2 < scheme.least_block_m2 - ROUNDING_M:
+    if block.area_m2 < scheme.min_block_m2 - ROUNDING_M:
         found.append(
-            f"block of {block.area_m2 / 1e4:.4f} ha, at least {scheme.least_block_m2 / 1e4:g} ha "
-            "asked"
+            f"block of {block.area_m2 / 1e4:.4f} ha, at least {scheme.min_block_m2 / 1e4:g} ha "
+            "required"
         )
-    if block.length_m < scheme.least_length_m - ROUNDING_M:
+    if block.length_m < scheme.min_length_m - ROUNDING_M:
         found.append(
-            f"block {block.length_m:.1f} m long, at least {scheme.least_length_m:g} m asked"
+            f"block {block.length_m:.1f} m long, at least {scheme.min_length_m:g} m required"
         )
     return tuple(found)
 
 
-def counted(ground: Ground, pieces: Iterable[int], owner: dict[int, int]) -> dict[int, Counted]:
-    """Areas, lengths, plants and costs of some pieces, by belt.
+def quantities_by_belt(
+    ground: Ground, pieces: Iterable[int], owner: dict[int, int]
+) -> dict[int, PaidQuantities]:
+    """Areas, lengths, plants and costs of pieces of ground, by belt.
 
     Parameters
     ----------
     ground : Ground
     pieces : iterable of int
     owner : dict
-        Belt that each of these pieces counts for.
+        Belt to which each of these pieces is assigned.
 
     Returns
     -------
-    dict of Counted
+    dict of PaidQuantities
         By belt.
     """
     sums: dict[int, tuple[float, float]] = {}
     for piece in sorted(pieces):
         belt, area = owner[piece], ground.area_m2[piece]
-        every, stems = sums.get(belt, (0.0, 0.0))
-        under = area if ground.covers[piece][belt] == 0 else 0.0
-        sums[belt] = (every + area, stems + under)
-    return {belt: _count(ground, belt, *both) for belt, both in sums.items()}
+        total, stems = sums.get(belt, (0.0, 0.0))
+        under_stems = area if ground.covers[piece][belt] == 0 else 0.0
+        sums[belt] = (total + area, stems + under_stems)
+    return {belt: _quantities(ground, belt, *areas) for belt, areas in sums.items()}
 
 
-def _count(ground: Ground, belt: int, every_m2: float, stems_m2: float) -> Counted:
+def _quantities(ground: Ground, belt: int, total_m2: float, stems_m2: float) -> PaidQuantities:
     share = stems_m2 / ground.stems_m2[belt] if ground.stems_m2[belt] else 0.0
     cost = ground.cost_minor[belt]
-    return Counted(
-        m2=_whole(every_m2),
-        decimetres=_whole(10.0 * ground.length_m[belt] * share),
-        plants=_whole(ground.plants_per_ha[belt] * stems_m2 / 1e4),
-        cost_minor=None if cost is None else _whole(cost * share),
+    return PaidQuantities(
+        m2=_rounded_half_up(total_m2),
+        decimetres=_rounded_half_up(10.0 * ground.length_m[belt] * share),
+        plants=_rounded_half_up(ground.plants_per_ha[belt] * stems_m2 / 1e4),
+        cost_minor=None if cost is None else _rounded_half_up(cost * share),
     )
 
 
-def _whole(value: float) -> int:
-    """Rounded half up; a hair below the half, as sums of measured pieces come out, counts as it."""
+def _rounded_half_up(value: float) -> int:
+    """The nearest integer, halves up; 1e-6 below a half counts as a half, as sums are inexact."""
     return int(value + 0.5 + 1e-6)

@@ -1,4 +1,4 @@
-"""Maps that decide where a grant is paid: grant areas by category, agreements in force."""
+"""Maps that grant schemes use: grant areas by category, and agreements in force."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from shelterscape.errors import InputError, Notice
 AREA_COLUMNS = ("category",)
 AGREEMENT_COLUMNS = ("scheme", "begins", "ends")
 OVERLAP_M2 = 1.0
-"""Areas of one category that share less are taken to touch only."""
+"""Areas of one category overlap where they share more than this, m² (assumed value)."""
 
 
 @dataclass(frozen=True)
@@ -25,7 +25,7 @@ class Agreement:
     ----------
     scheme : str
     ends : int or None
-        Last year; None while it has no end.
+        Last year; None where no end is known.
     area : shapely geometry
     """
 
@@ -35,18 +35,18 @@ class Agreement:
 
     @property
     def label(self) -> str:
-        """In words."""
+        """Name and last year, as text."""
         return f"“{self.scheme}”" + (f" until {self.ends}" if self.ends else " (no end known)")
 
 
 def refuse_other_than_areas(frame: gpd.GeoDataFrame, where: str) -> None:
-    """Refuse lines and points where areas are needed.
+    """Raise an error if a layer holds lines or points.
 
     Parameters
     ----------
     frame : GeoDataFrame
     where : str
-        What to call the layer in errors.
+        Name of the layer in errors.
 
     Raises
     ------
@@ -59,28 +59,28 @@ def refuse_other_than_areas(frame: gpd.GeoDataFrame, where: str) -> None:
             "areas-needed",
             f"{int(other.sum())} of {len(frame)} features are lines or points.",
             where=where,
-            mend="Name a layer of areas, or draw these as areas.",
+            hint="Use a layer of areas, or draw these features as areas.",
         )
 
 
-def _words(frame: gpd.GeoDataFrame, column: str, where: str) -> pd.Series:
+def _texts(frame: gpd.GeoDataFrame, column: str, where: str) -> pd.Series:
     if column not in frame:
         raise InputError(
             "column-missing",
             f"The layer has no column {column}.",
             where=where,
             value=", ".join(map(str, frame.columns.drop("geometry"))),
-            mend=f"Add it, or name another with --field LAYER.{column}=COLUMN.",
+            hint=f"Add the column, or name another with --field LAYER.{column}=COLUMN.",
         )
-    words = frame[column].astype("string").fillna("").str.strip()
-    if (words == "").any():
+    texts = frame[column].astype("string").fillna("").str.strip()
+    if (texts == "").any():
         raise InputError(
             "column-bad",
             f"{column} is empty.",
-            where=f"{where}, feature {int(np.argmax(words == '')) + 1}",
-            mend="Fill it in every feature.",
+            where=f"{where}, feature {int(np.argmax(texts == '')) + 1}",
+            hint=f"Fill the column {column} in every feature.",
         )
-    return words
+    return texts
 
 
 def areas_by_category(
@@ -93,19 +93,19 @@ def areas_by_category(
     Parameters
     ----------
     layers : dict
-        Layers of areas with a column ``category``, by what to call them; any number, overlapping
-        as they may.
+        Layers of areas with a column ``category``, by name; any number of layers, and areas may
+        overlap.
     near : shapely geometry
-        Belts; areas that do not touch them are left out.
+        Ground of the belts; areas that do not touch it are left out.
     beside : shapely geometry, optional
-        Other ground whose areas are kept too.
+        Other ground; areas that touch it are kept as well.
 
     Returns
     -------
     areas : dict
-        For every category there is, its ground that belts touch; empty where none do.
+        For every category, the areas that belts touch; empty where none do.
     notices : list of Notice
-        Areas that were merged, layers that touch no belt.
+        Overlapping areas that were merged; layers of which no area touches a belt.
 
     Raises
     ------
@@ -116,37 +116,37 @@ def areas_by_category(
     shapely.prepare(near)
     for where, frame in layers.items():
         refuse_other_than_areas(frame, where)
-        words, shapes = _words(frame, "category", where), frame.geometry.to_numpy()
+        names, shapes = _texts(frame, "category", where), frame.geometry.to_numpy()
         touched = shapely.intersects(near, shapes)
         if not touched.any():
-            notices.append(Notice("grant-areas-missed", _missed(where, shapes, near)))
+            notices.append(Notice("grant-areas-missed", _missed_text(where, shapes, near)))
         kept = touched if beside is None else touched | shapely.intersects(beside, shapes)
-        parts.append(pd.DataFrame({"category": words, "shape": shapes, "kept": kept}))
+        parts.append(pd.DataFrame({"category": names, "shape": shapes, "kept": kept}))
     areas = {}
     every = pd.concat(parts) if parts else pd.DataFrame({"category": []})
     for category, rows in every.groupby("category"):
         shapes = rows.loc[rows["kept"], "shape"].to_numpy()
         if clashing := _overlapping(shapes):
-            text = f"areas of category “{category}” that overlap were merged"
+            text = f"overlapping areas of category “{category}” were merged"
             notices.append(Notice("areas-merged", text, clashing))
         areas[str(category)] = shapely.union_all(shapes)
     return areas, notices
 
 
-def _missed(where: str, shapes: np.ndarray, near: shapely.Geometry) -> str:
-    """That a layer touches no belt, with both extents."""
+def _missed_text(where: str, shapes: np.ndarray, near: shapely.Geometry) -> str:
+    """States that no area of a layer touches a belt, with both extents."""
     layer, belts = (
         f"{w:.0f}…{e:.0f} E, {s:.0f}…{n:.0f} N"
         for w, s, e, n in (shapely.total_bounds(shapes), shapely.bounds(near))
     )
     return (
-        f"{where}: NO BELT TOUCHES ANY OF THESE GRANT AREAS; is the coordinate system right? "
-        f"Areas {layer}; belts {belts}"
+        f"{where}: no belt touches any of these grant areas; check the coordinate system. "
+        f"Areas: {layer}; belts: {belts}"
     )
 
 
 def _overlapping(shapes: np.ndarray) -> int:
-    """How many shapes share ground with another one."""
+    """Number of shapes that overlap another one."""
     one, other = shapely.STRtree(shapes).query(shapes, predicate="intersects")
     pairs = one < other
     shared = shapely.area(shapely.intersection(shapes[one[pairs]], shapes[other[pairs]]))
@@ -165,22 +165,23 @@ def agreements_in_force(
         Areas with ``scheme`` and, where known, ``begins`` and ``ends`` (years or dates).
     start_year : int
     where : str
+        Name of the layer in errors and notices.
 
     Returns
     -------
     found : list of Agreement
     notices : list of Notice
-        How many agreements ended before.
+        Number of agreements that ended before the start year.
 
     Raises
     ------
     InputError
-        ``areas-needed``, ``column-missing``, ``column-bad`` (also for dates reversed).
+        ``areas-needed``, ``column-missing``, ``column-bad`` (also where an end precedes its begin).
     """
     if frame is None:
         return [], []
     refuse_other_than_areas(frame, where)
-    words = _words(frame, "scheme", where)
+    names = _texts(frame, "scheme", where)
     begins, ends = (_years(frame, column, where) for column in ("begins", "ends"))
     reversed_ = begins > ends
     if reversed_.any():
@@ -190,23 +191,23 @@ def agreements_in_force(
             "An agreement ends before it begins.",
             where=f"{where}, feature {row + 1}",
             value=f"begins {begins[row]:.0f}, ends {ends[row]:.0f}",
-            mend="Put the two dates right.",
+            hint="Correct the two dates.",
         )
     over = ends < start_year
     notices = []
     if over.any():
-        text = f"{where}: agreements over before {start_year} left out"
+        text = f"{where}: agreements that ended before {start_year} were left out"
         notices.append(Notice("agreements-over", text, int(over.sum())))
     found = [
-        Agreement(word, None if np.isnan(end) else int(end), shape)
-        for word, end, shape, past in zip(words, ends, frame.geometry, over, strict=True)
+        Agreement(name, None if np.isnan(end) else int(end), shape)
+        for name, end, shape, past in zip(names, ends, frame.geometry, over, strict=True)
         if not past
     ]
     return found, notices
 
 
 def _years(frame: gpd.GeoDataFrame, column: str, where: str) -> np.ndarray:
-    """The year of each date or year in a column; NaN where none is given."""
+    """Years from a column of years or dates; NaN where none is given."""
     if column not in frame:
         return np.full(len(frame), np.nan)
     text = frame[column].astype("string").str.strip().replace("", pd.NA)
@@ -214,9 +215,9 @@ def _years(frame: gpd.GeoDataFrame, column: str, where: str) -> np.ndarray:
     if (bad := text.notna() & years.isna()).any():
         raise InputError(
             "column-bad",
-            f"{column} must hold years or dates that begin with the year.",
+            f"{column} must hold years, or dates with the year first.",
             where=f"{where}, feature {int(np.argmax(bad)) + 1}",
             value=text[bad].iloc[0],
-            mend="Write it as 2031 or 2031-12-31.",
+            hint="Write it as 2031 or 2031-12-31.",
         )
     return years.to_numpy(dtype=float, na_value=np.nan)

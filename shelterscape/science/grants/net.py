@@ -1,4 +1,4 @@
-"""Money net of grant, for a choice that asks again and again."""
+"""Cost net of grant as a function of a set of belts, for the choice of belts within a budget."""
 
 from __future__ import annotations
 
@@ -8,57 +8,58 @@ from shelterscape.errors import InputError
 from shelterscape.science.grants.ground import Ground
 from shelterscape.science.grants.paying import total
 
-LEAST_OWN_SHARE = 0.05
-"""Smallest share of its gross cost that a set counts as costing (assumed value).
+MIN_OWN_SHARE = 0.05
+"""Smallest net cost of a set of belts, as a share of its gross cost (assumed value).
 
-Yearly payments can add up to more than planting costs; were the net cost to fall to nothing, a
-budget would choose without end.
+Annual payments can add up to more than the cost of planting. A net cost of zero would let a budget
+choose belts without limit.
 """
 
 
 def net_cost(
-    ground: Ground, start_year: int, *, least_own_share: float = LEAST_OWN_SHARE
+    ground: Ground, start_year: int, *, min_own_share: float = MIN_OWN_SHARE
 ) -> Callable[[Iterable[int]], int]:
-    """Cost net of grant as a function of the set of belts.
+    """Cost net of grant as a function of a set of belts.
 
     Parameters
     ----------
     ground : Ground
-        Every candidate, placed once; each needs its ``cost_minor``.
+        All candidates; each needs a cost.
     start_year : int
         The year of planting.
-    least_own_share : float
-        The net cost never falls below this share of the gross cost.
+    min_own_share : float
+        Smallest net cost as a share of the gross cost, 0 to 1.
 
     Returns
     -------
     callable
-        Takes the places of belts in ``ground.belts``, gives whole minor money units: their cost
-        less all that all schemes pay over all years, not discounted. Paid for the whole set, so
-        blocks that are reached only together count, and caps too. The order of the set plays no
-        role.
+        Takes positions of belts in ``ground.belts`` and returns their cost less all payments by all
+        schemes over all years, in whole minor units of the currency, not discounted. Payments are
+        calculated for the whole set, so blocks that qualify only together count, and caps apply.
+        The order of the set has no effect.
 
     Raises
     ------
     InputError
-        ``column-missing`` where a belt has no cost.
+        ``column-missing`` where the cost of a belt is unknown.
     """
     costs = ground.cost_minor
     if None in costs:
         unknown = costs.index(None)
         raise InputError(
             "column-missing",
-            "Money net of grant needs the cost of every belt.",
+            "Cost net of grant needs the cost of every belt.",
             where="belts",
-            value=f"no cost_minor for {ground.belts['name'].iloc[unknown]}",
-            mend="Fill the column cost_minor, in whole minor money units.",
+            value=f"no cost for {ground.belts['name'].iloc[unknown]}",
+            hint="Fill the column cost in every feature, in currency units.",
         )
     known = [cost or 0 for cost in costs]
 
-    def _net(belts: Iterable[int]) -> int:
+    def cost_of(belts: Iterable[int]) -> int:
+        """Net cost of a set of belts."""
         chosen = set(belts)
         gross = sum(known[belt] for belt in chosen)
-        floor = -int(-gross * least_own_share // 1)
-        return max(gross - total(ground, start_year, chosen), floor)
+        least = -int(-gross * min_own_share // 1)
+        return max(gross - total(ground, start_year, chosen), least)
 
-    return _net
+    return cost_of

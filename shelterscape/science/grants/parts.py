@@ -1,4 +1,4 @@
-"""Parts of belts by scheme: what qualifies, and why the rest does not."""
+"""Parts of belts by scheme: whether they qualify, and the reason where they do not."""
 
 from __future__ import annotations
 
@@ -7,15 +7,15 @@ from collections import defaultdict
 import geopandas as gpd
 import shapely
 
-from shelterscape.science.grants.blocks import Counted, Found, counted
-from shelterscape.science.grants.paying import Payments, shared_out
-from shelterscape.science.grants.scheme import may_share
+from shelterscape.science.grants.blocks import PaidQuantities, Qualification, quantities_by_belt
+from shelterscape.science.grants.paying import Payments, divided_by_weight
+from shelterscape.science.grants.scheme import are_compatible
 
 QUALIFIES, FAILS = "qualifies", "does not qualify"
 
 
 def parts(paid: Payments) -> gpd.GeoDataFrame:
-    """Every belt of a set cut into parts that share one answer, for every scheme.
+    """Parts of every belt of a set, for every scheme: those that qualify and those that do not.
 
     Parameters
     ----------
@@ -24,36 +24,37 @@ def parts(paid: Payments) -> gpd.GeoDataFrame:
     Returns
     -------
     GeoDataFrame
-        ``name, holding_id, parcel_id, scheme, result, reason, block, area_ha, length_m, plants,
-        payment_minor``; parts of a belt that fail for different reasons are apart. Area counts to
-        the line the scheme counts to; ``payment_minor`` is the sum over all years, divided by
-        area where a belt is in several blocks.
+        ``name, holding_id, parcel_id, scheme, qualification, reason, block, part_area_ha,
+        part_length_m, plants, payment_minor``. A belt has one part for each block it is in and
+        for each reason why ground does not qualify. Areas (ha) count to the stems or the fence,
+        as the scheme does. ``payment_minor`` is the sum over all years, minor units of the
+        currency, divided by area where a belt is in several blocks.
     """
     ground, blocks = paid.ground, _block_numbers(paid)
     records, shapes = [], []
     for belt in paid.belts:
         for index, scheme in enumerate(ground.schemes):
-            answers = _by_answer(paid, belt, index)
-            counts = {
-                answer: counted(ground, pieces, dict.fromkeys(pieces, belt))[belt]
-                for answer, pieces in answers.items()
+            pieces_of = _pieces_by_part(paid, belt, index)
+            quantities = {
+                part: quantities_by_belt(ground, pieces, dict.fromkeys(pieces, belt))[belt]
+                for part, pieces in pieces_of.items()
             }
-            money = _money_by_part(paid, belt, index, counts)
-            for answer, pieces in answers.items():
-                (reason, block), count = answer, counts[answer]
+            payment = _payment_by_part(paid, belt, index, quantities)
+            for part, pieces in pieces_of.items():
+                (reason, block), count = part, quantities[part]
                 records.append(
                     {
                         "name": ground.belts["name"].iloc[belt],
                         "holding_id": ground.belts["holding_id"].iloc[belt],
                         "parcel_id": ground.belts["parcel_id"].iloc[belt],
                         "scheme": scheme.name,
-                        "result": FAILS if reason else QUALIFIES,
+                        "qualification": FAILS if reason else QUALIFIES,
                         "reason": reason,
                         "block": blocks.get((index, block), 0),
-                        "area_ha": count.m2 / 1e4,
-                        "length_m": count.decimetres / 10,
+                        "part_area_ha": count.m2 / 1e4,
+                        "part_length_m": count.decimetres / 10,
                         "plants": count.plants,
-                        "payment_minor": money.get(answer, 0),
+                        "payment_minor": payment.get(part, 0),
                     }
                 )
                 shapes.append(shapely.union_all(ground.pieces[pieces]))
@@ -66,31 +67,32 @@ _COLUMNS = (
     "holding_id",
     "parcel_id",
     "scheme",
-    "result",
+    "qualification",
     "reason",
     "block",
-    "area_ha",
-    "length_m",
+    "part_area_ha",
+    "part_length_m",
     "plants",
     "payment_minor",
 )
 
 
-Answer = tuple[str, int]
-"""Why a part fails, empty where it qualifies; and the block it belongs to."""
+Part = tuple[str, int]
+"""Reason why a part does not qualify, empty where it does; and its block, -1 for none."""
 
 
-def _money_by_part(
-    paid: Payments, belt: int, index: int, counts: dict[Answer, Counted]
-) -> dict[Answer, int]:
-    """What a belt is paid by a scheme, shared out by area over its parts that qualify."""
-    good = [answer for answer in counts if not answer[0]]
+def _payment_by_part(
+    paid: Payments, belt: int, index: int, quantities: dict[Part, PaidQuantities]
+) -> dict[Part, int]:
+    """Payment for a belt by a scheme, divided by area between its parts that qualify."""
+    qualifying = [part for part in quantities if not part[0]]
     amount = paid.by_belt.get((belt, index), 0)
-    return dict(zip(good, shared_out(amount, [counts[a].m2 for a in good]), strict=True))
+    amounts = divided_by_weight(amount, [quantities[part].m2 for part in qualifying])
+    return dict(zip(qualifying, amounts, strict=True))
 
 
 def _block_numbers(paid: Payments) -> dict[tuple[int, int], int]:
-    """Number of each block, from 1 for each scheme, in the order of the belts they begin with."""
+    """Number of each block, from 1 for each scheme, in the order of the first belt in each."""
     numbers: dict[tuple[int, int], int] = {}
     for index, found in enumerate(paid.found):
         first: dict[int, int] = {}
@@ -102,46 +104,46 @@ def _block_numbers(paid: Payments) -> dict[tuple[int, int], int]:
     return numbers
 
 
-def _by_answer(paid: Payments, belt: int, index: int) -> dict[Answer, list[int]]:
-    """Pieces of a belt by why they fail a scheme, and by block."""
+def _pieces_by_part(paid: Payments, belt: int, index: int) -> dict[Part, list[int]]:
+    """Pieces of a belt by the reason why they do not qualify for a scheme, and by block."""
     ground, found = paid.ground, paid.found[index]
-    answers: dict[Answer, list[int]] = defaultdict(list)
+    pieces: dict[Part, list[int]] = defaultdict(list)
     for piece in ground.of_belt[belt]:
         if ground.covers[piece][belt] <= ground.levels[index]:
-            reason = _why_not(paid, belt, index, piece)
+            reason = _reason(paid, belt, index, piece)
             mine = found.owner.get(piece) == belt
-            answers[reason, found.block_of[piece] if mine else -1].append(piece)
-    return answers
+            pieces[reason, found.block_of[piece] if mine else -1].append(piece)
+    return pieces
 
 
-def _why_not(paid: Payments, belt: int, index: int, piece: int) -> str:
-    """Why a scheme does not pay for a piece of a belt; empty where it does."""
+def _reason(paid: Payments, belt: int, index: int, piece: int) -> str:
+    """Reason why a scheme does not pay for a piece of a belt; empty where it does."""
     ground, found = paid.ground, paid.found[index]
-    if piece not in ground.inside[index]:
+    if piece not in ground.in_category[index]:
         return f"outside grant areas of: {', '.join(ground.schemes[index].categories)}"
     if found.closed:
         return found.closed
-    if piece in ground.barred[index]:
-        return f"under an agreement with {ground.barred[index][piece].label}"
+    if piece in ground.blocked_by[index]:
+        return f"already under an agreement: {ground.blocked_by[index][piece].label}"
     if ground.faults[index][belt]:
         return "; ".join(ground.faults[index][belt])
-    if piece in found.taken:
-        return f"paid for by “{_taker(paid, index, piece)}”, and not beside it"
+    if piece in found.paid_by_others:
+        return f"paid for by the incompatible scheme “{_paying_scheme(paid, index, piece)}”"
     if found.owner[piece] != belt:
         other = ground.belts["name"].iloc[found.owner[piece]]
-        return f"ground shared with {other}, counted there"
+        return f"ground shared with {other} and counted for that belt"
     return "; ".join(_block_faults(found, piece))
 
 
-def _block_faults(found: Found, piece: int) -> tuple[str, ...]:
+def _block_faults(found: Qualification, piece: int) -> tuple[str, ...]:
     return found.blocks[found.block_of[piece]].faults
 
 
-def _taker(paid: Payments, index: int, piece: int) -> str:
-    """The scheme that pays for a piece and bars another from it."""
+def _paying_scheme(paid: Payments, index: int, piece: int) -> str:
+    """The scheme that pays for a piece and is incompatible with another."""
     schemes = paid.ground.schemes
     return next(
         schemes[other].name
         for other in paid.order
-        if piece in paid.found[other].paid and not may_share(schemes[index], schemes[other])
+        if piece in paid.found[other].paid and not are_compatible(schemes[index], schemes[other])
     )

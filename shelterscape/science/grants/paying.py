@@ -1,10 +1,10 @@
-"""Payments for a set of belts: which scheme pays for which ground, row by row, year by year.
+"""Payments for a set of belts, by belt, scheme, rate and year.
 
-**Rounding.** What is measured is counted in whole square metres, decimetres, plants and minor money
-units, for each belt and scheme. Each row (a belt, a rate, a year) is its count times its rate,
-rounded half up to the whole minor unit. Totals are sums of rows. A cap lowers the rows of its group
-in proportion, rounded down, and gives what remains to the largest fractions, so that the group
-sums to the cap exactly.
+**Rounding.** Quantities are counted for each belt and scheme in whole square metres, decimetres,
+plants and minor units of cost. A row (belt, rate, year) is quantity times rate, rounded half up to
+the whole minor unit. Totals are sums of rows. A cap reduces the rows of its group in proportion,
+rounded down; the units that remain go to the largest fractions, so that the group sums to the cap
+exactly.
 """
 
 from __future__ import annotations
@@ -16,9 +16,14 @@ from dataclasses import dataclass
 from itertools import permutations
 from typing import NamedTuple
 
-from shelterscape.science.grants.blocks import Counted, Found, assess, counted
+from shelterscape.science.grants.blocks import (
+    PaidQuantities,
+    Qualification,
+    assess,
+    quantities_by_belt,
+)
 from shelterscape.science.grants.ground import Ground
-from shelterscape.science.grants.scheme import Rate, Scheme, may_share
+from shelterscape.science.grants.scheme import Rate, Scheme, are_compatible
 
 
 class Row(NamedTuple):
@@ -27,57 +32,57 @@ class Row(NamedTuple):
     Parameters
     ----------
     belt, scheme, rate : int
-        Their numbers.
+        Positions in the ground, its schemes and the rates of the scheme.
     year : int
         Calendar year of the payment.
-    counted : int
-        What the rate is paid for, in counted units (see `count_of`).
+    quantity : int
+        Quantity paid for, in counting units (see `quantity_for`).
     uncapped_minor, amount_minor : int
-        Amount before and after caps, minor money units.
+        Amount before and after caps, minor units of the currency.
     """
 
     belt: int
     scheme: int
     rate: int
     year: int
-    counted: int
+    quantity: int
     uncapped_minor: int
     amount_minor: int
 
 
 @dataclass(frozen=True)
 class Payments:
-    """What a set of belts is paid.
+    """Payments for a set of belts.
 
     Parameters
     ----------
     ground : Ground
     belts : tuple of int
-        The set, in the order of the ground.
+        The set, in the order of `ground.order`.
     start_year : int
-    found : tuple of Found
-        For each scheme, which ground it pays for.
+    found : tuple of Qualification
+        Ground that each scheme pays for.
     order : tuple of int
-        Schemes in the order in which they took the ground.
+        Schemes in the order in which ground was assigned to them.
     rows : tuple of Row
-        By belt, scheme, rate, year.
+        Sorted by belt, scheme, rate, year.
     """
 
     ground: Ground
     belts: tuple[int, ...]
     start_year: int
-    found: tuple[Found, ...]
+    found: tuple[Qualification, ...]
     order: tuple[int, ...]
     rows: tuple[Row, ...]
 
     @property
     def total_minor(self) -> int:
-        """All that is paid over all years."""
+        """Sum of all payments over all years, minor units of the currency."""
         return sum(row.amount_minor for row in self.rows)
 
     @functools.cached_property
     def by_belt(self) -> dict[tuple[int, int], int]:
-        """What each belt is paid by each scheme over all years."""
+        """Payment for each belt by each scheme over all years, minor units of the currency."""
         sums: dict[tuple[int, int], int] = defaultdict(int)
         for row in self.rows:
             sums[row.belt, row.scheme] += row.amount_minor
@@ -85,7 +90,7 @@ class Payments:
 
 
 def payments(ground: Ground, start_year: int, belts: Iterable[int] | None = None) -> Payments:
-    """What a set of belts is paid by all schemes of a ground.
+    """Payments for a set of belts by all schemes.
 
     Parameters
     ----------
@@ -93,7 +98,7 @@ def payments(ground: Ground, start_year: int, belts: Iterable[int] | None = None
     start_year : int
         The year of planting.
     belts : iterable of int, optional
-        Which belts of the ground are planted; all by default. The order plays no role.
+        Belts of the ground that are planted; all by default. Their order has no effect.
 
     Returns
     -------
@@ -101,12 +106,12 @@ def payments(ground: Ground, start_year: int, belts: Iterable[int] | None = None
 
     Notes
     -----
-    Schemes that want the same ground and may not be paid beside one another are tried in every
-    order; the order that pays most in all, caps and all, is taken for the whole set. A scheme that
-    comes later is tested on the ground that remains. Where orders pay the same, names decide.
+    Incompatible schemes that could pay for the same ground are calculated in every order. The order
+    with the largest total payment after caps applies to the whole set. A later scheme is tested on
+    the ground that remains. Of orders that pay the same, the first by name applies.
     """
     chosen = tuple(_in_order(ground, belts))
-    order, found, _ = _best(ground, chosen, start_year)
+    order, found, _ = _best_order(ground, chosen, start_year)
     rows: list[Row] = []
     for index, one in enumerate(found):
         scheme_rows = list(_rows(ground, index, one, start_year))
@@ -116,7 +121,7 @@ def payments(ground: Ground, start_year: int, belts: Iterable[int] | None = None
 
 
 def total(ground: Ground, start_year: int, belts: Iterable[int]) -> int:
-    """The sum of what a set of belts is paid, without its rows; equal to theirs to the last unit.
+    """Total payment for a set of belts, without its rows; equal to their sum to the minor unit.
 
     Parameters
     ----------
@@ -126,10 +131,10 @@ def total(ground: Ground, start_year: int, belts: Iterable[int]) -> int:
     Returns
     -------
     int
-        Minor money units over all years.
+        Minor units of the currency, over all years.
     """
     chosen = _in_order(ground, belts)
-    return _best(ground, chosen, start_year)[2]
+    return _best_order(ground, chosen, start_year)[2]
 
 
 def _in_order(ground: Ground, belts: Iterable[int] | None) -> list[int]:
@@ -139,110 +144,114 @@ def _in_order(ground: Ground, belts: Iterable[int] | None) -> list[int]:
 # ---- which scheme pays for which ground
 
 
-def _best(
+def _best_order(
     ground: Ground, belts: Sequence[int], year: int
-) -> tuple[tuple[int, ...], list[Found], int]:
-    """The order of schemes that pays most in all, caps and all; what each pays for; the sum.
+) -> tuple[tuple[int, ...], list[Qualification], int]:
+    """The order of schemes with the largest total after caps; the ground each pays for; the total.
 
-    Schemes that do not bar one another cannot take ground from each other, so each group of rivals
-    is settled by itself. Of orders that pay the same, the first by name counts.
+    Compatible schemes do not restrict each other, so each group of incompatible schemes is
+    calculated by itself.
     """
-    found: list[Found] = [Found()] * len(ground.schemes)
-    settled: list[int] = []
+    found: list[Qualification] = [Qualification()] * len(ground.schemes)
+    chosen: list[int] = []
     in_all = 0
-    for group, contested in zip(ground.rivals, ground.contested, strict=True):
-        tried: dict[tuple[int, ...], tuple[Found, int]] = {}
-        # Where no ground is wanted twice, every order pays the same.
+    for group, contested in zip(ground.incompatible_schemes, ground.contested, strict=True):
+        tried: dict[tuple[int, ...], tuple[Qualification, int]] = {}
+        # Where only one scheme could pay for each piece, every order pays the same.
         orders = [tuple(group)] if contested.isdisjoint(belts) else permutations(group)
-        sums = {order: sum(_after(ground, belts, year, order, tried)) for order in orders}
+        sums = {
+            order: sum(_payments_in_order(ground, belts, year, order, tried)) for order in orders
+        }
         best = max(sums, key=sums.__getitem__)
-        settled += best
+        chosen += best
         in_all += sums[best]
         for place, index in enumerate(best):
             found[index] = tried[best[: place + 1]][0]
-    return tuple(settled), found, in_all
+    return tuple(chosen), found, in_all
 
 
-def _after(
+def _payments_in_order(
     ground: Ground,
     belts: Sequence[int],
     year: int,
     order: tuple[int, ...],
-    tried: dict[tuple[int, ...], tuple[Found, int]],
+    tried: dict[tuple[int, ...], tuple[Qualification, int]],
 ) -> Iterator[int]:
-    """What each scheme pays, taken in an order; results for the same first schemes are kept."""
+    """Payment by each scheme in an order; results for the same first schemes are kept."""
     for place, index in enumerate(order):
-        begun = order[: place + 1]
-        if begun not in tried:
+        first = order[: place + 1]
+        if first not in tried:
             earlier = (
                 tried[order[: i + 1]][0].paid
                 for i, other in enumerate(order[:place])
-                if not may_share(ground.schemes[index], ground.schemes[other])
+                if not are_compatible(ground.schemes[index], ground.schemes[other])
             )
-            taken = frozenset().union(*earlier)
-            one = assess(ground, index, belts, year, taken)
-            tried[begun] = one, _total(ground, index, one)
-        yield tried[begun][1]
+            one = assess(ground, index, belts, year, frozenset().union(*earlier))
+            tried[first] = one, _total(ground, index, one)
+        yield tried[first][1]
 
 
 # ---- money
 
 
-def count_of(rate: Rate, count: Counted) -> int:
-    """The count that a rate applies to.
+def quantity_for(rate: Rate, quantities: PaidQuantities) -> int:
+    """The quantity that a rate applies to.
 
     Parameters
     ----------
     rate : Rate
-    count : Counted
+    quantities : PaidQuantities
 
     Returns
     -------
     int
-        Square metres, decimetres, plants or minor money units; 0 where the cost is not known.
+        Square metres, decimetres, plants or minor units of cost; 0 where the cost is unknown.
     """
     if rate.per == "cost":
-        return count.cost_minor or 0
-    return {"ha": count.m2, "m": count.decimetres, "tree": count.plants}[rate.per]
+        return quantities.cost_minor or 0
+    by_basis = {"ha": quantities.m2, "m": quantities.decimetres, "tree": quantities.plants}
+    return by_basis[rate.per]
 
 
-def amount_of(rate: Rate, count: int) -> int:
-    """Amount of a row: count times rate, rounded half up to the whole minor unit.
+def amount_of(rate: Rate, quantity: int) -> int:
+    """Amount of a row: quantity times rate, rounded half up to the whole minor unit.
 
     Parameters
     ----------
     rate : Rate
-    count : int
-        As `count_of` returns it.
+    quantity : int
+        As `quantity_for` returns it.
 
     Returns
     -------
     int
-        Minor money units.
+        Minor units of the currency.
     """
-    above, below = rate.per_counted
-    return (2 * count * above + below) // (2 * below)
+    numerator, denominator = rate.per_counting_unit
+    return (2 * quantity * numerator + denominator) // (2 * denominator)
 
 
-def _rows(ground: Ground, index: int, found: Found, start_year: int) -> Iterator[Row]:
+def _rows(ground: Ground, index: int, found: Qualification, start_year: int) -> Iterator[Row]:
     """Payments of one scheme before caps."""
-    for belt, count in counted(ground, found.paid, found.owner).items():
+    for belt, quantities in quantities_by_belt(ground, found.paid, found.owner).items():
         for place, rate in enumerate(ground.schemes[index].rates):
-            if not (number := count_of(rate, count)):
+            if not (quantity := quantity_for(rate, quantities)):
                 continue
-            amount = amount_of(rate, number)
-            # A later phase is paid from its own year of planting.
+            amount = amount_of(rate, quantity)
+            # Payments for a later phase start in its own year of planting.
             first = max(start_year, ground.planted_year[belt]) + rate.year - 1
             for year in range(first, first + rate.years):
-                yield Row(belt, index, place, year, number, amount, amount)
+                yield Row(belt, index, place, year, quantity, amount, amount)
 
 
-def _total(ground: Ground, index: int, found: Found) -> int:
-    """What one scheme pays in all, after caps."""
+def _total(ground: Ground, index: int, found: Qualification) -> int:
+    """Total payment by one scheme after caps, minor units of the currency."""
     scheme = ground.schemes[index]
     by_parcel: dict[tuple[str, str], int] = defaultdict(int)
-    for belt, count in counted(ground, found.paid, found.owner).items():
-        paid = sum(amount_of(rate, count_of(rate, count)) * rate.years for rate in scheme.rates)
+    for belt, quantities in quantities_by_belt(ground, found.paid, found.owner).items():
+        paid = sum(
+            amount_of(rate, quantity_for(rate, quantities)) * rate.years for rate in scheme.rates
+        )
         by_parcel[ground.holding[belt], ground.parcel[belt]] += paid
     by_holding: dict[str, int] = defaultdict(int)
     for (holding, _), paid in by_parcel.items():
@@ -256,7 +265,7 @@ def _at_most(amount: int, cap: int | None) -> int:
 
 
 def _capped(rows: list[Row], ground: Ground, scheme: Scheme) -> list[Row]:
-    """Rows of one scheme lowered to its caps: per parcel, then per holding, then in all."""
+    """Rows of one scheme reduced to its caps: by parcel, then by holding, then in total."""
     rows = sorted(rows, key=lambda r: (ground.rank[r.belt], r.rate, r.year))
     for cap, key in (
         (scheme.parcel_cap, lambda r: (ground.holding[r.belt], ground.parcel[r.belt])),
@@ -269,55 +278,55 @@ def _capped(rows: list[Row], ground: Ground, scheme: Scheme) -> list[Row]:
         for i, row in enumerate(rows):
             groups[key(row)].append(i)
         for places in groups.values():
-            amounts = lowered([rows[i].amount_minor for i in places], cap)
+            amounts = reduced_to_cap([rows[i].amount_minor for i in places], cap)
             for i, amount in zip(places, amounts, strict=True):
                 rows[i] = rows[i]._replace(amount_minor=amount)
     return rows
 
 
-def lowered(amounts: list[int], cap: int) -> list[int]:
-    """Amounts lowered in proportion until they sum to a cap; unchanged where they are below it.
+def reduced_to_cap(amounts: list[int], cap: int) -> list[int]:
+    """Amounts reduced in proportion so that they sum to a cap; unchanged where they sum to less.
 
     Parameters
     ----------
     amounts : list of int
-        Minor money units, 0 or more.
+        Minor units of the currency, 0 or more.
     cap : int
-        Minor money units.
+        Minor units of the currency.
 
     Returns
     -------
     list of int
-        Minor money units, in the same order.
+        Minor units of the currency, in the same order.
 
     Examples
     --------
-    >>> lowered([50, 30, 20], 99)
+    >>> reduced_to_cap([50, 30, 20], 99)
     [49, 30, 20]
-    >>> lowered([50, 30, 20], 200)
+    >>> reduced_to_cap([50, 30, 20], 200)
     [50, 30, 20]
     """
-    return amounts if sum(amounts) <= cap else shared_out(cap, amounts)
+    return amounts if sum(amounts) <= cap else divided_by_weight(cap, amounts)
 
 
-def shared_out(amount: int, weights: list[int]) -> list[int]:
+def divided_by_weight(amount: int, weights: list[int]) -> list[int]:
     """An amount divided by weight into whole units; the remainder goes to the largest fractions.
 
     Parameters
     ----------
     amount : int
-        Minor money units.
+        Minor units of the currency.
     weights : list of int
         0 or more.
 
     Returns
     -------
     list of int
-        Minor money units; they sum to `amount`, or are all 0 where the weights are.
+        Minor units of the currency; they sum to `amount`, or are all 0 where all weights are 0.
 
     Examples
     --------
-    >>> shared_out(100, [1, 1, 1])
+    >>> divided_by_weight(100, [1, 1, 1])
     [34, 33, 33]
     """
     whole = sum(weights)
@@ -325,7 +334,7 @@ def shared_out(amount: int, weights: list[int]) -> list[int]:
         return [0] * len(weights)
     shares = [divmod(weight * amount, whole) for weight in weights]
     lowest = [share for share, _ in shares]
-    by_rest = sorted(range(len(weights)), key=lambda i: (-shares[i][1], i))
-    for i in by_rest[: amount - sum(lowest)]:
+    by_remainder = sorted(range(len(weights)), key=lambda i: (-shares[i][1], i))
+    for i in by_remainder[: amount - sum(lowest)]:
         lowest[i] += 1
     return lowest

@@ -1,4 +1,4 @@
-"""A grant scheme: what qualifies, what is paid for it, and up to which sum."""
+"""A grant scheme: what qualifies, what is paid, and the caps."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from fractions import Fraction
 from shelterscape.errors import InputError
 
 ANY = "any"
-"""Word for every other scheme, in `Scheme.paid_beside`."""
+"""In `Scheme.compatible_with`: compatible with every other scheme."""
 
-COUNTED_PER: dict[str, int] = {"m": 10, "ha": 10_000, "tree": 1, "cost": 1}
-"""How many counted units make one of what a rate is for: decimetres in a metre, square metres in
-a hectare; plants and minor money units are counted whole."""
+COUNTING_UNITS: dict[str, int] = {"m": 10, "ha": 10_000, "tree": 1, "cost": 1}
+"""Counting units in one unit of a rate: decimetres per metre, square metres per hectare; plants and
+minor units of cost are counted as they are."""
 
 
 @dataclass(frozen=True)
@@ -25,18 +25,19 @@ class Rate:
     Parameters
     ----------
     what : str
-        What it is for, in words.
-    kind : {"capital", "yearly"}
+        What the payment is for.
+    kind : {"capital", "annual", "maintenance"}
+        A label for outputs; `year` and `years` decide when it is paid.
     per : {"m", "ha", "tree", "cost"}
-        What it goes by; ``cost`` is the planting cost of the qualifying part.
+        Basis of the payment; ``cost`` is the planting cost of the qualifying part.
     amount_minor : Fraction
-        Minor money units for each; 1 for ``cost``.
+        Minor units of the currency per unit of `per`, fractions allowed; 1 for ``cost``.
     percent : Fraction
-        Share of that amount which is paid, in percent.
+        Share of the amount that is paid, 0 to 100 percent.
     year : int
-        Year of the first payment, 1 being the year of planting.
+        Year of the first payment; 1 is the year of planting.
     years : int
-        How many years it is paid.
+        Number of years in which it is paid.
     """
 
     what: str
@@ -48,9 +49,9 @@ class Rate:
     years: int = 1
 
     @functools.cached_property
-    def per_counted(self) -> tuple[int, int]:
-        """Minor money units for one counted unit (see `COUNTED_PER`), as a fraction."""
-        exact = self.amount_minor * self.percent / 100 / COUNTED_PER[self.per]
+    def per_counting_unit(self) -> tuple[int, int]:
+        """Minor units paid per counting unit (see `COUNTING_UNITS`): numerator, denominator."""
+        exact = self.amount_minor * self.percent / 100 / COUNTING_UNITS[self.per]
         return exact.numerator, exact.denominator
 
 
@@ -61,65 +62,72 @@ class Scheme:
     Parameters
     ----------
     name : str
-    dated : date
-        Day the rules were written down.
+    rules_date : date
+        Date on which the rules were written down.
     currency : str
+        Three-letter code.
     minor_per_major : int
         Minor units in one unit of the currency.
     rates : tuple of Rate
     categories : tuple of str
-        Categories of grant area that qualify; empty where ground anywhere does.
+        Categories of grant area that qualify; empty where all ground qualifies.
     opens, closes : date or None
-        First and last day on which it may be applied for.
-    least_block_m2, least_width_m, least_length_m, largest_gap_m : float
-        Area and length count over a block of joined belts; pieces farther apart than the largest
-        gap are separate blocks.
-    least_native_share, most_evergreen_share : float
-        Shares of the plants of a belt.
+        First and last day for applications.
+    min_block_m2 : float
+        Smallest area of a block of joined belts, m².
+    min_width_m : float
+        Smallest width of a belt, m.
+    min_length_m : float
+        Smallest length of a block, m.
+    max_gap_m : float
+        Largest gap between pieces of one block, m.
+    min_native_share, max_evergreen_share : float
+        Shares of the plants of a belt, 0 to 1.
     native_species, species_not_paid : frozenset of str
-        Plain names, without capitals.
-    least_plants_per_ha, most_plants_per_ha : float or None
-    most_open_share : float
-        Share of a belt that may stay without trees.
+        Names in lower case.
+    min_plants_per_ha, max_plants_per_ha : float or None
+        Plants per hectare.
+    max_open_share : float
+        Largest share of a belt without trees or shrubs, 0 to 1.
     fence_m : float
-        Distance from the outer stems to the line up to which area and width count; 0 counts to
-        the stems.
+        Distance from the outer stems to the fence, up to which area and width count, m; 0 where
+        they count to the stems.
     join_across_holdings : bool
-        Whether belts of two holdings can make one block.
+        Whether belts of two holdings can form one block.
     parcel_cap, holding_cap, scheme_cap : int or None
-        Most that is paid over all years, minor money units.
-    paid_beside : frozenset of str
-        Schemes beside which it may be paid on the same ground, or `ANY`.
+        Largest payment over all years, minor units of the currency.
+    compatible_with : frozenset of str
+        Schemes that may pay for the same ground, or `ANY`.
     """
 
     name: str
-    dated: date
+    rules_date: date
     currency: str
     rates: tuple[Rate, ...]
     minor_per_major: int = 100
     categories: tuple[str, ...] = ()
     opens: date | None = None
     closes: date | None = None
-    least_block_m2: float = 0.0
-    least_width_m: float = 0.0
-    least_length_m: float = 0.0
-    largest_gap_m: float = 0.0
-    least_native_share: float = 0.0
-    most_evergreen_share: float = 1.0
+    min_block_m2: float = 0.0
+    min_width_m: float = 0.0
+    min_length_m: float = 0.0
+    max_gap_m: float = 0.0
+    min_native_share: float = 0.0
+    max_evergreen_share: float = 1.0
     native_species: frozenset[str] = frozenset()
     species_not_paid: frozenset[str] = frozenset()
-    least_plants_per_ha: float | None = None
-    most_plants_per_ha: float | None = None
-    most_open_share: float = 1.0
+    min_plants_per_ha: float | None = None
+    max_plants_per_ha: float | None = None
+    max_open_share: float = 1.0
     fence_m: float = 0.0
     join_across_holdings: bool = False
     parcel_cap: int | None = None
     holding_cap: int | None = None
     scheme_cap: int | None = None
-    paid_beside: frozenset[str] = frozenset()
+    compatible_with: frozenset[str] = frozenset()
 
-    def beside(self, other: str) -> bool:
-        """Whether this scheme's own rules let it be paid beside another.
+    def allows(self, other: str) -> bool:
+        """Whether the rules of this scheme allow another to pay for the same ground.
 
         Parameters
         ----------
@@ -130,10 +138,10 @@ class Scheme:
         -------
         bool
         """
-        return ANY in self.paid_beside or other in self.paid_beside
+        return ANY in self.compatible_with or other in self.compatible_with
 
     def closed_in(self, year: int) -> str:
-        """Why it cannot be applied for in a year; empty where it can.
+        """Reason why no application is possible in a year; empty where one is.
 
         Parameters
         ----------
@@ -150,8 +158,8 @@ class Scheme:
         return ""
 
 
-def may_share(one: Scheme, other: Scheme) -> bool:
-    """Whether two schemes may pay for the same ground: the rules of both must allow it.
+def are_compatible(one: Scheme, other: Scheme) -> bool:
+    """Whether two schemes may pay for the same ground; the rules of both must allow it.
 
     Parameters
     ----------
@@ -161,57 +169,58 @@ def may_share(one: Scheme, other: Scheme) -> bool:
     -------
     bool
     """
-    return one.beside(other.name) and other.beside(one.name)
+    return one.allows(other.name) and other.allows(one.name)
 
 
-MOST_RIVALS = 5
-"""Rival schemes are tried in every order; of more than so many there are too many orders."""
+MAX_INCOMPATIBLE = 5
+"""Most schemes in a group of incompatible schemes: every order of a group is calculated."""
 
 
-def rivals(schemes: Sequence[Scheme], ground: Sequence[set[int]]) -> list[list[int]]:
-    """Schemes by groups that want the same ground and may not be paid beside one another.
+def incompatible_schemes(schemes: Sequence[Scheme], ground: Sequence[set[int]]) -> list[list[int]]:
+    """Groups of schemes that could pay for the same ground but are incompatible.
 
     Parameters
     ----------
     schemes : sequence of Scheme
     ground : sequence of set
-        Pieces of ground that qualify for each.
+        Pieces of ground that qualify for each scheme.
 
     Returns
     -------
     list of list of int
-        Numbers of the schemes of each group, in rising order.
+        Positions of the schemes of each group, ascending; a scheme without conflict is a group.
 
     Raises
     ------
     InputError
-        ``grants-too-many`` for a group of more than `MOST_RIVALS`.
+        ``grants-too-many`` for a group of more than `MAX_INCOMPATIBLE`.
     """
     group = list(range(len(schemes)))
     for a, one in enumerate(schemes):
         for b, other in enumerate(schemes[:a]):
-            if not may_share(one, other) and not ground[a].isdisjoint(ground[b]):
+            if not are_compatible(one, other) and not ground[a].isdisjoint(ground[b]):
                 group = [group[b] if g == group[a] else g for g in group]
-    groups = [[i for i, g in enumerate(group) if g == wanted] for wanted in dict.fromkeys(group)]
-    if (most := max(map(len, groups), default=0)) > MOST_RIVALS:
+    groups = [[i for i, g in enumerate(group) if g == number] for number in dict.fromkeys(group)]
+    if (largest := max(map(len, groups), default=0)) > MAX_INCOMPATIBLE:
         raise InputError(
             "grants-too-many",
-            f"{most} schemes want the same ground and bar one another.",
+            f"{largest} incompatible schemes could pay for the same ground.",
+            where="schemes",
             value=", ".join(scheme.name for scheme in schemes),
-            mend=f"Look at no more than {MOST_RIVALS} of them in one run.",
+            hint=f"Use at most {MAX_INCOMPATIBLE} incompatible schemes in one run.",
         )
     return groups
 
 
 def money(minor: int, scheme: Scheme) -> str:
-    """An amount as people write it.
+    """An amount as text, with the currency and its usual decimals.
 
     Parameters
     ----------
     minor : int
-        Minor money units.
+        Minor units of the currency.
     scheme : Scheme
-        Gives the currency and its minor units.
+        States the currency and its number of minor units.
 
     Returns
     -------

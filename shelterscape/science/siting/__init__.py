@@ -1,1 +1,1 @@
-"""Where new belts help most: candidates, what each would bring, and the best set under a budget."""
+"""Candidate lines for belts, the shelter each adds, and the best set within a budget."""

@@ -1,4 +1,4 @@
-"""Budgets in metres and money, by holding and phase, and a bound no choice within them passes."""
+"""Budgets in metres and money, by holding and phase, and the upper bound of benefit under them."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ NetCost = Callable[[frozenset[int]], int]
 """Net cost of a set of candidates (by their rows), in minor units of money."""
 
 LEAST_NET_SHARE = 0.05
-"""A set never counts as costing less than this share of what it costs without grants (E)."""
+"""Least net cost of a set, as a share of its cost without grants (assumed)."""
 
-OVER_BUDGET = "more than the whole budget by itself"
-OVER_HOLDING = "more than the budget of its holding by itself"
-OVER_PHASE = "more than the budget of a phase by itself"
+OVER_BUDGET = "exceeds the whole budget by itself"
+OVER_HOLDING = "exceeds the budget of its holding by itself"
+OVER_PHASE = "exceeds the budget of each year by itself"
 
 
 class Phase(NamedTuple):
-    """What may be spent in one year; None is without limit.
+    """Budget of one year; None where there is no limit.
 
     Parameters
     ----------
@@ -43,7 +43,7 @@ class Phase(NamedTuple):
 
 
 class Cap(NamedTuple):
-    """What may be spent on one holding; None is without limit.
+    """Budget of one holding; None where there is no limit.
 
     Parameters
     ----------
@@ -57,20 +57,18 @@ class Cap(NamedTuple):
 
 @dataclass(frozen=True)
 class Limits:
-    """What may be spent in all.
+    """All limits of a choice.
 
     Parameters
     ----------
-    metres : float, optional
-        Total length of belts.
-    money_minor : int, optional
-        Total net cost, in minor units of money.
+    metres, money_minor : float, int, optional
+        Total length of belts, m, and total net cost, minor units of money.
     holdings : mapping of str to Cap
-        Caps by holding; those not named have none.
+        Budgets by holding; holdings not named have no limit.
     phases : tuple of Phase
-        Years in their order, each with a cap; what remains of one year is not carried over.
+        Years in order, each with a budget. What remains of one year is not carried over.
     least_net_share : float
-        Floor of the net cost of a set, as a share of its cost without grants.
+        Least net cost of a set, as a share of its cost without grants.
     """
 
     metres: float | None = None
@@ -80,7 +78,7 @@ class Limits:
     least_net_share: float = LEAST_NET_SHARE
 
     def total(self, name: str) -> float | None:
-        """The most that can be spent in all; None is no limit.
+        """Largest total that can be spent; None where there is no limit.
 
         Parameters
         ----------
@@ -100,7 +98,7 @@ class Limits:
 
 
 class BudgetTracker:
-    """Cost of a choice, and whether one more line is within the limits.
+    """Cost of a choice, and whether another line fits the limits.
 
     Parameters
     ----------
@@ -113,7 +111,7 @@ class BudgetTracker:
     Raises
     ------
     InputError
-        ``input-refused`` when nothing limits the choice, or for a limit or a cost below 0.
+        ``input-refused`` when there is no total budget, or a limit, length or cost is below 0.
     """
 
     def __init__(
@@ -125,18 +123,18 @@ class BudgetTracker:
         self.limits, self._net = limits, net_cost
         self._known: dict[frozenset[int], float] = {}
         if limits.total("metres") is None and limits.total("money_minor") is None:
-            raise _refused("Nothing limits the choice.", "Give a budget in metres or in money.")
+            raise _refused("There is no total budget.", "Give a budget in metres or in money.")
         given = [limits.total("metres") or 0, limits.total("money_minor") or 0, *self.gross]
         if min([*given, *self.length, 0]) < 0:
-            raise _refused("A budget, a length or a cost is below 0.", "Correct it.")
+            raise _refused("A budget, a length or a cost is below 0.", "Give values of 0 or more.")
 
     @property
-    def additive(self) -> bool:
-        """Whether the cost of a set is that of its lines summed."""
+    def costs_add_up(self) -> bool:
+        """Whether the cost of a set is the sum of the costs of its lines."""
         return self._net is None
 
     def money(self, rows: frozenset[int]) -> float:
-        """Net cost of a set, not below its floor.
+        """Net cost of a set, at least `Limits.least_net_share` of its cost without grants.
 
         Parameters
         ----------
@@ -169,9 +167,9 @@ class BudgetTracker:
         """
         return float(sum(self.length[i] for i in sorted(rows)))
 
-    def least_money(self) -> Array:
-        """For each line, what it adds to the net cost of any set at the very least."""
-        share = 1.0 if self.additive else self.limits.least_net_share
+    def least_net_costs(self) -> Array:
+        """Lower bound of the net cost each line adds to any set, minor units of money."""
+        share = 1.0 if self.costs_add_up else self.limits.least_net_share
         return share * np.array(self.gross, dtype=float)
 
     def fits(self, phases: Mapping[int, int]) -> bool:
@@ -197,7 +195,7 @@ class BudgetTracker:
         for number, phase in enumerate(self.limits.phases):
             now = frozenset(i for i in rows if phases[i] == number)
             so_far = frozenset(i for i in rows if phases[i] <= number)
-            # Grants may depend on what earlier years planted, so a year costs the difference.
+            # Grants may depend on belts of earlier years, so a year costs the difference.
             spent = self.money(so_far)
             if not _at_most(self.metres(now), phase.metres):
                 return False
@@ -206,15 +204,15 @@ class BudgetTracker:
             before = spent
         return True
 
-    def may_fit(self, phases: Mapping[int, int], phase: int) -> NDArray[np.bool_]:
-        """Lines not ruled out at once beside a choice; `fits` decides.
+    def could_fit(self, phases: Mapping[int, int], phase: int) -> NDArray[np.bool_]:
+        """Quick test: lines that may fit in addition to a choice; `fits` gives the final answer.
 
         Parameters
         ----------
         phases : mapping of int to int
             As for `fits`.
         phase : int
-            In which one more is to be planted.
+            Phase in which another line is to be planted.
 
         Returns
         -------
@@ -223,19 +221,19 @@ class BudgetTracker:
         now = [i for i in phases if phases[i] == phase]
         yearly = self.limits.phases[phase] if self.limits.phases else Phase(0)
         found = np.ones(len(self.length), dtype=bool)
-        money = self.least_money()
+        money = self.least_net_costs()
         for spent, name in ((self.length, "metres"), (money, "money_minor")):
             for limit, there in (
                 (getattr(self.limits, name), list(phases)),
-                # What a year costs net depends on the years before.
-                (getattr(yearly, name) if name == "metres" or self.additive else None, now),
+                # The net cost of a year depends on the years before it.
+                (getattr(yearly, name) if name == "metres" or self.costs_add_up else None, now),
             ):
                 if limit is not None:
                     found &= spent <= limit * (1 + 1e-9) + 1e-9 - spent[there].sum()
         return found
 
-    def too_large_alone(self) -> NDArray[np.object_]:
-        """Which limit each line exceeds by itself, in words; empty where it is within them all."""
+    def limit_exceeded_alone(self) -> NDArray[np.object_]:
+        """The limit each line exceeds by itself, in words; empty where it exceeds none."""
         money = np.array([self.money(frozenset([i])) for i in range(len(self.gross))])
         limits, caps = self.limits, [self.limits.holdings.get(h, Cap()) for h in self.holding]
         within_a_phase = np.array(
@@ -255,7 +253,7 @@ class BudgetTracker:
     def _each_within(
         self, money: Array, metres: float | None, money_minor: float | None
     ) -> NDArray[np.bool_]:
-        """Whether each line by itself, at its net cost, is within two limits."""
+        """Whether each line by itself, at its net cost, is within both limits."""
         return np.array(
             [
                 _at_most(length, metres) and _at_most(cost, money_minor)
@@ -271,8 +269,8 @@ class BudgetTracker:
             money_minor is None or _at_most(self.money(rows), money_minor)
         )
 
-    def shares(self) -> Array:
-        """Share of what can be spent that each line alone takes, the dearest of its kinds."""
+    def shares_alone(self) -> Array:
+        """Share of the budget each line uses by itself: the larger one of metres and money."""
         money = [self.money(frozenset([i])) for i in range(len(self.gross))]
         found = np.zeros(len(self.gross))
         for spent, limit in ((self.length, self.limits.total("metres")),
@@ -283,8 +281,8 @@ class BudgetTracker:
                 found = np.maximum(found, share)
         return found
 
-    def share_of(self, rows: frozenset[int]) -> float:
-        """The share for a set; see `shares`.
+    def budget_share(self, rows: frozenset[int]) -> float:
+        """The same for a set; see `shares_alone`.
 
         Parameters
         ----------
@@ -304,25 +302,26 @@ class BudgetTracker:
 
 
 def _at_most(spent: float, limit: float | None) -> bool:
-    # Lengths are sums of floats: a hair's breadth must not keep out what fits exactly, nor let
-    # a single minor unit of money slip through.
+    # Lengths are sums of floats: rounding must neither exclude a line that fits exactly nor
+    # allow one minor unit of money too much.
     return limit is None or spent <= limit + min(1e-9 * max(limit, 1.0), 0.4)
 
 
-def _refused(text: str, mend: str) -> InputError:
-    return InputError("input-refused", text, where="budget", mend=mend)
+def _refused(text: str, hint: str) -> InputError:
+    return InputError("input-refused", text, where="budget", hint=hint)
 
 
-CLAIM = (
-    "No set under this budget brings more, by the plain rule that the smallest relative wind "
-    "counts; ends, close belts and what mending takes away are left out of the bound."
+BOUND_NOTE = (
+    "No set within this budget adds more, where the smallest relative wind of several belts "
+    "applies. The bound ignores belt ends, interaction of close belts, and shelter lost by "
+    "restoration."
 )
 
 
-class Step(NamedTuple):
-    """A set met in a search, its benefit by the plain rule, and what each line could add to it.
+class SearchStep(NamedTuple):
+    """A set met in a search, its benefit by the smallest-wind rule, and what each line can add.
 
-    The additions may be older and so larger than they are now: the bound holds in every case.
+    Additions to a smaller set may be too large; the bound is valid all the same.
 
     Parameters
     ----------
@@ -336,19 +335,19 @@ class Step(NamedTuple):
     additions: Array
 
 
-def most_within(
+def fractional_knapsack(
     additions: Array, spent: Array, limit: float, owner: Sequence[int], caps: Array
 ) -> tuple[float, Array]:
-    """The most that lines can add within a budget when they may be cut.
+    """Largest benefit that lines can add within a budget when a part of a line may be chosen.
 
     Parameters
     ----------
     additions, spent : (n,) float64
-        What each adds, ha eq., and costs, in the unit of `limit`.
+        Benefit each adds, ha eq., and what it costs, in the unit of `limit`.
     limit : float
         Budget, m or minor units of money.
     owner : sequence of int
-        Cap that applies to each line, -1 for none.
+        Index in `caps` of the limit that applies to each line, -1 for none.
     caps : (k,) float64
         In the unit of `limit`.
 
@@ -356,43 +355,43 @@ def most_within(
     -------
     most : float
         ha eq.
-    taken : (n,) float64
-        Share of each line taken, 0 to 1.
+    chosen_share : (n,) float64
+        Chosen share of each line, 0 to 1.
 
     Notes
     -----
-    Fractional knapsack: lines in order of addition divided by cost are the best under one budget
-    and caps on separate groups.
+    Fractional knapsack: choosing lines in order of addition divided by cost is optimal under one
+    budget and limits on separate groups.
 
     References
     ----------
     Dantzig 1957, Operations Research 5 (status M); a test compares with a linear programme.
     """
-    taken = np.zeros(len(additions))
+    chosen_share = np.zeros(len(additions))
     gains = np.flatnonzero(additions > 0)
     free = spent[gains] <= 0
-    taken[gains[free]] = 1.0
-    dear = gains[~free]
-    left, room = limit, np.array(caps, dtype=float)
-    for i in dear[np.argsort(-additions[dear] / spent[dear], kind="stable")]:
+    chosen_share[gains[free]] = 1.0
+    costly = gains[~free]
+    left, remaining = limit, np.array(caps, dtype=float)
+    for i in costly[np.argsort(-additions[costly] / spent[costly], kind="stable")]:
         if left <= 0:
             break
-        may = min(left, spent[i], room[owner[i]] if owner[i] >= 0 else np.inf)
-        taken[i] = max(may, 0.0) / spent[i]
-        left -= max(may, 0.0)
+        affordable = min(left, spent[i], remaining[owner[i]] if owner[i] >= 0 else np.inf)
+        chosen_share[i] = max(affordable, 0.0) / spent[i]
+        left -= max(affordable, 0.0)
         if owner[i] >= 0:
-            room[owner[i]] -= max(may, 0.0)
-    return float((taken * additions).sum()), taken
+            remaining[owner[i]] -= max(affordable, 0.0)
+    return float((chosen_share * additions).sum()), chosen_share
 
 
-class Bound:
-    """Bounds under some limits.
+class BenefitBound:
+    """Upper bounds of the benefit of any set within the limits.
 
     Parameters
     ----------
     budget : BudgetTracker
     must : frozenset of int
-        Lines in every choice; what they cost is not available for others.
+        Lines in every choice; their cost is not available for others.
     """
 
     def __init__(self, budget: BudgetTracker, must: frozenset[int]) -> None:
@@ -400,21 +399,21 @@ class Bound:
         names = sorted(limits.holdings)
         number = {name: i for i, name in enumerate(names)}
         self._owner = [number.get(h, -1) for h in budget.holding]
-        self._kinds: list[tuple[Array, float, float, Array]] = []
-        for name, spent in (("metres", budget.length), ("money_minor", budget.least_money())):
+        self._budgets: list[tuple[Array, float, float, Array]] = []
+        for name, spent in (("metres", budget.length), ("money_minor", budget.least_net_costs())):
             limit = limits.total(name)
             if limit is None:
                 continue
-            room = [getattr(limits.holdings[h], name) for h in names]
-            caps = np.array([np.inf if cap is None else cap for cap in room], dtype=float)
+            remaining = [getattr(limits.holdings[h], name) for h in names]
+            caps = np.array([np.inf if cap is None else cap for cap in remaining], dtype=float)
             for i in must:
                 if self._owner[i] >= 0:
                     caps[self._owner[i]] -= spent[i]
-            gone = float(sum(spent[i] for i in sorted(must)))
-            self._kinds.append((spent, limit, gone, caps))
+            required_spent = float(sum(spent[i] for i in sorted(must)))
+            self._budgets.append((spent, limit, required_spent, caps))
 
-    def of(self, step: Step, share: float = 1.0) -> tuple[float, Array]:
-        """Bound from one step under a share of the budget, and how far it depends on each line.
+    def from_step(self, step: SearchStep, share: float = 1.0) -> tuple[float, Array]:
+        """Bound from one search step within a share of the budget, and the lines it depends on.
 
         Parameters
         ----------
@@ -427,22 +426,22 @@ class Bound:
         most : float
             ha eq.
         used : (n,) float64
-            Share of each line taken, 0 to 1.
+            Share of each line counted in the bound, 0 to 1.
 
         Notes
         -----
-        By the plain rule, what a line adds never grows with the set it joins. So no set within the
-        budget exceeds the benefit of any set plus the most that lines can add to it
-        (`most_within`).
+        By the smallest-wind rule, a line never adds more to a larger set. So no set within the
+        budget exceeds the benefit of any set plus the largest benefit that lines can add to it
+        (`fractional_knapsack`).
 
         References
         ----------
         Nemhauser, Wolsey and Fisher 1978, Mathematical Programming 14:265-294 (status M).
         """
         best, used = np.inf, np.zeros(len(step.additions))
-        for spent, limit, gone, caps in self._kinds:
-            left = share * limit - gone
-            most, taken = most_within(step.additions, spent, left, self._owner, caps)
+        for spent, limit, required_spent, caps in self._budgets:
+            left = share * limit - required_spent
+            most, chosen_share = fractional_knapsack(step.additions, spent, left, self._owner, caps)
             if step.benefit + most < best:
-                best, used = step.benefit + most, taken
+                best, used = step.benefit + most, chosen_share
         return best, used

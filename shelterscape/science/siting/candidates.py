@@ -1,4 +1,4 @@
-"""What a candidate is: a line where a belt could go, or an existing belt to restore; its land."""
+"""Candidates: lines where a belt could be planted and belts to restore; flags and land required."""
 
 from __future__ import annotations
 
@@ -13,40 +13,40 @@ from numpy.typing import NDArray
 
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import SiteIndex, belts_at
-from shelterscape.science.siting.cutting import openings
 from shelterscape.science.siting.designs import Designs, cost_minor
+from shelterscape.science.siting.exclusion import openings
 from shelterscape.science.siting.generated_lines import Bearing
 
 Array = NDArray[np.float64]
 
-GIVEN, EDGE, ACROSS, CORNER, MENDING = KINDS = (
-    "line given",
+DRAWN, EDGE, ACROSS, CORNER, RESTORATION = CANDIDATE_TYPES = (
+    "drawn line",
     "parcel edge",
     "line across the wind",
-    "stock corner",
-    "existing belt",
+    "L or cross shape",
+    "restoration",
 )
-LETTERS = dict(zip(KINDS, "GEACM", strict=True))
-"""First letter of the id of each kind of candidate."""
+ID_LETTERS = dict(zip(CANDIDATE_TYPES, "DEACR", strict=True))
+"""First letter of the identifier of each candidate type."""
 
 PLANT, GAP_UP = "plant", "gap up"
 
 CANDIDATE_COLUMNS = (
     "candidate",
-    "kind",
+    "candidate_type",
     "action",
-    "mends",
+    "restores_belt",
     "design",
     "length_m",
     "cost_minor",
     "must_have",
     "forbidden",
-    "height_20_m",
-    "caught_share",
-    "openings",
+    "height_at_20_years_m",
+    "wind_across_share",
+    "opening_count",
     "flags",
 )
-"""Columns of a candidate besides those of a belt layer and of its closing."""
+"""Columns of a candidate in addition to `BELT_COLUMNS` and `CLOSING_COLUMNS`."""
 
 BELT_COLUMNS = (
     "name",
@@ -62,53 +62,55 @@ BELT_COLUMNS = (
     "bare_stem_m",
     "assumed",
 )
-"""Columns of a belt layer, as `science.belts.complete` fills them."""
+"""Columns of a belt layer, as `science.belts.complete` returns them."""
 
 CLOSING_COLUMNS = ("closing_from", "closing_years", "first_density")
-"""Columns that give the density of a candidate over the years; see `science.growth.grown`."""
+"""Columns that describe how a candidate closes over the years; see `science.growth.grown`."""
 
-TELLING_AGE = 20
-"""Age, years, at which the height of a belt says how long it must be."""
+REFERENCE_AGE = 20
+"""Age, years, at which the height of a belt sets its least length."""
 
 LEAST_LENGTH_H = 10.0
-"""Least length of a belt, heights at that age (US Natural Resources Conservation Service, seen)."""
+"""Least length of a belt, in heights at that age (US Natural Resources Conservation Service,
+seen)."""
 
 END_ON_DEG = 30.0
-"""A belt this near to the axis of the damaging wind is end-on to it, degrees (E)."""
+"""Largest angle, degrees, between a belt along the damaging wind and the wind (assumed)."""
 
 OPENING_DEG = 30.0
-"""An opening whose passage is this near to the damaging wind faces it, degrees (E)."""
+"""Largest angle, degrees, between the passage of an opening that faces the damaging wind and the
+wind (assumed)."""
 
 SHORT = "shorter than 10 heights at 20 years"
-END_ON = "end-on to the damaging wind"
+END_ON = "more than half of it runs within 30° of the damaging wind"
 FACING = "an opening faces the damaging wind"
 BOUNDARY = "on the boundary of holdings"
 
 
-def offer(
-    kind: str, lines: gpd.GeoDataFrame | NDArray[np.object_], crs: object = None
+def with_ids(
+    candidate_type: str, lines: gpd.GeoDataFrame | NDArray[np.object_], crs: object = None
 ) -> gpd.GeoDataFrame:
-    """Lines of one kind offered as candidates, each with an id that their order decides.
+    """Candidate lines of one type, with identifiers in the order given.
 
     Parameters
     ----------
-    kind : str
-        One of `KINDS`.
+    candidate_type : str
+        One of `CANDIDATE_TYPES`.
     lines : GeoDataFrame or (n,) array of lines
-        A layer may carry ``name``, ``design``, ``must_have``, ``forbidden``.
+        A layer may have ``name``, ``design``, ``must_have``, ``forbidden``.
     crs : object
-        Of an array.
+        Coordinate system of an array of lines.
 
     Returns
     -------
     GeoDataFrame
-        ``candidate``, ``kind``, ``name``, ``design``, ``must_have``, ``forbidden``.
+        ``candidate``, ``candidate_type``, ``name``, ``design``, ``must_have``, ``forbidden``.
     """
     if not isinstance(lines, gpd.GeoDataFrame):
         lines = gpd.GeoDataFrame(geometry=lines, crs=crs)
     frame = gpd.GeoDataFrame(geometry=lines.geometry.to_numpy(), crs=lines.crs)
-    frame["candidate"] = [f"{LETTERS[kind]}{n:04d}" for n in range(1, len(frame) + 1)]
-    frame["kind"] = kind
+    frame["candidate"] = [f"{ID_LETTERS[candidate_type]}{n:04d}" for n in range(1, len(frame) + 1)]
+    frame["candidate_type"] = candidate_type
     for column, without in (
         ("name", ""),
         ("design", ""),
@@ -120,35 +122,37 @@ def offer(
 
 
 def with_design(
-    kept: gpd.GeoDataFrame, book: Designs, design: str, planted_year: int
+    kept: gpd.GeoDataFrame, designs: Designs, design: str, planted_year: int
 ) -> gpd.GeoDataFrame:
-    """Lines left by cutting as belts of their design, with length and cost.
+    """Candidate lines as belts of their design, with length and cost.
 
     Parameters
     ----------
     kept : GeoDataFrame
-        As `offer` and `cutting.cut` give them.
-    book : Designs
+        As `with_ids` and `exclusion.exclude` return them.
+    designs : Designs
     design : str
-        Taken where a line names none.
+        Design of lines that name none.
     planted_year : int
 
     Returns
     -------
     GeoDataFrame
-        With the columns of a belt layer; height is left to growth.
+        With the columns of a belt layer; the height is NaN, so that it is estimated from age.
 
     Raises
     ------
     InputError
-        ``name-unknown`` for a design not in the book.
+        ``name-unknown`` for a design that does not exist.
     """
     names = kept["design"].where(kept["design"] != "", design)
-    chosen = [book.find(name) for name in names]
-    frame = kept.assign(design=names, action=PLANT, mends=pd.array([pd.NA] * len(kept), "Int64"))
+    chosen = [designs.design(name) for name in names]
+    frame = kept.assign(
+        design=names, action=PLANT, restores_belt=pd.array([pd.NA] * len(kept), "Int64")
+    )
     for column in ("belt_type", "species", "porosity", "bare_porosity", "width_m", "closing_years"):
         frame[column] = [getattr(one, column) for one in chosen]
-    # Of no lines at all, words would pass for numbers.
+    # Without any line, pandas would give text columns a numeric type.
     frame = frame.astype({"belt_type": object, "species": object})
     frame = frame.assign(
         planted_year=pd.array([planted_year] * len(frame), "Int64"),
@@ -166,15 +170,15 @@ def with_design(
 
 
 def design_height(
-    book: Designs, design: str, local_heights: Mapping[str, SiteIndex] | None = None
+    designs: Designs, design: str, local_heights: Mapping[str, SiteIndex] | None = None
 ) -> float:
     """Height of a belt of a design 20 years after planting, metres.
 
     Parameters
     ----------
-    book : Designs
+    designs : Designs
     design : str
-        A name in it.
+        Name of the design.
     local_heights : mapping, optional
         As for `growth.belts_at`.
 
@@ -186,11 +190,11 @@ def design_height(
     Raises
     ------
     InputError
-        ``name-unknown`` for a design not in the book.
+        ``name-unknown`` for a design that does not exist.
     """
     line = gpd.GeoDataFrame(geometry=[shapely.LineString([(0, 0), (1, 0)])])
-    belt = with_design(offer(GIVEN, line), book, design, 2000)
-    grown = belts_at(belt, Case("in-leaf", 2000 + TELLING_AGE), local_heights=local_heights)
+    belt = with_design(with_ids(DRAWN, line), designs, design, 2000)
+    grown = belts_at(belt, Case("in-leaf", 2000 + REFERENCE_AGE), local_heights=local_heights)
     return float(grown["height_m"].iloc[0])
 
 
@@ -199,73 +203,73 @@ def _costs(lengths: pd.Series, costs: Sequence[object]) -> pd.Series:
     return pd.Series(found, index=lengths.index, dtype="int64")
 
 
-def judge(
+def with_assessment(
     candidates: gpd.GeoDataFrame,
     bearing: Bearing,
     local_heights: Mapping[str, SiteIndex] | None = None,
 ) -> gpd.GeoDataFrame:
-    """Candidates with what a planner must know of them.
+    """Candidates with height, share of wind across, number of openings and flags.
 
     Parameters
     ----------
     candidates : GeoDataFrame
-        As `with_design` and `restoration.restoration_options` give them.
+        As `with_design` and `restoration.restoration_options` return them.
     bearing : Bearing
-        The best one for the purpose, counted from grid north.
+        The best bearing for the purpose, from grid north.
     local_heights : mapping, optional
         As for `growth.belts_at`.
 
     Returns
     -------
     GeoDataFrame
-        With ``height_20_m`` (height 20 years after planting or restoration), ``caught_share``
-        (share of the damaging wind perpendicular to it divided by that at the best bearing, from
-        the losses of `Bearing`), ``openings`` (how many), ``flags`` (words, separated by
+        With ``height_at_20_years_m`` (m, 20 years after planting or restoration),
+        ``wind_across_share`` (damaging wind perpendicular to the belt divided by that at the best
+        bearing, from the losses of `Bearing`), ``opening_count`` and ``flags`` (separated by
         semicolons).
     """
     lines = candidates.geometry.to_numpy()
-    ages = candidates["closing_from"].to_numpy(dtype=float) + TELLING_AGE
+    ages = candidates["closing_from"].to_numpy(dtype=float) + REFERENCE_AGE
     height = np.zeros(len(candidates))
     for year in np.unique(ages):
         here = ages == year
         grown = belts_at(candidates[here], Case("in-leaf", int(year)), local_heights=local_heights)
         height[here] = grown["height_m"]
-    # Between gaps that are filled is the old belt, not open ground.
+    # Between filled gaps is the existing belt, not open ground.
     fills = (candidates["action"] == GAP_UP).to_numpy()
     gaps = [[] if fill else openings(line) for fill, line in zip(fills, lines, strict=True)]
     new = (candidates["action"] == PLANT).to_numpy()
     flags = {
         SHORT: new & (candidates["length_m"].to_numpy(dtype=float) < LEAST_LENGTH_H * height),
-        END_ON: shares_within(lines, bearing.across_deg, END_ON_DEG) > 0.5,
-        FACING: np.array([_faces(gap, bearing.across_deg) for gap in gaps], dtype=bool),
+        END_ON: share_of_length_within(lines, bearing.wind_axis_deg, END_ON_DEG) > 0.5,
+        FACING: np.array([_faces_wind(gap, bearing.wind_axis_deg) for gap in gaps], dtype=bool),
     }
     return candidates.assign(
-        height_20_m=height,
-        caught_share=_caught(lines, bearing),
-        openings=np.array([len(gap) for gap in gaps], dtype=np.int64),
-        flags=joined(flags, len(lines)),
+        height_at_20_years_m=height,
+        wind_across_share=_wind_across_shares(lines, bearing),
+        opening_count=np.array([len(gap) for gap in gaps], dtype=np.int64),
+        flags=joined_flags(flags, len(lines)),
     )
 
 
-def joined(flags: dict[str, NDArray[np.bool_]], count: int) -> list[str]:
-    """Words that hold for each candidate, separated by semicolons.
+def joined_flags(flags: dict[str, NDArray[np.bool_]], count: int) -> list[str]:
+    """Flags that apply to each candidate, separated by semicolons.
 
     Parameters
     ----------
     flags : mapping of str to (count,) bool
-        Words, and the candidates they hold for.
+        Flags, and the candidates they apply to.
     count : int
 
     Returns
     -------
     list of str
-        Separated by semicolons; empty where none holds.
+        Empty where no flag applies.
     """
-    return ["; ".join(word for word, where in flags.items() if where[i]) for i in range(count)]
+    return ["; ".join(flag for flag, where in flags.items() if where[i]) for i in range(count)]
 
 
-def bearings_of(lines: NDArray[np.object_]) -> tuple[Array, Array, NDArray[np.int64]]:
-    """Bearing (0 to 180°) and length of every stretch of some lines, and the line it is of.
+def segment_bearings(lines: NDArray[np.object_]) -> tuple[Array, Array, NDArray[np.int64]]:
+    """Bearing (0 to 180°) and length of every segment of lines, and the line it belongs to.
 
     Parameters
     ----------
@@ -278,7 +282,7 @@ def bearings_of(lines: NDArray[np.object_]) -> tuple[Array, Array, NDArray[np.in
     length : (k,) float64
         m.
     line : (k,) int64
-        Number of the line.
+        Index of the line.
     """
     parts, line_of = shapely.get_parts(lines, return_index=True)
     xy, part_of = shapely.get_coordinates(parts, return_index=True)
@@ -289,8 +293,8 @@ def bearings_of(lines: NDArray[np.object_]) -> tuple[Array, Array, NDArray[np.in
     return bearing, np.hypot(east, north), owner
 
 
-def apart_deg(bearing_deg: Array | float, axis_deg: float) -> Array:
-    """Angle between bearings and an axis, 0 to 90°.
+def angle_between_deg(bearing_deg: Array | float, axis_deg: float) -> Array:
+    """Angle between bearings and an axis, 0 to 90 degrees.
 
     Parameters
     ----------
@@ -308,8 +312,8 @@ def apart_deg(bearing_deg: Array | float, axis_deg: float) -> Array:
     return found
 
 
-def shares_within(lines: NDArray[np.object_], axis_deg: float, within_deg: float) -> Array:
-    """Share of the length of each line that runs within an angle of an axis.
+def share_of_length_within(lines: NDArray[np.object_], axis_deg: float, within_deg: float) -> Array:
+    """Share of the length of each line within an angle of an axis.
 
     Parameters
     ----------
@@ -324,41 +328,41 @@ def shares_within(lines: NDArray[np.object_], axis_deg: float, within_deg: float
     (n,) float64
         0 to 1.
     """
-    bearing, length, owner = bearings_of(lines)
-    near = apart_deg(bearing, axis_deg) <= within_deg
+    bearing, length, owner = segment_bearings(lines)
+    near = angle_between_deg(bearing, axis_deg) <= within_deg
     total = np.bincount(owner, weights=length, minlength=len(lines))
     part = np.bincount(owner, weights=length * near, minlength=len(lines))
     share: Array = part / np.maximum(total, 1e-12)
     return share
 
 
-def _caught(lines: NDArray[np.object_], bearing: Bearing) -> Array:
-    """Mean over each line of what its stretches catch, over the best that can be."""
+def _wind_across_shares(lines: NDArray[np.object_], bearing: Bearing) -> Array:
+    """Wind across each line divided by that at the best bearing: mean over its segments."""
     turns, losses = np.array(sorted(bearing.loss.items())).T
-    at, length, owner = bearings_of(lines)
-    beside = (at - bearing.bearing_deg + 90.0) % 180.0 - 90.0
-    kept = 1.0 - np.interp(beside, turns, losses)
+    at, length, owner = segment_bearings(lines)
+    turned = (at - bearing.bearing_deg + 90.0) % 180.0 - 90.0
+    kept = 1.0 - np.interp(turned, turns, losses)
     total = np.bincount(owner, weights=length, minlength=len(lines))
     sums = np.bincount(owner, weights=length * kept, minlength=len(lines))
     caught: Array = sums / np.maximum(total, 1e-12)
     return caught
 
 
-def _faces(gaps: list[shapely.LineString], across_deg: float) -> bool:
-    """Whether the wind along an axis blows straight through one of some openings."""
+def _faces_wind(gaps: list[shapely.LineString], wind_axis_deg: float) -> bool:
+    """Whether wind along an axis blows straight through one of the openings."""
     if not gaps:
         return False
-    bearing, _, _ = bearings_of(np.array(gaps, dtype=object))
+    bearing, _, _ = segment_bearings(np.array(gaps, dtype=object))
     # The passage through an opening is perpendicular to the line across it.
-    return bool((apart_deg((bearing + 90.0) % 180.0, across_deg) <= OPENING_DEG).any())
+    return bool((angle_between_deg((bearing + 90.0) % 180.0, wind_axis_deg) <= OPENING_DEG).any())
 
 
 BESIDE_M = 4.0
-"""How far beside a line the holding on either side is searched for, metres (E)."""
+"""Distance beside a line within which its holding is identified, metres (assumed)."""
 
 
 def with_holdings(candidates: gpd.GeoDataFrame, areas: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Candidates with the holding that most of each is on; belts on a boundary are flagged.
+    """Candidates with the holding that contains most of each; belts on a boundary get a flag.
 
     Parameters
     ----------
@@ -370,7 +374,7 @@ def with_holdings(candidates: gpd.GeoDataFrame, areas: gpd.GeoDataFrame) -> gpd.
     Returns
     -------
     GeoDataFrame
-        Holdings already named are kept.
+        Existing values of ``holding_id`` are kept.
     """
     strips = shapely.buffer(candidates.geometry.to_numpy(), BESIDE_M, cap_style="flat")
     shapes, ids = areas.geometry.to_numpy(), areas["holding_id"].astype("string").fillna("")
@@ -391,44 +395,46 @@ def with_holdings(candidates: gpd.GeoDataFrame, areas: gpd.GeoDataFrame) -> gpd.
 
 
 FENCE_M = 1.0
-"""Strip on either side that a fence may take besides, metres (E)."""
+"""Width of the strip that a fence takes out of use on each side, metres (assumed)."""
 
 CROP_LOSS_H = (1.0, 2.0)
-"""How far from a belt crops lose to roots and shade, heights: to somewhere between these (Kort
-1988; Cleugh and others 2002; status S)."""
+"""Distance from a belt within which crops lose to roots and shade, heights: low and high value
+(Kort 1988; Cleugh and others 2002; status S)."""
 
 
-class Land(NamedTuple):
-    """Ranges, from the least to the most, ha.
+class LandRequired(NamedTuple):
+    """Ranges of land that belts require, low to high, ha.
 
     Parameters
     ----------
-    taken_low, taken_high : (n,) float64
-        Out of use: the belt by itself, and fenced on both sides.
-    beside_low, beside_high : (n,) float64
-        On which crops lose, on both sides together; how much they lose is not estimated,
-        and beyond it they gain.
+    out_of_use_low, out_of_use_high : (n,) float64
+        Land out of use: the belt by itself, and with fences on both sides.
+    crop_loss_low, crop_loss_high : (n,) float64
+        Land on which crops lose, on both sides together. How much they lose is not estimated;
+        beyond it they gain.
     """
 
-    taken_low: Array
-    taken_high: Array
-    beside_low: Array
-    beside_high: Array
+    out_of_use_low: Array
+    out_of_use_high: Array
+    crop_loss_low: Array
+    crop_loss_high: Array
 
 
-def land_of(length_m: Array, width_m: Array, height_m: Array, is_new: NDArray[np.bool_]) -> Land:
-    """Land that belts require.
+def land_required(
+    length_m: Array, width_m: Array, height_m: Array, is_new: NDArray[np.bool_]
+) -> LandRequired:
+    """Land that belts take out of use, and land beside them on which crops lose.
 
     Parameters
     ----------
     length_m, width_m, height_m : (n,) arrays
-        m, of each belt, its height as it will be.
+        m; the height is that at 20 years.
     is_new : (n,) bool
-        Existing belts that are restored take no more land.
+        False for restorations, which need no additional land.
 
     Returns
     -------
-    Land
+    LandRequired
 
     References
     ----------
@@ -438,4 +444,6 @@ def land_of(length_m: Array, width_m: Array, height_m: Array, is_new: NDArray[np
     length = np.where(is_new, np.asarray(length_m, dtype=float), 0.0) / 1e4
     near, far = (2.0 * heights * np.asarray(height_m, dtype=float) for heights in CROP_LOSS_H)
     width = np.asarray(width_m, dtype=float)
-    return Land(length * width, length * (width + 2.0 * FENCE_M), length * near, length * far)
+    return LandRequired(
+        length * width, length * (width + 2.0 * FENCE_M), length * near, length * far
+    )

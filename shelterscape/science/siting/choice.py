@@ -1,4 +1,4 @@
-"""The best set of lines under a budget: the best of several searches, with how far it may miss."""
+"""The best set of lines found within a budget, and an upper bound of the benefit of any set."""
 
 from __future__ import annotations
 
@@ -12,74 +12,84 @@ from numpy.typing import NDArray
 
 from shelterscape.errors import InputError
 from shelterscape.science.siting.benefit import loss_by_restoration
-from shelterscape.science.siting.budgets import CLAIM, Bound, BudgetTracker, Limits, NetCost, Step
+from shelterscape.science.siting.budgets import (
+    BOUND_NOTE,
+    BenefitBound,
+    BudgetTracker,
+    Limits,
+    NetCost,
+    SearchStep,
+)
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.search import LEAST_GAIN_HA, Evaluator, Search, State
 
 Array = NDArray[np.float64]
 
 CURVE_STEPS = 20
-"""Budgets at which the benefit curve is given, as shares of the whole."""
+"""Number of equal steps of the budget at which the benefit curve is given."""
 
 METHODS = {
-    "greedy": "one by one, the most for what it takes first",
+    "greedy": "one line after the other, largest benefit per share of the budget first",
     "single": "the best line by itself",
-    "exchange": "one by one from several beginnings, then changed line for line while that helped",
-    "none": "nothing fits, or nothing helps",
+    "exchange": "one line after the other from several starts, then lines exchanged while that "
+    "added benefit",
+    "none": "no line fits or adds benefit",
 }
 
-CHOSEN, RULED_OUT = "chosen", "ruled out"
+CHOSEN, FORBIDDEN = "chosen", "forbidden by the planner"
 REPLACED = "another restoration of the same belt is chosen"
-NO_ROOM = "does not fit the budget beside the belts chosen"
-NO_ADDITION = "adds no benefit to the existing belts and those chosen"
-NOT_FOUND = "would fit and add benefit, but the search did not try it beside the belts chosen"
-"""Why a line is or is not chosen, beside what `BudgetTracker.too_large_alone` says."""
+DOES_NOT_FIT = "does not fit the budget in addition to the chosen belts"
+NO_ADDITION = "adds no benefit to the existing and chosen belts"
+NOT_FOUND = "would fit and add benefit, but the search did not try it with the chosen belts"
+"""Reasons why a line is or is not chosen; `BudgetTracker.limit_exceeded_alone` gives others."""
 
 
 @dataclass(frozen=True)
 class Choice:
-    """A set of lines chosen, and what is known of it, by the plain rule.
+    """The chosen lines with their benefit by the smallest-wind rule (see `siting.ground`).
 
     Parameters
     ----------
     rows : list of int
-        Rows of the candidates chosen, by phase and then in the order chosen.
+        Rows of the chosen candidates, by phase and then in the order of choice.
     phase : list of int
-        Number of the phase of each, all 0 without phases.
-    adds_ha : (k,) float64
-        What each adds after those before it.
+        Number of the phase of each; 0 where there are no phases.
+    benefit_added_ha : (k,) float64
+        Benefit each adds after those before it, ha eq.
     benefit_ha : float
-    bound_ha : float
-        No set under these limits brings more by the plain rule (see `siting.budgets.Bound`).
+        Benefit of the whole set, ha eq.
+    benefit_bound_ha : float
+        No set within these limits adds more, ha eq. (see `siting.budgets.BenefitBound`).
     gap : float
-        Share of the bound the set may fall short of it, 0 to 1.
+        (Bound − benefit) divided by the bound, 0 to 1.
     method : str
         A name in `METHODS`.
-    claim : str
-        What the bound holds for.
+    bound_note : str
+        Under which conditions the bound is valid.
     metres, net_cost_minor : float
+        Length, m, and net cost, minor units of money, of the set.
     curve : DataFrame
-        ``share`` of the budget, ``lines``, ``metres``, ``cost_minor``, ``net_cost_minor``,
-        ``benefit_ha`` and ``bound_ha`` of the best set found within it; never falls.
-    laid : int
+        ``budget_share``, and ``belt_count``, ``length_m``, ``cost_minor``, ``net_cost_minor``,
+        ``set_benefit_ha`` and ``benefit_bound_ha`` of the best set found within that share.
+    evaluations : int
         How many times a line was evaluated during the search.
-    reason : (n,) array of str
+    reasons : (n,) array of str
         Why each candidate is chosen or not.
     """
 
     rows: list[int]
     phase: list[int]
-    adds_ha: Array
+    benefit_added_ha: Array
     benefit_ha: float
-    bound_ha: float
+    benefit_bound_ha: float
     gap: float
     method: str
-    claim: str
+    bound_note: str
     metres: float
     net_cost_minor: float
     curve: pd.DataFrame
-    laid: int
-    reason: NDArray[np.object_]
+    evaluations: int
+    reasons: NDArray[np.object_]
 
 
 def choose(
@@ -91,29 +101,29 @@ def choose(
     forbidden: Collection[str] = (),
     net_cost: NetCost | None = None,
     own: Array | None = None,
-    taken_away: Array | None = None,
+    restoration_loss: Array | None = None,
     exchange: bool = True,
-    stop_if_asked: Callable[[], None] = lambda: None,
+    stop_if_requested: Callable[[], None] = lambda: None,
 ) -> Choice:
-    """Choose lines that bring most under a budget.
+    """Choose the lines with the largest benefit within a budget.
 
     Parameters
     ----------
     ground : Ground
-        Of these candidates, with nothing planted; left so.
+        Of these candidates, with nothing planted; it is returned to that state.
     candidates : GeoDataFrame
-        ``candidate`` (unique), ``length_m``, ``cost_minor``, ``holding_id``, and ``mends`` where
-        some replace an existing belt: of those for one belt at most one is chosen.
+        ``candidate`` (unique), ``length_m``, ``cost_minor``, ``holding_id``, and ``restores_belt``
+        where any replaces an existing belt: at most one is chosen for each belt.
     limits : Limits
     must, forbidden : collections of str
-        Candidates every choice has, and such as it must not have.
+        Candidates that the choice must include, and must not include.
     net_cost : callable, optional
-        Net cost of a set of rows in minor units, where grants make it other than the sum of costs.
-    own, taken_away : (n,) float64, optional
-        `Benefits.gains` and `Benefits.taken_away`; calculated when not given.
+        Net cost of a set of rows, minor units of money, where grants are deducted.
+    own, restoration_loss : (n,) float64, optional
+        `Benefits.gains` and `Benefits.restoration_loss`; calculated when not given.
     exchange : bool
-        Whether to try changing the set line for line.
-    stop_if_asked : callable
+        Whether to try replacing chosen lines by others.
+    stop_if_requested : callable
         Called between short pieces of work; raises to stop.
 
     Returns
@@ -129,32 +139,32 @@ def choose(
 
     Notes
     -----
-    The order of the candidates does not matter: ties go by their names. With phases each year is
-    chosen by itself after those before, so that the choice up to any phase is valid alone.
+    The order of the candidates does not matter: names decide ties. Each phase is chosen after
+    the earlier ones, so that the choice up to any phase is valid by itself.
     """
-    if taken_away is None:
-        taken_away = loss_by_restoration(ground, candidates)
+    if restoration_loss is None:
+        restoration_loss = loss_by_restoration(ground, candidates)
     budget = BudgetTracker(candidates, limits, net_cost)
-    search = Search(ground, candidates, budget, own, taken_away, stop_if_asked)
+    search = Search(ground, candidates, budget, own, restoration_loss, stop_if_requested)
     search.forbid(_rows_of(candidates, forbidden))
     try:
-        search.begin(_rows_of(candidates, must), set(forbidden) & set(must))
-        search.grow()
+        search.plant_required(_rows_of(candidates, must), set(forbidden) & set(must))
+        search.add_greedily()
         greedy = search.state()
         single = search.best_single()
         if single is not None:
             search.value(single)
         if exchange:
-            search.begin_with_each()
+            search.start_with_each()
             search.restore(search.best())
-            search.swap()
+            search.exchange()
         best = search.best()
         method = "exchange" if best else "none"
         if best and set(best) <= set(greedy):
             method = "greedy"
         elif best == single:
             method = "single"
-        return _told(search, best, method)
+        return _choice_of(search, best, method)
     finally:
         search.clear()
 
@@ -166,13 +176,13 @@ def choose_quickly(
     *,
     must: Collection[str],
     net_cost: NetCost | None,
-    taken_away: Array,
+    restoration_loss: Array,
 ) -> tuple[list[int], float]:
-    """Choose as `choose` does without changing lines for one another, and without a bound.
+    """Choose as `choose` does, without exchange of lines and without a bound.
 
     Parameters
     ----------
-    ground, candidates, limits, must, net_cost, taken_away
+    ground, candidates, limits, must, net_cost, restoration_loss
         As for `choose`.
 
     Returns
@@ -186,9 +196,9 @@ def choose_quickly(
         As for `choose`.
     """
     budget = BudgetTracker(candidates, limits, net_cost)
-    search = Search(ground, candidates, budget, None, taken_away, lambda: None)
-    search.begin(_rows_of(candidates, must), set())
-    search.grow(keep=False)
+    search = Search(ground, candidates, budget, None, restoration_loss, lambda: None)
+    search.plant_required(_rows_of(candidates, must), set())
+    search.add_greedily(keep=False)
     single = search.best_single()
     if single is not None:
         search.value(single)
@@ -205,82 +215,93 @@ def _rows_of(candidates: gpd.GeoDataFrame, names: Collection[str]) -> list[int]:
             "There is no such candidate.",
             where="candidates",
             value=missing[0],
-            mend="Use the names in the column candidate.",
+            hint="Use names of the column candidate in the layer of candidates.",
         )
     return sorted(
         (known[name] for name in names), key=lambda i: str(candidates["candidate"].iloc[i])
     )
 
 
-def _told(search: Search, best: State, method: str) -> Choice:
-    """The choice with its bound and curve."""
+def _choice_of(search: Search, best: State, method: str) -> Choice:
+    """The choice with its bound and benefit curve."""
     budget = search.budget
-    bound = Bound(budget, search.must)
+    bound = BenefitBound(budget, search.must)
     search.restore(tuple(sorted(best, key=lambda line: line[1])))
-    _sharpen(search, bound)
+    _update_bound_inputs(search, bound)
     rows = list(search.ground.planted)
     adds = np.array([search.gain_of[row] - search.loss[row] for row in rows])
     value = search.value(best)
-    most = max(min(bound.of(step)[0] for step, _ in search.steps), value)
+    most = max(min(bound.from_step(step)[0] for step, _ in search.steps), value)
     chosen = frozenset(rows)
     return Choice(
         rows=rows,
         phase=[search.phases[row] for row in rows],
-        adds_ha=adds,
+        benefit_added_ha=adds,
         benefit_ha=value,
-        bound_ha=most,
+        benefit_bound_ha=most,
         gap=(most - value) / most if most > 0 else 0.0,
         method=method,
-        claim=CLAIM,
+        bound_note=BOUND_NOTE,
         metres=budget.metres(chosen),
         net_cost_minor=budget.money(chosen),
         curve=_curve(search, bound),
-        laid=search.laid,
-        reason=_reasons(search),
+        evaluations=search.evaluations,
+        reasons=_reasons(search),
     )
 
 
 def _reasons(search: Search) -> NDArray[np.object_]:
-    """Why each line is chosen or not, with the set chosen in place."""
+    """Why each line is chosen or not, with the chosen set in place."""
     adds = search.would_add()
-    reason = np.where(adds > LEAST_GAIN_HA, NOT_FOUND, NO_ADDITION).astype(object)
-    reason[np.isnan(adds)] = NO_ROOM
-    alone = search.budget.too_large_alone()
-    reason[alone != ""] = alone[alone != ""]
-    reason[search.replaced()] = REPLACED
-    reason[~search.allowed] = RULED_OUT
-    reason[list(search.phases)] = CHOSEN
-    return reason
+    reasons = np.where(adds > LEAST_GAIN_HA, NOT_FOUND, NO_ADDITION).astype(object)
+    reasons[np.isnan(adds)] = DOES_NOT_FIT
+    exceeded = search.budget.limit_exceeded_alone()
+    reasons[exceeded != ""] = exceeded[exceeded != ""]
+    reasons[search.restored_otherwise()] = REPLACED
+    reasons[~search.allowed] = FORBIDDEN
+    reasons[list(search.phases)] = CHOSEN
+    return reasons
 
 
-def _sharpen(search: Search, bound: Bound) -> None:
-    """Recalculate the additions to the set chosen that the bound depends on, until none is old."""
+def _update_bound_inputs(search: Search, bound: BenefitBound) -> None:
+    """Recalculate additions to the chosen set until all that the bound depends on are current."""
     additions = search.known_additions(search.state()).copy()
     additions[list(search.phases)] = 0.0
     fresh: set[int] = set()
     while True:
-        _, used = bound.of(Step(search.plain(), additions))
+        _, used = bound.from_step(SearchStep(search.planted_benefit(), additions))
         old = [int(i) for i in np.flatnonzero(used > 0) if int(i) not in fresh]
         if not old:
             break
-        additions[old] = search.look(np.array(old, dtype=np.int64))
+        additions[old] = search.gains_of(np.array(old, dtype=np.int64))
         fresh.update(old)
-    search.steps.append((Step(search.plain(), additions), search.state()))
+    search.steps.append((SearchStep(search.planted_benefit(), additions), search.state()))
 
 
-def _curve(search: Search, bound: Bound) -> pd.DataFrame:
-    """Best set found within each share of the budget, those of smaller shares included."""
+def _curve(search: Search, bound: BenefitBound) -> pd.DataFrame:
+    """Best set found within each share of the budget; sets of smaller shares count too."""
     budget = search.budget
-    found = [(budget.share_of(rows), -value, rows) for rows, (value, _) in search.seen.items()]
+    found = [
+        (budget.budget_share(rows), -value, rows)
+        for rows, (value, _) in search.evaluated_sets.items()
+    ]
     lines = []
     for k in range(CURVE_STEPS + 1):
         share = k / CURVE_STEPS
         within = [f for f in found if f[0] <= share + 1e-9]
         if not within:
-            continue  # what every choice has costs more
+            continue  # the required lines alone cost more
         _, minus, rows = min(within, key=lambda f: (f[1], f[0], search.names_of(f[2])))
-        most = min(bound.of(step, share)[0] for step, _ in search.steps)
+        most = min(bound.from_step(step, share)[0] for step, _ in search.steps)
         cost = sum(budget.gross[i] for i in rows), budget.money(rows)
         lines.append((share, len(rows), budget.metres(rows), *cost, -minus, max(most, -minus)))
-    columns = ["share", "lines", "metres", "cost_minor", "net_cost_minor", "benefit_ha", "bound_ha"]
+    columns = [
+        "budget_share",
+        "belt_count",
+        "length_m",
+        "cost_minor",
+        "net_cost_minor",
+        "set_benefit_ha",
+        "benefit_bound_ha",
+    ]
     return pd.DataFrame(lines, columns=columns)

@@ -1,7 +1,7 @@
-"""Belt designs and ways of restoration: what they are made of and what they cost.
+"""Belt designs and restoration works: their properties and costs.
 
-Money is kept in whole minor units (hundredths), calculated in decimals, so that no sum depends on
-how a binary fraction rounds.
+Money is calculated with decimals and kept in whole minor units (hundredths), so that no sum
+depends on the rounding of binary fractions.
 """
 
 from __future__ import annotations
@@ -23,15 +23,15 @@ MINOR_UNITS = 100
 """Minor units of money in one unit."""
 
 ACTIONS = ("gap up", "lay", "coppice", "underplant", "thin")
-"""Ways to restore an existing belt."""
+"""Works that restore an existing belt."""
 
-DEAREST_PER_M = 100_000
-"""A cost above this many units a metre is taken for an error (assumed value)."""
+HIGHEST_COST_PER_M = 100_000
+"""Highest accepted cost, currency units per metre (assumed)."""
 
 
 @dataclass(frozen=True)
 class Design:
-    """How a new belt is planted; see ``data/designs/belts.toml`` for the meaning of each.
+    """How a new belt is planted; ``data/designs/belts.toml`` explains each value.
 
     Parameters
     ----------
@@ -42,13 +42,13 @@ class Design:
     species : str
     belt_type : str
     porosity, bare_porosity : float
-        Optical porosity once closed, in leaf and without leaves, 0 to 1.
+        Optical porosity once the belt has closed, in leaf and without leaves, 0 to 1.
     closing_years : float
-        Years from planting until it is closed.
+        Years from planting until the belt has closed.
     cost_per_m : Decimal
-        Units of money.
+        Currency units per metre.
     suits : tuple of str
-        Purposes.
+        Purposes for which it is the default.
     """
 
     name: str
@@ -65,18 +65,18 @@ class Design:
 
 @dataclass(frozen=True)
 class Restoration:
-    """What one way of restoration does, and its cost.
+    """Effect and cost of one restoration work.
 
     Parameters
     ----------
     action : str
         One of `ACTIONS`.
     cost_per_m : Decimal
-        Units of money.
+        Currency units per metre.
     closing_years : float
-        Years until the belt is closed again.
+        Years until the belt has closed again.
     figures : dict
-        The other figures of its part of the file.
+        The other values of its table in the file.
     """
 
     action: str
@@ -87,17 +87,20 @@ class Restoration:
 
 @dataclass(frozen=True)
 class Designs:
-    """All designs and ways of restoration, by name.
+    """All designs and restoration works, by name.
 
     Parameters
     ----------
     designs : dict of Design
-    mending : dict of Restoration
+    restoration : dict of Restoration
         By action.
+    currency : str
+        Currency of all costs; empty where the file does not state it.
     """
 
     designs: dict[str, Design]
-    mending: dict[str, Restoration]
+    restoration: dict[str, Restoration]
+    currency: str = ""
 
     def design_for(self, purpose: str, where: str = "designs") -> Design:
         """The first design that suits a purpose.
@@ -106,7 +109,7 @@ class Designs:
         ----------
         purpose : str
         where : str
-            What to call the designs in errors.
+            Name of the designs in errors.
 
         Returns
         -------
@@ -115,7 +118,7 @@ class Designs:
         Raises
         ------
         InputError
-            ``name-unknown`` when none does.
+            ``name-unknown`` when no design suits it.
         """
         for design in self.designs.values():
             if purpose in design.suits:
@@ -125,17 +128,17 @@ class Designs:
             "No design suits this purpose.",
             where=where,
             value=purpose,
-            mend=f"Name one of: {', '.join(self.designs)}.",
+            hint=f"Set design to one of: {', '.join(self.designs)}.",
         )
 
-    def find(self, name: str, where: str = "designs") -> Design:
-        """A design by its name.
+    def design(self, name: str, where: str = "designs") -> Design:
+        """A design by name.
 
         Parameters
         ----------
         name : str
         where : str
-            What to call the designs in errors.
+            Name of the designs in errors.
 
         Returns
         -------
@@ -153,30 +156,30 @@ class Designs:
             "There is no design of this name.",
             where=where,
             value=name,
-            mend=f"Use one of: {', '.join(self.designs)}.",
+            hint=f"Use one of: {', '.join(self.designs)}.",
         )
 
 
 @functools.cache
-def packaged() -> Designs:
-    """The designs that come with the package.
+def packaged_designs() -> Designs:
+    """The packaged designs.
 
     Returns
     -------
     Designs
     """
-    return designs_of(data.toml("designs/belts.toml"), "designs/belts.toml")
+    return parse_designs(data.toml("designs/belts.toml"), "designs/belts.toml")
 
 
 def cost_minor(length_m: float, cost_per_m: Decimal) -> int:
-    """Cost of some metres in whole minor units, halves rounded up.
+    """Cost of a length in whole minor units, halves rounded up.
 
     Parameters
     ----------
     length_m : float
-        m; counted to the centimetre.
+        m; rounded to the centimetre.
     cost_per_m : Decimal
-        Units of money.
+        Currency units per metre.
 
     Returns
     -------
@@ -188,22 +191,22 @@ def cost_minor(length_m: float, cost_per_m: Decimal) -> int:
     >>> cost_minor(10.01, Decimal("16.50"))
     16517
     """
-    # Lengths count to the centimetre: finer figures of a drawn line mean nothing.
+    # A drawn line is never more accurate than a centimetre.
     metres = Decimal(f"{length_m:.2f}")
     cost = metres * cost_per_m * MINOR_UNITS
     return int(cost.quantize(Decimal(1), rounding=ROUND_HALF_UP))
 
 
-def designs_of(raw: Mapping[str, Any], where: str) -> Designs:
-    """Check the content of a file of designs.
+def parse_designs(raw: Mapping[str, Any], where: str) -> Designs:
+    """Check and convert the content of a file of designs.
 
     Parameters
     ----------
     raw : mapping
-        As read from TOML: tables ``design`` and ``mending``; a file without ``mending`` keeps the
-        packaged one.
+        As read from TOML: ``currency`` and the tables ``design`` and ``restoration``. Without
+        ``restoration`` the packaged works apply.
     where : str
-        What to call it in errors.
+        Name of the file in errors.
 
     Returns
     -------
@@ -214,18 +217,20 @@ def designs_of(raw: Mapping[str, Any], where: str) -> Designs:
     InputError
         ``designs-bad``, ``name-unknown``.
     """
-    unknown = set(raw) - {"design", "mending"}
+    unknown = set(raw) - {"currency", "design", "restoration"}
     if unknown or not raw.get("design") or not isinstance(raw["design"], Mapping):
         raise InputError(
             "designs-bad",
-            "A file of designs holds tables [design.NAME] and, if wanted, [mending.ACTION].",
+            "A file of designs needs tables [design.NAME] and may have currency and "
+            "[restoration.ACTION].",
             where=where,
-            value=", ".join(sorted(unknown)) or None,
+            value=", ".join(sorted(unknown)) or "no design",
+            hint="Remove other keys and tables, and give at least one table [design.NAME].",
         )
     designs = {str(n): _design(str(n), row, where) for n, row in raw["design"].items()}
-    ways = raw.get("mending")
-    mending = packaged().mending if ways is None else _ways(ways, where)
-    return Designs(designs, mending)
+    given = raw.get("restoration")
+    restoration = packaged_designs().restoration if given is None else _restorations(given, where)
+    return Designs(designs, restoration, str(raw.get("currency", "")))
 
 
 _DESIGN_KEYS = {
@@ -247,15 +252,21 @@ def _design(name: str, row: Any, where: str) -> Design:
     _check_keys(row, set(_DESIGN_KEYS), here)
     needed = [k for k in ("width_m", "species", "porosity", "cost_per_m") if k not in row]
     if needed:
-        raise InputError("designs-bad", "The design lacks figures.", where=here, value=needed[0])
+        raise InputError(
+            "designs-bad",
+            "The design lacks a value.",
+            where=here,
+            value=needed[0],
+            hint=f"Add {needed[0]} to the table of this design.",
+        )
     porosity = _number(row, "porosity", here, 0.0, 1.0)
     if str(row["species"]).casefold() not in {n.casefold() for n in species_names()}:
         raise InputError(
             "name-unknown",
-            "There is no species of this name in the table of species.",
+            "The species is unknown.",
             where=here,
             value=row["species"],
-            mend=f"Use one of: {', '.join(species_names())}.",
+            hint=f"Use one of: {', '.join(species_names())}.",
         )
     kind = str(row.get("belt_type", _DESIGN_KEYS["belt_type"]))
     suits = tuple(row.get("suits", ()))
@@ -263,16 +274,16 @@ def _design(name: str, row: Any, where: str) -> Design:
         if word not in known:
             raise InputError(
                 "designs-bad",
-                "The design holds a word that is not known.",
+                "The design has an unknown belt type or purpose.",
                 where=here,
                 value=word,
-                mend=f"Use one of: {', '.join(known)}.",
+                hint=f"Use one of: {', '.join(known)}.",
             )
     bare = porosity if is_evergreen(str(row["species"])) else max(porosity, 0.60)
     return Design(
         name=name,
         rows=int(_number({"rows": 1} | dict(row), "rows", here, 1, 100)),
-        width_m=_number(row, "width_m", here, 0.1, TERMS["belt_width"].high),
+        width_m=_number(row, "width_m", here, 0.1, TERMS["width_m"].high),
         species=str(row["species"]),
         belt_type=kind,
         porosity=porosity,
@@ -283,7 +294,7 @@ def _design(name: str, row: Any, where: str) -> Design:
     )
 
 
-_MENDING_KEYS: dict[str, dict[str, tuple[float, float]]] = {
+_RESTORATION_KEYS: dict[str, dict[str, tuple[float, float]]] = {
     "gap up": {"shortest_gap_m": (0.0, 1000.0), "longest_gap_m": (0.0, 1000.0)},
     "lay": {
         "height_m": (0.05, 80.0),
@@ -300,21 +311,27 @@ _MENDING_KEYS: dict[str, dict[str, tuple[float, float]]] = {
     "underplant": {"porosity_low": (0.0, 1.0)},
     "thin": {},
 }
-"""Figures each way of restoration needs, with their range."""
+"""Values each restoration work needs, with their ranges."""
 
 
-def _ways(raw: Any, where: str) -> dict[str, Restoration]:
+def _restorations(raw: Any, where: str) -> dict[str, Restoration]:
     _check_keys(raw, set(ACTIONS), where)
-    return {str(name): _mending(str(name), row, where) for name, row in raw.items()}
+    return {str(name): _restoration(str(name), row, where) for name, row in raw.items()}
 
 
-def _mending(action: str, row: Any, where: str) -> Restoration:
-    here = f"{where}, mending {action}"
-    wanted = _MENDING_KEYS[action]
+def _restoration(action: str, row: Any, where: str) -> Restoration:
+    here = f"{where}, restoration {action}"
+    wanted = _RESTORATION_KEYS[action]
     _check_keys(row, {*wanted, "cost_per_m", "closing_years"}, here)
     missing = [key for key in (*wanted, "cost_per_m") if key not in row]
     if missing:
-        raise InputError("designs-bad", "A figure is missing.", where=here, value=missing[0])
+        raise InputError(
+            "designs-bad",
+            "The restoration lacks a value.",
+            where=here,
+            value=missing[0],
+            hint=f"Add {missing[0]} to the table of this restoration.",
+        )
     figures = {key: _number(row, key, here, *span) for key, span in wanted.items()}
     years = _number({"closing_years": 10} | dict(row), "closing_years", here, 0, 100)
     return Restoration(action, _money(row["cost_per_m"], here), years, figures)
@@ -322,15 +339,21 @@ def _mending(action: str, row: Any, where: str) -> Restoration:
 
 def _check_keys(row: Any, known: set[str], where: str) -> None:
     if not isinstance(row, Mapping):
-        raise InputError("designs-bad", "A table was looked for here.", where=where, value=row)
+        raise InputError(
+            "designs-bad",
+            "This part of the file must be a table.",
+            where=where,
+            value=row,
+            hint="Write it as [design.NAME] or [restoration.ACTION] with its values below.",
+        )
     for key in row:
         if key not in known:
             raise InputError(
                 "designs-bad",
-                "The file of designs has a part that means nothing here.",
+                "The file of designs has an unknown key.",
                 where=where,
                 value=key,
-                mend=f"Use one of: {', '.join(sorted(known))}.",
+                hint=f"Use one of: {', '.join(sorted(known))}.",
             )
 
 
@@ -344,23 +367,24 @@ def _number(row: Mapping[str, Any], key: str, where: str, low: float, high: floa
             f"{key} must be a number from {low:g} to {high:g}.",
             where=where,
             value=value,
+            hint=f"Set {key} to a number from {low:g} to {high:g}.",
         )
     return float(value)
 
 
 def _money(value: Any, where: str) -> Decimal:
-    """A cost; written as words or as a number, it is read by its digits."""
+    """A cost given as text or as a number, exact to its decimals."""
     try:
         cost = Decimal(str(value))
     except InvalidOperation:
         cost = Decimal("NaN")
-    # A fraction of a minor unit a metre is no money anybody can be billed.
-    if not (cost.is_finite() and 0 <= cost <= DEAREST_PER_M) or cost != round(cost, 2):
+    # Nobody can be billed for a fraction of a minor unit.
+    if not (cost.is_finite() and 0 <= cost <= HIGHEST_COST_PER_M) or cost != round(cost, 2):
         raise InputError(
             "designs-bad",
             "cost_per_m must be an amount of money with at most two decimals.",
             where=where,
             value=value,
-            mend='Write it like "16.50".',
+            hint=f'Set it to an amount from 0 to {HIGHEST_COST_PER_M}, such as "16.50".',
         )
     return cost

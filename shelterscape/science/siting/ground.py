@@ -1,8 +1,8 @@
-"""The wind over the ground ray by ray, and candidates ready to be evaluated on it.
+"""Relative wind along each ray, and candidates ready to be evaluated on it.
 
-The plain rule holds here: where several belts act, the smallest relative wind counts. Existing
-belts act as they do in `science.scene`, their ends and close neighbours with them; candidates act
-each alone, without ends or close neighbours. `siting.exact` reports what that leaves out.
+The smallest-wind rule applies here: where several belts act, the smallest relative wind counts.
+Existing belts act as in `science.prepared_belts`, with their ends and close neighbours. Candidates
+act each by itself, without ends or close neighbours; `siting.full_evaluation` includes these.
 """
 
 from __future__ import annotations
@@ -19,66 +19,67 @@ from shelterscape.grid import Grid, downwind
 from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
 from shelterscape.kernels.siting import CandidateLines, SitingRays, gains, plant, put_back
 from shelterscape.science.growth import belts_at
-from shelterscape.science.rays import lay_apart, rays_of
-from shelterscape.science.scene import How, Scene, scene_of
+from shelterscape.science.prepared_belts import PreparedBelts, ShelterOptions, prepare_belts
+from shelterscape.science.rays import rays_of, relative_wind_by_ray
 from shelterscape.science.shelter import ray_offsets
-from shelterscape.science.siting.setting import Setting
+from shelterscape.science.siting.context import EvaluationContext
 
 Array = NDArray[np.float64]
 Field = NDArray[np.float32]
 Numbers = NDArray[np.int64]
 
 SITING_RAYS = 5
-"""Rays that represent one direction while candidates are compared; `shelter` takes 15."""
+"""Rays that represent one direction while candidates are compared; `shelter` uses 15."""
 
 RAYS_AT_ONCE = 20
 """Rays of existing belts calculated together, to limit memory."""
 
 VERTEX_BYTES = 20_000.0
-"""What belts do along `RAYS_AT_ONCE` rays, bytes for each vertex (measured for `shelter`)."""
+"""Memory of the effect of belts along `RAYS_AT_ONCE` rays, bytes per vertex (measured for
+`shelter`)."""
 
 SQUARES = 12
-"""Squares along each side of the ground by which lines are sorted."""
+"""Squares along each side of the map by which lines are sorted."""
 
 
-def lines_of(frame: gpd.GeoDataFrame, grid: Grid, how: How) -> CandidateLines:
-    """Candidates as the kernels want them (see `kernels.siting.gains`).
+def candidate_lines(frame: gpd.GeoDataFrame, grid: Grid, options: ShelterOptions) -> CandidateLines:
+    """Candidates in the form that the kernels require (see `kernels.siting.gains`).
 
     Parameters
     ----------
     frame : GeoDataFrame
-        As `growth.belts_at` gives candidates in a case; one of height 0 does nothing.
+        As `growth.belts_at` returns candidates in a case; one of height 0 has no effect.
     grid : Grid
-    how : How
+    options : ShelterOptions
 
     Returns
     -------
     CandidateLines
     """
-    stands = np.flatnonzero(frame["height_m"].to_numpy(dtype=float) > 0)
-    scene = scene_of([frame], grid, how, apart=True)
-    outlines = scene.outlines
-    owner = stands[outlines.kind] if len(outlines.kind) else np.empty(0, np.int64)
+    present = np.flatnonzero(frame["height_m"].to_numpy(dtype=float) > 0)
+    prepared = prepare_belts([frame], grid, options, apart=True)
+    outlines = prepared.outlines
+    owner = present[outlines.kind] if len(outlines.kind) else np.empty(0, np.int64)
     return CandidateLines(
         np.searchsorted(owner, np.arange(len(frame) + 1)).astype(np.int64),
         outlines.first_edge,
         outlines.edges,
-        scene.height,
-        scene.profile_index[outlines.kind],
-        scene.tables.reach_h(),
+        prepared.height,
+        prepared.profile_index[outlines.kind],
+        prepared.tables.reach_h(),
         REACH_WINDWARD_H,
         TABLE_STEP_H,
-        scene.tables.tables(),
+        prepared.tables.tables(),
         REACH_WINDWARD_H / TABLE_STEP_H,
     )
 
 
-def ray_directions(setting: Setting, rays: int) -> tuple[Array, Numbers, Array]:
-    """Direction of every ray, the wind direction each represents, and its share.
+def ray_directions(context: EvaluationContext, rays: int) -> tuple[Array, Numbers, Array]:
+    """Direction of every ray, the wind direction it represents, and its weight.
 
     Parameters
     ----------
-    setting : Setting
+    context : EvaluationContext
     rays : int
         Rays for each direction.
 
@@ -87,26 +88,28 @@ def ray_directions(setting: Setting, rays: int) -> tuple[Array, Numbers, Array]:
     towards_deg : (r,) float64
         Degrees from grid north.
     direction : (r,) int64
-        Number of the wind direction.
+        Index of the wind direction.
     share : (r,) float64
-        Their sum is 1.
+        Weights; their sum is 1.
     """
-    offsets = [ray_offsets(float(s), setting.how.spread_deg, rays) for s in setting.sector_deg]
+    offsets = [ray_offsets(float(s), context.options.spread_deg, rays) for s in context.sector_deg]
     count = np.array([len(o) for o in offsets])
     direction = np.repeat(np.arange(len(offsets)), count)
-    towards = setting.directions_deg[direction] + np.concatenate(offsets)
-    return towards, direction, (setting.weights / count)[direction]
+    towards = context.directions_deg[direction] + np.concatenate(offsets)
+    return towards, direction, (context.weights / count)[direction]
 
 
-def wind_by_ray(belts: gpd.GeoDataFrame, grid: Grid, how: How, directions_deg: Array) -> Field:
-    """Relative wind beside belts along each ray alone.
+def wind_by_ray(
+    belts: gpd.GeoDataFrame, grid: Grid, options: ShelterOptions, directions_deg: Array
+) -> Field:
+    """Relative wind with belts, along each ray separately.
 
     Parameters
     ----------
     belts : GeoDataFrame
         As `growth.belts_at` returns them.
     grid : Grid
-    how : How
+    options : ShelterOptions
     directions_deg : (rays,) float64
         From grid north.
 
@@ -115,18 +118,20 @@ def wind_by_ray(belts: gpd.GeoDataFrame, grid: Grid, how: How, directions_deg: A
     (rays, rows, cols) float32
         Relative wind, 0 to 1.25.
     """
-    scene = scene_of([belts], grid, how) if len(belts) else None
-    return wind_of(scene, grid, how, directions_deg)
+    prepared = prepare_belts([belts], grid, options) if len(belts) else None
+    return wind_of(prepared, grid, options, directions_deg)
 
 
-def wind_of(scene: Scene | None, grid: Grid, how: How, directions_deg: Array) -> Field:
-    """The same for belts made ready by `scene_of`; None for no belts.
+def wind_of(
+    prepared: PreparedBelts | None, grid: Grid, options: ShelterOptions, directions_deg: Array
+) -> Field:
+    """The same for belts prepared by `prepare_belts`; None where there are no belts.
 
     Parameters
     ----------
-    scene : Scene or None
+    prepared : PreparedBelts or None
     grid : Grid
-    how : How
+    options : ShelterOptions
     directions_deg : (rays,) float64
         Degrees from grid north.
 
@@ -136,12 +141,14 @@ def wind_of(scene: Scene | None, grid: Grid, how: How, directions_deg: Array) ->
         Relative wind, 0 to 1.25.
     """
     wind = np.empty((len(directions_deg), *grid.shape), np.float32)
-    if scene is None or not len(scene.outlines.kind):
+    if prepared is None or not len(prepared.outlines.kind):
         wind[:] = 1
         return wind
     for begin in range(0, len(directions_deg), RAYS_AT_ONCE):
         lot = slice(begin, begin + RAYS_AT_ONCE)
-        lay_apart(rays_of(scene, directions_deg[lot]), grid, how.combine, wind[lot])
+        relative_wind_by_ray(
+            rays_of(prepared, directions_deg[lot]), grid, options.combine, wind[lot]
+        )
     return wind
 
 
@@ -167,8 +174,8 @@ def work_bytes(cells: int, directions: int, vertices: int, rays: int = SITING_RA
     return 4.0 * cells * (directions * rays + 1) + VERTEX_BYTES * vertices
 
 
-def near_together(frame: gpd.GeoDataFrame) -> Numbers:
-    """An order of lines in which those near each other on the ground follow each other.
+def spatial_order(frame: gpd.GeoDataFrame) -> Numbers:
+    """An order of lines in which neighbours follow each other.
 
     Parameters
     ----------
@@ -184,65 +191,67 @@ def near_together(frame: gpd.GeoDataFrame) -> Numbers:
     middle = shapely.get_coordinates(shapely.centroid(frame.geometry.to_numpy()))
     low, size = middle.min(axis=0), max(float(np.ptp(middle, axis=0).max()), 1e-9)
     at = np.minimum(((middle - low) / size * SQUARES).astype(np.int64), SQUARES - 1)
-    # Rows of squares walked to and fro.
+    # Rows of squares in alternating direction.
     col = np.where(at[:, 1] % 2, SQUARES - 1 - at[:, 0], at[:, 0])
     order: Numbers = np.lexsort((col, at[:, 1]))
     return order
 
 
 class Ground:
-    """The wind ray by ray over the ground of a setting, on which candidates come and go.
+    """Relative wind along each ray, to which candidates are added and from which they are removed.
 
     Parameters
     ----------
-    setting : Setting
+    context : EvaluationContext
     candidates : GeoDataFrame
         With the columns of completed belts.
     rays : int
         Rays for each direction.
     wind : (rays, rows, cols) float32, optional
-        As `wind_by_ray` returns it for existing belts, calculated when not given; it is
-        changed.
+        As `wind_by_ray` returns it for existing belts; calculated when not given. It is changed
+        in place.
     frame : GeoDataFrame, optional
-        The candidates in the case; as `growth.belts_at` returns them when not given.
+        The candidates in the case, as `growth.belts_at` returns them; calculated when not given.
 
     Attributes
     ----------
     planted : list of int
-        Candidates planted, in their order.
-    near_order : (n,) int64
-        Candidates in an order in which neighbours follow each other.
+        Planted candidates, in order.
+    spatial_order : (n,) int64
+        Candidates, neighbours next to each other.
     """
 
     def __init__(
         self,
-        setting: Setting,
+        context: EvaluationContext,
         candidates: gpd.GeoDataFrame,
         rays: int = SITING_RAYS,
         wind: Field | None = None,
         frame: gpd.GeoDataFrame | None = None,
     ) -> None:
-        self.setting = setting
+        self.context = context
         if frame is None:
-            frame = belts_at(candidates, setting.case) if len(candidates) else candidates
+            frame = belts_at(candidates, context.case) if len(candidates) else candidates
         self.frame = frame
-        self.directions_deg, direction, share = ray_directions(setting, rays)
-        grid = setting.grid
+        self.directions_deg, direction, share = ray_directions(context, rays)
+        grid = context.grid
         if wind is None:
-            wind = wind_by_ray(setting.belts, grid, setting.how, self.directions_deg)
+            wind = wind_by_ray(context.belts, grid, context.options, self.directions_deg)
         self.wind = wind
-        self.lines: Any = lines_of(self.frame, grid, setting.how) if len(candidates) else None
+        self.lines: Any = (
+            candidate_lines(self.frame, grid, context.options) if len(candidates) else None
+        )
         steps = np.array([downwind(float(d)) for d in self.directions_deg])
         corner = np.array([grid.row0, grid.col0], np.int64)
         self.rays = SitingRays(steps, direction, share, corner)
-        self.need = setting.need_ha()
-        self.near_order = near_together(candidates)
-        self._turn = np.argsort(self.near_order)
+        self.priority = context.priority_ha()
+        self.spatial_order = spatial_order(candidates)
+        self._turn = np.argsort(self.spatial_order)
         self.planted: list[int] = []
         self._saved: list[tuple[Numbers, Field]] = []
 
     def by_direction(self, which: Sequence[int] | Numbers) -> Array:
-        """What each of some candidates alone would add to what is planted now, by direction.
+        """Benefit each of these candidates would add to the planted ones, by direction.
 
         Parameters
         ----------
@@ -255,13 +264,13 @@ class Ground:
             ha eq.
         """
         numbers = np.asarray(which, dtype=np.int64)
-        out = np.zeros((len(numbers), len(self.setting.weights)))
-        wanted = (self.need, self.setting.open_wind)
+        out = np.zeros((len(numbers), len(self.context.weights)))
+        weights = (self.priority, self.context.terrain_wind)
         if self.lines is None or not len(numbers):
             return out
         order = np.argsort(self._turn[numbers], kind="stable")
         in_turn = np.empty_like(out)
-        gains(self.lines, numbers[order], self.wind, self.rays, *wanted, in_turn)
+        gains(self.lines, numbers[order], self.wind, self.rays, *weights, in_turn)
         out[order] = in_turn
         return out
 
@@ -282,7 +291,7 @@ class Ground:
         return total
 
     def plant(self, one: int) -> float:
-        """Add a candidate to what is planted.
+        """Plant a candidate.
 
         Parameters
         ----------
@@ -292,15 +301,15 @@ class Ground:
         Returns
         -------
         float
-            What it adds, ha eq.
+            Benefit it adds, ha eq.
         """
-        out = np.empty(len(self.setting.weights))
-        wanted = (self.need, self.setting.open_wind)
-        self._saved.append(plant(self.lines, one, self.wind, self.rays, *wanted, out))
+        out = np.empty(len(self.context.weights))
+        weights = (self.priority, self.context.terrain_wind)
+        self._saved.append(plant(self.lines, one, self.wind, self.rays, *weights, out))
         self.planted.append(one)
         return float(out.sum())
 
-    def put_back(self) -> int:
-        """Remove the candidate added last; returns it."""
+    def remove_last(self) -> int:
+        """Remove the candidate planted last and return its row."""
         put_back(self.wind, *self._saved.pop())
         return self.planted.pop()

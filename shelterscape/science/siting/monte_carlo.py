@@ -1,4 +1,4 @@
-"""Selection shares: how often each candidate is chosen when uncertain inputs are drawn again."""
+"""Selection shares: how often each candidate is chosen when inputs vary within uncertainty."""
 
 from __future__ import annotations
 
@@ -20,54 +20,52 @@ from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
 from shelterscape.science.belt_profiles import ProfileTables, belt_profile, share_at_height
 from shelterscape.science.belts import HARD_TYPES
 from shelterscape.science.growth import belts_at
-from shelterscape.science.scene import END_FULL_EXTENT_H, END_RISE, How
+from shelterscape.science.prepared_belts import END_FULL_EXTENT_H, END_RISE, ShelterOptions
 from shelterscape.science.siting import sampled_cells
 from shelterscape.science.siting.benefit import Benefits
 from shelterscape.science.siting.budgets import BudgetTracker, Limits, NetCost
 from shelterscape.science.siting.choice import choose_quickly
+from shelterscape.science.siting.context import EvaluationContext
 from shelterscape.science.siting.sampled_cells import Chains, SampledCells
-from shelterscape.science.siting.setting import Setting
 
 Array = NDArray[np.float64]
 Field = NDArray[np.float32]
 Numbers = NDArray[np.int64]
 
-RUNS = 200
-BEST = 300
-"""Runs, and how many of the best candidates take part in them."""
+DEFAULT_RUNS = 200
+MOST_CANDIDATES = 300
+"""Default number of runs, and of the best candidates that take part in them."""
 
-CURVES_DRAWN = ("barrier", "field", "handbook")
-"""The three curves that are no mean of others; each is drawn as often."""
-
+CURVES_VARIED = ("barrier", "field", "handbook")
+"""The three shelter curves that are not means of others; each is equally likely."""
 
 POROSITY_STEP, SHARE_STEP = 0.02, 0.05
-"""Steps to which porosity, and width and height shares, are rounded in Monte Carlo runs: far less
-than they are drawn apart, so that runs share their curve tables."""
+"""Rounding steps of porosity, and of width and height shares, in Monte Carlo runs: much smaller
+than their variation, so that runs share curve tables."""
 
 MOST_CURVES = 4000
-"""Curve tables kept between runs, about 55 MB."""
-
+"""Most curve tables kept between runs, about 55 MB."""
 
 TABLE = (REACH_WINDWARD_H / TABLE_STEP_H, TABLE_STEP_H)
-"""Where curve tables have their origin, and their spacing."""
+"""Index of the origin in curve tables, and their spacing in heights."""
 
 
 @dataclass(frozen=True)
 class InputUncertainty:
-    """Uncertainty of the inputs: standard deviations, all assumed values (E).
+    """Uncertainty of the inputs: standard deviations, all of them assumed values.
 
     Parameters
     ----------
     frequency : float
-        Of the natural logarithm of each direction's weight: about how much its share of the wind
-        differs between stretches of years.
+        Of the natural logarithm of the weight of each direction: about how much its share of the
+        wind differs between periods of several years.
     swing : float
-        Of the natural logarithm of the wind's swing about a direction.
+        Of the natural logarithm of the spread of the wind about a direction.
     height, each_height : float
-        Of the natural logarithm of heights: shared by all new belts of a run, whose growth is
-        predicted together, and of each belt, existing ones too.
+        Of the natural logarithm of heights: common to all new belts of a run, and of each belt,
+        including existing ones.
     porosity, each_porosity : float
-        The same of porosity, added.
+        Of porosity, likewise; added to it.
     """
 
     frequency: float = 0.20
@@ -84,21 +82,21 @@ class SelectionShares:
 
     Parameters
     ----------
-    chosen_share : (n,) float64
-        Share of the runs in which each candidate was chosen; NaN for those that took no part.
+    selection_share : (n,) float64
+        Share of the runs in which each candidate was chosen; NaN for those that did not take part.
     benefit_ha : (runs,) float64
-        Benefit of the set chosen in each run, by the plain rule.
+        Benefit of the chosen set of each run, by the smallest-wind rule, ha eq.
     curve : list of str
-        Curve drawn in each.
+        Shelter curve of each run.
     """
 
-    chosen_share: Array
+    selection_share: Array
     benefit_ha: Array
     curve: list[str]
 
 
 def selection_runs(
-    setting: Setting,
+    context: EvaluationContext,
     candidates: gpd.GeoDataFrame,
     own: Benefits,
     limits: Limits,
@@ -108,28 +106,30 @@ def selection_runs(
     must: Collection[str] = (),
     forbidden: Collection[str] = (),
     net_cost: NetCost | None = None,
-    runs: int = RUNS,
-    best: int = BEST,
+    runs: int = DEFAULT_RUNS,
+    best: int = MOST_CANDIDATES,
     uncertainty: InputUncertainty | None = None,
     seed: int = 1,
 ) -> Generator[int, None, SelectionShares]:
-    """Choose again and again under inputs drawn within their uncertainty.
+    """Repeat the choice with inputs varied within their uncertainty.
 
     Parameters
     ----------
-    setting : Setting
+    context : EvaluationContext
     candidates : GeoDataFrame
         As for `choice.choose`.
     own : Benefits
-        As `benefit.benefits` returns it; those with most for their share of the budget take part.
+        As `benefit.benefits` returns it; candidates with the largest benefit per share of the
+        budget take part.
     limits : Limits
     frame : GeoDataFrame, optional
-        The candidates in the case; as `growth.belts_at` returns them when not given.
+        The candidates in the case, as `growth.belts_at` returns them; calculated when not given.
     always : sequence of int
-        Rows that take part in every case: the choice whose robustness is examined.
+        Rows that take part in any case: the choice whose robustness is examined.
     must, forbidden, net_cost
-        As for `choice.choose`; `net_cost` is given rows of `candidates`.
+        As for `choice.choose`; `net_cost` receives rows of `candidates`.
     runs, best : int
+        Number of runs, and of the best candidates that take part.
     uncertainty : InputUncertainty, optional
     seed : int
         The same seed and inputs give the same shares.
@@ -137,7 +137,7 @@ def selection_runs(
     Yields
     ------
     int
-        How many runs are done.
+        Number of runs completed.
 
     Returns
     -------
@@ -145,39 +145,48 @@ def selection_runs(
 
     Notes
     -----
-    Each run chooses one by one, without changing lines for one another afterwards; what restoration
-    takes away is not drawn again. Runs keep the geometry of `sampled_cells`: rays stay where they
-    are and are weighted for the drawn spread of direction, and existing belts act together where
-    they do at their expected heights.
+    Each run chooses greedily, without exchange of lines; the shelter lost by restoration does not
+    vary. Runs keep the geometry of `sampled_cells`: rays do not move but are weighted for the
+    varied spread of direction, and existing belts act together where they do at their expected
+    heights.
     """
-    part = _taking_part(candidates, own, limits, {*must}, {*forbidden}, best, always)
+    part = _participating_rows(candidates, own, limits, {*must}, {*forbidden}, best, always)
     few = candidates.iloc[part].reset_index(drop=True)
     if frame is None:
-        frame = belts_at(candidates, setting.case) if len(candidates) else candidates
-    stands = frame.iloc[part].reset_index(drop=True)
-    hook = None if net_cost is None else functools.cache(_on_part(net_cost, part))
-    cells, bank = SampledCells(setting, stands, seed=seed), CurveBank()
+        frame = belts_at(candidates, context.case) if len(candidates) else candidates
+    grown_part = frame.iloc[part].reset_index(drop=True)
+    part_net_cost = None if net_cost is None else functools.cache(_net_cost_of_part(net_cost, part))
+    cells, curve_tables = SampledCells(context, grown_part, seed=seed), CurveTables()
     counts, curves = np.zeros(len(part)), []
     benefit = np.zeros(runs)
     for run in range(runs if len(part) else 0):
-        # A stream of its own for each run, so that fewer runs are the first of more.
+        # One random stream per run, so that results of fewer runs are a part of those of more.
         rng = np.random.default_rng([seed, run])
-        drawn, varied = _drawn(setting, stands, uncertainty or InputUncertainty(), rng)
-        wind = cells.ray_weights(drawn.weights, drawn.how.spread_deg)
-        ground = DrawnCells(cells, bank, drawn.belts, varied, drawn.how, wind)
-        taken_away = own.taken_away[part]
+        varied_context, varied = _varied_inputs(
+            context, grown_part, uncertainty or InputUncertainty(), rng
+        )
+        wind = cells.ray_weights(varied_context.weights, varied_context.options.spread_deg)
+        ground = MonteCarloCells(
+            cells, curve_tables, varied_context.belts, varied, varied_context.options, wind
+        )
+        restoration_loss = own.restoration_loss[part]
         rows, benefit[run] = choose_quickly(
-            ground, few, limits, must=must, net_cost=hook, taken_away=taken_away
+            ground,
+            few,
+            limits,
+            must=must,
+            net_cost=part_net_cost,
+            restoration_loss=restoration_loss,
         )
         counts[rows] += 1
-        curves.append(drawn.how.curve)
+        curves.append(varied_context.options.curve)
         yield run + 1
     share = np.full(len(candidates), np.nan)
     share[part] = counts / max(runs, 1)
     return SelectionShares(share, benefit, curves)
 
 
-def _taking_part(
+def _participating_rows(
     candidates: gpd.GeoDataFrame,
     own: Benefits,
     limits: Limits,
@@ -186,42 +195,42 @@ def _taking_part(
     best: int,
     always: Sequence[int],
 ) -> NDArray[np.int64]:
-    """Rows of the best candidates, in the order of their names."""
+    """Rows of the best candidates, in order of their names."""
     names = candidates["candidate"].astype(str).to_numpy()
-    shares = BudgetTracker(candidates, limits).shares()
+    shares = BudgetTracker(candidates, limits).shares_alone()
     with np.errstate(divide="ignore", invalid="ignore"):
-        worth = np.where(own.total > 0, own.total / shares, 0.0)
-    order = np.lexsort((names, -worth))
-    found = {int(row) for row in order[:best] if worth[row] > 0}
+        ratio = np.where(own.total > 0, own.total / shares, 0.0)
+    order = np.lexsort((names, -ratio))
+    found = {int(row) for row in order[:best] if ratio[row] > 0}
     found |= {int(row) for row in always}
     found |= {int(row) for row in np.flatnonzero(np.isin(names, sorted(must)))}
     found -= {int(row) for row in np.flatnonzero(np.isin(names, sorted(forbidden)))}
     return np.array(sorted(found, key=lambda row: names[row]), dtype=np.int64)
 
 
-def _on_part(net_cost: NetCost, part: NDArray[np.int64]) -> NetCost:
+def _net_cost_of_part(net_cost: NetCost, part: NDArray[np.int64]) -> NetCost:
     return lambda rows: net_cost(frozenset(int(part[row]) for row in rows))
 
 
-def _drawn(
-    setting: Setting,
-    stands: gpd.GeoDataFrame,
+def _varied_inputs(
+    context: EvaluationContext,
+    grown_part: gpd.GeoDataFrame,
     uncertainty: InputUncertainty,
     rng: np.random.Generator,
-) -> tuple[Setting, gpd.GeoDataFrame]:
-    """A setting and candidates as they may well be."""
-    weights = setting.weights * np.exp(rng.normal(0.0, uncertainty.frequency, len(setting.weights)))
-    spread = setting.how.spread_deg * float(np.exp(rng.normal(0.0, uncertainty.swing)))
-    curve = CURVES_DRAWN[int(rng.integers(len(CURVES_DRAWN)))]
+) -> tuple[EvaluationContext, gpd.GeoDataFrame]:
+    """Context and candidates with inputs varied within their uncertainty."""
+    weights = context.weights * np.exp(rng.normal(0.0, uncertainty.frequency, len(context.weights)))
+    spread = context.options.spread_deg * float(np.exp(rng.normal(0.0, uncertainty.swing)))
+    curve = CURVES_VARIED[int(rng.integers(len(CURVES_VARIED)))]
     grown = float(np.exp(rng.normal(0.0, uncertainty.height)))
     opened = float(rng.normal(0.0, uncertainty.porosity))
-    drawn = replace(
-        setting,
+    varied_context = replace(
+        context,
         weights=weights / weights.sum(),
-        how=replace(setting.how, curve=curve, spread_deg=spread),
-        belts=_varied(setting.belts, 1.0, 0.0, uncertainty, rng),
+        options=replace(context.options, curve=curve, spread_deg=spread),
+        belts=_varied(context.belts, 1.0, 0.0, uncertainty, rng),
     )
-    return drawn, _varied(stands, grown, opened, uncertainty, rng)
+    return varied_context, _varied(grown_part, grown, opened, uncertainty, rng)
 
 
 def _varied(
@@ -231,7 +240,7 @@ def _varied(
     uncertainty: InputUncertainty,
     rng: np.random.Generator,
 ) -> gpd.GeoDataFrame:
-    """Belts with heights and porosities of a run."""
+    """Belts with the heights and porosities of a run."""
     if not len(belts):
         return belts
     height = grown * np.exp(rng.normal(0.0, uncertainty.each_height, len(belts)))
@@ -244,7 +253,7 @@ def _varied(
 
 
 def work_bytes(cells: int, directions: int) -> float:
-    """Memory that `selection_runs` takes besides its `Setting`, bytes.
+    """Memory that `selection_runs` needs in addition to its `EvaluationContext`, bytes.
 
     Parameters
     ----------
@@ -261,20 +270,22 @@ def work_bytes(cells: int, directions: int) -> float:
     return 14e3 * MOST_CURVES + sampled_cells.work_bytes(cells, directions)
 
 
-class CurveBank:
-    """Curve tables shared by Monte Carlo runs, made when first met."""
+class CurveTables:
+    """Curve tables shared by Monte Carlo runs, calculated when first needed."""
 
     def __init__(self) -> None:
         self._tables = ProfileTables(1)
         self._count = 0
 
-    def rows(self, belts: gpd.GeoDataFrame, how: How, more: Sequence[tuple[float, ...]]) -> Numbers:
-        """Numbers of the curve tables of belts, then of more figures.
+    def rows(
+        self, belts: gpd.GeoDataFrame, options: ShelterOptions, more: Sequence[tuple[float, ...]]
+    ) -> Numbers:
+        """Indices of the curve tables of belts, then of additional properties.
 
         Parameters
         ----------
         belts : GeoDataFrame
-        how : How
+        options : ShelterOptions
         more : sequence of tuple
             Porosity, that of the lower half, width and height in m, and 1 for a wall or fence.
 
@@ -291,36 +302,36 @@ class CurveBank:
         hard = [*belts["belt_type"].isin(HARD_TYPES), *(others[:, 4] > 0)]
         height = np.maximum(figures[:, 3], 1e-9)
         porosity = np.round(figures[:, :2] / POROSITY_STEP) * POROSITY_STEP
-        shade = np.round(share_at_height(height, how.at_height_m) / SHARE_STEP) * SHARE_STEP
+        shade = np.round(share_at_height(height, options.at_height_m) / SHARE_STEP) * SHARE_STEP
         width = np.round((1.0 - np.exp(-0.5 * figures[:, 2] / height)) / SHARE_STEP) * SHARE_STEP
         width_h = -2.0 * np.log(np.maximum(1.0 - width, 1e-3))
         found = np.empty(len(figures), np.int64)
         rows = np.column_stack([porosity, width_h, shade])
         for i, row in enumerate(rows):
-            curve = "barrier" if hard[i] else how.curve
+            curve = "barrier" if hard[i] else options.curve
             found[i] = self._tables.index(belt_profile(row[:1], row[1:2], row[2], row[3], curve))
         self._count = max(self._count, int(found.max(initial=0)))
         return found
 
     def tables(self) -> Field:
-        """Relative wind of all met so far."""
+        """Relative wind of all tables so far."""
         tables: Field = self._tables.tables()[0]
         return tables
 
 
-class DrawnCells:
-    """Cells under one draw of heights, porosities, curve and winds; candidates come and go.
+class MonteCarloCells:
+    """Sampled cells with the heights, porosities, curve and winds of one run.
 
-    It answers `gains`, `plant` and `put_back` as `ground.Ground` does.
+    It has the methods `gains`, `plant` and `remove_last` of `ground.Ground`.
 
     Parameters
     ----------
     cells : SampledCells
-    bank : CurveBank
+    curve_tables : CurveTables
     belts, candidates : GeoDataFrame
-        As they were given, with drawn heights and porosities.
-    how : How
-        With the drawn curve.
+        As given to `cells`, with the heights and porosities of the run.
+    options : ShelterOptions
+        With the curve of the run.
     ray_weights : (rays,) float64
         As `SampledCells.ray_weights` returns them.
     """
@@ -328,46 +339,50 @@ class DrawnCells:
     def __init__(
         self,
         cells: SampledCells,
-        bank: CurveBank,
+        curve_tables: CurveTables,
         belts: gpd.GeoDataFrame,
         candidates: gpd.GeoDataFrame,
-        how: How,
+        options: ShelterOptions,
         ray_weights: Array,
     ) -> None:
-        self._cells, self._bank = cells, bank
+        self._cells, self._curve_tables = cells, curve_tables
         self.planted: list[int] = []
         self._saved: list[Field] = []
-        weight = ray_weights[:, None] * cells.need
-        if len(cells.windy):
-            weight = weight * cells.windy[cells.direction]
+        weight = ray_weights[:, None] * cells.priority
+        if len(cells.wind_weight):
+            weight = weight * cells.wind_weight[cells.direction]
         self._weight = weight.ravel()
-        self._wind = self._standing(belts, how)
+        self._wind = self._wind_with_existing(belts, options)
         self._lowered = np.ones(len(cells.pair), np.float32)
-        look = bank.rows(candidates, how, [])
-        height = candidates["height_m"].to_numpy(dtype=float) / cells.setting.grid.cell_m
+        rows = curve_tables.rows(candidates, options, [])
+        height = candidates["height_m"].to_numpy(dtype=float) / cells.context.grid.cell_m
         lines = (cells.slot, *cells.lines[1:])
-        look_up(*lines, height, look, bank.tables(), *TABLE, False, self._lowered)
+        look_up(*lines, height, rows, curve_tables.tables(), *TABLE, False, self._lowered)
 
-    def _standing(self, belts: gpd.GeoDataFrame, how: How) -> Field:
-        """Relative wind beside existing belts alone, by pair."""
-        cells, bank, cell_m = self._cells, self._bank, self._cells.setting.grid.cell_m
+    def _wind_with_existing(self, belts: gpd.GeoDataFrame, options: ShelterOptions) -> Field:
+        """Relative wind with existing belts only, by pair of ray and cell."""
+        cells, curve_tables, cell_m = (
+            self._cells,
+            self._curve_tables,
+            self._cells.context.grid.cell_m,
+        )
         wind = np.ones(len(self._weight), np.float32)
         if not len(belts):
             return wind
         chains = _chain_figures(belts, cells.chains)
-        look = bank.rows(belts, how, chains)
+        rows = curve_tables.rows(belts, options, chains)
         height = np.append(belts["height_m"].to_numpy(dtype=float), [c[3] for c in chains])
-        tables = bank.tables()
-        product = how.combine == "product"
-        look_up(*cells.existing, height / cell_m, look, tables, *TABLE, product, wind)
+        tables = curve_tables.tables()
+        product = options.combine == "product"
+        look_up(*cells.existing, height / cell_m, rows, tables, *TABLE, product, wind)
         low, alone = belts["porosity_low"].to_numpy(dtype=float), height[: len(belts)]
-        shade = share_at_height(np.maximum(alone, 1e-9), how.at_height_m)
+        shade = share_at_height(np.maximum(alone, 1e-9), options.at_height_m)
         rise = END_RISE * (1.0 - low) * shade
         raise_beside_ends(*cells.ends, alone / cell_m, rise, END_FULL_EXTENT_H, wind)
         return wind
 
     def gains(self, which: Sequence[int] | Numbers) -> Array:
-        """What each of some candidates alone would add to what is planted now.
+        """Benefit each of these candidates would add to the planted ones.
 
         Parameters
         ----------
@@ -385,7 +400,7 @@ class DrawnCells:
         return out
 
     def plant(self, one: int) -> float:
-        """Add a candidate to what is planted.
+        """Plant a candidate.
 
         Parameters
         ----------
@@ -395,7 +410,7 @@ class DrawnCells:
         Returns
         -------
         float
-            What it adds, ha eq.
+            Benefit it adds, ha eq.
         """
         first, last = self._cells.first[one : one + 2]
         known = (self._cells.pair, self._lowered, self._wind, self._weight)
@@ -404,8 +419,8 @@ class DrawnCells:
         self.planted.append(one)
         return float(added)
 
-    def put_back(self) -> int:
-        """Take off the candidate added last; returns it."""
+    def remove_last(self) -> int:
+        """Remove the candidate planted last and return its row."""
         one = self.planted.pop()
         first, last = self._cells.first[one : one + 2]
         self._wind[self._cells.pair[first:last]] = self._saved.pop()
@@ -413,7 +428,7 @@ class DrawnCells:
 
 
 def _chain_figures(belts: gpd.GeoDataFrame, chains: Chains) -> list[tuple[float, ...]]:
-    """Porosity, that of the lower half, width and height of chains, as `scene` joins them (E)."""
+    """Porosity, porosity of the lower half, width and height of chains, as for rays (assumed)."""
     if not len(chains.members):
         return []
     there = chains.members >= 0

@@ -1,4 +1,4 @@
-"""Layers a planner gives: lines, keep-clear areas, water, openings, holdings and constraints."""
+"""Layers of the planner: lines, keep-clear areas, water, openings, holdings and constraints."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.science.columns import words
-from shelterscape.science.siting.cutting import Cutter
+from shelterscape.science.siting.exclusion import ExclusionZone
 
 LINE_COLUMNS = ("name", "design", "must_have", "forbidden")
 KEEP_CLEAR_COLUMNS = ("reason", "clear_m")
@@ -22,75 +22,76 @@ PARCEL_COLUMNS = ("parcel_id", "holding_id")
 HOLDING_COLUMNS = ("holding_id", "public")
 
 GATEWAY_M = 5.0
-"""Width of an opening where none is given, metres (E)."""
+"""Width of an opening where none is given, metres (assumed)."""
 
 WATER_CLEAR_M = 5.0
-"""How far belts keep from water where no clearance is given, metres (E)."""
+"""Clearance of belts from water where none is given, metres (assumed)."""
 
 FARTHEST_CLEAR_M = 1000.0
 
 YES, NO = ("true", "yes", "1", "1.0", "y"), ("false", "no", "0", "0.0", "n", "")
 
 
-def given_lines(layer: gpd.GeoDataFrame, where: str) -> gpd.GeoDataFrame:
-    """Lines drawn by a planner.
+def drawn_lines(layer: gpd.GeoDataFrame, where: str) -> gpd.GeoDataFrame:
+    """Check and complete lines drawn by a planner.
 
     Parameters
     ----------
     layer : GeoDataFrame
-        Lines; `LINE_COLUMNS` are read where they exist.
+        Lines, optionally with `LINE_COLUMNS`.
     where : str
-        What to call the layer in errors.
+        Name of the layer in errors.
 
     Returns
     -------
     GeoDataFrame
-        Those columns, filled; ``must_have`` and ``forbidden`` true or false.
+        `LINE_COLUMNS`, complete; ``must_have`` and ``forbidden`` are true or false.
 
     Raises
     ------
     InputError
-        ``column-bad`` for shapes that are no lines, for words that are no answer, and for a line
-        both required and forbidden.
+        ``column-bad`` for shapes other than lines, values other than true or false, and a line both
+        required and forbidden.
     """
     if (shapely.get_dimensions(layer.geometry.to_numpy()) != 1).any():
         raise InputError(
             "column-bad",
-            "Candidate lines must be lines; this layer holds other shapes.",
+            "Candidate lines must be lines; this layer contains other shapes.",
             where=where,
-            mend="Draw each belt as a line along its middle.",
+            hint="Draw each belt as a line along its middle.",
         )
     frame = gpd.GeoDataFrame(geometry=layer.geometry.to_numpy(), crs=layer.crs)
     for column in ("name", "design"):
         frame[column] = words(layer, column)
     for column in ("must_have", "forbidden"):
-        frame[column] = _answers(layer, column, where)
+        frame[column] = _booleans(layer, column, where)
     both = (frame["must_have"] & frame["forbidden"]).to_numpy()
     if both.any():
         raise InputError(
             "column-bad",
-            "A line cannot be both asked for and ruled out.",
+            "A line cannot be both required and forbidden.",
             where=f"{where}, feature {int(np.argmax(both)) + 1}",
-            mend="Clear must_have or forbidden.",
+            hint="Set must_have or forbidden of this line to false.",
         )
     return frame
 
 
-def keep_clear(layer: gpd.GeoDataFrame, where: str) -> tuple[list[Cutter], list[Notice]]:
-    """Ground to be kept clear, as cutters by reason, in order of the reasons' names.
+def keep_clear_zones(
+    layer: gpd.GeoDataFrame, where: str
+) -> tuple[list[ExclusionZone], list[Notice]]:
+    """Keep-clear areas as exclusion zones by reason, in alphabetical order.
 
     Parameters
     ----------
     layer : GeoDataFrame
-        Shapes of any kind with ``reason`` and ``clear_m``: how far the face of a belt must keep
-        from the outline as drawn, metres.
+        Shapes of any kind with ``reason`` and ``clear_m``: distance, m, from the outline to the
+        face of a belt.
     where : str
-        What to call the layer in errors and notices.
+        Name of the layer in errors and notices.
 
     Returns
     -------
-    cutters : list of Cutter
-    notices : list of Notice
+    zones, notices : list of ExclusionZone, list of Notice
 
     Raises
     ------
@@ -102,27 +103,26 @@ def keep_clear(layer: gpd.GeoDataFrame, where: str) -> tuple[list[Cutter], list[
     clear, notices = _metres(layer, "clear_m", where, 0.0)
     shapes = layer.geometry.to_numpy()
     return [
-        Cutter(
+        ExclusionZone(
             f"keep clear: {reason}", shapes[(here := (reasons == reason).to_numpy())], clear[here]
         )
         for reason in sorted(set(reasons))
     ], notices
 
 
-def water(layer: gpd.GeoDataFrame, where: str) -> tuple[list[Cutter], list[Notice]]:
-    """Water as a cutter; its clearance is that of ``clear_m`` or the usual one (E).
+def water_zones(layer: gpd.GeoDataFrame, where: str) -> tuple[list[ExclusionZone], list[Notice]]:
+    """Water as an exclusion zone, with clearance ``clear_m`` or the default (assumed).
 
     Parameters
     ----------
     layer : GeoDataFrame
         Shapes of any kind with ``clear_m`` (m) where known.
     where : str
-        What to call the layer in errors and notices.
+        Name of the layer in errors and notices.
 
     Returns
     -------
-    cutters : list of Cutter
-    notices : list of Notice
+    zones, notices : list of ExclusionZone, list of Notice
 
     Raises
     ------
@@ -130,23 +130,22 @@ def water(layer: gpd.GeoDataFrame, where: str) -> tuple[list[Cutter], list[Notic
         ``column-bad``.
     """
     clear, notices = _metres(layer, "clear_m", where, WATER_CLEAR_M)
-    return [Cutter("water", layer.geometry.to_numpy(), clear)], notices
+    return [ExclusionZone("water", layer.geometry.to_numpy(), clear)], notices
 
 
-def openings_given(layer: gpd.GeoDataFrame, where: str) -> tuple[list[Cutter], list[Notice]]:
-    """Gateways, tracks and streams that belts leave open, ``width_m`` wide in all.
+def opening_zones(layer: gpd.GeoDataFrame, where: str) -> tuple[list[ExclusionZone], list[Notice]]:
+    """Gateways, tracks and streams that belts leave open over a width of ``width_m``.
 
     Parameters
     ----------
     layer : GeoDataFrame
         Shapes of any kind with ``width_m`` (m) where known.
     where : str
-        What to call the layer in errors and notices.
+        Name of the layer in errors and notices.
 
     Returns
     -------
-    cutters : list of Cutter
-    notices : list of Notice
+    zones, notices : list of ExclusionZone, list of Notice
 
     Raises
     ------
@@ -155,23 +154,23 @@ def openings_given(layer: gpd.GeoDataFrame, where: str) -> tuple[list[Cutter], l
     """
     width, notices = _metres(layer, "width_m", where, GATEWAY_M)
     shapes, owner = shapely.get_parts(layer.geometry.to_numpy(), return_index=True)
-    return [Cutter("opening", shapes, width[owner] / 2, is_opening=True)], notices
+    return [ExclusionZone("opening", shapes, width[owner] / 2, is_opening=True)], notices
 
 
-def heeded(cutters: list[Cutter]) -> list[str]:
-    """Usual constraints that reasons of cutters speak of.
+def usual_constraints_in(exclusion_zones: list[ExclusionZone]) -> list[str]:
+    """Usual constraints that are mentioned in the reasons of exclusion zones.
 
     Parameters
     ----------
-    cutters : list of Cutter
+    exclusion_zones : list of ExclusionZone
 
     Returns
     -------
     list of str
-        Words of `USUAL`.
+        Members of `USUAL_CONSTRAINTS`.
     """
-    reasons = " ".join(one.reason for one in cutters).casefold()
-    return [usual for usual in USUAL if usual.removesuffix("s") in reasons]
+    reasons = " ".join(one.reason for one in exclusion_zones).casefold()
+    return [usual for usual in USUAL_CONSTRAINTS if usual.removesuffix("s") in reasons]
 
 
 def with_holding_ids(layer: gpd.GeoDataFrame, where: str) -> gpd.GeoDataFrame:
@@ -180,9 +179,9 @@ def with_holding_ids(layer: gpd.GeoDataFrame, where: str) -> gpd.GeoDataFrame:
     Parameters
     ----------
     layer : GeoDataFrame
-        Areas with ``holding_id``, and ``public`` where any is.
+        Areas with ``holding_id`` and optionally ``public``.
     where : str
-        What to call the layer in errors.
+        Name of the layer in errors.
 
     Returns
     -------
@@ -191,27 +190,27 @@ def with_holding_ids(layer: gpd.GeoDataFrame, where: str) -> gpd.GeoDataFrame:
     Raises
     ------
     InputError
-        ``column-missing``, and ``column-bad`` for shapes that are no areas, or words that are no
-        answer.
+        ``column-missing``, and ``column-bad`` for shapes other than areas and values other than
+        true or false.
     """
     if (shapely.get_dimensions(layer.geometry.to_numpy()) != 2).any():
         raise InputError(
-            "column-bad", "This layer must hold areas.", where=where, mend="Draw them as areas."
+            "column-bad", "This layer must hold areas.", where=where, hint="Remove other shapes."
         )
     if "holding_id" not in layer:
         raise InputError(
             "column-missing",
-            "The layer has no such column.",
+            "The layer lacks the column holding_id.",
             where=where,
             value="holding_id",
-            mend="Name the column that says whose each is, with --field.",
+            hint="Add the column, or name the column that identifies holdings with --field.",
         )
     return layer.assign(
-        holding_id=words(layer, "holding_id"), public=_answers(layer, "public", where)
+        holding_id=words(layer, "holding_id"), public=_booleans(layer, "public", where)
     )
 
 
-def _answers(layer: gpd.GeoDataFrame, column: str, where: str) -> NDArray[np.bool_]:
+def _booleans(layer: gpd.GeoDataFrame, column: str, where: str) -> NDArray[np.bool_]:
     answers = [str(word).casefold() for word in words(layer, column)]
     for i, word in enumerate(answers):
         if word not in (*YES, *NO):
@@ -220,6 +219,7 @@ def _answers(layer: gpd.GeoDataFrame, column: str, where: str) -> NDArray[np.boo
                 f"{column} must be true or false.",
                 where=f"{where}, feature {i + 1}",
                 value=word,
+                hint="Use true, false, yes, no, 1, 0 or leave it empty.",
             )
     return np.array([word in YES for word in answers], dtype=bool)
 
@@ -227,13 +227,13 @@ def _answers(layer: gpd.GeoDataFrame, column: str, where: str) -> NDArray[np.boo
 def _metres(
     layer: gpd.GeoDataFrame, column: str, where: str, without: float
 ) -> tuple[NDArray[np.float64], list[Notice]]:
-    """A column of distances, filled where not given."""
+    """A column of distances, completed with a default."""
     values = _distances(layer, column, where, FARTHEST_CLEAR_M)
     missing = np.isnan(values)
     notices = []
     if missing.any():
-        text = f"{where}: {column} not given, taken as {without:g} m"
-        notices.append(Notice("value-assumed", text, int(missing.sum())))
+        text = f"{where}: {column} not given, assumed to be {without:g} m"
+        notices = [Notice("value-assumed", text, int(missing.sum()))]
     return np.where(missing, without, values), notices
 
 
@@ -250,18 +250,18 @@ def _distances(
         row = int(np.argmax(bad))
         raise InputError(
             "column-bad",
-            f"{column} must be metres from 0 to {farthest_m:g}.",
+            f"{column} must be a number of metres from 0 to {farthest_m:g}.",
             where=f"{where}, feature {row + 1}",
             value=given.iloc[row],
-            mend="Correct it, or leave it empty.",
+            hint=f"Set it to a number from 0 to {farthest_m:g}, or leave it empty.",
         )
     return values
 
 
 EFFECTS = ("forbid", "consent", "consult", "note")
-"""What a constraint requires, strictest first: no belt; consent; consultation; care."""
+"""What a constraint requires, strictest first: no belt, consent, consultation, or care."""
 
-USUAL = (
+USUAL_CONSTRAINTS = (
     "deep peat",
     "designated sites",
     "monuments",
@@ -276,12 +276,11 @@ USUAL = (
 
 NOT_CHECKED = "not checked: no layer given"
 
-WORDS = ("constraint", "effect", "name", "authority", "date")
-CONSTRAINT_COLUMNS = (*WORDS, "distance_m")
-"""Every column of a layer of constraints that is used."""
+TEXT_COLUMNS = ("constraint", "effect", "name", "authority", "date")
+CONSTRAINT_COLUMNS = (*TEXT_COLUMNS, "distance_m")
+"""All columns read from a layer of constraints."""
 
 FARTHEST_M, LEAST_WITHIN_M = 10_000.0, 0.01
-
 TABLE_COLUMNS = (
     "candidate",
     "constraint",
@@ -298,22 +297,22 @@ TABLE_COLUMNS = (
 def complete_constraints(
     layer: gpd.GeoDataFrame, where: str, constraint: str = ""
 ) -> tuple[gpd.GeoDataFrame, list[Notice]]:
-    """Check a layer of constraints and fill what was not given.
+    """Check and complete a layer of constraints.
 
     Parameters
     ----------
     layer : GeoDataFrame
-        Shapes of any kind with ``effect``; `CONSTRAINT_COLUMNS` are read where they exist.
+        Shapes of any kind with ``effect``, optionally with the other `CONSTRAINT_COLUMNS`.
     where : str
-        What to call the layer in errors and notices.
+        Name of the layer in errors and notices.
     constraint : str
-        What the layer is about, where its column ``constraint`` does not say; the best words are
-        those of `USUAL`.
+        Name of the constraint where the column ``constraint`` is empty; preferably one of
+        `USUAL_CONSTRAINTS`.
 
     Returns
     -------
     layer : GeoDataFrame
-        Those columns, filled: distance 0 where not given.
+        `CONSTRAINT_COLUMNS`, complete; the distance is 0 where not given.
     notices : list of Notice
 
     Raises
@@ -324,35 +323,34 @@ def complete_constraints(
     if "effect" not in layer:
         raise InputError(
             "column-missing",
-            "A layer of constraints must say what each asks for.",
+            "A layer of constraints must state what each constraint requires.",
             where=where,
             value="effect",
-            mend=f"Add a column effect with one of: {', '.join(EFFECTS)}.",
+            hint=f"Add a column effect with one of: {', '.join(EFFECTS)}.",
         )
     frame = gpd.GeoDataFrame(geometry=layer.geometry.to_numpy(), crs=layer.crs)
-    for column in WORDS:
+    for column in TEXT_COLUMNS:
         frame[column] = words(layer, column)
     frame["effect"] = frame["effect"].str.casefold()
     frame["constraint"] = frame["constraint"].where(frame["constraint"] != "", constraint)
-    frame["constraint"] = [_usual(word) for word in frame["constraint"]]
+    frame["constraint"] = [_usual_name(word) for word in frame["constraint"]]
     _check_effects(frame["effect"], where)
     frame["distance_m"] = _distances(layer, "distance_m", where, FARTHEST_M)
     notices = []
     for column in ("authority", "date"):
         if missing := int((frame[column] == "").sum()):
-            text = f"{where}: {column} not given; a constraint without it is hard to rely on"
+            text = f"{where}: {column} not given; constraints without it are less reliable"
             notices.append(Notice("value-assumed", text, missing))
     if missing := int(frame["distance_m"].isna().sum()):
-        text = f"{where}: distance_m not given, taken as 0"
-        notices.append(Notice("value-assumed", text, missing))
+        notices.append(Notice("value-assumed", f"{where}: distance_m assumed to be 0 m", missing))
     frame["distance_m"] = frame["distance_m"].fillna(0.0)
     return frame, notices
 
 
-def _usual(word: str) -> str:
-    """A word as the register has it, where it means one of the usual constraints."""
+def _usual_name(word: str) -> str:
+    """The usual name of a constraint, or the name given where there is none."""
     folded = word.casefold()
-    return next((u for u in USUAL if u in (folded, folded + "s")), word)
+    return next((u for u in USUAL_CONSTRAINTS if u in (folded, folded + "s")), word)
 
 
 def _check_effects(found: pd.Series, where: str) -> None:
@@ -362,70 +360,73 @@ def _check_effects(found: pd.Series, where: str) -> None:
             hint = f"Did you mean {near[0]}? " if near else ""
             raise InputError(
                 "name-unknown",
-                "There is no such effect of a constraint.",
+                "The effect of a constraint is unknown.",
                 where=f"{where}, feature {i + 1}",
                 value=effect,
-                mend=f"{hint}Use one of: {', '.join(EFFECTS)}.",
+                hint=f"{hint}Use one of: {', '.join(EFFECTS)}.",
             )
 
 
-def forbidding(register: Sequence[gpd.GeoDataFrame]) -> list[Cutter]:
-    """What the register forbids, as ground to be cut out.
+def forbidden_zones(constraint_layers: Sequence[gpd.GeoDataFrame]) -> list[ExclusionZone]:
+    """Constraints that forbid belts, as exclusion zones.
 
     Parameters
     ----------
-    register : sequence of GeoDataFrame
+    constraint_layers : sequence of GeoDataFrame
         As `complete_constraints` returns them.
 
     Returns
     -------
-    list of Cutter
+    list of ExclusionZone
     """
     found = []
-    for layer in register:
-        barred = layer[layer["effect"] == "forbid"]
-        for constraint, rows in barred.groupby("constraint", sort=True):
+    for layer in constraint_layers:
+        forbidding = layer[layer["effect"] == "forbid"]
+        for constraint, rows in forbidding.groupby("constraint", sort=True):
             areas, clear = rows.geometry.to_numpy(), rows["distance_m"].to_numpy(dtype=float)
-            found.append(Cutter(f"forbidden: {constraint}", areas, clear))
+            found.append(ExclusionZone(f"forbidden by constraint: {constraint}", areas, clear))
     return found
 
 
-def checked(
+def constraint_checks(
     candidates: gpd.GeoDataFrame,
-    register: Sequence[gpd.GeoDataFrame],
-    looked_at: Sequence[str] = (),
+    constraint_layers: Sequence[gpd.GeoDataFrame],
+    checked_elsewhere: Sequence[str] = (),
 ) -> pd.DataFrame:
-    """Constraints on each candidate, and those that nobody examined.
+    """Constraints on each candidate, and usual constraints without a layer.
 
     Parameters
     ----------
     candidates : GeoDataFrame
-        Lines with ``candidate`` and ``width_m``, as they were left by cutting.
-    register : sequence of GeoDataFrame
-        As `complete` returns them.
-    looked_at : sequence of str
-        Usual constraints that were heeded by another road, such as a layer of water.
+        Lines with ``candidate`` and ``width_m``, after exclusions.
+    constraint_layers : sequence of GeoDataFrame
+        As `complete_constraints` returns them.
+    checked_elsewhere : sequence of str
+        Usual constraints covered by other layers, such as water.
 
     Returns
     -------
     DataFrame
-        `TABLE_COLUMNS`: a row for each candidate and each constraint within its distance of the
-        face of the belt, with the distance found and the metres of belt within; then a row
-        without a candidate for each usual constraint of which no layer was given.
+        `TABLE_COLUMNS`: a row for each candidate and each constraint whose distance reaches the
+        face of the belt, with the distance found and the length of belt within; then a row
+        without a candidate for each usual constraint without a layer.
     """
-    parts = [_against(candidates, layer) for layer in register]
-    told = {word for layer in register for word in layer["constraint"]} | set(looked_at)
-    missing = [word for word in USUAL if word not in told]
+    parts = [_checks_of(candidates, layer) for layer in constraint_layers]
+    reported = {word for layer in constraint_layers for word in layer["constraint"]} | set(
+        checked_elsewhere
+    )
+    missing = [word for word in USUAL_CONSTRAINTS if word not in reported]
     parts.append(pd.DataFrame({"constraint": missing, "effect": NOT_CHECKED}))
     table = pd.concat([pd.DataFrame(columns=list(TABLE_COLUMNS)), *parts], ignore_index=True)
-    asked = ["candidate", "name", "authority", "date"]
-    table[asked] = table[asked].fillna("")
-    numbers = ["distance_m", "found_m", "within_m"]
-    table[numbers] = table[numbers].astype(float)
+    texts, numbers = (
+        ["candidate", "name", "authority", "date"],
+        ["distance_m", "found_m", "within_m"],
+    )
+    table[texts], table[numbers] = table[texts].fillna(""), table[numbers].astype(float)
     return table[list(TABLE_COLUMNS)]
 
 
-def _against(candidates: gpd.GeoDataFrame, layer: gpd.GeoDataFrame) -> pd.DataFrame:
+def _checks_of(candidates: gpd.GeoDataFrame, layer: gpd.GeoDataFrame) -> pd.DataFrame:
     lines, half = candidates.geometry.to_numpy(), candidates["width_m"].to_numpy(dtype=float) / 2
     shapes, reach = layer.geometry.to_numpy(), layer["distance_m"].to_numpy(dtype=float)
     if not len(lines) or not len(shapes):
@@ -435,7 +436,7 @@ def _against(candidates: gpd.GeoDataFrame, layer: gpd.GeoDataFrame) -> pd.DataFr
     found = np.maximum(shapely.distance(lines[at], shapes[of]) - half[at], 0.0)
     around = shapely.buffer(shapes[of], np.maximum(reach[of] + half[at], 1e-3))
     within = shapely.length(shapely.intersection(lines[at], around))
-    # What was cut away ends on the very edge of the ground forbidden, and is not in it.
+    # Lines end exactly at the edge of forbidden ground after exclusions: that is not within it.
     order = np.lexsort((of, at))
     order = order[within[order] > LEAST_WITHIN_M]
     return (

@@ -1,8 +1,8 @@
-"""Cells with a need, and what existing belts and candidates are to each of them along rays.
+"""Cells with a priority, and the position of existing belts and candidates relative to them.
 
-For Monte Carlo runs: geometry is kept, heights, porosities, curve and wind are drawn again. Only
-cells with a need count in a benefit, so only those are kept; where there are very many, a seeded
-sample of them.
+For Monte Carlo runs: the geometry is kept while heights, porosities, curve and wind vary. Only
+cells with a priority above 0 count in a benefit, so only those are kept or, where there are very
+many, a seeded sample of them.
 """
 
 from __future__ import annotations
@@ -39,23 +39,23 @@ from shelterscape.kernels.strips import (
     joined_strips,
 )
 from shelterscape.science.outlines import CLOSE_H
-from shelterscape.science.scene import Scene, scene_of
+from shelterscape.science.prepared_belts import PreparedBelts, prepare_belts
+from shelterscape.science.siting.context import EvaluationContext
 from shelterscape.science.siting.ground import SITING_RAYS, ray_directions
-from shelterscape.science.siting.setting import Setting
 
 Array = NDArray[np.float64]
 Field = NDArray[np.float32]
 Numbers = NDArray[np.int64]
 
 MOST_PAIRS = 500_000
-"""Cells times rays that are kept at most; beyond, cells are sampled."""
+"""Largest number of cells × rays; above it, cells are sampled."""
 
 ENDS_REACH = 1.5
-"""How much taller than expected a belt may be drawn before cells beside its ends are missed."""
+"""Ratio of varied to expected height up to which all cells beside belt ends are kept."""
 
 
 def work_bytes(cells: int, directions: int, rays: int = SITING_RAYS) -> float:
-    """Memory that `SampledCells` and one draw on them take, bytes.
+    """Memory that `SampledCells` and one run on them need, bytes.
 
     Parameters
     ----------
@@ -73,15 +73,15 @@ def work_bytes(cells: int, directions: int, rays: int = SITING_RAYS) -> float:
 
     Notes
     -----
-    Pairs with their weights, and entries: belts and candidates reach a cell along a
-    ray 8 times on average (assumed; 3.6 times on the sample), at 36 bytes each.
+    Pairs with their weights, and entries: on average 8 belts and candidates act on a cell along a
+    ray (assumed; 3.6 on the sample), at 36 bytes each.
     """
     pairs = min(MOST_PAIRS, cells * directions * rays)
     return pairs * (20.0 + 8 * 36.0)
 
 
 class Entries(NamedTuple):
-    """Cells that belts reach: pair of ray and cell, belt, distance and depth (see `kernels`)."""
+    """Cells that belts affect: pair of ray and cell, belt, distance and depth (see `kernels`)."""
 
     pair: NDArray[np.int32]
     belt: NDArray[np.int32]
@@ -103,17 +103,17 @@ NO_ENTRIES = Entries(*(np.empty(0, t) for t in ("i4", "i4", "f4", "f4")))
 NO_END_ENTRIES = EndEntries(*(np.empty(0, t) for t in ("i4", "i4", "f4", "f4", "f4")))
 
 
-class Apart(NamedTuple):
-    """Belts each by itself, ready for rays: their scene, and the belt each outline is of."""
+class SeparateBelts(NamedTuple):
+    """Belts prepared separately, and the row of the belt of each outline."""
 
-    scene: Scene
+    prepared: PreparedBelts
     row: Numbers
 
 
 class Chains(NamedTuple):
     """Existing belts close behind each other that act as one.
 
-    Members are rows of belts, -1 behind the last; ``gap_m`` is the open ground between them.
+    Members are rows of belts, -1 after the last; ``gap_m`` is the open ground between them, m.
     """
 
     members: Numbers
@@ -121,42 +121,47 @@ class Chains(NamedTuple):
 
 
 class SampledCells:
-    """Geometry of existing belts and candidates, as seen from cells with a need.
+    """Geometry of existing belts and candidates relative to cells with a priority.
 
     Parameters
     ----------
-    setting : Setting
+    context : EvaluationContext
     candidates : GeoDataFrame
         As `growth.belts_at` returns them in the case.
     rays : int
         Rays for each direction.
     seed : int
-        Of the sample of cells, where there are too many.
-    stop_if_asked : callable
+        Seed of the sample, where there are too many cells.
+    stop_if_requested : callable
         Called between rays; raises to stop.
     """
 
     def __init__(
         self,
-        setting: Setting,
+        context: EvaluationContext,
         candidates: gpd.GeoDataFrame,
         rays: int = SITING_RAYS,
         seed: int = 1,
-        stop_if_asked: Callable[[], None] = lambda: None,
+        stop_if_requested: Callable[[], None] = lambda: None,
     ) -> None:
-        self.setting = setting
-        towards, self.direction, self.share = ray_directions(setting, rays)
-        self.cell, self.need = sample_of(setting.need_ha(), MOST_PAIRS // len(towards), seed)
-        self.windy = setting.open_wind.reshape(-1, setting.need[0].size)[:, self.cell]
+        self.context = context
+        towards, self.direction, self.share = ray_directions(context, rays)
+        self.cell, self.priority = sample_cells(
+            context.priority_ha(), MOST_PAIRS // len(towards), seed
+        )
+        self.wind_weight = context.terrain_wind.reshape(-1, context.priority[0].size)[:, self.cell]
         self.groups: dict[tuple[int, ...], int] = {}
-        existing, new = _apart(setting.belts, setting), _apart(candidates, setting)
+        existing, new = (
+            _separate_belts(context.belts, context),
+            _separate_belts(candidates, context),
+        )
         alone, ends, lines = [NO_ENTRIES], [NO_END_ENTRIES], [NO_ENTRIES]
         for ray, direction_deg in enumerate(towards):
-            stop_if_asked()
+            stop_if_requested()
             along = _Ray(self, ray, np.array(downwind(float(direction_deg))))
             if existing is not None:
-                alone += [along.entries(existing), along.chained(existing)]
-                ends += [along.beside_ends(existing)] if setting.how.ends else []
+                alone += [along.entries(existing), along.entries_of_chains(existing)]
+                ends += [along.end_entries(existing)] if context.options.ends else []
             if new is not None:
                 lines.append(along.entries(new))
         self.existing = Entries(*map(np.concatenate, zip(*alone, strict=True)))
@@ -165,7 +170,7 @@ class SampledCells:
         self._keep(Entries(*map(np.concatenate, zip(*lines, strict=True))), len(candidates))
 
     def _keep(self, lines: Entries, count: int) -> None:
-        """Keep entries of candidates; those of one on one pair share a slot."""
+        """Keep entries of candidates; entries of one candidate on one pair share a slot."""
         order = np.lexsort((lines.pair, lines.belt))
         self.lines = Entries._make(part[order] for part in lines)
         fresh = np.ones(len(order), bool)
@@ -175,141 +180,147 @@ class SampledCells:
         owner = self.lines.belt[fresh]
         self.first = np.searchsorted(owner, np.arange(count + 1)).astype(np.int64)
 
-    def at(self) -> tuple[Array, Array]:
-        """Columns and rows of the middles of the cells, in the whole raster."""
-        grid = self.setting.grid
+    def cell_centres(self) -> tuple[Array, Array]:
+        """Columns and rows of the centres of the cells, in the whole raster."""
+        grid = self.context.grid
         row, col = np.divmod(self.cell, grid.shape[1])
         return col + grid.col0 + 0.5, row + grid.row0 + 0.5
 
     def ray_weights(self, weights: Array, spread_deg: float) -> Array:
-        """Weight of each ray for drawn wind weights and a drawn spread of direction.
+        """Weight of each ray for varied wind weights and a varied spread of direction.
 
-        Rays stay where they are; the outer ones count more where the spread is larger, such that
-        the variance of direction changes as that of the spread does.
+        Rays do not move. Outer rays count more where the spread is larger, so that the variance of
+        direction changes with the spread.
 
         Parameters
         ----------
         weights : (directions,) float64
         spread_deg : float
-            Standard deviation of the swing, degrees.
+            Standard deviation of the direction, degrees.
 
         Returns
         -------
         (rays,) float64
         """
-        how, sector = self.setting.how, self.setting.sector_deg
-        before, now = (np.hypot(sector / np.sqrt(12.0), s) for s in (how.spread_deg, spread_deg))
+        options, sector = self.context.options, self.context.sector_deg
+        before, now = (
+            np.hypot(sector / np.sqrt(12.0), s) for s in (options.spread_deg, spread_deg)
+        )
         ratio = np.divide(now, before, out=np.ones_like(now), where=before > 0) ** 2
         count = np.bincount(self.direction, minlength=len(sector))
-        parts = [tilted(int(n), float(r)) for n, r in zip(count, ratio, strict=True)]
+        parts = [
+            ray_weights_for_variance(int(n), float(r)) for n, r in zip(count, ratio, strict=True)
+        ]
         return np.concatenate(parts) * weights[self.direction]
 
 
-def tilted(rays: int, ratio: float) -> Array:
-    """Weights of rays at equal shares of a normal distribution for another variance.
+def ray_weights_for_variance(rays: int, ratio: float) -> Array:
+    """Weights that give rays at equal shares of a normal distribution another variance.
 
     Parameters
     ----------
     rays : int
     ratio : float
-        Variance required divided by that of the rays when they count the same.
+        Required variance divided by that of equally weighted rays.
 
     Returns
     -------
     (rays,) float64
-        Their sum is 1. Of all weights with that variance those of the greatest entropy; beyond
-        what the rays can show, 95 % of the way to the outermost of them.
+        Their sum is 1. Of all weights with that variance, those with the largest entropy. The
+        variance is limited to 95 % of the largest the rays can represent.
     """
     squares = norm.ppf((np.arange(rays) + 0.5) / rays) ** 2
     if rays < 3 or not squares.any():
         return np.full(rays, 1.0 / rays)
-    wanted = float(np.clip(ratio * squares.mean(), 0.05 * squares.mean(), 0.95 * squares.max()))
+    target = float(np.clip(ratio * squares.mean(), 0.05 * squares.mean(), 0.95 * squares.max()))
 
     def _weights(steepness: float) -> Array:
         tilt = np.exp(steepness * (squares - squares.max()))
         found: Array = tilt / tilt.sum()
         return found
 
-    steepness = brentq(lambda k: float(_weights(k) @ squares) - wanted, -60.0, 60.0)
+    steepness = brentq(lambda k: float(_weights(k) @ squares) - target, -60.0, 60.0)
     return _weights(float(steepness))
 
 
 class _Ray:
-    """One ray: the cells in order across it, and what belts are to them."""
+    """One ray: the cells in order across it, and the belts that affect them."""
 
     def __init__(self, cells: SampledCells, number: int, step: Array) -> None:
-        x, y = cells.at()
+        x, y = cells.cell_centres()
         across = y * step[0] - x * step[1]
         order = np.argsort(across, kind="stable")
-        self.step, self.groups, self.belts = step, cells.groups, len(cells.setting.belts)
-        self.at = across[order], (x * step[0] + y * step[1])[order]
+        self.step, self.groups, self.belts = step, cells.groups, len(cells.context.belts)
+        self.position = across[order], (x * step[0] + y * step[1])[order]
         self._pair = number * len(x) + order
 
     def pairs(self, cell: NDArray[np.int32]) -> NDArray[np.int32]:
         """Pairs of this ray and cells in the order across it."""
         return self._pair[cell].astype(np.int32)
 
-    def entries(self, belts: Apart) -> Entries:
-        """What belts are to the cells, each by itself."""
-        outlines = belts.scene.outlines
+    def entries(self, belts: SeparateBelts) -> Entries:
+        """Cells that belts affect, each belt by itself."""
+        outlines = belts.prepared.outlines
         strips, first = belt_strips(outlines.edges, outlines.first_edge, *self.step)
         outline = np.repeat(np.arange(len(first) - 1), np.diff(first))
-        return self._reached(strips, belts.row[outline], belts.scene.height[outline], False)
+        return self._reached(strips, belts.row[outline], belts.prepared.height[outline], False)
 
     def _reached(self, strips: Array, owner: Numbers, height: Array, joined: bool) -> Entries:
-        # Tall enough for belts drawn taller than expected.
+        # Includes belts that vary above their expected height.
         reach = REACH_LEEWARD_H * height, ENDS_REACH * REACH_WINDWARD_H * height
-        span = np.searchsorted(self.at[0], strips[:, [LEFT, RIGHT]])
-        cell, *rest = entries_of(strips, owner, span, *reach, joined, *self.at)
+        span = np.searchsorted(self.position[0], strips[:, [LEFT, RIGHT]])
+        cell, *rest = entries_of(strips, owner, span, *reach, joined, *self.position)
         return Entries(self.pairs(cell), *rest)
 
-    def chained(self, belts: Apart) -> Entries:
-        """What close belts that act as one are to the cells; which do stays as expected."""
-        scene, lines = belts.scene, belts.scene.outlines
+    def entries_of_chains(self, belts: SeparateBelts) -> Entries:
+        """Cells affected by close belts that act as one, as in the expected case."""
+        prepared, lines = belts.prepared, belts.prepared.outlines
         strips, first = belt_strips(lines.edges, lines.first_edge, *self.step)
         near = Neighbours(
-            lines.neighbours, lines.first_neighbour, scene.height, CLOSE_H, WOOD_FROM_H
+            lines.neighbours, lines.first_neighbour, prepared.height, CLOSE_H, WOOD_FROM_H
         )
         joined, members = joined_strips(strips, first, near)
         groups = [tuple(int(m) for m in row if m >= 0) for row in members]
         owner = [self.groups.setdefault(group, len(self.groups)) for group in groups]
-        height = np.array([scene.height[list(group)].max() for group in groups])
+        height = np.array([prepared.height[list(group)].max() for group in groups])
         return self._reached(joined, self.belts + np.array(owner, np.int64), height, True)
 
-    def beside_ends(self, belts: Apart) -> EndEntries:
+    def end_entries(self, belts: SeparateBelts) -> EndEntries:
         """Cells beside the ends of belts."""
-        lines, height = belts.scene.outlines, belts.scene.height
+        lines, height = belts.prepared.outlines, belts.prepared.height
         zones, extent_h = end_effect_zones(lines.edges, lines.first_edge, height, *self.step)
         width = np.repeat(ENDS_REACH * END_WIDTH_H * height, 2)
         # Two zones for each belt: left of its left end, and right of its right end.
         left = np.arange(len(width)) % 2 == 0
         edges = zones[:, END] - left * width, zones[:, END] + ~left * width
-        span = np.searchsorted(self.at[0], np.column_stack(edges))
+        span = np.searchsorted(self.position[0], np.column_stack(edges))
         length = ENDS_REACH * END_LENGTH_H * height
-        cell, outline, *rest = end_entries_of(zones, span, extent_h * height, length, *self.at)
+        cell, outline, *rest = end_entries_of(
+            zones, span, extent_h * height, length, *self.position
+        )
         return EndEntries(self.pairs(cell), belts.row[outline].astype(np.int32), *rest)
 
 
-def sample_of(need: Field, most: int, seed: int) -> tuple[Numbers, Array]:
-    """Cells with a need, and what each counts.
+def sample_cells(priority: Field, most: int, seed: int) -> tuple[Numbers, Array]:
+    """Cells with a priority above 0, and the weight of each.
 
     Parameters
     ----------
-    need : (rows, cols) float32
-        Need of each cell, in hectares.
+    priority : (rows, cols) float32
+        Priority × area of each cell, ha.
     most : int
-        Cells at most: beyond, a systematic sample of which each cell is as likely as its need is
-        great, from a seeded start.
+        Largest number of cells. Above it, a systematic sample from a seeded start, with a
+        probability proportional to priority.
     seed : int
 
     Returns
     -------
     cell : (n,) int64
-        Numbers in the flat raster, rising.
-    need : (n,) float64
-        In hectares, of the same sum as `need`.
+        Indices in the flattened raster, ascending.
+    priority : (n,) float64
+        ha; the sum is that of the argument.
     """
-    flat = need.ravel().astype(float)
+    flat = priority.ravel().astype(float)
     cell = np.flatnonzero(flat > 0)
     if len(cell) <= most:
         return cell, flat[cell]
@@ -321,24 +332,24 @@ def sample_of(need: Field, most: int, seed: int) -> tuple[Numbers, Array]:
     return cell[hit], times * (total[-1] / most)
 
 
-def _apart(frame: gpd.GeoDataFrame, setting: Setting) -> Apart | None:
-    """Belts that exist in the case, each a kind of its own; None where there is none."""
+def _separate_belts(frame: gpd.GeoDataFrame, context: EvaluationContext) -> SeparateBelts | None:
+    """Belts that exist in the case, prepared separately; None where there are none."""
     if not len(frame):
         return None
     exists = np.flatnonzero(frame["height_m"].to_numpy(dtype=float) > 0)
     if not len(exists):
         return None
-    scene = scene_of([frame], setting.grid, setting.how, apart=True)
-    return Apart(scene, exists[scene.outlines.kind])
+    prepared = prepare_belts([frame], context.grid, context.options, apart=True)
+    return SeparateBelts(prepared, exists[prepared.outlines.kind])
 
 
-def _chains_of(groups: dict[tuple[int, ...], int], belts: Apart | None) -> Chains:
+def _chains_of(groups: dict[tuple[int, ...], int], belts: SeparateBelts | None) -> Chains:
     """Members of each group of outlines as rows of belts, and the gaps between them."""
     members = np.full((len(groups), LONGEST_CHAIN), -1, np.int64)
     gap_m = np.zeros(len(groups))
     for group, number in groups.items():
         assert belts is not None
-        lines = belts.scene.outlines
+        lines = belts.prepared.outlines
         members[number, : len(group)] = belts.row[list(group)]
         for one, other in itertools.pairwise(group):
             first, last = lines.first_neighbour[one : one + 2]

@@ -1,17 +1,16 @@
-"""How terrain shelters or exposes a cell, and the wind over it."""
+"""Shelter and exposure by the terrain, and terrain wind."""
 
 from __future__ import annotations
 
 from shelterscape.science.terrain.horizon import horizon_angle, view_complete
-from shelterscape.science.terrain.linear_theory import Edges, OpenWind, TerrainWind
-from shelterscape.science.terrain.open_wind import speed_up, speed_ups
-from shelterscape.science.terrain.topographic_exposure import TOPEX_CLASSES, topex, topex_class
-from shelterscape.science.terrain.upwind import upwind_slope, weighted_horizon
+from shelterscape.science.terrain.linear_theory import Edges, TerrainWind
+from shelterscape.science.terrain.topographic_exposure import TOPEX_BOUNDS, topex, topex_class
+from shelterscape.science.terrain.upwind import upwind_slope, weighted_horizon_deg
+from shelterscape.science.terrain.wind_over_terrain import speed_up, speed_ups
 
 __all__ = [
-    "TOPEX_CLASSES",
+    "TOPEX_BOUNDS",
     "Edges",
-    "OpenWind",
     "TerrainWind",
     "horizon_angle",
     "speed_up",
@@ -20,5 +19,5 @@ __all__ = [
     "topex_class",
     "upwind_slope",
     "view_complete",
-    "weighted_horizon",
+    "weighted_horizon_deg",
 ]

@@ -1,4 +1,4 @@
-"""Means over the wind directions of a set, gathered one direction at a time."""
+"""Means over the wind directions of a set, accumulated direction by direction."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ from shelterscape.kernels.weighted_sums import add_weighted
 
 
 class WindMean:
-    """Mean of a field over winds, each counting by its weight.
+    """Weighted mean of a field over wind directions.
 
     Parameters
     ----------
     weights : (n,) array
-        How much each wind counts, as `WindSet.weights` returns them; they sum to 1.
+        Weight of each direction, as `WindSet.weights` returns it; they sum to 1.
     shape : tuple of int
     """
 
@@ -25,12 +25,12 @@ class WindMean:
         self.mean: NDArray[np.float32] = np.zeros(shape, np.float32)
 
     def add(self, number: int, field: NDArray[Any], plus: float = 0.0) -> None:
-        """Count one wind direction; cells missing in it are missing in the mean, if it counts.
+        """Add one wind direction; cells missing in a direction with weight are missing in the mean.
 
         Parameters
         ----------
         number : int
-            Place of the direction in `weights`.
+            Index of the direction in `weights`.
         field : (rows, cols) float32 or bool
         plus : float
             Added to the field: 1 for the terrain wind ratio from a speed-up.

@@ -1,4 +1,4 @@
-"""Terrain that is read in pieces, so that a map need not be in memory as a whole."""
+"""Terrain that is read in parts, so that large maps need not be in memory."""
 
 from __future__ import annotations
 
@@ -15,17 +15,18 @@ Field = NDArray[np.float32]
 
 @dataclass(frozen=True)
 class Ground:
-    """A map of elevation, and of roughness where there is one.
+    """A map of elevation, with its roughness.
 
     Parameters
     ----------
     grid : Grid
-        Of the whole map.
+        Grid of the whole map.
     elevation : callable
-        From a cut-out of the grid to its elevation, (rows, cols) float32, m; NaN where missing.
+        Function from a window of the grid to its elevation, (rows, cols) float32, m; NaN where
+        missing.
     roughness_m : float or callable
-        Roughness length z0, m: one for all ground, or from a cut-out of the grid to those of its
-        cells, (rows, cols) float32.
+        Roughness length z0, m: one for all ground, or a function from a window of the grid to the
+        values of its cells, (rows, cols) float32.
     """
 
     grid: Grid
@@ -33,12 +34,12 @@ class Ground:
     roughness_m: float | Callable[[Grid], Field]
 
     def roughness_on(self, part: Grid) -> float | Field:
-        """Roughness length on a cut-out of the grid.
+        """Roughness length on a window of the grid.
 
         Parameters
         ----------
         part : Grid
-            The cut-out.
+            The window.
 
         Returns
         -------
@@ -48,12 +49,12 @@ class Ground:
         return self.roughness_m(part) if callable(self.roughness_m) else self.roughness_m
 
     def strips(self, rows: int) -> Iterator[Grid]:
-        """Cut-outs of the grid that cover the map from its first row on.
+        """Windows of the grid that together cover the map, from the first row on.
 
         Parameters
         ----------
         rows : int
-            Rows in each; the last one may have fewer.
+            Rows of each; the last one may have fewer.
 
         Yields
         ------
@@ -67,14 +68,14 @@ class Ground:
 def held(
     elevation: NDArray[np.floating], grid: Grid, roughness_m: float | NDArray[np.floating] = 0.03
 ) -> Ground:
-    """Terrain that is in memory.
+    """Terrain in memory.
 
     Parameters
     ----------
     elevation : (rows, cols) array
         Elevation, m; NaN where missing.
     grid : Grid
-        Where its cells are.
+        Grid of its cells.
     roughness_m : float or (rows, cols) array
         Roughness length z0, m.
 
@@ -85,19 +86,19 @@ def held(
     Raises
     ------
     ValueError
-        When the arrays are not of the shape of the grid.
+        When an array does not have the shape of the grid.
     """
     heights = np.asarray(elevation, np.float32)
     lengths = np.asarray(roughness_m, np.float32)
     for name, array in (("elevation", heights), ("roughness_m", lengths)):
         if array.shape != grid.shape and (name == "elevation" or array.ndim):
-            raise ValueError(f"{name} is {array.shape}, the grid {grid.shape}")
+            raise ValueError(f"{name} has the shape {array.shape}, the grid {grid.shape}")
 
     def cut(array: Field) -> Callable[[Grid], Field]:
-        """Reads pieces of an array."""
+        """Function that returns windows of an array."""
 
         def piece(part: Grid) -> Field:
-            """The piece on a cut-out of the grid."""
+            """The part of the array on a window of the grid."""
             row, col = part.row0 - grid.row0, part.col0 - grid.col0
             return array[row : row + part.shape[0], col : col + part.shape[1]]
 

@@ -1,4 +1,4 @@
-"""Short rules for wind over flat terrain and simple hills, to check the theory with."""
+"""Simple formulas for wind over flat terrain and simple hills, to check the theory."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from shelterscape.kernels.spectral import KARMAN
 
 
 def short_form_reach_m(height_m: float, roughness_m: float) -> float:
-    """Longest length scale L for which a height is above the inner depth, m.
+    """Largest length scale L for which a height is above the inner depth, m.
 
     Parameters
     ----------
@@ -43,7 +43,7 @@ GUIDELINES = {
     "escarpment": (0.8, 2.5),
     "round hill": (1.6, 4.0),
 }
-"""Factor B of the crest's speed-up and rate A at which it fades with height, by shape of hill.
+"""Factor B of the speed-up at the crest and rate A of its decay with height, by shape of hill.
 Taylor and Lee 1984, Climatological Bulletin 18:3-32; Walmsley, Taylor and Salmon 1989 (status
 S2)."""
 
@@ -51,7 +51,7 @@ S2)."""
 def crest_speed_up(
     shape: str, hill_m: float, half_length_m: float, *, height_m: float = 10.0
 ) -> float:
-    """Speed-up over the crest of a simple hill by the trade's guideline, a check on the theory.
+    """Speed-up at the crest of a simple hill by the usual guideline, to check the theory.
 
     Parameters
     ----------

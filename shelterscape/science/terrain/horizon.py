@@ -1,4 +1,4 @@
-"""Horizon angles of every cell, and where the whole view is on the map."""
+"""Horizon angles of every cell, and where views are complete."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from shelterscape.kernels.horizon_far import (
 )
 
 EXACT_STEPS = 256
-"""Up to so many steps to the limit every sample is examined; beyond, shared lines are faster."""
+"""Steps to the limit up to which every sample is examined; beyond, shared lines are faster."""
 
 
 def horizon_angle(
@@ -31,26 +31,25 @@ def horizon_angle(
 ) -> NDArray[np.float32]:
     """Angle up to the highest ground in one direction, within a limit distance.
 
-    On ground above all that it can see the angle is below 0: the exposed side of signed topex.
+    The angle is negative where all ground in view is lower, which makes signed topex low.
 
     Parameters
     ----------
     elevation : (rows, cols) array
         Ground elevation, m; NaN where missing.
     grid : Grid
-        Where its cells are.
+        Grid of the elevation.
     direction_deg : float
         Direction of the view, degrees clockwise from grid north.
     limit_m : float or None
-        How far ground is examined, m; at least one cell, corner to corner. None examines it to
-        the edge of the map.
+        Limit distance, m; at least the diagonal of a cell. None examines ground to the edge of
+        the map.
 
     Returns
     -------
     (rows, cols) float32
-        Degrees, -90 to 90. NaN where the elevation is missing and where no known ground is in
-        that direction; of a view that leaves the map the part on it counts (`view_complete`
-        reports which do).
+        Degrees, -90 to 90. NaN where the elevation is missing or the view holds no known ground.
+        Where a view leaves the map, only its part on the map counts (see `view_complete`).
 
     Raises
     ------
@@ -61,18 +60,17 @@ def horizon_angle(
 
     Notes
     -----
-    The line of sight is sampled in every row or column it crosses, ground between two cells being
-    interpolated linearly. Up to `EXACT_STEPS` steps to the limit every sample is compared. Beyond,
-    the first few are, and farther ground by lines of sight shared among neighbours; it then ends at
-    the limit or up to four steps short of it. On bare ground of 2.5 to 25 m cells the 99th
-    percentile of the difference is under half a degree, mostly far under.
+    The line of sight is sampled in every row or column it crosses, with linear interpolation
+    between two cells. Up to `EXACT_STEPS` steps to the limit every sample is compared. With more
+    steps, near samples are compared, and lines of sight shared by neighbouring cells cover farther
+    ground; they end at the limit or up to four steps before it. On bare ground with cells of 2.5 to
+    25 m, the 99th percentile of the difference is under half a degree, mostly far less.
 
-    Ground with missing cells in reach is never an obstacle. The curvature of the earth is left
-    out; it would lower ground by 7 cm at 1 km, 2 m at 5 km, 31 m at 20 km: by half a degree only
-    beyond 100 km.
+    Missing cells are never an obstacle. The curvature of the earth is neglected: it lowers ground
+    by 7 cm at 1 km, 2 m at 5 km and 31 m at 20 km, which is half a degree only beyond 100 km.
 
-    A cut-out (`Grid.window`) with the ground within the limit distance on all sides, and two cells
-    more, gives the very values of the whole.
+    A window (`Grid.window`) that contains the ground within the limit distance on all sides, and
+    two more cells, gives exactly the values of the whole.
     """
     return next(horizon_angles(elevation, grid, [direction_deg], limit_m=limit_m))
 
@@ -84,7 +82,7 @@ def horizon_angles(
     *,
     limit_m: float | None = 1000.0,
 ) -> Iterator[NDArray[np.float32]]:
-    """The same as `horizon_angle` for many directions, one after another in the same memory.
+    """Horizon angles as by `horizon_angle`, for many directions in turn, in the same memory.
 
     Parameters
     ----------
@@ -96,15 +94,15 @@ def horizon_angles(
     Yields
     ------
     (rows, cols) float32
-        Degrees; overwritten when the next one is taken.
+        Degrees; overwritten by the next one.
 
     Raises
     ------
     InputError, ValueError
-        As for `horizon_angle`, before the first one is taken.
+        As for `horizon_angle`, before the first one is returned.
     """
     if elevation.shape != grid.shape:
-        raise ValueError(f"elevation is {elevation.shape}, the grid {grid.shape}")
+        raise ValueError(f"elevation has the shape {elevation.shape}, the grid {grid.shape}")
     _check_limit(grid, limit_m)
     ground = np.empty(grid.shape, np.float32)
     known_ground(np.ascontiguousarray(elevation, np.float32), ground)
@@ -119,7 +117,7 @@ def _filled(
     limit_m: float | None,
     angle: NDArray[np.float32],
 ) -> NDArray[np.float32]:
-    """Fill an array with the angles of one direction."""
+    """Fill an array with the horizon angles of one direction."""
     step, cell_m = toward(direction_deg), grid.cell_m
     lines = line_steps(*step, grid.shape, grid.row0, grid.col0)
     limit = None if limit_m is None else int(limit_m / (lines.stride * cell_m) + 1e-9)
@@ -133,14 +131,14 @@ def _filled(
 
 
 def work_bytes(grid: Grid) -> float:
-    """Memory that `horizon_angle`, `topex` and `upwind_slope` take while they work, bytes.
+    """Memory that `horizon_angle`, `topex` and `upwind_slope` use, bytes.
 
-    Beside the elevation (single precision) and what they return.
+    It excludes the elevation (single precision) and the results.
 
     Parameters
     ----------
     grid : Grid
-        Of the map.
+        Grid of the map.
 
     Returns
     -------
@@ -149,10 +147,10 @@ def work_bytes(grid: Grid) -> float:
 
     Notes
     -----
-    One array of the ground with missing cells replaced and one of angles, 4 bytes a cell each;
-    `horizon_angle` returns the latter. Beyond `EXACT_STEPS` to the limit, each of two threads has
-    16 lines of sight with three whole numbers of 4 bytes a cell, which counts on small maps, and
-    hulls of 11 such numbers for every third cell of a line.
+    One array of ground with missing cells replaced and one of angles, 4 bytes per cell each;
+    `horizon_angle` returns the latter. With more than `EXACT_STEPS` to the limit, each of two
+    threads has 16 lines of sight with three numbers of 4 bytes per cell, which matters on small
+    maps, and hulls with 11 such numbers for every third cell of a line.
     """
     across = float(max(grid.shape))
     lines = numba.get_num_threads() * (LINES_PER_STRIP + 1) * 12.0 * across
@@ -163,19 +161,18 @@ def work_bytes(grid: Grid) -> float:
 def view_complete(
     grid: Grid, direction_deg: float, *, limit_m: float | None = 1000.0
 ) -> NDArray[np.bool_]:
-    """Where the view in one direction stays on the map as far as the limit distance.
+    """Where the view in one direction stays on the map up to the limit distance.
 
-    Elsewhere the horizon is that of the part of the view there is: ground beyond the edge might
-    be higher.
+    Elsewhere the horizon is that of the part on the map; ground beyond the edge may be higher.
 
     Parameters
     ----------
     grid : Grid
-        Where the cells are.
+        Grid of the cells.
     direction_deg : float
         Direction of the view, degrees clockwise from grid north.
     limit_m : float or None
-        How far ground is examined, m. Without a limit no view is complete.
+        Limit distance, m. Without a limit no view is complete.
 
     Returns
     -------
@@ -192,7 +189,7 @@ def view_complete(
         return inside
     step, (rows, cols) = toward(direction_deg), grid.shape
     stride_m = grid.cell_m / max(abs(s) for s in step)
-    # The last sample is the farthest; where both its cells are on the map, all are.
+    # The last sample is the farthest: if both its cells are on the map, all samples are.
     near, far, *_ = march_steps(*step, grid.cell_m, int(limit_m / stride_m + 1e-9))
     (low_row, low_col), (high_row, high_col) = (
         pick(near[-1], far[-1]) for pick in (np.minimum, np.maximum)
@@ -208,8 +205,8 @@ def _check_limit(grid: Grid, limit_m: float | None) -> None:
     if limit_m is not None and not limit_m >= grid.cell_m * np.sqrt(2):
         raise InputError(
             "input-refused",
-            f"The limit distance must reach past one cell of {grid.cell_m:g} m, corner to corner.",
+            f"The limit distance must be longer than the diagonal of a cell of {grid.cell_m:g} m.",
             where="limit_m",
             value=limit_m,
-            mend="Give a longer distance; 1000 m is usual.",
+            hint="Use a longer distance; 1000 m is usual.",
         )

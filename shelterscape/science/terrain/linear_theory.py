@@ -1,4 +1,4 @@
-"""The linear theory of wind over low hills, on one piece of terrain."""
+"""The linear theory of wind over low hills, applied to one part of the terrain."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ THEORIES = {
     "short": {"bessel": False},
     "potential": {"profile": False},
 }
-"""Alternative forms: the whole formula; without its Bessel factor, for heights at or above the
-inner depth; and flow without friction or growth of wind with height, for comparison."""
+"""Forms of the theory: the full formula; without its Bessel factor, for heights at or above the
+inner depth; and, for comparison, flow without friction and with wind speed constant with height."""
 
 
 @dataclass(frozen=True)
@@ -31,12 +31,12 @@ class Edges:
     Parameters
     ----------
     pad_m : float
-        Width of the strip that leads from one edge to the opposite one, m.
+        Width of the strip that joins one edge to the opposite one, m.
     taper_m : float
-        Width inside the map over which the ground is lowered to the plane, m. By default the map
-        itself is not changed.
+        Width inside the map over which the ground descends to the plane, m. By default the map
+        is not changed.
     level : bool
-        Whether the plane that fits the map best is subtracted first; only without a base elevation.
+        Whether the best-fitting plane is subtracted first; only without a base elevation.
     """
 
     pad_m: float = 2500.0
@@ -54,13 +54,13 @@ class TerrainWind:
     Parameters
     ----------
     speed_up : (rows, cols) float32
-        Terrain wind ratio at the same height, less 1; NaN where the elevation is missing.
+        Terrain wind ratio − 1, at the same height; NaN where the elevation is missing.
     turning_deg : (rows, cols) float32 or None
-        How far the wind has turned, degrees, positive clockwise; NaN where the elevation is
-        missing. None where it was not required.
+        Change of wind direction, degrees, positive clockwise; NaN where the elevation is missing.
+        None if not requested.
     valid : (rows, cols) bool
-        Where the theory holds: not on steep ground, not in the lee of steep crests, not where too
-        much of the ground around is unknown, not where ground is missing.
+        Where the theory is valid: not on steep ground, in the lee of steep crests, where too much
+        of the surrounding ground is unknown, or where ground is missing.
     """
 
     speed_up: Field
@@ -68,13 +68,9 @@ class TerrainWind:
     valid: Mask
 
 
-OpenWind = TerrainWind
-"""The earlier name, still used by other packages."""
-
-
 @dataclass(frozen=True)
 class LinearTheory:
-    """The theory at one height over some roughnesses, and how terrain is continued past its edges.
+    """The theory at one height over some roughnesses, with the continuation past the edges.
 
     Parameters
     ----------
@@ -83,7 +79,7 @@ class LinearTheory:
     height_m : float
         Height above ground, m.
     classes : RoughnessClasses
-        Roughness lengths for which it is computed.
+        Roughness lengths for which it is calculated.
     theory : str
         One of `THEORIES`.
     base_m : float or None
@@ -113,18 +109,18 @@ class LinearTheory:
                 f"{self.height_m:g} m above ground is too low over a roughness of {roughest:g} m.",
                 where="height above ground",
                 value=self.height_m,
-                mend=f"Ask for {LOWEST_Z0 * roughest:g} m or higher.",
+                hint=f"Use {LOWEST_Z0 * roughest:g} m or higher.",
             )
         if self.theory not in THEORIES:
-            raise ValueError(f"theory is {self.theory!r}; it is one of {', '.join(THEORIES)}")
+            raise ValueError(f"theory is {self.theory!r}; use one of {', '.join(THEORIES)}")
 
     def padded_shape(self, shape: tuple[int, ...]) -> tuple[int, int]:
-        """Rows and columns of a piece of terrain with its continuation past the edges.
+        """Rows and columns of a part of the terrain with its continuation past the edges.
 
         Parameters
         ----------
         shape : tuple of int
-            Rows and columns of the piece.
+            Rows and columns of the part.
 
         Returns
         -------
@@ -162,7 +158,7 @@ class LinearTheory:
         return spectral.spectrum_of(padded)
 
     def tables(self, cells: int) -> list[spectral.WaveTables]:
-        """The theory over each roughness, for maps up to a size.
+        """The theory over each roughness, for maps up to a given size.
 
         Parameters
         ----------
@@ -187,20 +183,20 @@ class LinearTheory:
         at: Field | None,
         work: NDArray[np.complex64] | None = None,
     ) -> Field:
-        """Change of the wind over a piece of terrain.
+        """Change of the wind over a part of the terrain.
 
         Parameters
         ----------
         waves : Spectrum
-            Of the padded piece.
+            Spectrum of the padded part.
         crop : tuple of int
-            Rows and columns of the piece.
+            Rows and columns of the part.
         wind : tuple of float
             Unit step (columns, rows) in which the wind blows.
         tables : list of WaveTables
             The theory over each roughness.
         at : (rows, cols) float32 or None
-            Place of each cell among the roughnesses (`RoughnessClasses.at`).
+            Position of each cell among the roughness lengths (`RoughnessClasses.at`).
         work : (crop rows, padded cols) complex64, optional
             Working array.
 
@@ -211,7 +207,7 @@ class LinearTheory:
 
         References
         ----------
-        As for `open_wind.speed_up`.
+        As for `terrain_wind.speed_up`.
         """
         changes = (
             spectral.apply_wind(waves, crop, self.cell_m, wind, table, work) for table in tables
@@ -220,7 +216,7 @@ class LinearTheory:
 
 
 def finished(change: Field, known: Mask, valid: Mask, turning: bool = True) -> TerrainWind:
-    """Terrain wind from what the terrain changes.
+    """Terrain wind from the change of the wind.
 
     Parameters
     ----------
@@ -229,9 +225,9 @@ def finished(change: Field, known: Mask, valid: Mask, turning: bool = True) -> T
     known : (rows, cols) bool
         Where there is ground.
     valid : (rows, cols) bool
-        Where the theory holds; becomes that of the result.
+        Where the theory is valid; used for the result.
     turning : bool
-        Whether the turning of the wind is computed too.
+        Whether the change of wind direction is calculated too.
 
     Returns
     -------

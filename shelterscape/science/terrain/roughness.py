@@ -1,4 +1,4 @@
-"""Roughness of the ground: from land cover to roughness lengths, and their use by a few classes."""
+"""Roughness lengths from land cover, and their representation by a few classes."""
 
 from __future__ import annotations
 
@@ -34,21 +34,21 @@ DAVENPORT_WIERINGA = {
 """Roughness length of each class of terrain by Davenport and Wieringa, m (status S)."""
 
 READ_COLUMNS = ("roughness_m", "land_cover")
-"""Columns of a layer of land cover that are used."""
+"""Columns that are read from a layer of land cover."""
 
 MOST_CLASSES = 4
 CLASS_RATIO = 10.0
 """Roughnesses between which cells are blended: about a decade apart, four at most. Assumed
-value; a test measures what it costs."""
+value; a test measures the error."""
 
 LOWEST_Z0 = 5.0
-"""Least height above ground in roughness lengths; nearer, the log law fails (assumed
+"""Least height above ground in roughness lengths; below it the log law is not valid (assumed
 value)."""
 
 
 @dataclass(frozen=True)
 class RoughnessClasses:
-    """A few roughnesses that represent all those of a map.
+    """A few roughness lengths that represent all those of a map.
 
     Parameters
     ----------
@@ -59,7 +59,7 @@ class RoughnessClasses:
     roughness_m: tuple[float, ...]
 
     def at(self, lengths: float | NDArray[np.floating]) -> Field | None:
-        """Number of the class of each cell, with fractions; None where there is only one.
+        """Class of each cell as a decimal number between classes; None if there is only one class.
 
         Parameters
         ----------
@@ -78,12 +78,12 @@ class RoughnessClasses:
         return place * np.float32(steps / (high - low))
 
     def blended(self, values: Iterable[Field], at: Field | None) -> Field:
-        """Values for each class, blended cell by cell.
+        """Values interpolated cell by cell between those of each class.
 
         Parameters
         ----------
         values : iterable of (rows, cols) or (rows, cols, n) float32
-            One for each class; each may be overwritten once the next is taken.
+            One array for each class; each may be overwritten by the next.
         at : (rows, cols) float32 or None
             What `at` returns for these cells.
 
@@ -104,12 +104,12 @@ class RoughnessClasses:
             part = value * (share if value.ndim == 2 else share[..., None])
             total = part if total is None else np.add(total, part, out=total)
         if total is None:
-            raise ValueError("there is a value for no class")
+            raise ValueError("no values for any class")
         return total
 
 
 def classes_of(least_m: float, most_m: float) -> RoughnessClasses:
-    """The classes that represent all roughnesses between two.
+    """Classes that represent all roughness lengths between two.
 
     Parameters
     ----------
@@ -135,7 +135,7 @@ def classes_of(least_m: float, most_m: float) -> RoughnessClasses:
 
 
 def within_reach(lengths: float | Field, height_m: float) -> tuple[float | Field, Mask | None]:
-    """Roughness as far as the wind at a height above it can be calculated.
+    """Roughness limited to values over which wind at a given height can be calculated.
 
     Parameters
     ----------
@@ -147,7 +147,7 @@ def within_reach(lengths: float | Field, height_m: float) -> tuple[float | Field
     Returns
     -------
     lengths : float or (rows, cols) float32
-        Those of a map limited to the roughest for that height; a single one is not changed.
+        Values of a map, limited to the roughest for that height; a single value is not changed.
     smooth : (rows, cols) bool or None
         Where the ground is smooth enough; None for a single roughness.
 
@@ -162,57 +162,63 @@ def within_reach(lengths: float | Field, height_m: float) -> tuple[float | Field
 
 
 def table_of(frame: pd.DataFrame, where: str) -> dict[str, float]:
-    """A table from land cover to roughness length.
+    """A table of roughness lengths by land cover.
 
     Parameters
     ----------
     frame : DataFrame
-        Columns ``land_cover`` (a word or a code) and ``roughness_m``.
+        Columns ``land_cover`` (a name or a code) and ``roughness_m``.
     where : str
-        What to call it in errors.
+        Name of the table in errors.
 
     Returns
     -------
     dict of float
-        Roughness length, m, by land cover in small letters.
+        Roughness length, m, by land cover in lower case.
 
     Raises
     ------
     InputError
-        ``column-missing``; ``roughness-bad`` for lengths out of range and land cover named twice.
+        ``column-missing``; ``roughness-bad`` for lengths out of range and duplicate land cover.
     """
     for column in ("land_cover", "roughness_m"):
         if column not in frame:
             raise InputError(
                 "column-missing",
-                f"The table of roughness lacks {column}.",
+                f"The table of roughness has no column {column}.",
                 where=where,
                 value=", ".join(map(str, frame.columns)),
-                mend="Name the columns land_cover and roughness_m.",
+                hint="Name the columns land_cover and roughness_m.",
             )
     names = [_word(value) for value in frame["land_cover"]]
     if twice := next((n for n in names if names.count(n) > 1), None):
-        raise InputError("roughness-bad", "Land cover is named twice.", where=where, value=twice)
+        raise InputError(
+            "roughness-bad",
+            "The table of roughness has duplicate land cover.",
+            where=where,
+            value=twice,
+            hint="Keep one row for each land cover.",
+        )
     lengths = _checked(frame["roughness_m"].tolist(), where)
     return dict(zip(names, lengths.tolist(), strict=True))
 
 
 def from_codes(codes: NDArray[np.floating], table: Mapping[str, float] | None, where: str) -> Field:
-    """Roughness lengths of a raster: those it holds, or those of its codes.
+    """Roughness lengths of a raster that holds them, or codes of land cover.
 
     Parameters
     ----------
     codes : (rows, cols) array
-        Roughness lengths in m or, with a table, whole numbers; NaN where not known.
+        Roughness lengths in m or, with a table, codes; NaN where unknown.
     table : mapping, optional
         Roughness length, m, by code.
     where : str
-        What to call the raster in errors.
+        Name of the raster in errors.
 
     Returns
     -------
     (rows, cols) float32
-        m; NaN where not known.
+        m; NaN where unknown.
 
     Raises
     ------
@@ -233,18 +239,18 @@ def from_codes(codes: NDArray[np.floating], table: Mapping[str, float] | None, w
 def from_areas(
     areas: gpd.GeoDataFrame, grid: Grid, table: Mapping[str, float] | None, where: str
 ) -> Field:
-    """Roughness lengths of areas of land cover; where areas overlap the later one counts.
+    """Roughness lengths of areas of land cover; where areas overlap, the last one applies.
 
     Parameters
     ----------
     areas : GeoDataFrame
-        Polygons in the CRS of `grid` with ``roughness_m``, or with ``land_cover``: a word or code
-        of the table, by default a class of `DAVENPORT_WIERINGA`.
+        Polygons in the CRS of `grid` with ``roughness_m``, or with ``land_cover``: a name or code
+        in the table, by default a class of `DAVENPORT_WIERINGA`.
     grid : Grid
     table : mapping, optional
         Roughness length, m, by land cover.
     where : str
-        What to call the layer in errors.
+        Name of the layer in errors.
 
     Returns
     -------
@@ -268,10 +274,10 @@ def from_areas(
     else:
         raise InputError(
             "column-missing",
-            "Areas of land cover need a column roughness_m, or land_cover.",
+            "Areas of land cover require a column roughness_m or land_cover.",
             where=where,
             value=", ".join(map(str, areas.columns.drop("geometry"))),
-            mend="Add one, or name the column as --field roughness.land_cover=COLUMN.",
+            hint="Add one, or name your column with --field roughness.land_cover=COLUMN.",
         )
     here = _touching(areas, grid)
     if not len(here):
@@ -285,7 +291,7 @@ def from_areas(
 def _touching(
     features: gpd.GeoDataFrame, grid: Grid, beside_m: float = 0.0
 ) -> NDArray[np.integer[Any]]:
-    """Numbers of the features near a grid, in their order."""
+    """Indices of the features near a grid, in order."""
     west, south, east, north = grid.bounds
     box = shapely.box(west - beside_m, south - beside_m, east + beside_m, north + beside_m)
     return np.sort(features.sindex.query(box))
@@ -300,40 +306,40 @@ def completed(
     height_m: float,
     where: str,
 ) -> tuple[Field, list[Notice]]:
-    """A map of roughness without gaps, and without belts that act in their own right.
+    """A map of roughness without gaps and without belts.
 
     Parameters
     ----------
     lengths : (rows, cols) float32
-        m; NaN where not known.
+        m; NaN where unknown.
     roughness_m : float
-        Roughness length of the flat, open terrain, m; fills gaps.
+        Roughness length of flat, open terrain, m; used for gaps.
     belts : GeoDataFrame, optional
-        Belts as `science.belts.complete` returns them: cells they touch are taken as open, so that
-        no belt slows the wind twice.
+        Belts as `science.belts.complete` returns them. Cells they touch count as open terrain, so
+        that no belt slows the wind twice.
     grid : Grid
     height_m : float
-        Height above ground at which wind is wanted, m.
+        Height above ground of the wind, m.
     where : str
-        What to call the map in notices.
+        Name of the map in notices.
 
     Returns
     -------
     lengths : (rows, cols) float32
         m.
     notices : list of Notice
-        Ground not covered by the map; ground too rough for wind at that height.
+        Ground that the map does not cover, and ground too rough for wind at that height.
     """
     notices = []
     if gaps := int(np.isnan(lengths).sum()):
-        text = f"{where}: roughness not given on some cells, taken as {roughness_m:g} m"
+        text = f"{where}: cells without roughness use {roughness_m:g} m"
         notices.append(Notice("value-assumed", text, gaps))
     found = np.where(np.isfinite(lengths), lengths, np.float32(roughness_m))
     if belts is not None and len(belts):
         belts = belts.iloc[_touching(belts, grid, float(belts["width_m"].max()))]
     if belts is not None and len(belts):
         strips = belts.geometry.buffer(belts["width_m"] / 2, cap_style="flat")
-        # A strip without width still covers the cells its line crosses.
+        # A strip of zero width still covers the cells its line crosses.
         outlines = strips.where(~strips.is_empty, belts.geometry)
         touched = rasterize(
             outlines, out_shape=grid.shape, transform=grid.affine, all_touched=True, dtype="uint8"
@@ -342,15 +348,15 @@ def completed(
     roughest = height_m / LOWEST_Z0
     if rough := int((found > roughest).sum()):
         text = (
-            f"{where}: {rough * grid.cell_area_ha:,.1f} ha are rougher than {roughest:g} m, too "
-            f"rough to tell the wind {height_m:g} m above them; open wind is not modelled there"
+            f"{where}: {rough * grid.cell_area_ha:,.1f} ha are rougher than {roughest:g} m; "
+            f"terrain wind {height_m:g} m above ground is not modelled there"
         )
         notices.append(Notice("not-modelled", text, rough))
     return found, notices
 
 
 def _word(value: Any) -> str:
-    """Land cover as a table names it; a code is the same word as 112, 112.0 or "112"."""
+    """Key of land cover in a table; 112, 112.0 and "112" are the same code."""
     if isinstance(value, (float, np.floating)) and float(value).is_integer():
         value = int(value)
     return "" if pd.isna(value) else str(value).strip().casefold()
@@ -363,24 +369,25 @@ def _length_of(name: str, table: Mapping[str, float], where: str) -> float:
     hint = f"Did you mean {near[0]}? " if near else ""
     raise InputError(
         "name-unknown",
-        "The table of roughness does not hold this land cover.",
+        "The table of roughness does not have this land cover.",
         where=where,
         value=name or "nothing",
-        mend=f"{hint}Use one of: {', '.join(table)}; or give a table of your own.",
+        hint=f"{hint}Use one of: {', '.join(table)}; or use your own table.",
     )
 
 
 def _checked(values: list[object], where: str) -> NDArray[np.float64]:
-    """Roughness lengths within the range of their term."""
-    term = TERMS["roughness"]
+    """Check that roughness lengths are within the range of their term."""
+    term = TERMS["roughness_m"]
     lengths = pd.to_numeric(pd.Series(values, dtype=object), errors="coerce").to_numpy(float)
     bad = ~((lengths >= term.low) & (lengths <= term.high))
     if bad.any():
         raise InputError(
             "roughness-bad",
-            f"A roughness length must lie between {term.low:g} and {term.high:g} m.",
+            f"A roughness length must be between {term.low:g} and {term.high:g} m.",
             where=where,
             value=values[int(np.argmax(bad))],
-            mend="Codes of land cover need a table: land_cover, roughness_m.",
+            hint="Correct the length; codes of land cover require a table with the columns "
+            "land_cover and roughness_m.",
         )
     return lengths

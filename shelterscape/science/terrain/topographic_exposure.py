@@ -1,7 +1,8 @@
-"""Topex: horizon angles summed over the eight compass points."""
+"""Topex: the sum of horizon angles over the eight compass directions."""
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -11,20 +12,14 @@ from shelterscape.errors import InputError
 from shelterscape.grid import Grid
 from shelterscape.science.terrain.views import topex_sum, views
 
-TOPEX_CLASSES = (
-    (10.0, "severely exposed"),
-    (30.0, "very exposed"),
-    (60.0, "moderately exposed"),
-    (100.0, "moderately sheltered"),
-    (np.inf, "very sheltered"),
-)
-"""Highest topex of each class, degrees, and its name: for the form without a limit distance only.
+TOPEX_BOUNDS = (10.0, 30.0, 60.0, 100.0)
+"""Bounds of classes of unlimited topex, degrees (common practice, not verified against a source).
 
-Forestry practice (status M); schemes differ, so give your own where it matters.
+Classes are numbered, because names in use differ. Use your own bounds where a scheme states them.
 """
 
 NO_CLASS = 255
-"""Class of a cell without a topex, as in all our class rasters."""
+"""Code of a cell without topex, as in all class rasters."""
 
 
 def topex(
@@ -35,27 +30,27 @@ def topex(
     signed: bool = True,
     before_each: Callable[[float], None] = lambda direction_deg: None,
 ) -> NDArray[np.float32]:
-    """Sum of the horizon angles over the eight compass points: low on exposed ground.
+    """Sum of the horizon angles over the eight compass directions: low on exposed ground.
 
     Parameters
     ----------
     elevation : (rows, cols) array
         Ground elevation, m; NaN where missing.
     grid : Grid
-        Where its cells are; its own north is the first compass point.
+        Grid of the elevation; its north is the first direction.
     limit_m : float or None
-        How far ground is examined, m. None examines it to the edge of the map.
+        Limit distance, m. None examines ground to the edge of the map.
     signed : bool
-        Whether angles below the horizontal count as such (the form within a limit distance) or as
-        nothing. Without a limit they always count as nothing: on open ground the horizon is level.
+        Whether angles below the horizontal count as negative (for topex within a limit distance)
+        or as zero. Without a limit they always count as zero: the horizon of open ground is level.
     before_each : callable
-        Receives each compass point before its view is computed; it may raise to end the work.
+        Called with each direction before its view is calculated; may raise to end the work.
 
     Returns
     -------
     (rows, cols) float32
-        Degrees. NaN where the elevation is missing or any of the eight views holds no known ground,
-        as along the edge of the map.
+        Degrees. NaN where the elevation is missing or one of the eight views holds no known
+        ground, as along the edge of the map.
 
     Raises
     ------
@@ -64,8 +59,8 @@ def topex(
 
     References
     ----------
-    Definition as in the forestry trade (common practice, no single source): eight points,
-    angles in degrees. Its signed form to 1 km has a Pearson correlation of -0.74 with measured
+    Definition as in forestry (common practice, no single source): eight directions, angles in
+    degrees. Its signed form to 1 km has a Pearson correlation of -0.74 with measured
     speed-up over Askervein hill (Taylor and Teunissen 1987, Boundary-Layer Meteorology 39:15-39),
     over the 23 masts of lines A and AA (status D).
     """
@@ -75,79 +70,75 @@ def topex(
     return found.total
 
 
-def parse_classes(words: Sequence[str]) -> tuple[tuple[float, str], ...]:
-    """Classes of topex from words such as ``10 severely exposed``.
+def class_labels(bounds: Sequence[float]) -> list[str]:
+    """Labels of topex classes, numbered from most exposed to most sheltered.
 
     Parameters
     ----------
-    words : sequence of str
-        Highest topex of each class in degrees and its name, from exposed to sheltered; the last is
-        its name alone.
+    bounds : sequence of float
+        Rising upper bounds of all classes but the last, degrees.
 
     Returns
     -------
-    tuple of (float, str)
-        Highest topex of each class, degrees, and its name, as `TOPEX_CLASSES`.
+    list of str
+        One more label than bounds; none without bounds.
 
     Raises
     ------
     InputError
-        ``input-refused`` when a bound is missing or the bounds do not rise.
+        ``input-refused`` when the bounds do not rise.
+
+    Examples
+    --------
+    >>> class_labels([10.0, 30.0])
+    ['1 most exposed: up to 10°', '2: 10–30°', '3 most sheltered: above 30°']
     """
-    classes = []
-    for number, text in enumerate(words, start=1):
-        bound, _, name = text.strip().partition(" ")
-        try:
-            classes.append((float(bound), name.strip()))
-        except ValueError:
-            classes.append((np.inf if number == len(words) else np.nan, text.strip()))
-    bounds = [bound for bound, _ in classes]
-    named = len({name for _, name in classes} - {""}) == len(classes)
-    if not named or not bounds or bounds[-1] != np.inf or not (np.diff(bounds) > 0).all():
+    if not len(bounds):
+        return []
+    if not np.isfinite(bounds).all() or not (np.diff(bounds) > 0).all():
         raise InputError(
             "input-refused",
-            "Classes of topex need rising bounds in degrees, each with a name of its own.",
+            "Bounds of topex classes must rise.",
             where="topex_classes",
-            value="; ".join(words),
-            mend="Write them as: 10 severely exposed; 30 very exposed; sheltered.",
+            value=", ".join(f"{bound:g}" for bound in bounds),
+            hint="Write them in degrees, from low to high, such as 10,30,60.",
         )
-    return tuple(classes)
+    between = itertools.pairwise(bounds)
+    middle = [f"{n}: {low:g}–{high:g}°" for n, (low, high) in enumerate(between, start=2)]
+    last = len(bounds) + 1
+    return [
+        f"1 most exposed: up to {bounds[0]:g}°",
+        *middle,
+        f"{last} most sheltered: above {bounds[-1]:g}°",
+    ]
 
 
 def topex_class(
-    total: NDArray[np.floating], classes: Sequence[tuple[float, str]] = TOPEX_CLASSES
+    total: NDArray[np.floating], bounds: Sequence[float] = TOPEX_BOUNDS
 ) -> NDArray[np.uint8]:
-    """Exposure class of each cell.
+    """Topex class of each cell.
 
     Parameters
     ----------
     total : array
-        Topex, degrees, in the form the classes were made for; NaN where missing.
-    classes : sequence of (float, str)
-        Highest topex of each class, degrees, and its name, from exposed to sheltered. The last has
-        no end: give it infinity.
+        Topex, degrees, in the mode for which the bounds are meant; NaN where missing.
+    bounds : sequence of float
+        Rising upper bounds of all classes but the last, degrees; a bound belongs to the class
+        below it.
 
     Returns
     -------
     array of uint8
-        Number of the class in `classes`, from 0; `NO_CLASS` where `total` is missing.
-
-    Raises
-    ------
-    ValueError
-        When the bounds do not rise to infinity.
+        Code of the class, from 0 (most exposed); `NO_CLASS` where `total` is missing.
 
     References
     ----------
-    `TOPEX_CLASSES`: forestry practice (status M).
+    `TOPEX_BOUNDS`: common practice in forestry, not verified against a source.
 
     Examples
     --------
-    >>> [TOPEX_CLASSES[i][1] for i in topex_class(np.array([10.0, 10.5, 130.0]))]
-    ['severely exposed', 'very exposed', 'very sheltered']
+    >>> topex_class(np.array([10.0, 10.5, 130.0])).tolist()
+    [0, 1, 4]
     """
-    bounds = np.array([bound for bound, _ in classes], float)
-    if not bounds.size or bounds[-1] != np.inf or not (np.diff(bounds) > 0).all():
-        raise ValueError(f"bounds of classes must rise to infinity, not {bounds.tolist()}")
-    number = np.searchsorted(bounds, total, side="left")
+    number = np.searchsorted(np.asarray(bounds, float), total, side="left")
     return np.where(np.isnan(total), NO_CLASS, number).astype(np.uint8)

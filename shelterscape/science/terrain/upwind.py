@@ -1,4 +1,4 @@
-"""Exposure to a wind set: horizon angles weighted by the wind directions."""
+"""Exposure to a wind set: horizon angles weighted over wind directions."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from shelterscape.grid import Grid
 from shelterscape.science.terrain.views import horizon_sum, upwind_sum, views
 
 
-def weighted_horizon(
+def weighted_horizon_deg(
     elevation: NDArray[np.floating],
     grid: Grid,
     directions_deg: ArrayLike,
@@ -27,27 +27,27 @@ def weighted_horizon(
     elevation : (rows, cols) array
         Ground elevation, m; NaN where missing.
     grid : Grid
-        Where its cells are.
+        Grid of the elevation.
     directions_deg : (n,) array
-        Where winds come from, degrees clockwise from grid north.
+        Wind directions, degrees clockwise from grid north.
     weights : (n,) array
-        How much each counts, as `WindSet.weights` returns them; scaled to sum to 1.
+        Weight of each direction, as `WindSet.weights` returns it; scaled to sum to 1.
     limit_m : float or None
-        How far ground is examined, m. None examines it to the edge of the map.
+        Limit distance, m. None examines ground to the edge of the map.
     before_each : callable
-        Receives the direction of each view before it is computed; it may raise to end the work.
+        Called with the direction of each view before it is calculated; may raise to end the work.
 
     Returns
     -------
     (rows, cols) float32
-        Degrees. NaN where any direction that counts is (`horizon_angle`).
+        Degrees. NaN where `horizon_angle` is NaN for any direction with weight.
 
     Raises
     ------
     InputError
         ``input-refused`` when `limit_m` is shorter than a cell.
     ValueError
-        When directions and weights do not pair, or the weights are no weights.
+        When directions and weights differ in number, or weights are invalid.
     """
     found = horizon_sum(grid.shape, directions_deg, weights)
     for _ in views(elevation, grid, [found], limit_m=limit_m, before_each=before_each):
@@ -67,43 +67,43 @@ def upwind_slope(
 ) -> NDArray[np.float32]:
     """Steepest slope up to ground upwind within a limit distance, over wind directions.
 
-    Above zero in the lee of higher ground, where drifting snow and soil come to rest; below zero
-    on ground that rises above what is upwind.
+    Positive in the lee of higher ground, where drifting snow and soil settle; negative on ground
+    that is higher than the ground upwind.
 
     Parameters
     ----------
     elevation : (rows, cols) array
         Ground elevation, m; NaN where missing.
     grid : Grid
-        Where its cells are.
+        Grid of the elevation.
     directions_deg : float or (n,) array
-        Where winds come from, degrees clockwise from grid north.
+        Wind directions, degrees clockwise from grid north.
     weights : (n,) array, optional
-        How much each counts, as `WindSet.weights` returns them; all the same by default.
+        Weight of each direction, as `WindSet.weights` returns it; equal by default.
     limit_m : float
-        How far upwind ground is examined, m.
+        Limit distance upwind, m.
     azimuths : int
-        Views spread evenly over the 30 degrees around each direction, ends included: 3, or 7 for
-        the 5 degree steps of the source.
+        Number of views, evenly spaced over the 30 degrees around each direction with both ends:
+        3, or 7 for the steps of 5 degrees of the source.
     before_each : callable
-        As for `weighted_horizon`.
+        As for `weighted_horizon_deg`.
 
     Returns
     -------
     (rows, cols) float32
-        Degrees, -90 to 90. NaN where any view that counts holds no known ground.
+        Degrees, -90 to 90. NaN where any view with weight holds no known ground.
 
     Raises
     ------
     InputError
         ``input-refused`` when `limit_m` is shorter than a cell.
     ValueError
-        When directions and weights do not pair, the weights are no weights, or `azimuths` is 2 or
-        fewer.
+        When directions and weights differ in number, weights are invalid, or `azimuths` is below
+        3.
 
     Notes
     -----
-    For each view the largest atan((z_v - z_i) / distance) over the points v upwind of the cell i;
+    For each view, the largest atan((z_v - z_i) / distance) over all points v upwind of the cell i;
     then the mean over the views of a direction, then the weighted mean over directions.
 
     References

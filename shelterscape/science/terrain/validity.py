@@ -1,4 +1,4 @@
-"""Where the linear theory does not hold: steep ground, the lee of crests, unknown ground."""
+"""Where the linear theory is not valid: steep ground, the lee of crests, unknown ground."""
 
 from __future__ import annotations
 
@@ -10,47 +10,46 @@ from scipy import ndimage
 
 from shelterscape.kernels.lee import lee_of_crests
 
-NOT_MODELLED = "steep ground, the lee of steep crests, or too near unknown ground"
-"""Why a cell is not valid, in words."""
+NOT_MODELLED = "steep ground, the lee of steep crests, or close to unknown ground"
+"""Reasons why a cell is not valid, in words."""
 
 MODELLED_SHARE = 0.5
-"""Share of the wind for which the theory must hold for ground to count as modelled over a wind set
+"""Least share of the wind for which the theory must be valid on ground that counts as modelled
 (assumed value)."""
 
 MASK_CELL_M = 25.0
-"""Ground is judged on cells of about this size, so that banks and ditches do not count
+"""Size of the blocks on which validity is evaluated, so that banks and ditches have no effect
 (assumed value)."""
 
 STEEP = float(np.tan(np.radians(17.0)))
 STEEP_OVER_M = 75.0
-"""Slope above which ground is too steep for the theory, of ground blurred by a bell of this
-standard deviation: the theory's limit is the slope of the hill, not of a cell (assumed
-value)."""
+"""Slope above which ground is too steep for the theory, after Gaussian smoothing with this standard
+deviation: the limit of the theory is for the slope of the hill, not of a cell (assumed value)."""
 
 LEE_BEGINS = 0.2
 LEE_ENDS = 0.175
-"""A lee begins where a line falling 1 in 5 from ground upwind passes overhead, and ends where one
-falling 10 degrees meets the ground. On a bell-shaped hill the steepest line of sight from the top
-down falls three quarters as steeply as the ground at its steepest, so 1 in 5 means a lee slope
-of 15 degrees. Assumed value, made on Askervein: 10 degrees below its crest the theory still
-does well, 12 degrees below it fails."""
+"""A lee begins where a line that falls 1 in 5 from ground upwind passes above the ground, and ends
+where a line that falls 10 degrees meets it. On a bell-shaped hill, the steepest line of sight down
+from the top falls three quarters as steeply as the steepest ground, so 1 in 5 means a lee slope of
+15 degrees. Assumed value, from Askervein: 10 degrees below its crest the theory is still accurate,
+12 degrees below it is not."""
 
 UNKNOWN_WITHIN_M = 500.0
 UNKNOWN_SHARE = 0.25
-"""A cell is not valid where more than this share of the ground around, to this distance along rows
-and columns, is unknown: 250 m along a straight edge, more in corners (assumed value)."""
+"""A cell is not valid if more than this share of the ground around it, up to this distance along
+rows and columns, is unknown: 250 m along a straight edge, more in corners (assumed value)."""
 
 
 @dataclass(frozen=True)
 class Blocks:
-    """Ground averaged over square blocks of cells, on which validity is judged.
+    """Ground averaged over square blocks of cells, on which validity is evaluated.
 
     Parameters
     ----------
     ground : (rows, cols) float32
         Mean heights of blocks, m.
     open : (rows, cols) bool
-        Blocks neither steep nor too near unknown ground.
+        Blocks that are neither steep nor close to unknown ground.
     cells : int
         Cells along the side of a block.
     block_m : float
@@ -67,14 +66,14 @@ class Blocks:
 
     @classmethod
     def of(cls, ground: NDArray[np.float32], known: NDArray[np.bool_], cell_m: float) -> Blocks:
-        """Blocks of terrain whose gaps are filled.
+        """Blocks of terrain with filled gaps.
 
         Parameters
         ----------
         ground : (rows, cols) float32
             Elevation, m; finite everywhere.
         known : (rows, cols) bool
-            Where it was given.
+            Where the elevation is known.
         cell_m : float
             Side of a cell, m.
         """
@@ -91,14 +90,14 @@ class Blocks:
         cell_m: float,
         shape: tuple[int, int],
     ) -> Blocks:
-        """Blocks by their mean heights and the share of them that is known.
+        """Blocks from their mean heights and known shares.
 
         Parameters
         ----------
         means : (block rows, block cols) float32
             Mean heights, m.
         seen : (block rows, block cols) float32
-            Share of each block that is known, 0 to 1.
+            Known share of each block, 0 to 1.
         cells : int
             Cells along the side of a block.
         cell_m : float
@@ -121,7 +120,7 @@ class Blocks:
         return cls(means, flat & (around >= 1.0 - UNKNOWN_SHARE), cells, block_m, shape)
 
     def holds(self, wind: tuple[float, float]) -> NDArray[np.bool_]:
-        """Blocks on which the theory holds for a wind direction.
+        """Blocks on which the theory is valid for a wind direction.
 
         Parameters
         ----------
@@ -136,8 +135,8 @@ class Blocks:
         References
         ----------
         Athanassiadou and Castro 2001, Boundary-Layer Meteorology 101:1-30 (status S): flow over
-        hills of maximum slope 10 degrees stays attached, over those of 20 degrees it separates.
-        The limits used here between the two are assumed values.
+        hills with a maximum slope of 10 degrees stays attached; with 20 degrees it separates. The
+        limits used here are assumed values between the two.
         """
         return self.open & ~lee_of_crests(self.ground, self.block_m, wind, LEE_BEGINS, LEE_ENDS)
 
@@ -149,7 +148,7 @@ class Blocks:
         blocks : bool array
             One value for each block.
         row, rows : int
-            First row of cells, and how many.
+            First row of cells, and their number.
 
         Returns
         -------
@@ -157,7 +156,7 @@ class Blocks:
         """
         first = row // self.cells
         touched = blocks[first : -(-(row + rows) // self.cells)]
-        # Columns first: whole rows are then copied, faster than single cells.
+        # Columns first: whole rows are then copied, which is faster than single cells.
         cells = np.repeat(np.repeat(touched, self.cells, axis=1), self.cells, axis=0)
         begin = row - first * self.cells
         return np.ascontiguousarray(cells[begin : begin + rows, : self.shape[1]])
@@ -179,7 +178,7 @@ def mask_cells(cell_m: float) -> int:
 
 
 def averaged(values: NDArray[np.generic], cells: int) -> NDArray[np.float32]:
-    """Means over square blocks; those cut by the edge of the map have fewer cells.
+    """Means over square blocks; blocks at the edge of the map may have fewer cells.
 
     Parameters
     ----------

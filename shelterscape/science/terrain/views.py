@@ -1,4 +1,4 @@
-"""Sums of horizon angles over directions, each direction computed once for all of them."""
+"""Sums of horizon angles over directions; each direction is calculated once for all sums."""
 
 from __future__ import annotations
 
@@ -20,16 +20,16 @@ WINDOW_DEG = 30.0
 
 
 class AngleSum:
-    """Weighted sum of horizon angles, gathered one direction at a time.
+    """Weighted sum of horizon angles, accumulated direction by direction.
 
     Parameters
     ----------
     shape : tuple of int
         Rows and columns.
     shares : mapping of float
-        Weight by azimuth, degrees clockwise from grid north; directions not in it do not count.
+        Weight by azimuth, degrees clockwise from grid north; other directions have no weight.
     least_deg : float
-        Angles below this count as this, degrees.
+        Lower bound of the angles, degrees.
     """
 
     def __init__(
@@ -40,7 +40,7 @@ class AngleSum:
         self._least = least_deg
 
     def add(self, azimuth_deg: float, angle: Field) -> None:
-        """Count one direction, if it has a share; where it is NaN the sum is NaN.
+        """Add one direction if it has a weight; where it is NaN the sum is NaN.
 
         Parameters
         ----------
@@ -55,19 +55,19 @@ class AngleSum:
 
 
 def topex_sum(shape: tuple[int, int], *, signed: bool = True) -> AngleSum:
-    """The sum that gives topex, as `topex` defines it.
+    """The sum for topex, as defined by `topex`.
 
     Parameters
     ----------
     shape : tuple of int
         Rows and columns.
     signed : bool
-        Whether angles below the horizontal count as such or as 0.
+        Whether angles below the horizontal count as negative or as 0.
 
     Returns
     -------
     AngleSum
-        Of angles in degrees.
+        Sum of angles in degrees.
 
     References
     ----------
@@ -77,24 +77,24 @@ def topex_sum(shape: tuple[int, int], *, signed: bool = True) -> AngleSum:
 
 
 def horizon_sum(shape: tuple[int, int], directions_deg: ArrayLike, weights: ArrayLike) -> AngleSum:
-    """The sum that gives the mean horizon angle over wind directions, as `weighted_horizon`.
+    """The sum for the mean horizon angle over wind directions, as in `weighted_horizon_deg`.
 
     Parameters
     ----------
     shape : tuple of int
         Rows and columns.
     directions_deg, weights : (n,) array
-        As for `weighted_horizon`.
+        As for `weighted_horizon_deg`.
 
     Returns
     -------
     AngleSum
-        Of angles in degrees.
+        Sum of angles in degrees.
 
     Raises
     ------
     ValueError
-        When directions and weights do not pair, or no weight is above 0.
+        When directions and weights differ in number, or no weight is above 0.
     """
     shares: dict[float, float] = {}
     for direction, share in zip(*_checked(directions_deg, weights), strict=True):
@@ -111,7 +111,7 @@ def upwind_sum(
     *,
     azimuths: int = 3,
 ) -> AngleSum:
-    """The sum that gives the upwind slope, as `upwind_slope` defines it.
+    """The sum for the upwind slope, as defined by `upwind_slope`.
 
     Parameters
     ----------
@@ -123,7 +123,7 @@ def upwind_sum(
     Returns
     -------
     AngleSum
-        Of angles in degrees.
+        Sum of angles in degrees.
 
     Raises
     ------
@@ -135,7 +135,7 @@ def upwind_sum(
     As for `upwind_slope`.
     """
     if azimuths < 3:
-        raise ValueError(f"the window takes 3 views or more, not {azimuths}")
+        raise ValueError(f"azimuths must be 3 or more, not {azimuths}")
     directions = np.atleast_1d(np.asarray(directions_deg, float))
     _, shares = _checked(directions, np.ones(directions.shape) if weights is None else weights)
     turns = np.linspace(-WINDOW_DEG / 2, WINDOW_DEG / 2, azimuths)
@@ -144,7 +144,7 @@ def upwind_sum(
 
 
 def azimuth_of(direction_deg: float) -> float:
-    """A direction rounded to a millionth of a degree, so that equal views are found to be equal.
+    """A direction rounded to a millionth of a degree, so that equal views compare equal.
 
     Parameters
     ----------
@@ -167,30 +167,30 @@ def views(
     limit_m: float | None = 1000.0,
     before_each: Callable[[float], None] = lambda direction_deg: None,
 ) -> Iterator[tuple[float, Field]]:
-    """Compute the horizon of every direction of some sums once, and add it to those it belongs to.
+    """Calculate the horizon of every direction once, and add it to the sums that require it.
 
-    Topex, upwind slope and the horizons of the wind directions share many views: for 16 wind
-    directions 48 to 56 instead of 72.
+    Topex, upwind slope and the horizons of wind directions have many views in common: with 16 wind
+    directions 48 to 56 views are required, not 72.
 
     Parameters
     ----------
     elevation : (rows, cols) array
         Ground elevation, m; NaN where missing.
     grid : Grid
-        Where its cells are.
+        Grid of the elevation.
     sums : sequence of AngleSum
-        Filled as the views are taken; complete after the last one.
+        Filled view by view; complete after the last one.
     limit_m : float or None
-        How far ground is examined, m. None examines it to the edge of the map.
+        Limit distance, m. None examines ground to the edge of the map.
     before_each : callable
-        Receives each azimuth before its view is computed; it may raise to end the work.
+        Called with each azimuth before its view is calculated; may raise to end the work.
 
     Yields
     ------
     azimuth_deg : float
         Rising.
     angle : (rows, cols) float32
-        Horizon angle, degrees (`horizon_angle`); overwritten when the next one is taken.
+        Horizon angle, degrees (`horizon_angle`); overwritten by the next one.
 
     Raises
     ------
@@ -215,7 +215,7 @@ def _checked(
     """Directions with weights that sum to 1."""
     directions, raw = (np.atleast_1d(np.asarray(a, float)) for a in (directions_deg, weights))
     if directions.ndim != 1 or directions.shape != raw.shape:
-        raise ValueError(f"{directions.shape} directions do not pair with {raw.shape} weights")
+        raise ValueError(f"{directions.shape} directions but {raw.shape} weights")
     if not (np.isfinite(raw).all() and (raw >= 0).all() and raw.sum() > 0):
         raise ValueError(f"weights must be 0 or more, and not all 0: {raw.tolist()}")
     return directions, raw / raw.sum()

@@ -1,8 +1,8 @@
 """Terrain wind over a large map, in overlapping tiles, returned in strips of rows.
 
-Long waves of the ground extend far beyond a tile, so they are treated over the whole map on coarse
-cells; what remains of the ground without them is treated tile by tile. The theory is linear: the
-two results add. No more than one row of tiles is held at a time.
+Long waves of the ground extend far beyond a tile, so they are processed over the whole map on
+coarse cells; the remaining short waves are processed tile by tile. The theory is linear, so the two
+results are added. No more than one row of tiles is in memory at a time.
 """
 
 from __future__ import annotations
@@ -34,34 +34,34 @@ from shelterscape.science.terrain.validity import Blocks, averaged, mask_cells
 Field = NDArray[np.float32]
 
 BROAD_M = 200.0
-"""Standard deviation of the bell that parts long waves from short ones, m."""
+"""Standard deviation of the Gaussian that separates long waves from short ones, m."""
 
 STRIP_ROWS = 256
-"""Strips are whole multiples of so many rows, the last one apart."""
+"""Rows of strips are a multiple of this number, except for the last strip."""
 
 READ_ROWS = 512
-"""About so many rows are surveyed at a time."""
+"""Approximate number of rows that are averaged at a time."""
 
 
 @dataclass(frozen=True)
 class Tiles:
-    """A map and its long waves, ready for any wind.
+    """A map and its long waves, prepared for any wind direction.
 
     Parameters
     ----------
     ground : Ground
     theory : LinearTheory
-        For the short waves.
+        Theory for the short waves.
     blocks : Blocks
-        Where the theory holds.
+        Where the theory is valid.
     broad : (rows, cols) float32
         The long waves of the ground, on coarse cells.
     broad_theory : LinearTheory
-        For them.
+        Theory for the long waves.
     tile_cells : int
         Longest side of a tile.
     turning : bool
-        Whether the turning of the wind is computed too.
+        Whether the turning of the wind is calculated too.
     """
 
     ground: Ground
@@ -109,9 +109,9 @@ class Tiles:
         cell_m = ground.grid.cell_m
         blur_m = max(BROAD_M, 12.0 * cell_m)
         small = mask_cells(cell_m)
-        # Whole blocks of the smaller kind, so that strips can hold whole ones of both.
+        # A multiple of the smaller blocks, so that strips can hold whole blocks of both sizes.
         large = small * max(1, int(blur_m / (3.0 * cell_m * small)))
-        means, shares, lengths = _surveyed(ground, (small, large), height_m)
+        means, shares, lengths = _block_means(ground, (small, large), height_m)
         near = replace(edges, level=False, taper_m=0.0)
         theory = LinearTheory(cell_m, height_m, classes_of(*lengths), form, None, near)
         coarse_m = cell_m * large
@@ -126,7 +126,7 @@ class Tiles:
 
     @property
     def large(self) -> int:
-        """Cells along the side of a coarse one."""
+        """Number of cells along the side of a coarse cell."""
         return round(self.broad_theory.cell_m / self.theory.cell_m)
 
     @functools.cached_property
@@ -136,12 +136,12 @@ class Tiles:
 
     @functools.cached_property
     def tables(self) -> list[spectral.WaveTables]:
-        """The theory over each roughness, for the tiles, which are all of one size."""
+        """The theory over each roughness for tiles, which all have the same size."""
         side = max(min(n, self.tile_cells) for n in self.ground.grid.shape)
         return self.theory.tables(max(self.theory.padded_shape((side, side))))
 
     def roughness_on(self, part: Grid) -> tuple[float | Field, Mask | None]:
-        """Roughness lengths of a cut-out of the map.
+        """Roughness lengths of a window of the map.
 
         Parameters
         ----------
@@ -160,12 +160,12 @@ class Tiles:
         Parameters
         ----------
         direction_deg : float
-            Where the wind comes from, degrees clockwise from grid north.
+            Wind direction, degrees clockwise from grid north.
 
         Yields
         ------
         int, TerrainWind
-            First row of a strip, and the wind on it.
+            First row of a strip, and the terrain wind on it.
         """
         wind = downwind_of(direction_deg)
         row_of_tiles = _RowOfTiles(self, wind)
@@ -183,7 +183,7 @@ class Tiles:
 
 
 class _RowOfTiles:
-    """Rows of the map that tiles are being added to."""
+    """Rows of the map to which tiles are added."""
 
     def __init__(self, tiles: Tiles, wind: tuple[float, float]) -> None:
         self._tiles, self._wind = tiles, wind
@@ -197,7 +197,7 @@ class _RowOfTiles:
         self._smooth = np.ones((rows, cols), np.bool_)
 
     def _broad_change(self) -> list[tuple[Surface, Surface]]:
-        """What long waves do to the wind, over each roughness: along it, and to its right."""
+        """Change of the wind by long waves over each roughness: along the wind and to the right."""
         theory = self._tiles.broad_theory
         waves = theory.waves(self._tiles.broad)
         crop = self._tiles.broad.shape
@@ -209,7 +209,7 @@ class _RowOfTiles:
         return found
 
     def reach(self, end: int) -> None:
-        """Take in rows up to one, beginning with what long waves do there."""
+        """Add rows up to one, with the effect of long waves."""
         tiles, cols = self._tiles, self._grid.shape[1]
         for row in range(self._end, end, STRIP_ROWS):
             shape = min(STRIP_ROWS, end - row), cols
@@ -223,7 +223,7 @@ class _RowOfTiles:
             self._end = row + shape[0]
 
     def add(self, row: int, col: int, by_row: Field, by_col: Field) -> None:
-        """Add what the short waves of one tile do, each cell as far as it is trusted."""
+        """Add the effect of the short waves of one tile, each cell with its weight."""
         tiles, theory = self._tiles, self._tiles.theory
         crop = by_row.size, by_col.size
         part = self._grid.window(row, col, crop)
@@ -231,7 +231,7 @@ class _RowOfTiles:
         heights = tiles.ground.elevation(part)
         known = np.isfinite(heights)
         self._known[place] = known
-        # Gaps are filled in what is left of the ground, which is level on the whole.
+        # Gaps are filled in the ground without long waves, which is level on average.
         left = filled(heights - tiles.long_waves.on(row, col, crop), known)
         waves = theory.waves(left)
         at = theory.classes.at(tiles.roughness_on(part)[0])
@@ -240,7 +240,7 @@ class _RowOfTiles:
             self._change[i][place] += by_row[:, None] * by_col * change[..., i]
 
     def finish(self, end: int) -> Iterator[tuple[int, TerrainWind]]:
-        """Hand over rows up to one, to which nothing more will be added."""
+        """Return rows up to one, to which no more tiles will be added."""
         blocks = self._tiles.blocks
         for row in range(self._first, end, STRIP_ROWS):
             rows = min(STRIP_ROWS, end - row)
@@ -254,10 +254,10 @@ class _RowOfTiles:
         self._first = end
 
 
-def _surveyed(
+def _block_means(
     ground: Ground, sizes: tuple[int, int], height_m: float
 ) -> tuple[list[Field], list[Field], tuple[float, float]]:
-    """Mean height and known share over blocks of two sizes; least and largest roughness.
+    """Mean height and known share of blocks of two sizes; smallest and largest roughness.
 
     The second size is a multiple of the first.
     """
@@ -282,20 +282,20 @@ def _surveyed(
 
 
 def tile_weights(cells: int, tile_cells: int, margin: int) -> list[tuple[int, NDArray[np.float32]]]:
-    """First cell of each tile along one axis, and the weight of each of its cells.
+    """First cell of each tile along one axis, and the weights of its cells.
 
     Parameters
     ----------
     cells, tile_cells : int
-        Cells of the map and of a tile along the axis.
+        Number of cells of the map and of a tile along the axis.
     margin : int
-        Half the least overlap of tiles, cells.
+        Half the smallest overlap of tiles, cells.
 
     Returns
     -------
     list of (int, (tile cells,) float32)
-        Weights from 0, within half a margin of a cut edge, to 1, beyond one and a half, unless
-        tiles overlap; over all tiles they sum to 1 in every cell.
+        Weights rise from 0, within half a margin of an inner edge, to 1, beyond one and a half
+        margins, unless more tiles overlap; over all tiles they sum to 1 in every cell.
     """
     if cells <= tile_cells:
         return [(0, np.ones(cells, np.float32))]

@@ -1,4 +1,4 @@
-"""What candidates are judged by: ground, winds, existing belts, and the need for shelter."""
+"""Inputs of the evaluation of candidates: winds, existing belts, terrain, priority and owners."""
 
 from __future__ import annotations
 
@@ -15,19 +15,19 @@ from shelterscape.grid import Grid, grid_direction
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import SiteIndex, belts_at
 from shelterscape.science.places import Coverage, coverage
-from shelterscape.science.scene import How
+from shelterscape.science.prepared_belts import ShelterOptions
 from shelterscape.science.wind import WindSet
 
 Array = NDArray[np.float64]
 Field = NDArray[np.float32]
 
-PUBLIC, NOBODY = -1, -2
-"""Owner of public ground, and of ground no holding is known for (counted with neighbours')."""
+PUBLIC, NO_HOLDING = -1, -2
+"""Numbers of public land and of land without a known holding (benefit there: neighbours)."""
 
 
 @dataclass(frozen=True)
-class Setting:
-    """All that candidates are judged by in one case.
+class EvaluationContext:
+    """Everything needed to evaluate candidates in one season and year.
 
     Parameters
     ----------
@@ -35,106 +35,106 @@ class Setting:
     case : Case
     belts : GeoDataFrame
         Existing belts, as `growth.belts_at` returns them in this case.
-    how : How
+    options : ShelterOptions
     directions_deg, sector_deg : (d,) float64
-        Directions of the wind set, from grid north, and the sector each represents.
+        Wind directions from grid north, degrees, and the width of the sector of each.
     weights : (d,) float64
-        Weight of each, f⟨U^p⟩ over their sum.
+        Weight of each direction: f⟨U^p⟩ divided by its sum over all directions.
     time_share : (d,) float64
-        Share of the time it blows in which it blows from there.
-    power : float
-    need : (purposes, rows, cols) float32
-        Need of each cell by purpose, 0 where none is; 1 counts its whole area.
+        Share of the time with wind in which it blows from each direction.
+    speed_exponent : float
+        Exponent p of the wind speed.
+    priority : (purposes, rows, cols) float32
+        Priority of each cell by purpose: 0 where nothing needs shelter; 1 counts the whole cell.
     purposes : tuple of str
-    open_wind : (0 or d, rows, cols) float32
-        (Terrain wind ratio)^p; no layers for level ground.
+    terrain_wind : (0 or d, rows, cols) float32
+        (Terrain wind ratio)^p; no layers on flat terrain.
     owner : (rows, cols) int32
-        Number of the holding of each cell in `holdings`, `PUBLIC` or `NOBODY`.
+        Index in `holdings` of the holding of each cell, or `PUBLIC` or `NO_HOLDING`.
     holdings : tuple of str
     places : GeoDataFrame or None
         As `science.places.complete` returns them.
     covered : Coverage or None
-        Their cells.
+        Cells of the places.
     """
 
     grid: Grid
     case: Case
     belts: gpd.GeoDataFrame
-    how: How
+    options: ShelterOptions
     directions_deg: Array
     sector_deg: Array
     weights: Array
     time_share: Array
-    power: float
-    need: Field
+    speed_exponent: float
+    priority: Field
     purposes: tuple[str, ...]
-    open_wind: Field
+    terrain_wind: Field
     owner: NDArray[np.int32]
     holdings: tuple[str, ...]
     places: gpd.GeoDataFrame | None = None
     covered: Coverage | None = None
 
-    def need_ha(self) -> Field:
-        """Need of each cell over all purposes, in hectares."""
-        total: Field = self.need.sum(axis=0) * np.float32(self.grid.cell_area_ha)
+    def priority_ha(self) -> Field:
+        """Priority × area of each cell, summed over purposes, ha."""
+        total: Field = self.priority.sum(axis=0) * np.float32(self.grid.cell_area_ha)
         return total
 
-    def windy(self, direction: int) -> Field | float:
-        """Weight of a loss of wind from a direction on each cell, by terrain alone.
+    def wind_weight(self, direction: int) -> Field | float:
+        """Weight of a wind reduction on each cell due to terrain, for one direction.
 
         Parameters
         ----------
         direction : int
-            Its number in the wind set.
+            Index of the direction in the wind set.
 
         Returns
         -------
         (rows, cols) float32 or float
-            (Terrain wind ratio)^p; 1 on level ground.
+            (Terrain wind ratio)^p; 1 on flat terrain.
         """
-        return self.open_wind[direction] if len(self.open_wind) else 1.0
+        return self.terrain_wind[direction] if len(self.terrain_wind) else 1.0
 
 
-def setting_of(
+def evaluation_context(
     grid: Grid,
     case: Case,
     winds: WindSet,
     belts: gpd.GeoDataFrame,
-    need: Mapping[str, Field],
+    priority: Mapping[str, Field],
     *,
-    how: How | None = None,
-    power: float = 1.0,
+    options: ShelterOptions | None = None,
+    speed_exponent: float = 1.0,
     convergence_deg: float = 0.0,
-    open_wind: Field | None = None,
+    terrain_wind: Field | None = None,
     owner: NDArray[np.int32] | None = None,
     holdings: tuple[str, ...] = (),
     places: gpd.GeoDataFrame | None = None,
     local_heights: Mapping[str, SiteIndex] | None = None,
-) -> Setting:
-    """Put together what candidates are judged by.
+) -> EvaluationContext:
+    """Prepare the inputs of an evaluation.
 
     Parameters
     ----------
     grid : Grid
     case : Case
     winds : WindSet
-        Directions from true north.
+        Directions from true north, degrees.
     belts : GeoDataFrame
         Existing belts, as `science.belts.complete` returns them; may be empty.
-    need : mapping of str to (rows, cols) float32
-        Need of each cell by purpose (see `need_of`); NaN counts as none.
-    how : How, optional
-    power : float
+    priority : mapping of str to (rows, cols) float32
+        Priority of each cell by purpose (see `priority_by_purpose`); NaN counts as 0.
+    options : ShelterOptions, optional
+    speed_exponent : float
         Wind-speed exponent: 1 wind run, 2 force, 3 erosion.
     convergence_deg : float
-        From true to grid north, see `Grid.convergence_deg`.
-    open_wind : (d, rows, cols) float32, optional
-        Terrain wind ratio, in the order of the wind set; NaN where not modelled: such cells do not
-        count.
+        Angle from true to grid north, see `Grid.convergence_deg`.
+    terrain_wind : (d, rows, cols) float32, optional
+        Terrain wind ratio, in the order of the wind set. Cells with NaN do not count.
     owner : (rows, cols) int32, optional
-        Number of the holding of each cell, as `owners_of` returns it.
+        Index of the holding of each cell, as `holding_numbers` returns it.
     holdings : tuple of str
-        Holdings by that number.
+        Identifiers of the holdings.
     places : GeoDataFrame, optional
         As `science.places.complete` returns them, for benefit by place.
     local_heights : mapping, optional
@@ -142,43 +142,43 @@ def setting_of(
 
     Returns
     -------
-    Setting
+    EvaluationContext
 
     Raises
     ------
     InputError
-        ``input-refused`` for a need below 0 or no need anywhere.
+        ``input-refused`` for a priority below 0, or where it is 0 everywhere.
     """
-    layers = np.stack([np.nan_to_num(need[name]).astype(np.float32) for name in need])
+    layers = np.stack([np.nan_to_num(priority[name]).astype(np.float32) for name in priority])
     if layers.min() < 0 or not layers.any():
         raise InputError(
             "input-refused",
-            "Nothing on this ground needs shelter." if not layers.any() else "A need is below 0.",
-            where="need",
-            mend="Give places, or an area, with a need above 0 within the map.",
+            "Nothing on the map needs shelter." if not layers.any() else "A priority is below 0.",
+            where="priority",
+            hint="Give places on the terrain model with a priority above 0.",
         )
-    if open_wind is None:
-        windy = np.empty((0, *grid.shape), np.float32)
+    if terrain_wind is None:
+        wind_weight = np.empty((0, *grid.shape), np.float32)
     else:
-        # In place: with many directions this is among the largest arrays of all.
-        windy = np.array(open_wind, dtype=np.float32)
-        np.nan_to_num(windy, copy=False)
-        np.power(windy, np.float32(power), out=windy)
+        # In place: with many directions this is one of the largest arrays.
+        wind_weight = np.array(terrain_wind, dtype=np.float32)
+        np.nan_to_num(wind_weight, copy=False)
+        np.power(wind_weight, np.float32(speed_exponent), out=wind_weight)
     directions = [grid_direction(float(d), convergence_deg) for d in winds.direction_deg]
-    return Setting(
+    return EvaluationContext(
         grid=grid,
         case=case,
         belts=belts_at(belts, case, local_heights=local_heights) if len(belts) else belts,
-        how=how or How(),
+        options=options or ShelterOptions(),
         directions_deg=np.array(directions),
         sector_deg=winds.sector_deg(),
-        weights=winds.weights(power),
+        weights=winds.weights(speed_exponent),
         time_share=winds.frequency / winds.frequency.sum(),
-        power=power,
-        need=layers,
-        purposes=tuple(need),
-        open_wind=windy,
-        owner=np.full(grid.shape, NOBODY, np.int32) if owner is None else owner,
+        speed_exponent=speed_exponent,
+        priority=layers,
+        purposes=tuple(priority),
+        terrain_wind=wind_weight,
+        owner=np.full(grid.shape, NO_HOLDING, np.int32) if owner is None else owner,
         holdings=holdings,
         places=places,
         covered=None if places is None else coverage(places, grid),
@@ -186,7 +186,7 @@ def setting_of(
 
 
 def work_bytes(cells: int, directions: int, *, terrain: bool, purposes: int = 2) -> float:
-    """Memory that a `Setting` keeps, bytes.
+    """Memory that an `EvaluationContext` keeps, bytes.
 
     Parameters
     ----------
@@ -195,21 +195,23 @@ def work_bytes(cells: int, directions: int, *, terrain: bool, purposes: int = 2)
     directions : int
         Directions of the wind set.
     terrain : bool
-        Whether winds are weighed by the terrain wind.
+        Whether terrain wind weights the wind directions.
     purposes : int
-        Purposes with a need of their own.
+        Number of purposes.
 
     Returns
     -------
     float
         Bytes.
     """
-    # Needs are there once as they were given; owners and covered cells beside them.
+    # Priorities are held twice, as given and stacked; owners and covered cells come on top.
     return 4.0 * cells * (directions * terrain + 2 * purposes + 5)
 
 
-def need_of(places: gpd.GeoDataFrame, covered: Coverage, grid: Grid) -> dict[str, Field]:
-    """Need of each cell by purpose: the need of each place times the share of the cell inside.
+def priority_by_purpose(
+    places: gpd.GeoDataFrame, covered: Coverage, grid: Grid
+) -> dict[str, Field]:
+    """Priority of each cell by purpose: priority of each place × share of the cell inside it.
 
     Parameters
     ----------
@@ -221,11 +223,11 @@ def need_of(places: gpd.GeoDataFrame, covered: Coverage, grid: Grid) -> dict[str
     Returns
     -------
     dict of str to (rows, cols) float32
-        By purpose in order of its name, the empty name for places without one. A place that is a
-        point counts as one cell.
+        By purpose in alphabetical order; the name is empty for places without a purpose. A place
+        that is a point counts as one cell.
     """
     owner = np.repeat(np.arange(len(places)), np.diff(covered.first))
-    share = covered.share * places["need"].to_numpy(dtype=float)[owner]
+    share = covered.share * places["priority"].to_numpy(dtype=float)[owner]
     found: dict[str, Field] = {}
     purposes = places["purpose"].to_numpy(dtype=object)
     for name in sorted(set(purposes)):
@@ -235,21 +237,23 @@ def need_of(places: gpd.GeoDataFrame, covered: Coverage, grid: Grid) -> dict[str
     return found
 
 
-def owners_of(holdings: gpd.GeoDataFrame, grid: Grid) -> tuple[NDArray[np.int32], tuple[str, ...]]:
-    """Whose each cell is, by its centre.
+def holding_numbers(
+    holdings: gpd.GeoDataFrame, grid: Grid
+) -> tuple[NDArray[np.int32], tuple[str, ...]]:
+    """Index of the holding of each cell, by its centre.
 
     Parameters
     ----------
     holdings : GeoDataFrame
-        Areas with ``holding_id`` and, where any is, ``public`` (true or false).
+        Areas with ``holding_id`` and optionally ``public`` (true or false).
     grid : Grid
 
     Returns
     -------
     owner : (rows, cols) int32
-        Number of the holding, `PUBLIC` or `NOBODY`.
+        Index in `holding_ids`, or `PUBLIC` or `NO_HOLDING`.
     holding_ids : tuple of str
-        In order of their names.
+        In alphabetical order.
     """
     ids = tuple(sorted(set(holdings["holding_id"].astype(str))))
     number = {name: i for i, name in enumerate(ids)}
@@ -265,8 +269,8 @@ def owners_of(holdings: gpd.GeoDataFrame, grid: Grid) -> tuple[NDArray[np.int32]
         )
     ]
     owner = (
-        rasterize(shapes, grid.shape, NOBODY, transform=grid.affine, dtype="int32")
+        rasterize(shapes, grid.shape, NO_HOLDING, transform=grid.affine, dtype="int32")
         if shapes
-        else np.full(grid.shape, NOBODY, np.int32)
+        else np.full(grid.shape, NO_HOLDING, np.int32)
     )
     return owner, ids

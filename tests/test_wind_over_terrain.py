@@ -1,4 +1,4 @@
-"""Wind over low hills: laws, a Fourier sum written apart, a design code, masks, gaps and tiles."""
+"""Terrain wind: invariants, an independent Fourier sum, a design code, validity, gaps and tiles."""
 
 from __future__ import annotations
 
@@ -19,17 +19,23 @@ from shelterscape.kernels import spectral
 from shelterscape.kernels.enlarge import Surface
 from shelterscape.kernels.gaps import filled
 from shelterscape.kernels.lee import lee_of_crests
-from shelterscape.science.terrain import Edges, open_wind, open_wind_tiles, speed_up, speed_ups
+from shelterscape.science.terrain import (
+    Edges,
+    speed_up,
+    speed_ups,
+    wind_over_terrain,
+    wind_over_terrain_tiles,
+)
 from shelterscape.science.terrain.ground import Ground, held
 from shelterscape.science.terrain.guidelines import short_form_reach_m
-from shelterscape.science.terrain.open_wind import speed_ups_in_strips
-from shelterscape.science.terrain.open_wind_tiles import tile_weights
+from shelterscape.science.terrain.wind_over_terrain import speed_ups_in_strips
+from shelterscape.science.terrain.wind_over_terrain_tiles import tile_weights
 
 PERIODIC = Edges(pad_m=0.0)
 
 
 def hills(rows, cols, seed=4, height_m=20.0):
-    """Seeded round hills, the map repeating itself."""
+    """Random round hills (seeded) on a periodic map."""
     rng = np.random.default_rng(seed)
     row, col = np.mgrid[0:rows, 0:cols]
     ground = np.zeros((rows, cols))
@@ -42,22 +48,22 @@ def hills(rows, cols, seed=4, height_m=20.0):
 
 
 def parts(wind):
-    """Change of the wind along its direction and to the right, before the root."""
+    """Change of the wind along its direction and to the right."""
     speed, turn = 1.0 + wind.speed_up, np.radians(wind.turning_deg)
     return speed * np.cos(turn) - 1.0, speed * np.sin(turn)
 
 
-# --- laws ---------------------------------------------------------------------------------------
+# --- invariants ----------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("theory", ["full", "short", "potential"])
-def test_flat_ground_changes_nothing(grid_of, theory):
+def test_flat_ground_has_no_effect(grid_of, theory):
     wind = speed_up(np.full((64, 80), 31.0), grid_of(64, 80), 73.0, theory=theory)
     assert np.abs(wind.speed_up).max() < 1e-5
     assert np.abs(wind.turning_deg).max() < 1e-3
 
 
-def test_a_plane_changes_nothing(grid_of):
+def test_a_plane_has_no_effect(grid_of):
     ground = 0.05 * np.mgrid[0:64, 0:80].sum(axis=0) * 10.0
     assert np.abs(speed_up(ground, grid_of(64, 80), 73.0).speed_up).max() < 1e-4
 
@@ -82,7 +88,7 @@ def test_two_hills_add(grid_of):
 
 @pytest.mark.parametrize("turns", [1, 2, 3])
 @pytest.mark.parametrize("shape", [(60, 60), (45, 64), (63, 75)])
-def test_turning_ground_and_wind_turns_the_field(grid_of, turns, shape):
+def test_rotating_ground_and_wind_rotates_the_result(grid_of, turns, shape):
     ground = hills(*shape, height_m=60.0)
     turned = np.rot90(ground, -turns)
     for direction in (0.0, 33.0, 210.0):
@@ -93,7 +99,7 @@ def test_turning_ground_and_wind_turns_the_field(grid_of, turns, shape):
             np.testing.assert_allclose(getattr(other, name), there, atol=2e-3)
 
 
-def test_raising_all_ground_changes_nothing(grid_of):
+def test_raising_all_ground_has_no_effect(grid_of):
     ground, grid = hills(50, 60), grid_of(50, 60, cell_m=20)
     plain = speed_up(ground, grid, 300.0)
     raised = speed_up(ground + 512.0, grid, 300.0)
@@ -107,19 +113,19 @@ def test_mirrored_ground_turns_the_wind_the_other_way(grid_of):
     np.testing.assert_allclose(mirrored.turning_deg[:, ::-1], -plain.turning_deg, atol=5e-3)
 
 
-def test_wind_goes_round_a_hill_and_fastest_over_its_top(grid_of):
+def test_wind_flows_around_a_hill_and_is_strongest_over_its_top(grid_of):
     row, col = np.mgrid[0:81, 0:81] - 40
     ground = 20.0 * 0.5 ** ((row**2 + col**2) / 8.0**2)
     wind = speed_up(ground, grid_of(81, 81, cell_m=25), 180.0)  # northward, from below in the map
     top = np.unravel_index(wind.speed_up.argmax(), ground.shape)
-    # Friction moves the fastest wind to just before the top.
+    # Friction moves the strongest wind to just upwind of the top.
     assert 40 <= top[0] <= 43 and top[1] == 40
     assert wind.speed_up[48, 40] < wind.speed_up[40, 40]
-    # Before the hill the wind parts: to the left of it, turned to the left, which is negative.
+    # Upwind of the hill the wind diverges: left of it, it turns left, which is negative.
     assert wind.turning_deg[48, 33] < -0.3 and wind.turning_deg[48, 47] > 0.3
 
 
-# --- a Fourier sum written apart ----------------------------------------------------------------
+# --- an independent Fourier sum -----------------------------------------------------------
 
 
 def depth_by_bisection(length, z0):
@@ -133,7 +139,7 @@ def depth_by_bisection(length, z0):
 
 
 def summed_apart(ground, cell, from_deg, z, z0):
-    """The formula wave by wave with east and north, no transform, no table, no mirrored half."""
+    """The formula wave by wave in east and north: no transform, table or mirrored half."""
     rows, cols = ground.shape
     x, y = np.arange(cols) * cell, -np.arange(rows)[:, None] * cell  # north is up
     toward = np.radians(from_deg + 180.0)
@@ -164,7 +170,7 @@ def summed_apart(ground, cell, from_deg, z, z0):
 @pytest.mark.parametrize(("z", "z0"), [(10.0, 0.03), (1.5, 0.1), (40.0, 0.005)])
 @pytest.mark.parametrize("shape", [(16, 18), (15, 16)])
 @pytest.mark.parametrize("direction", [0.0, 90.0, 205.0, 311.0])
-def test_against_a_fourier_sum_written_apart(grid_of, z, z0, shape, direction):
+def test_against_an_independent_fourier_sum(grid_of, z, z0, shape, direction):
     ground = hills(*shape, seed=9)
     keep = Edges(pad_m=0.0, level=False)
     rows, cols = shape
@@ -179,8 +185,8 @@ def test_against_a_fourier_sum_written_apart(grid_of, z, z0, shape, direction):
     np.testing.assert_allclose(ours[1], -to_left, atol=2e-4 * max(1, np.abs(ahead).max()))
 
 
-def test_the_short_form_agrees_where_it_holds(grid_of):
-    """Within its reach, waves shorter than the limit, both forms give crests alike (20 %)."""
+def test_the_short_form_agrees_where_it_is_valid(grid_of):
+    """For waves shorter than its limit, both forms give similar crests (within 20 %)."""
     reach = short_form_reach_m(10.0, 0.03)
     assert float(spectral.inner_depth(reach, 0.03)) == pytest.approx(10.0, rel=1e-6)
     wavelength = 2 * np.pi * 0.8 * reach
@@ -193,11 +199,11 @@ def test_the_short_form_agrees_where_it_holds(grid_of):
     assert short.max() == pytest.approx(full.max(), rel=0.2)
 
 
-# --- EN 1991-1-4, annex A.3 ---------------------------------------------------------------------
+# --- EN 1991-1-4, annex A.3 ----------------------------------------------------------------
 
 
 def orography_factor(hill_m, upwind_m, x_m, z_m):
-    """Factor on the mean wind upwind of the crest of a ridge, EN 1991-1-4 A.3 (from memory)."""
+    """Factor on the mean wind upwind of the crest of a ridge, EN 1991-1-4 A.3 (not verified)."""
     slope = hill_m / upwind_m
     length = upwind_m if slope < 0.3 else hill_m / 0.3
     t = z_m / length
@@ -207,16 +213,16 @@ def orography_factor(hill_m, upwind_m, x_m, z_m):
     return 1 + (2 * s * slope if slope < 0.3 else 0.6 * s)
 
 
-def test_the_code_is_remembered_rightly():
-    # Worked values from a text citing the code.
+def test_the_design_code_against_published_examples():
+    # Worked values from a text that cites the code.
     assert orography_factor(50, 500, 0, 10) == pytest.approx(1.1950, abs=1e-4)
     assert orography_factor(50, 500, -250, 10) == pytest.approx(1.0525, abs=1e-4)
     assert orography_factor(100, 250, 0, 10) == pytest.approx(1.5740, abs=1e-4)
 
 
 @pytest.mark.parametrize(("hill", "upwind", "x"), [(50, 500, 0), (50, 500, -250), (100, 250, 0)])
-def test_a_ridge_is_of_the_size_the_code_gives(hill, upwind, x):
-    """Order of size only: the theory gives about twice the code's increase, within 2.5 times."""
+def test_a_ridge_has_the_order_of_magnitude_of_the_design_code(hill, upwind, x):
+    """Order of magnitude only: the theory gives about twice the increase, at most 2.5 times."""
     cell = upwind / 50
     away = np.abs(np.arange(2048) - 1024) * cell
     ridge = np.where(away < upwind, hill / 2 * (1 + np.cos(np.pi * away / upwind)), 0.0)
@@ -228,7 +234,7 @@ def test_a_ridge_is_of_the_size_the_code_gives(hill, upwind, x):
     assert 1 / 2.5 < ratio < 2.5
 
 
-# --- where it holds -----------------------------------------------------------------------------
+# --- where it is valid ------------------------------------------------------------------------
 
 
 def test_steep_ground_is_not_valid_and_gentle_ground_is(grid_of):
@@ -239,22 +245,22 @@ def test_steep_ground_is_not_valid_and_gentle_ground_is(grid_of):
         assert valid[120, 200] == holds  # the windward slope, far from crest and edge
 
 
-def test_banks_and_ditches_are_no_hills(grid_of):
+def test_banks_and_ditches_do_not_count_as_steep_ground(grid_of):
     ground = np.zeros((300, 300))
     ground[:, 148:152] = 3.0  # a bank of 3 m with upright sides
     assert speed_up(ground, grid_of(300, 300, cell_m=5), 270.0).valid[100:200, 100:200].all()
 
 
 @pytest.mark.parametrize("direction", [0.0, 90.0, 180.0, 270.0, 225.0, 340.0])
-def test_the_lee_of_a_steep_crest_lies_behind_it(direction):
-    """A cone: the shadow of its top falls on the side the wind goes to, as plain geometry says."""
+def test_the_lee_of_a_steep_crest_is_downwind_of_it(direction):
+    """A cone: the lee of its top is on the downwind side, as geometry predicts."""
     row, col = np.mgrid[0:161, 0:161] - 80.0
     ground = np.maximum(60.0 - 0.25 * 10 * np.hypot(row, col), 0.0).astype(np.float32)
     lee = lee_of_crests(ground, 10.0, downwind(direction), 0.2, 0.175)
     east, south = downwind(direction)
     behind = (row * south + col * east) * 10.0
     beside = np.abs(col * south - row * east) * 10.0
-    # Straight behind the top the 10 degree line reaches the plain at 60/.175 = 343 m.
+    # Directly downwind of the top, the 10 degree line meets level ground at 60/0.175 = 343 m.
     line = beside < 5
     assert lee[line & (behind > 40) & (behind < 320)].mean() > 0.95
     assert not lee[behind < -15].any()
@@ -269,7 +275,7 @@ def test_gentle_hills_have_no_lee():
         assert not lee_of_crests(ground, 10.0, downwind(direction), 0.2, 0.175).any()
 
 
-def test_along_the_edge_and_beside_gaps_it_is_not_valid(grid_of):
+def test_it_is_not_valid_along_edges_and_beside_gaps(grid_of):
     ground = np.zeros((240, 240))
     ground[:, 200:] = np.nan
     wind = speed_up(ground, grid_of(240, 240, cell_m=25), 90.0)
@@ -280,7 +286,7 @@ def test_along_the_edge_and_beside_gaps_it_is_not_valid(grid_of):
     assert np.isfinite(wind.speed_up[:, :200]).all()
 
 
-def test_where_the_theory_would_turn_wind_round_it_is_not_valid(grid_of):
+def test_it_is_not_valid_where_the_theory_would_reverse_the_wind(grid_of):
     ground = -150.0 * np.exp(-(((np.arange(240) - 120) / 6.0) ** 2))[:, None] * np.ones((1, 240))
     wind = speed_up(ground, grid_of(240, 240), 0.0, theory="potential")
     back = np.abs(wind.turning_deg) > 90
@@ -288,7 +294,7 @@ def test_where_the_theory_would_turn_wind_round_it_is_not_valid(grid_of):
     assert (wind.speed_up >= -1).all()
 
 
-# --- gaps ---------------------------------------------------------------------------------------
+# --- gaps ----------------------------------------------------------------------------------
 
 
 def test_gaps_are_filled_smoothly():
@@ -300,12 +306,12 @@ def test_gaps_are_filled_smoothly():
     assert np.abs(ours - plane).max() < 2.5  # the hole spans 7 m of the plane
 
 
-def test_nothing_known_gives_nothing(grid_of):
+def test_a_map_without_known_ground_has_no_valid_result(grid_of):
     wind = speed_up(np.full((40, 40), np.nan), grid_of(40, 40), 0.0)
     assert np.isnan(wind.speed_up).all() and not wind.valid.any()
 
 
-def test_a_gap_disturbs_only_its_neighbourhood(grid_of):
+def test_a_gap_has_an_effect_only_near_it(grid_of):
     ground, grid = hills(128, 128, height_m=30.0), grid_of(128, 128, cell_m=20)
     holed = ground.copy()
     holed[60:66, 60:66] = np.nan
@@ -316,10 +322,10 @@ def test_a_gap_disturbs_only_its_neighbourhood(grid_of):
     assert off.max() < 0.02
 
 
-# --- many directions, tiles ---------------------------------------------------------------------
+# --- many directions, tiles ----------------------------------------------------------------
 
 
-def test_many_directions_are_the_single_ones(grid_of):
+def test_many_directions_equal_single_ones(grid_of):
     ground, grid = hills(70, 60, height_m=60.0), grid_of(70, 60, cell_m=25)
     directions = [0.0, 77.0, 210.0]
     found = list(speed_ups(ground, grid, directions))
@@ -329,7 +335,7 @@ def test_many_directions_are_the_single_ones(grid_of):
             assert np.array_equal(getattr(one, name), getattr(many, name))
 
 
-def test_ground_given_is_left_alone(grid_of):
+def test_the_input_is_not_changed(grid_of):
     ground = hills(64, 64).astype(np.float32)
     before = ground.copy()
     speed_up(ground, grid_of(64, 64), 10.0)
@@ -337,7 +343,7 @@ def test_ground_given_is_left_alone(grid_of):
 
 
 @pytest.mark.parametrize(("cells", "tile", "margin"), [(400, 150, 37), (97, 30, 7), (31, 30, 7)])
-def test_tiles_are_trusted_by_one_in_all(cells, tile, margin):
+def test_weights_of_tiles_sum_to_one(cells, tile, margin):
     total = np.zeros(cells)
     for start, trust in tile_weights(cells, tile, margin):
         assert trust.size == tile and (trust >= 0).all()
@@ -348,7 +354,7 @@ def test_tiles_are_trusted_by_one_in_all(cells, tile, margin):
 
 
 @pytest.mark.parametrize("shape", [(300, 260), (420, 40)])
-def test_tiles_give_what_the_whole_gives(grid_of, shape):
+def test_tiles_agree_with_the_whole(grid_of, shape):
     rng = np.random.default_rng(6)
     spectrum = np.fft.rfft2(rng.standard_normal(shape))
     k = np.hypot(np.fft.fftfreq(shape[0])[:, None], np.fft.rfftfreq(shape[1])[None, :])
@@ -364,8 +370,8 @@ def test_tiles_give_what_the_whole_gives(grid_of, shape):
     assert np.array_equal(whole.valid, tiled.valid)
 
 
-def test_a_surface_through_coarse_cells_is_smooth_and_meets_them():
-    """Against scipy's spline of the same kind, away from the edges, which each treats its way."""
+def test_a_surface_through_coarse_cells_is_smooth_and_interpolates_them():
+    """Against the same spline of scipy, away from the edges, which the two treat differently."""
     rng = np.random.default_rng(4)
     coarse = ndimage.gaussian_filter(rng.standard_normal((40, 34)), 2) * 100 + 800
     fine = Surface.through(coarse, 5).on(0, 0, (200, 170))
@@ -377,18 +383,18 @@ def test_a_surface_through_coarse_cells_is_smooth_and_meets_them():
 
 
 @given(row=st.integers(0, 190), col=st.integers(0, 160))
-def test_a_piece_of_a_surface_is_cut_from_the_whole(row, col):
+def test_a_window_of_a_surface_equals_the_whole(row, col):
     coarse = np.random.default_rng(4).standard_normal((40, 34))
     surface = Surface.through(coarse, 5)
     whole = surface.on(0, 0, (200, 170))
     assert np.array_equal(surface.on(row, col, (10, 10)), whole[row : row + 10, col : col + 10])
 
 
-def test_strips_are_the_whole_bit_for_bit(grid_of, monkeypatch):
-    """Read piece by piece, with gaps and over a map of roughness, as tiles or in one."""
-    monkeypatch.setattr(open_wind, "WHOLE_CELLS", 200)
-    monkeypatch.setattr(open_wind, "TILE_CELLS", 150)
-    monkeypatch.setattr(open_wind_tiles, "STRIP_ROWS", 32)
+def test_strips_equal_the_whole_exactly(grid_of, monkeypatch):
+    """Read in parts, with gaps and a map of roughness, in tiles or as a whole."""
+    monkeypatch.setattr(wind_over_terrain, "WHOLE_CELLS", 200)
+    monkeypatch.setattr(wind_over_terrain, "TILE_CELLS", 150)
+    monkeypatch.setattr(wind_over_terrain_tiles, "STRIP_ROWS", 32)
     for shape in ((420, 230), (150, 120)):
         ground = hills(*shape, height_m=60.0).astype(np.float32)
         ground[30:60, 70:110] = np.nan
@@ -407,33 +413,33 @@ def test_strips_are_the_whole_bit_for_bit(grid_of, monkeypatch):
             assert end == shape[0]
 
 
-def test_tiles_hold_no_more_of_a_longer_map(grid_of, monkeypatch):
-    """The ground is never asked for in pieces larger than a row of tiles."""
-    monkeypatch.setattr(open_wind, "WHOLE_CELLS", 200)
-    monkeypatch.setattr(open_wind, "TILE_CELLS", 150)
-    asked = []
+def test_tiles_use_no_more_memory_for_a_longer_map(grid_of, monkeypatch):
+    """Ground is never read in parts larger than a row of tiles."""
+    monkeypatch.setattr(wind_over_terrain, "WHOLE_CELLS", 200)
+    monkeypatch.setattr(wind_over_terrain, "TILE_CELLS", 150)
+    requested = []
 
     def elevation(part):
-        asked.append(part.shape)
+        requested.append(part.shape)
         return hills(*part.shape)
 
     grid = grid_of(2000, 160, cell_m=25)
     for strips in speed_ups_in_strips(Ground(grid, elevation, 0.03), [10.0]):
         for _ in strips:
             pass
-    assert max(rows for rows, _ in asked) < 600 and max(cols for _, cols in asked) == 160
+    assert max(rows for rows, _ in requested) < 600 and max(cols for _, cols in requested) == 160
 
 
-# --- what is refused ----------------------------------------------------------------------------
+# --- refusals -----------------------------------------------------------------------
 
 
-def test_a_height_among_the_roughness_is_refused(grid_of):
+def test_a_height_too_low_for_the_roughness_is_refused(grid_of):
     with pytest.raises(InputError) as caught:
         speed_up(np.zeros((32, 32)), grid_of(32, 32), 0.0, height_m=1.0, roughness_m=0.5)
     assert caught.value.code == "input-refused" and caught.value.where == "height above ground"
 
 
-def test_wrong_calls_are_refused_at_once(grid_of):
+def test_invalid_arguments_are_refused_at_once(grid_of):
     flat, grid = np.zeros((32, 32)), grid_of(32, 32)
     with pytest.raises(ValueError, match="the grid"):
         speed_ups(flat[1:], grid, [0.0])

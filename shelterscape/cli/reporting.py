@@ -1,4 +1,4 @@
-"""How a run talks to a person on a terminal, or to a program in JSON lines."""
+"""How a run reports to a person on a terminal, or to a program in JSON lines."""
 
 from __future__ import annotations
 
@@ -17,16 +17,17 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from shelterscape.cli.plain import plain
 from shelterscape.runs import Result
-from shelterscape.runs.events import Tell
+from shelterscape.runs.events import OnEvent
+from shelterscape.runs.summary import SUMMARY
 
 if TYPE_CHECKING:
     from shelterscape.batch import BatchResult
 
 
-class StopAsked:
-    """Turns Ctrl-C and a termination signal into a question the run asks at every stage.
+class StopRequest:
+    """Records Ctrl-C and a termination signal, for the run to read between pieces of work.
 
-    A second Ctrl-C stops at once; staged files are cleared all the same.
+    A second Ctrl-C stops at once; staged files are removed in both cases.
     """
 
     def __init__(self) -> None:
@@ -36,7 +37,7 @@ class StopAsked:
     def __call__(self) -> int:
         return self.number
 
-    def __enter__(self) -> StopAsked:
+    def __enter__(self) -> StopRequest:
         if threading.current_thread() is threading.main_thread():
             for number in (signal.SIGINT, signal.SIGTERM):
                 self._before[number] = signal.signal(number, self._note)
@@ -52,66 +53,75 @@ class StopAsked:
         self.number = number
 
 
-def run_and_tell(work: Callable[[Tell, Callable[[], int]], Result], as_json: bool) -> None:
-    """Do some work, showing its progress, its notices and what it made."""
-    with StopAsked() as stop:
+def run_and_report(
+    work: Callable[[OnEvent, Callable[[], int]], Result], *, as_json: bool, verbose: bool = False
+) -> None:
+    """Run some work, show its progress, and end with its summary."""
+    with StopRequest() as stop:
         if as_json:
-            result = work(_tell_json, stop)
-            _tell_json({"event": "result", **_result_fields(result)})
+            result = work(_report_json, stop)
+            _report_json({"event": "result", **_result_fields(result)})
         else:
-            with ProgressOnTerminal() as tell:
-                result = work(tell, stop)
-            _tell_result(result)
+            with ProgressOnTerminal(verbose) as on_event:
+                result = work(on_event, stop)
+            _report_result(result, verbose)
 
 
-def run_and_tell_batch(
-    work: Callable[[Tell, Callable[[], int]], BatchResult], as_json: bool
+def run_batch_and_report(
+    work: Callable[[OnEvent, Callable[[], int]], BatchResult], *, as_json: bool, verbose: bool
 ) -> BatchResult:
     """The same for a batch."""
-    with StopAsked() as stop:
+    with StopRequest() as stop:
         if as_json:
-            result = work(_tell_json, stop)
-            _tell_json({"event": "result", **_batch_fields(result)})
+            result = work(_report_json, stop)
+            _report_json({"event": "result", **_batch_fields(result)})
         else:
-            with ProgressOnTerminal() as tell:
-                result = work(tell, stop)
-            _tell_batch(result)
+            with ProgressOnTerminal(verbose) as on_event:
+                result = work(on_event, stop)
+            _report_batch(result)
     return result
 
 
 def _batch_fields(result: BatchResult) -> dict[str, Any]:
     return {
         "folder": str(result.folder),
-        "catchment": str(result.catchment),
+        "combined": str(result.combined),
         "holdings": [
             {
-                "holding": row.holding.label,
-                "folder": row.holding.folder,
-                "status": row.status,
-                "code": row.error["code"] if row.error else "",
+                "holding": state.holding.label,
+                "folder": state.holding.folder,
+                "status": state.status,
+                "code": state.error["code"] if state.error else "",
             }
-            for row in result.rows
+            for state in result.states
         ],
     }
 
 
-def _tell_batch(result: BatchResult) -> None:
-    counts = Counter(row.status for row in result.rows)
-    told = ", ".join(f"{count} {word}" for word, count in sorted(counts.items()))
-    click.echo(f"\nHoldings: {told}. Results are in {result.folder}", err=True)
-    click.echo(f"  {'catchment/':<24} all holdings together", err=True)
-    click.echo(f"  {'holdings/':<24} a folder for each", err=True)
+def _report_batch(result: BatchResult) -> None:
+    counts = Counter(state.status for state in result.states)
+    states = ", ".join(f"{count} {word}" for word, count in sorted(counts.items()))
+    click.echo(f"\nHoldings: {states}.", err=True)
+    for text in result.summary:
+        click.echo(plain(text), err=True)
 
 
-def _tell_json(event: dict[str, Any]) -> None:
+def _report_json(event: dict[str, Any]) -> None:
     sys.stdout.write(json.dumps(event, ensure_ascii=False) + "\n")
     sys.stdout.flush()
 
 
 class ProgressOnTerminal:
-    """A progress bar where there is a terminal, plain lines for notices everywhere."""
+    """A progress bar where there is a terminal; notices as plain lines when they are wanted.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    verbose : bool
+        Show every notice.
+    """
+
+    def __init__(self, verbose: bool = False) -> None:
+        self._verbose = verbose
         self._console = Console(stderr=True, highlight=False, soft_wrap=True)
         self._shown: list[dict[str, Any]] = []
         self._bar = Progress(
@@ -124,19 +134,19 @@ class ProgressOnTerminal:
             disable=not self._console.is_terminal,
         )
 
-    def __enter__(self) -> Tell:
+    def __enter__(self) -> OnEvent:
         self._bar.start()
         self._task = self._bar.add_task("starting", total=1.0)
-        return self._tell
+        return self._report
 
     def __exit__(self, *_: object) -> None:
         self._bar.stop()
 
-    def _tell(self, event: dict[str, Any]) -> None:
+    def _report(self, event: dict[str, Any]) -> None:
         if event["event"] == "progress":
             self._bar.update(self._task, completed=event["share"], description=event["text"])
-        elif event["event"] == "notice" and event not in self._shown:
-            # Steps of one plan read the same inputs; a person need not be told twice.
+        elif event["event"] == "notice" and self._verbose and event not in self._shown:
+            # Steps of one plan read the same inputs; one notice is enough.
             self._shown.append(event)
             times = f" ({event['count']})" if event["count"] > 1 else ""
             self._console.print(f"Note: {plain(event['text'])}{times}", markup=False)
@@ -152,22 +162,18 @@ def _result_fields(result: Result) -> dict[str, Any]:
         "layers": result.layers,
         "tables": {name: str(path) for name, path in result.tables.items()},
         "pictures": {name: str(path) for name, path in result.pictures.items()},
-        "findings": list(result.findings),
+        "summary": result.summary.fields(),
     }
 
 
-def _tell_result(result: Result) -> None:
-    for text in result.findings:
-        click.echo(text, err=True)
-    click.echo(f"\nDone. Results are in {result.folder}", err=True)
-    rows = [(f"preview-{name}.png", "map to look at") for name in result.pictures]
-    rows += [(f"rasters/{name}.tif", "raster") for name in result.rasters]
-    if result.layers:
-        rows.append(("layers.gpkg", f"layers {', '.join(result.layers)}"))
-    rows += [(f"tables/{name}.csv", "table") for name in result.tables]
-    rows.append(("record.json", "what went in, what was done, what came out"))
-    for name, what in rows:
-        click.echo(f"  {name:<32} {what}", err=True)
-    cautions = {c for step in result.record["steps"] for c in step["cautions"]}
-    for caution in sorted(cautions):
-        click.echo(f"Caution: {caution}", err=True)
+def _report_result(result: Result, verbose: bool) -> None:
+    """The summary; with `verbose` all that `SUMMARY` holds instead."""
+    if verbose:
+        lines = (result.folder / SUMMARY).read_text(encoding="utf-8").splitlines()
+    else:
+        lines = result.summary.lines(f"{result.folder}/")
+    click.echo("", err=True)
+    for line in lines:
+        click.echo(plain(line), err=True)
+    if not verbose:
+        click.echo(f"All notices, cautions and files: {result.folder / SUMMARY}", err=True)

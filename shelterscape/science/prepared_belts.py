@@ -1,4 +1,4 @@
-"""Belts in some states made ready for the kernels, and what they do along some winds."""
+"""Belts prepared for the kernels, in one or more cases, and their sheltered distance."""
 
 from __future__ import annotations
 
@@ -28,37 +28,37 @@ Array = NDArray[np.float64]
 Field = NDArray[np.float32]
 
 SPREAD_DEG = 10.0
-"""Standard deviation of the wind's swing about a direction near the ground, degrees.
+"""Standard deviation of wind direction near the ground, degrees.
 
-The swing of gusts across the wind is about 1.9 friction velocities in neutral air (Panofsky and
-Dutton 1984, status M): 10.5° at 2 m over a roughness of .03 m.
+Gusts across the wind have a standard deviation of about 1.9 friction velocities in neutral air
+(Panofsky and Dutton 1984, status M): 10.5° at 2 m over a roughness length of 0.03 m.
 """
 
 END_RISE = 0.10
 END_FULL_EXTENT_H = 2.0
-"""Rise of the wind beside the end of a solid belt, and the extent across the wind from which a belt
-raises it fully (assumed values, within the published 20 %)."""
+"""Increase of wind speed beside the end of a solid belt, and the extent across the wind, H, from
+which a belt has the full increase (assumed, within the published 20 %)."""
 
 COMBINE = ("smallest", "product")
-"""How several belts act on one cell."""
+"""How the effects of several belts on one cell are combined."""
 
 
 @dataclass(frozen=True)
-class How:
-    """Choices that hold for a whole field.
+class ShelterOptions:
+    """Options of the shelter calculation.
 
     Parameters
     ----------
     curve : str
-        A name in `CURVES`; fences and walls follow "barrier" in every case.
+        A name in `CURVES`; fences and walls always follow "barrier".
     combine : {"smallest", "product"}
-        Where several belts act: the smallest relative wind, or, optimistically, their product.
+        Where several belts act: the smallest relative wind, or their product (optimistic).
     ends : bool
-        Whether the wind rises outside the ends of belts.
+        Whether wind speed increases beside the ends of belts.
     at_height_m : float
         Height above ground, m.
     spread_deg : float
-        Swing of the wind about a direction; 0 with a sector of 0 is a single ray.
+        Standard deviation of wind direction, degrees; with 0 and a sector of 0 there is one ray.
     """
 
     curve: str = "mid"
@@ -69,8 +69,8 @@ class How:
 
 
 @dataclass(frozen=True)
-class Scene:
-    """Belts in some states of equal height, ready for the kernels.
+class PreparedBelts:
+    """Belts in one or more cases, prepared for the kernels; heights are equal in all cases.
 
     Parameters
     ----------
@@ -78,17 +78,19 @@ class Scene:
     height : (m,) float64
         Height of each outline, in cells.
     density : (cases, m) float64
-        1 − porosity in each state, reduced for the height above ground.
+        1 − porosity in each case, reduced for the height above ground.
     profiles : list of BeltProfile
-        BeltProfile of each kind.
+        Profile of each kind.
     profile_index : (kinds,) int64
-        Its number in `tables`.
+        Index of that profile in `tables`.
     width_m : (kinds,) float64
+        m.
     tables : ProfileTables
     chains : dict
-        BeltProfile of each set of close belts met so far.
-    how : How
+        Profile index of each set of close belts found so far.
+    options : ShelterOptions
     cell_m : float
+        Cell size, m.
     """
 
     outlines: Outlines
@@ -99,51 +101,51 @@ class Scene:
     width_m: Array
     tables: ProfileTables
     chains: dict[tuple[int, ...], int]
-    how: How
+    options: ShelterOptions
     cell_m: float
 
 
-def scene_of(
-    frames: Sequence[gpd.GeoDataFrame], grid: Grid, how: How, *, apart: bool = False
-) -> Scene:
-    """Prepare belts in one or more states.
+def prepare_belts(
+    frames: Sequence[gpd.GeoDataFrame], grid: Grid, options: ShelterOptions, *, apart: bool = False
+) -> PreparedBelts:
+    """Prepare belts in one or more cases.
 
     Parameters
     ----------
     frames : sequence of GeoDataFrame
-        The same belts as `science.belts.seasonal` or `science.growth.belts_at` returns them, one
-        frame for each state; heights are those of the first.
+        The same belts in each case, as `science.belts.belts_in_season` or
+        `science.growth.belts_at` returns them; heights are those of the first frame.
     grid : Grid
-    how : How
+    options : ShelterOptions
     apart : bool
-        Whether each belt stays a kind of its own, in the order given, and so is never joined with
-        others: for lines of which only some may be planted.
+        Whether each belt is a kind of its own, in the order given, and is never joined with
+        others; for candidates, of which only some may be planted.
 
     Returns
     -------
-    Scene
+    PreparedBelts
 
     Raises
     ------
     InputError
-        ``name-unknown`` for a curve or a way to combine that is not known.
+        ``name-unknown`` for an unknown curve or way to combine.
 
     References
     ----------
     Smallest relative wind: Vigiak, Sterk, Warren and Hagen 2003, Catena 52:273-288 (status S2).
     Wind beside ends: up to 20 % more, Reid and Bird 1990 (status S2); `END_RISE` is assumed.
     """
-    for name, known in ((how.curve, tuple(CURVES)), (how.combine, COMBINE)):
+    for name, known in ((options.curve, tuple(CURVES)), (options.combine, COMBINE)):
         if name not in known:
             raise InputError(
                 "name-unknown",
-                "There is no such choice for a shelter field.",
+                "Unknown option of the shelter calculation.",
                 value=name,
-                mend=f"Use one of: {', '.join(known)}.",
+                hint=f"Use one of: {', '.join(known)}.",
             )
     first = frames[0]
-    standing = first["height_m"].to_numpy(dtype=float) > 0
-    frames = [frame[standing] for frame in frames]
+    planted = first["height_m"].to_numpy(dtype=float) > 0
+    frames = [frame[planted] for frame in frames]
     kinds, kind_of_belt = _kinds(frames, apart)
     height_m = kinds["height_m"].to_numpy(dtype=float)
     width_m = kinds["width_m"].to_numpy(dtype=float)
@@ -152,13 +154,13 @@ def scene_of(
         for name in ("leaf_", "low_")
     )
     profiles = [
-        _profile(p, q, kind, how)
+        _profile(p, q, kind, options)
         for p, q, kind in zip(porosity.T, low.T, kinds.itertuples(), strict=True)
     ]
-    height_share = share_at_height(height_m, how.at_height_m)
+    height_share = share_at_height(height_m, options.at_height_m)
     tables = ProfileTables(len(frames))
     outlines = outlines_of(frames[0].geometry.to_numpy(), kind_of_belt, width_m, height_m, grid)
-    return Scene(
+    return PreparedBelts(
         outlines=outlines,
         height=height_m[outlines.kind] / grid.cell_m,
         density=((1.0 - low) * height_share)[:, outlines.kind],
@@ -167,7 +169,7 @@ def scene_of(
         width_m=width_m,
         tables=tables,
         chains={},
-        how=how,
+        options=options,
         cell_m=grid.cell_m,
     )
 
@@ -175,7 +177,7 @@ def scene_of(
 def _kinds(
     frames: Sequence[gpd.GeoDataFrame], apart: bool
 ) -> tuple[pd.DataFrame, NDArray[np.int64]]:
-    """Belts alike in all that decides how they act, and which of them each belt is."""
+    """One belt of each kind, and the kind of every belt; belts of one kind have equal columns."""
     columns = {"number": np.arange(len(frames[0])) if apart else np.zeros(len(frames[0]), int)}
     for name in ("height_m", "width_m", "belt_type"):
         columns[name] = frames[0][name].to_numpy()
@@ -189,50 +191,53 @@ def _kinds(
     return table.iloc[first].reset_index(drop=True), kind
 
 
-WIND_BACK = 0.8
-"""Relative wind at which the reach of a belt is taken to end."""
+RECOVERED_WIND = 0.8
+"""Relative wind at which the sheltered distance of a belt ends."""
 
 
-def reach_m(belts: gpd.GeoDataFrame, how: How) -> Array:
-    """Distance leeward of each belt, for wind perpendicular to it, to a relative wind of 0.8.
+def sheltered_distance_m(belts: gpd.GeoDataFrame, options: ShelterOptions) -> Array:
+    """Expected sheltered distance of each belt, for wind perpendicular to it.
+
+    It is the distance leeward to where relative wind reaches 0.8.
 
     Parameters
     ----------
     belts : GeoDataFrame
-        As `science.belts.standing` returns them.
-    how : How
+        As `science.belts.with_height_and_porosity` returns them.
+    options : ShelterOptions
 
     Returns
     -------
     (n,) float64
-        m; 0 for a belt that never reduces the wind so much.
+        m; 0 for a belt behind which relative wind never falls below 0.8.
 
     References
     ----------
     Curves: `kernels.shelter_curves.CURVES`, each with its source and status.
     """
     profiles = [
-        _profile(np.array([row.porosity]), np.array([row.porosity_low]), row, how)
+        _profile(np.array([row.porosity]), np.array([row.porosity_low]), row, options)
         for row in belts.itertuples()
     ]
     tables = ProfileTables(1)
     index = np.array([tables.index(profile) for profile in profiles], dtype=np.int64)
     lee = tables.tables()[0, ::ROWS_PER_PROFILE, round(REACH_WINDWARD_H / TABLE_STEP_H) :]
-    calm = lee < WIND_BACK
-    last_h = np.where(
-        calm.any(axis=1), TABLE_STEP_H * (calm.shape[1] - 1 - calm[:, ::-1].argmax(axis=1)), 0.0
-    )
-    reach: Array = last_h[index] * belts["height_m"].to_numpy(dtype=float)
-    return reach
+    sheltered = lee < RECOVERED_WIND
+    last = sheltered.shape[1] - 1 - sheltered[:, ::-1].argmax(axis=1)
+    last_h = np.where(sheltered.any(axis=1), TABLE_STEP_H * last, 0.0)
+    distance_m: Array = last_h[index] * belts["height_m"].to_numpy(dtype=float)
+    return distance_m
 
 
-def _profile(porosity: Array, porosity_low: Array, kind: Any, how: How) -> BeltProfile:
+def _profile(
+    porosity: Array, porosity_low: Array, kind: Any, options: ShelterOptions
+) -> BeltProfile:
     """Profile of a belt with ``height_m``, ``width_m``, ``belt_type``; porosities by case."""
     height = max(kind.height_m, 1e-9)
     return belt_profile(
         porosity,
         porosity_low,
         kind.width_m / height,
-        float(share_at_height(np.array(height), how.at_height_m)),
-        "barrier" if kind.belt_type in HARD_TYPES else how.curve,
+        float(share_at_height(np.array(height), options.at_height_m)),
+        "barrier" if kind.belt_type in HARD_TYPES else options.curve,
     )

@@ -1,6 +1,6 @@
-"""Terrain wind by linear theory: how much faster or slower than over flat, open terrain.
+"""Terrain wind by linear theory: wind speed relative to that over flat, open terrain.
 
-The theory is for low hills: where it does not hold its result is kept and marked as not valid.
+The theory is for low hills. Where it is not valid, its result is kept and marked as not valid.
 """
 
 from __future__ import annotations
@@ -23,17 +23,17 @@ from shelterscape.science.terrain.linear_theory import (
     TerrainWind,
     finished,
 )
-from shelterscape.science.terrain.open_wind_tiles import STRIP_ROWS, Tiles
 from shelterscape.science.terrain.roughness import RoughnessClasses, classes_of, within_reach
 from shelterscape.science.terrain.validity import Blocks
+from shelterscape.science.terrain.wind_over_terrain_tiles import STRIP_ROWS, Tiles
 
 Field = NDArray[np.float32]
 
 WHOLE_CELLS = 4096
-"""Longest side of a map treated whole; longer ones are treated in tiles, to save memory."""
+"""Longest side of a map processed as a whole; longer maps are in tiles, to save memory."""
 
 TILE_CELLS = 3072
-"""Side of those tiles: larger ones lose less to their margins and hold more memory."""
+"""Side of those tiles: larger tiles have relatively smaller margins but use more memory."""
 
 
 def speed_up(
@@ -48,32 +48,32 @@ def speed_up(
     edges: Edges = USUAL_EDGES,
     tile_cells: int | None = None,
 ) -> TerrainWind:
-    """How terrain speeds up, slows down and turns the wind of one direction, without belts.
+    """Speed-up and turning of the wind by the terrain for one wind direction, without belts.
 
     Parameters
     ----------
     elevation : (rows, cols) array
         Ground elevation, m; NaN where missing.
     grid : Grid
-        Where its cells are.
+        Grid of the elevation.
     direction_deg : float
-        Where the wind comes from, degrees clockwise from grid north.
+        Wind direction, degrees clockwise from grid north.
     height_m : float
         Height above ground, m; at least 5 roughness lengths.
     roughness_m : float or (rows, cols) array
-        Roughness length z0, m: one for the whole map, or one for each cell. For the latter the
-        theory is applied for a few uniform roughnesses and each cell interpolates between them:
-        an approximation, which leaves out how wind slows over rougher ground itself. Cells too
-        rough for the height are not valid.
+        Roughness length z0, m: one for the whole map, or one for each cell. In the latter case,
+        the theory is applied for a few uniform roughnesses and interpolated for each cell. This
+        approximation neglects how rougher ground itself slows the wind. Cells too rough for the
+        height are not valid.
     base_m : float, optional
         Elevation of the flat terrain around, m, to which the ground past the edges descends. By
-        default the plane that fits best is subtracted and opposite edges are joined.
+        default the best-fitting plane is subtracted and opposite edges are joined.
     theory : str
         One of `THEORIES`.
     edges : Edges
-        How the terrain is continued past the edges.
+        Continuation of the terrain past the edges.
     tile_cells : int, optional
-        Maps longer than this are treated in overlapping tiles of this size, to save memory; by
+        Maps with a longer side are processed in overlapping tiles of this size, to save memory; by
         default maps longer than `WHOLE_CELLS`, in tiles of `TILE_CELLS`.
 
     Returns
@@ -98,9 +98,9 @@ def speed_up(
         speed-up = sqrt((1 + u)² + v²) - 1
 
     K0 is the modified Bessel function; its ratio is conjugated for k < 0. The short form is ``F =
-    ln²(L/z0) / ln²(z/z0)``, for z at or above l: features no longer than
+    ln²(L/z0) / ln²(z/z0)``, for z at or above l: for features up to
     `guidelines.short_form_reach_m`.
-    Neutral air, low hills. Valleys do not channel the wind, wakes are not modelled.
+    Neutral air, low hills. Channelling by valleys and wakes are not modelled.
 
     References
     ----------
@@ -136,19 +136,19 @@ def speed_ups(
     tile_cells: int | None = None,
     turning: bool = True,
 ) -> Iterator[TerrainWind]:
-    """The same as `speed_up` for many directions, one after another, sharing what they share.
+    """Terrain wind as by `speed_up`, for many directions in turn.
 
-    The ground is transformed once, unless it is treated in tiles.
+    The ground is transformed once, unless it is processed in tiles.
 
     Parameters
     ----------
     elevation, grid, height_m, roughness_m, base_m, theory, edges, tile_cells
         As for `speed_up`.
     directions_deg : sequence of float
-        Where winds come from, degrees clockwise from grid north.
+        Wind directions, degrees clockwise from grid north.
     turning : bool
-        Whether the turning of the wind is returned too; without it a direction takes less time and
-        an array of the ground less memory.
+        Whether the turning of the wind is calculated too, which takes more time and one more
+        array.
 
     Returns
     -------
@@ -158,19 +158,19 @@ def speed_ups(
     Raises
     ------
     InputError, ValueError
-        As for `speed_up`, before the first direction is taken.
+        As for `speed_up`, before the first direction is calculated.
 
     References
     ----------
     As for `speed_up`.
     """
     if tile_cells is not None and tile_cells < 16:
-        raise ValueError("tile_cells must be 16 at least")
+        raise ValueError("tile_cells must be 16 or more")
     ground = held(elevation, grid, roughness_m)
-    how = _Options(height_m, base_m, theory, edges, turning)
+    options = _Options(height_m, base_m, theory, edges, turning)
     if max(grid.shape) <= (tile_cells or WHOLE_CELLS):
-        return _whole(ground, directions_deg, how)
-    tiles = how.tiles(ground, tile_cells or TILE_CELLS)
+        return _whole(ground, directions_deg, options)
+    tiles = options.tiles(ground, tile_cells or TILE_CELLS)
     return (_together(tiles.strips(d), grid.shape, turning) for d in directions_deg)
 
 
@@ -181,14 +181,14 @@ def speed_ups_in_strips(
     height_m: float = 10.0,
     turning: bool = True,
 ) -> Iterator[Iterator[tuple[int, TerrainWind]]]:
-    """The same values as `speed_ups` returns, for terrain that need not be in memory as a whole.
+    """Terrain wind with the values of `speed_ups`, for terrain that need not be in memory.
 
     Parameters
     ----------
     ground : Ground
-        The map, read in pieces.
+        The map, read in parts.
     directions_deg : sequence of float
-        Where winds come from, degrees clockwise from grid north.
+        Wind directions, degrees clockwise from grid north.
     height_m : float
         Height above ground, m.
     turning : bool
@@ -197,7 +197,7 @@ def speed_ups_in_strips(
     Returns
     -------
     iterator of iterator
-        For each direction, in turn: the first row of each strip of the map, and the wind on it.
+        For each direction: the first row of each strip of the map, and the terrain wind on it.
 
     Raises
     ------
@@ -208,25 +208,25 @@ def speed_ups_in_strips(
     ----------
     As for `speed_up`.
     """
-    how = _Options(height_m, turning=turning)
+    options = _Options(height_m, turning=turning)
     grid = ground.grid
     if max(grid.shape) > WHOLE_CELLS:
-        tiles = how.tiles(ground, TILE_CELLS)
+        tiles = options.tiles(ground, TILE_CELLS)
         return (tiles.strips(direction) for direction in directions_deg)
     here = held(ground.elevation(grid), grid, ground.roughness_on(grid))
-    return (iter([(0, wind)]) for wind in _whole(here, directions_deg, how))
+    return (iter([(0, wind)]) for wind in _whole(here, directions_deg, options))
 
 
 def work_bytes(grid: Grid) -> float:
-    """Memory that `speed_ups` takes while it works, bytes.
+    """Memory that `speed_ups` uses, bytes.
 
-    Beside the elevation (single precision) and what it returns: 9 bytes a cell and direction, 5
-    without turning, and a loop over directions holds two of them.
+    It excludes the elevation (single precision) and the results: 9 bytes per cell and direction, 5
+    without turning; a loop over directions holds the results of two.
 
     Parameters
     ----------
     grid : Grid
-        Of the map.
+        Grid of the map.
 
     Returns
     -------
@@ -235,11 +235,11 @@ def work_bytes(grid: Grid) -> float:
 
     Notes
     -----
-    At its peak a map treated whole has the padded ground, its spectrum and the same in blocks (4
-    bytes a padded cell each), the ground with gaps filled and a mask of the known cells (5 bytes a
-    cell). For each direction it then has the blocks and a complex array of 8 bytes a padded cell,
-    which is no more. A map in tiles has that for one tile, with the long waves of the tile and the
-    change of the wind over it (16 bytes a cell), beside a row of tiles: two arrays of change and
+    For a map processed as a whole, the peak has the padded ground, its spectrum and the same in
+    blocks (4 bytes per padded cell each), the ground with filled gaps and a mask of known cells (5
+    bytes per cell). Each direction then requires no more: the blocks and a complex array of 8 bytes
+    per padded cell. A map in tiles has this for one tile, with the long waves of the tile and the
+    change of the wind over it (16 bytes per cell), and for a row of tiles two arrays of change and
     two masks.
     """
     pad = np.ceil(USUAL_EDGES.pad_m / grid.cell_m)
@@ -257,7 +257,7 @@ def _whole_bytes(shape: tuple[int, int], pad: float) -> float:
 
 @dataclass(frozen=True)
 class _Options:
-    """Parameters, terrain and wind direction apart."""
+    """Parameters other than terrain and wind direction."""
 
     height_m: float
     base_m: float | None = None
@@ -271,22 +271,24 @@ class _Options:
         return replace(tiles, turning=self.turning)
 
     def over(self, cell_m: float, classes: RoughnessClasses) -> LinearTheory:
-        """The theory for a map treated whole."""
+        """The theory for a map processed as a whole."""
         return LinearTheory(cell_m, self.height_m, classes, self.theory, self.base_m, self.edges)
 
 
-def _whole(ground: Ground, directions_deg: Sequence[float], how: _Options) -> Iterator[TerrainWind]:
-    """A map treated whole; refused at once when it must be, before the first direction is taken."""
+def _whole(
+    ground: Ground, directions_deg: Sequence[float], options: _Options
+) -> Iterator[TerrainWind]:
+    """Process a map as a whole; errors are raised before the first direction."""
     grid = ground.grid
-    lengths, smooth = within_reach(ground.roughness_on(grid), how.height_m)
+    lengths, smooth = within_reach(ground.roughness_on(grid), options.height_m)
     classes = classes_of(float(np.min(lengths)), float(np.max(lengths)))
-    theory = how.over(grid.cell_m, classes)
+    theory = options.over(grid.cell_m, classes)
     elevation = ground.elevation(grid)
     known = np.isfinite(elevation)
     heights = elevation if known.all() else filled(elevation, known)
     blocks = Blocks.of(heights, known, grid.cell_m)
     at = classes.at(lengths)
-    return _winds(heights, known, blocks, smooth, theory, at, directions_deg, how.turning)
+    return _winds(heights, known, blocks, smooth, theory, at, directions_deg, options.turning)
 
 
 def _winds(
@@ -301,7 +303,7 @@ def _winds(
 ) -> Iterator[TerrainWind]:
     waves = theory.waves(heights)
     crop = heights.shape
-    del heights  # only its waves are needed now
+    del heights  # only its waves are required from here on
     tables = theory.tables(max(waves.shape))
     work = np.empty((crop[0], waves.shape[1]), np.complex64)
     for direction in directions_deg:
@@ -316,7 +318,7 @@ def _winds(
 def _together(
     strips: Iterator[tuple[int, TerrainWind]], shape: tuple[int, int], turning: bool
 ) -> TerrainWind:
-    """Strips of a map as one."""
+    """Join the strips of a map."""
     speed = np.empty(shape, np.float32)
     angle = np.empty(shape, np.float32) if turning else None
     valid = np.empty(shape, np.bool_)

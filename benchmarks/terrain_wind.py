@@ -1,10 +1,10 @@
-"""Measure terrain wind: time per direction, memory, and tiles beside the whole.
+"""Measure terrain wind: time per direction, memory, and tiles compared with the whole.
 
-python benchmarks/open_wind.py
+python benchmarks/terrain_wind.py
 
 Times are medians over several directions in one process, with and without the turning of the wind,
-beside copying the elevation in memory, timed between them. Memory is the largest
-resident growth, in arrays of the padded size.
+and of copying the elevation in memory, timed between them. Memory is the largest rise of resident
+memory, in arrays of the padded size.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ DIRECTIONS = [210.0, 233.0, 90.0, 0.0, 17.0, 300.0, 120.0, 44.0, 355.0]
 
 
 def seeded_ground(side: int) -> np.ndarray:
-    """Rough ground with relief at every scale, about 45 m off its mean."""
+    """Rough ground with relief at every scale, with a standard deviation of about 45 m."""
     rng = np.random.default_rng(7)
     waves = fft.rfft2(rng.standard_normal((side, side), dtype=np.float32), workers=2)
     k = np.hypot(fft.fftfreq(side)[:, None], fft.rfftfreq(side)[None, :]).astype(np.float32)
@@ -44,7 +44,7 @@ def grid_of(side: int, cell_m: float) -> Grid:
 
 
 class Peak:
-    """Largest resident memory of this process while it lasts, beyond what there was, bytes."""
+    """Largest rise of the resident memory of this process in the block, bytes."""
 
     def __enter__(self) -> Peak:
         self.start, self.most, self.over = _resident(), 0, threading.Event()
@@ -79,7 +79,7 @@ def measure() -> dict[str, float]:
         first = time.perf_counter() - begun
         for _ in DIRECTIONS[1:]:
             begun = time.perf_counter()
-            next(winds)  # not kept, as a caller would write it away
+            next(winds)  # not kept, as by a caller that writes it to a file
             took.append(time.perf_counter() - begun)
     without = speed_ups(ground, grid, DIRECTIONS, turning=False)
     next(without)
@@ -109,13 +109,13 @@ def tiles_beside_the_whole(ground: np.ndarray, grid: Grid) -> dict[str, float]:
     tiled = next(winds).speed_up
     off = float(np.percentile(np.abs(whole - tiled)[::4, ::4], 99))
     begun = time.perf_counter()
-    for _ in winds:  # not kept, as a caller would write it away
+    for _ in winds:  # not kept, as by a caller that writes it to a file
         pass
     return {"tiles": off, "in_tiles": (time.perf_counter() - begun) / 2}
 
 
 def table() -> list[str]:
-    """What was measured as a Markdown table, goals beside."""
+    """Results with goals as a Markdown table."""
     found = measure()
     copy = found["copy"]
     return [
@@ -125,8 +125,8 @@ def table() -> list[str]:
         f"({found['each'] / copy:.0f} memory copies of {copy:.4f} s) | 0.12 s |",
         f"| the same without turning | {found['straight']:.3f} s "
         f"({found['straight'] / copy:.0f} memory copies) | |",
-        f"| the first one, with what all share | {found['first']:.3f} s | |",
-        f"| memory beside the elevation | {found['arrays']:.1f} padded arrays | 6 |",
+        f"| the first one, with preparation for all | {found['first']:.3f} s | |",
+        f"| memory in addition to the elevation | {found['arrays']:.1f} padded arrays | 6 |",
         f"| in tiles of 2048 cells, each direction | {found['in_tiles']:.3f} s | |",
         f"| tiles, difference from the whole (p99) | {found['tiles']:.4f} | 0.02 |",
     ]

@@ -1,0 +1,256 @@
+"""Reference pages of what people write: columns of input layers, and files of text."""
+
+from __future__ import annotations
+
+import re
+import typing
+from importlib import resources
+from typing import Any
+
+from page_parts import allowed_of, bullets, kind_of, rows, value_in_words
+from pydantic import BaseModel
+
+from shelterscape import data
+from shelterscape.process.grant_files import SchemeFile, ThresholdFile
+
+LAYERS = {
+    "belts": "Belts: lines or polygons. Required by `shelter`; existing belts in `siting`; in "
+    "`exposure` only removed from the map of roughness.",
+    "woods": "Woods: polygons, with the columns of belts (`siting`). They shelter, and no "
+    "candidate crosses them.",
+    "places": "Places to be sheltered: polygons or points (`exposure`, `shelter`, `siting`).",
+    "holdings": "Holdings: polygons (`exposure`, `siting`, `grant-overlay`, `batch`). `siting` "
+    "plants no belt outside them.",
+    "parcels": "Parcels: polygons. `siting` places lines along their edges and across them.",
+    "candidate_lines": "Candidate lines drawn by the planner (`siting`).",
+    "keep_clear": "Keep-clear areas: features of any kind (`siting`).",
+    "water": "Streams, ditches and ponds: features of any kind (`siting`).",
+    "openings": "Gateways, tracks and streams that belts leave open: features of any kind "
+    "(`siting`).",
+    "constraints": "Constraints on planting: features of any kind, one or several layers "
+    "(`siting`).",
+    "grant_areas": "Grant areas: polygons, one or several layers (`grant-overlay`, `siting`).",
+    "agreements": "Ground already under a grant: polygons (`grant-overlay`, `siting`).",
+    "grant-overlay belts": "Belts to be planted: lines or polygons (`grant-overlay`). The layer "
+    "`chosen_belts` of `siting` fits.",
+    "neighbours": "Belts planted or planned nearby, with the columns of belts to be planted "
+    "(`grant-overlay`). They count towards thresholds alone.",
+    "roughness areas": "Map of roughness as polygons (input `roughness`).",
+    "roughness table": "CSV table from land cover to roughness length (input `roughness_table`).",
+    "winds": "CSV table of wind directions (input `winds`). Header lines: "
+    "[file reference](file_reference.md#wind-set).",
+}
+"""Every layer and table that people give, with what it holds."""
+
+COLUMNS = ["column", "type", "unit", "allowed values", "when missing", "effect"]
+
+
+def layer_rows(layer: str) -> list[list[str]]:
+    """Columns of an input layer or table, one a row."""
+    return [
+        [f"`{row['column']}`", row["type"], row["unit"] or "–", row["allowed"], row["default"],
+         row["effect"]]
+        for row in data.rows("input_columns.csv")
+        if row["layer"] == layer
+    ]  # fmt: skip
+
+
+def input_columns() -> str:
+    """Every column of every input layer and table."""
+    text = [
+        "# Columns of input layers and tables",
+        "Every column that is read, by layer. Other columns are ignored. A column is optional "
+        "unless “when missing” says that its absence is an error. The defaults that matter most "
+        "are reported in `summary.txt`, and by belt in the column `assumed` of the results.",
+        bullets(
+            [
+                "A column with another name: `--field LAYER.NAME=COLUMN`, for example "
+                "`--field belts.height_m=HGT`; in a plan file `[fields.LAYER]`.",
+                "Layers have any coordinate system that they state; they are transformed to that "
+                "of the terrain model.",
+                "Numbers have a decimal point. An empty cell counts as missing.",
+                "Shares are from 0 to 1: 0.4 means 40 %.",
+            ]
+        ),
+    ]
+    for layer, what in LAYERS.items():
+        text += [f"## {layer}", what, rows(COLUMNS, layer_rows(layer))]
+    return "\n\n".join(text)
+
+
+def file_reference() -> str:
+    """Every file of text that people write, key by key."""
+    return "\n\n".join(
+        [
+            "# File reference",
+            "Files that you write yourself, as text in UTF-8, and packaged tables that results "
+            "depend on. In a TOML file an unknown key is an error that names the nearest known "
+            "one.",
+            rows(
+                ["file", "used by", "described in"],
+                [
+                    ["plan file (TOML)", "`run`, `batch`", "[plan file](plan_file.md)"],
+                    ["wind set (CSV)", "`winds`", "[below](#wind-set)"],
+                    ["scheme file (TOML)", "`schemes`", "[below](#scheme-file)"],
+                    ["threshold file (TOML)", "`thresholds`", "[below](#threshold-file)"],
+                    ["file of designs (TOML)", "`designs`", "[below](#file-of-designs)"],
+                    ["table of roughness (CSV)", "`roughness_table`",
+                     "[input columns](input_columns.md#roughness-table)"],
+                    ["purposes (packaged)", "`purpose`", "[below](#purposes)"],
+                    ["table of species (packaged)", "growth", "[below](#table-of-species)"],
+                ],
+            ),
+            *_winds(),
+            *_model_section("Scheme file", SchemeFile, "How payments are calculated, with an "
+                            "example: [grants](grants.md)."),
+            *_model_section("Threshold file", ThresholdFile, "Thresholds of environmental "
+                            "assessment. Without this file the packaged ones are used, "
+                            "shown below."),
+            *_packaged("assessment_thresholds.toml", "Packaged thresholds",
+                       ["country", "name", "effect", "area_ha", "status"], "threshold"),
+            *_designs(),
+            *_purposes(),
+            *_species(),
+        ]
+    )  # fmt: skip
+
+
+def _winds() -> list[str]:
+    return [
+        "## Wind set",
+        "A CSV table with commas, one row for each wind direction, and one with the word `calm`.",
+        rows(COLUMNS, layer_rows("winds")),
+        "Lines before the table that start with `#` state how the wind was measured, as "
+        "`# key: value`:",
+        rows(
+            ["key", "meaning", "when missing"],
+            [
+                ["`measured_height_m`", "height of the measurement above ground, m", "10 m"],
+                ["`roughness_m`", "roughness length at the site of the measurement, m", "0.03 m"],
+                ["`north`", "`true`: directions count from true north", "`true`"],
+            ],
+        ),
+        "Other keys are kept for your own notes. In place of a table `winds` also takes bare "
+        "directions, such as `210,240,270`, each with the same weight.",
+        "```\n# measured_height_m: 10\n# roughness_m: 0.03\ndirection_deg,frequency,mean_speed_ms\n"
+        "0,0.05,4.1\n225,0.40,6.2\n270,0.45,5.8\ncalm,0.10,\n```",
+    ]
+
+
+def _model_section(title: str, model: type[BaseModel], text: str) -> list[str]:
+    """Every key of a file, part by part, from the model that checks it."""
+    made = [f"## {title}", text]
+    schema = model.model_json_schema()
+    for heading, part in _parts(model):
+        if heading:
+            made.append(f"### `{heading}`")
+        made.append(rows(["key", "meaning", "allowed values", "default"],
+                         _key_rows(part, schema)))  # fmt: skip
+    return made
+
+
+def _parts(model: type[BaseModel]) -> list[tuple[str, type[BaseModel]]]:
+    """The model of a file and those of its parts, with their headings in TOML."""
+    found: list[tuple[str, type[BaseModel]]] = [("", model)]
+    for name, field in model.model_fields.items():
+        if part := _model_in(field.annotation):
+            several = typing.get_origin(field.annotation) in (tuple, list)
+            found.append((f"[[{name}]]" if several else f"[{name}]", part))
+    return found
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    """The model that an annotation holds, however deep."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    found = (_model_in(part) for part in typing.get_args(annotation))
+    return next((model for model in found if model), None)
+
+
+def _key_rows(model: type[BaseModel], whole: dict[str, Any]) -> list[list[str]]:
+    schema = model.model_json_schema(ref_template="{model}")
+    found = []
+    for name, field in model.model_fields.items():
+        if _model_in(field.annotation):
+            continue
+        part = _without_null(schema["properties"][name])
+        allowed = allowed_of(part) or kind_of(part)
+        value = None if field.is_required() else field.get_default(call_default_factory=True)
+        default = "**required**" if field.is_required() else value_in_words(value) or "–"
+        if part.get("type") == "array":
+            allowed = "list"
+        found.append([f"`{name}`", field.description or "", allowed, default])
+    return sorted(found, key=lambda row: row[-1] != "**required**")
+
+
+def _without_null(part: dict[str, Any]) -> dict[str, Any]:
+    """A schema without its null; of numbers that may also be written as text the number alone."""
+    kinds = [kind for kind in part.get("anyOf", []) if kind.get("type") != "null"]
+    numbers = [kind for kind in kinds if kind.get("type") in ("number", "integer")]
+    return (numbers or kinds or [part])[0]
+
+
+def _comments(name: str) -> str:
+    """The comments at the head of a packaged file, which describe its keys."""
+    file = resources.files(data).joinpath(name)
+    lines = []
+    for line in file.read_text(encoding="utf-8").splitlines():
+        if not line.startswith("#"):
+            break
+        lines.append(re.sub(r"^# ?", "", line))
+    return "```text\n" + "\n".join(lines) + "\n```"
+
+
+def _packaged(name: str, title: str, keys: list[str], part: str) -> list[str]:
+    """The content of a packaged file that holds a list of parts."""
+    body = [[str(row.get(key, "")) for key in keys] for row in data.toml(name)[part]]
+    return [f"### {title}", rows(keys, body)]
+
+
+def _designs() -> list[str]:
+    content = data.toml("designs/belts.toml")
+    parts = []
+    for part, title in (("design", "Packaged designs"), ("restoration", "Packaged restoration")):
+        found = content[part]
+        keys = list(dict.fromkeys(key for row in found.values() for key in row))
+        body = [
+            [f"`{name}`", *(value_in_words(row[key]) if key in row else "" for key in keys)]
+            for name, row in found.items()
+        ]
+        parts += [f"### {title}", rows(["name", *keys], body)]
+    return [
+        "## File of designs",
+        "Designs of new belts and works of restoration, with costs. The comments of the packaged "
+        "file `designs/belts.toml`, which you can copy and edit:",
+        _comments("designs/belts.toml"),
+        *parts,
+    ]
+
+
+def _purposes() -> list[str]:
+    content = data.toml("purposes.toml")
+    keys = list(dict.fromkeys(key for row in content.values() for key in row))
+    body = [
+        [f"`{name}`", *(value_in_words(row[key]["value"]) if key in row else "–" for key in keys)]
+        for name, row in content.items()
+    ]
+    return [
+        "## Purposes",
+        "A purpose sets the options that are not given. The comments of the packaged file "
+        "`purposes.toml`, which also states the source of each value:",
+        _comments("purposes.toml"),
+        rows(["purpose", *keys], body),
+    ]
+
+
+def _species() -> list[str]:
+    shown = ["species", "latin", "winter", "curve"]
+    frame = data.table("species.csv")[shown].astype(object).fillna("")
+    body = [[str(row[key]) for key in shown] for row in frame.to_dict("records")]
+    return [
+        "## Table of species",
+        "Species whose growth and leaf state are known. The comments of the packaged file "
+        "`species.csv`:",
+        _comments("species.csv"),
+        rows(shown, body),
+    ]

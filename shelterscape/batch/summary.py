@@ -1,0 +1,90 @@
+"""The summary of a batch: the best holdings, the failures, and what to check."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+
+import geopandas as gpd
+import pandas as pd
+
+from shelterscape.batch.state import COMBINED, FAILED, HoldingState
+from shelterscape.errors import CODES
+from shelterscape.process import Figure
+from shelterscape.terms import TERMS
+
+MOST_NAMED = 5
+"""Most holdings named by rank, most error codes, and most holdings named for one code."""
+
+MOST_LETTERS = 60
+"""Longest name of a holding in the summary."""
+
+
+def summary_of(
+    states: Sequence[HoldingState],
+    holdings: gpd.GeoDataFrame,
+    figures: dict[str, Figure],
+    cautions: Sequence[str],
+    open_first: str,
+) -> tuple[str, ...]:
+    """Lines of the summary of a batch.
+
+    Parameters
+    ----------
+    states : sequence of HoldingState
+    holdings : GeoDataFrame
+        The combined layer of holdings.
+    figures : dict of Figure
+        Figures that the processes of the plan report, by name.
+    cautions : sequence of str
+        Most important first.
+    open_first : str
+        File to open first, relative to the folder of the batch.
+
+    Returns
+    -------
+    tuple of str
+    """
+    ranked = holdings[holdings["rank"].notna()].sort_values(["rank", "folder"])
+    return (
+        *(_ranked(row, figures) for _, row in ranked.head(MOST_NAMED).iterrows()),
+        *_failures(states),
+        *(f"Check: {text}" for text in cautions[:1]),
+        f"Open first: {open_first}",
+        f"All notices and cautions: {COMBINED}/record.json; results of each holding: holdings/",
+    )
+
+
+def _ranked(row: pd.Series, figures: dict[str, Figure]) -> str:
+    """The rank of one holding, with the figures that decide it."""
+    deciding = [name for name, figure in figures.items() if figure.role]
+    values = "; ".join(f"{TERMS[name].title} {_amount(name, row[name])}" for name in deciding)
+    label = _shortened(row["name"] or row["holding_id"] or row["folder"])
+    return f"Rank {row['rank']}: {label}; {values}"
+
+
+def _amount(name: str, value: float) -> str:
+    """A figure with its unit; money always with two decimals."""
+    term = TERMS[name]
+    number = f"{value:,.2f}" if term.unit == "money" else f"{term.rounded(float(value)):,}"
+    return f"{number} {term.symbol}".strip()
+
+
+def _failures(states: Sequence[HoldingState]) -> Iterator[str]:
+    """A line for each error code, the most frequent first."""
+    labels: dict[str, list[str]] = defaultdict(list)
+    for state in states:
+        if state.status == FAILED and state.error:
+            labels[state.error["code"]].append(_shortened(state.holding.label))
+    codes = sorted(labels, key=lambda code: (-len(labels[code]), code))
+    for code in codes[:MOST_NAMED]:
+        named = labels[code][:MOST_NAMED]
+        more = len(labels[code]) - len(named)
+        names = ", ".join([*named, f"{more:,} more"] if more else named)
+        yield f"Failed, {len(labels[code]):,}: {CODES.get(code, 'error')} ({code}): {names}"
+    if others := codes[MOST_NAMED:]:
+        yield f"Failed, {sum(len(labels[code]) for code in others):,}: other errors"
+
+
+def _shortened(name: str) -> str:
+    return name if len(name) <= MOST_LETTERS else f"{name[: MOST_LETTERS - 1]}…"

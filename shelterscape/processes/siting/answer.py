@@ -1,0 +1,134 @@
+"""The answer of a run of `siting` in sentences, and how sure it is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from shelterscape.processes.siting.layers import SitingResults, money_text
+from shelterscape.processes.siting.spec import MINOR_UNITS
+
+MOST_PLACES = 3
+"""Places out of reach that are named."""
+
+UNSURE_SHARE = 0.5
+"""Belts chosen in a smaller share of Monte Carlo runs are named."""
+
+
+def answer_of(results: SitingResults) -> list[str]:
+    """Totals, what stays out of reach, each chosen belt, then candidates and bearing.
+
+    Parameters
+    ----------
+    results : SitingResults
+
+    Returns
+    -------
+    list of str
+    """
+    return [
+        _totals(results),
+        *_out_of_reach(results),
+        *_belts(results),
+        *_candidates(results),
+    ]
+
+
+def certainty_of(results: SitingResults) -> list[str]:
+    """How near the set is to the best one, and how often its belts are chosen with varied inputs.
+
+    Parameters
+    ----------
+    results : SitingResults
+
+    Returns
+    -------
+    list of str
+    """
+    choice, chosen = results.decision.choice, results.layers["chosen_belts"]
+    bound = choice.benefit_bound_ha
+    found = [
+        f"No set within the budget adds more than {bound:,.1f} ha eq.; this one adds "
+        f"{choice.benefit_ha:,.1f} (smallest-wind rule)"
+    ]
+    share = chosen["selection_share"].astype(float)
+    runs = results.data.params.monte_carlo_runs
+    if not len(chosen):
+        return found
+    if share.isna().all():
+        return [*found, "No Monte Carlo runs: how robust the choice is was not examined."]
+    unsure = chosen["candidate"][share < UNSURE_SHARE].tolist()
+    less = f"; below {UNSURE_SHARE:g}: {', '.join(unsure)}" if unsure else ""
+    return [
+        *found,
+        f"Selection shares {share.min():.2f}–{share.max():.2f} in {runs} Monte Carlo runs{less}",
+    ]
+
+
+def _totals(results: SitingResults) -> str:
+    data, choice = results.data, results.decision.choice
+    here = results.decision.full_evaluation[data.case]
+    gross = int(results.lines.candidates["cost_minor"].iloc[choice.rows].sum())
+    net = gross - choice.net_cost_minor
+    grant = f", grant {money_text(net / MINOR_UNITS, data)}" if data.grants else ""
+    return (
+        f"{len(choice.rows)} belts chosen: {choice.metres:,.0f} m, cost "
+        f"{money_text(gross / MINOR_UNITS, data)}{grant}; equivalent sheltered area "
+        f"+{here.benefit_ha:,.1f} ha eq. ({data.case.label})"
+    )
+
+
+def _belts(results: SitingResults) -> list[str]:
+    """Each chosen belt: work, length, cost, what it adds and where."""
+    texts = []
+    for row in results.layers["chosen_belts"].itertuples():
+        cost = money_text(row.cost, results.data)
+        places = f" ({row.places_served})" if row.places_served else ""
+        texts.append(
+            f"{row.choice_order}. {row.candidate}: {row.action} {row.length_m:,.0f} m, {cost}; "
+            f"+{row.benefit_added_ha:.1f} ha eq.{places}"
+        )
+    return texts
+
+
+def _out_of_reach(results: SitingResults) -> list[str]:
+    """Places that do not reach their target with the chosen belts, the windiest first."""
+    places = results.layers.get("places_with_belts")
+    if places is None:
+        return []
+    case = results.data.case
+    here = places[places["season"] == case.season_label]
+    here = here[here["year"].isna() if case.year is None else here["year"] == case.year]
+    wanted = here[here["target_relative_wind"].notna()]
+    missed = wanted[wanted["relative_wind"] > wanted["target_relative_wind"]]
+    if not len(wanted):
+        return []
+    if not len(missed):
+        return [f"All {len(wanted)} places reach their target"]
+    worst = missed.sort_values("relative_wind", ascending=False, kind="stable").head(MOST_PLACES)
+    named = "; ".join(_place(row) for _, row in worst.iterrows())
+    more = f" and {len(missed) - len(worst)} more" if len(missed) > len(worst) else ""
+    return [
+        f"Out of reach: {len(missed)} of {len(wanted)} places stay above their target relative "
+        f"wind: {named}{more}"
+    ]
+
+
+def _place(row: pd.Series) -> str:
+    name = row["name"] or "a place without a name"
+    return f"{name} {row['relative_wind']:.2f} (target {row['target_relative_wind']:.2f})"
+
+
+def _candidates(results: SitingResults) -> list[str]:
+    """Length that can be planted, and the best bearing."""
+    data, frame = results.data, results.lines.candidates
+    new_m = float(np.sum(frame["length_m"][frame["action"] == "plant"]))
+    best = data.bearing
+    true_deg = (best.bearing_deg + data.convergence_deg) % 180.0
+    losses = sorted(max(best.loss[turn], 0.0) for turn in (30, -30))
+    return [
+        f"{len(frame):,} candidates compared; {new_m / 1000:,.1f} km of the "
+        f"{results.lines.proposed_m / 1000:,.1f} km of proposed lines can be planted",
+        f"Best bearing {true_deg:.0f}°–{true_deg + 180:.0f}°; turned by 30°, belts lose "
+        f"{100 * losses[0]:.0f} to {100 * losses[1]:.0f} % of their effect",
+    ]

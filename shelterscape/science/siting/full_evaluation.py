@@ -1,0 +1,234 @@
+"""Full evaluation of a chosen set: with belt ends, interaction of close belts, and all rays.
+
+Candidates are compared by the smallest-wind rule (see `siting.ground`). The final result is the
+field as `science.shelter` returns it, without the belts that restorations replace; the difference
+between the two is reported.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from shelterscape.science.places import StockCorners, means
+from shelterscape.science.prepared_belts import PreparedBelts, prepare_belts
+from shelterscape.science.shelter import one_direction, reduction_to_relative
+from shelterscape.science.siting.benefit import replaced_rows
+from shelterscape.science.siting.context import NO_HOLDING, PUBLIC, EvaluationContext
+from shelterscape.science.siting.ground import VERTEX_BYTES
+
+Array = NDArray[np.float64]
+Field = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class FullEvaluation:
+    """A set of candidates in place, evaluated in full.
+
+    Parameters
+    ----------
+    benefit_ha : float
+        Benefit added to the existing belts, ha eq.
+    by_purpose : (purposes,) float64
+        The same by purpose, ha eq.
+    own_benefit_ha, neighbours_benefit_ha, public_benefit_ha : float
+        Parts of the benefit on the holdings that plant, on other holdings, and on public land.
+    relative_wind, relative_wind_with_belts : (rows, cols) float32
+        Mean relative wind without and with the set, as `science.shelter.over_winds` returns it.
+    places : DataFrame
+        For each place ``relative_wind``, ``relative_wind_with_belts`` and ``benefit_ha``. For
+        stock areas with a head of stock also ``corner_time_share`` and
+        ``corner_time_share_with``: share of the time with wind in which stock has a sheltered
+        corner large enough, without and with the set; NaN elsewhere.
+    """
+
+    benefit_ha: float
+    by_purpose: Array
+    own_benefit_ha: float
+    neighbours_benefit_ha: float
+    public_benefit_ha: float
+    relative_wind: Field
+    relative_wind_with_belts: Field
+    places: pd.DataFrame
+
+    def shortfall_ha(self, compared_ha: float) -> float:
+        """Benefit by the smallest-wind rule minus that in full; negative where the rule gives less.
+
+        Parameters
+        ----------
+        compared_ha : float
+            Benefit by the smallest-wind rule, ha eq.
+
+        Returns
+        -------
+        float
+            ha eq.
+        """
+        return compared_ha - self.benefit_ha
+
+
+def belts_with_set(
+    context: EvaluationContext, frame: gpd.GeoDataFrame, rows: Sequence[int]
+) -> gpd.GeoDataFrame:
+    """Belts with a set in place, without the existing ones it replaces.
+
+    Parameters
+    ----------
+    context : EvaluationContext
+    frame : GeoDataFrame
+        Candidates as `growth.belts_at` returns them in the case (`Ground.frame`).
+    rows : sequence of int
+
+    Returns
+    -------
+    GeoDataFrame
+        With the columns that `prepare_belts` needs.
+    """
+    chosen = frame.iloc[list(rows)]
+    replaced = replaced_rows(chosen)
+    stays = ~np.isin(np.arange(len(context.belts)), replaced[replaced >= 0])
+    columns = ["height_m", "width_m", "belt_type", "porosity", "porosity_low", "geometry"]
+    parts = [f[columns] for f in (context.belts[stays] if len(stays) else None, chosen)
+             if f is not None and len(f)]  # fmt: skip
+    if not parts:
+        return gpd.GeoDataFrame({c: [] for c in columns}, geometry="geometry", crs=frame.crs)
+    return gpd.GeoDataFrame(pd.concat(parts, ignore_index=True), crs=parts[0].crs)
+
+
+def full_evaluation(
+    context: EvaluationContext,
+    frame: gpd.GeoDataFrame,
+    rows: Sequence[int],
+    *,
+    stop_if_requested: Callable[[], None] = lambda: None,
+) -> FullEvaluation:
+    """Evaluate a set of candidates in full.
+
+    Parameters
+    ----------
+    context : EvaluationContext
+    frame : GeoDataFrame
+        Candidates as `growth.belts_at` returns them in the case (`Ground.frame`), with
+        ``holding_id`` and ``restores_belt`` where known.
+    rows : sequence of int
+        Rows of the candidates in place.
+    stop_if_requested : callable
+        Called between directions; raises to stop.
+
+    Returns
+    -------
+    FullEvaluation
+    """
+    grid, options = context.grid, context.options
+    prepared_sets = [
+        prepare_belts([belts], grid, options) if len(belts) else None
+        for belts in (belts_with_set(context, frame, []), belts_with_set(context, frame, rows))
+    ]
+    lost = np.zeros(grid.shape)
+    reduction = np.zeros((2, *grid.shape), np.float32)
+    corners = _corners(context)
+    for number, weight in enumerate(context.weights):
+        stop_if_requested()
+        fields = np.concatenate([_field(prepared, context, number) for prepared in prepared_sets])
+        lost += weight * context.wind_weight(number) * (fields[0] - fields[1]).astype(float)
+        reduction += np.float32(weight) * (1 - fields ** np.float32(context.speed_exponent))
+        if corners is not None:
+            corners.add([float(context.time_share[number])] * 2, fields)
+    return _summed(
+        context,
+        frame,
+        rows,
+        lost,
+        reduction_to_relative(reduction, context.speed_exponent),
+        corners,
+    )
+
+
+def work_bytes(cells: int, vertices: int) -> float:
+    """Memory that `full_evaluation` needs, bytes.
+
+    Parameters
+    ----------
+    cells : int
+        Cells of the grid.
+    vertices : int
+        Vertices of belts and candidates together.
+
+    Returns
+    -------
+    float
+        Bytes.
+    """
+    # Loss in double precision with its terms, and fields without and with the set.
+    return 72.0 * cells + VERTEX_BYTES * vertices
+
+
+def _field(prepared: PreparedBelts | None, context: EvaluationContext, number: int) -> Field:
+    if prepared is None:
+        return np.ones((1, *context.grid.shape), np.float32)
+    direction, sector = context.directions_deg[number], context.sector_deg[number]
+    return one_direction(prepared, context.grid, float(direction), float(sector))
+
+
+def _corners(context: EvaluationContext) -> StockCorners | None:
+    if context.places is None or context.covered is None:
+        return None
+    return StockCorners(context.places, context.covered, context.grid, 2)
+
+
+def _summed(
+    context: EvaluationContext,
+    frame: gpd.GeoDataFrame,
+    rows: Sequence[int],
+    lost: Array,
+    fields: Field,
+    corners: StockCorners | None,
+) -> FullEvaluation:
+    """Wind reduction on each cell, summed by purpose and beneficiary."""
+    number = {name: i for i, name in enumerate(context.holdings)}
+    planting = {
+        number.get(str(h), NO_HOLDING - 1) for h in frame.iloc[list(rows)].get("holding_id", [])
+    }
+    area = context.grid.cell_area_ha
+    by_purpose = area * np.array([(priority * lost).sum() for priority in context.priority])
+    by_cell = context.priority.sum(axis=0) * lost * area
+    own = np.isin(context.owner, sorted(planting))
+    public = context.owner == PUBLIC
+    return FullEvaluation(
+        benefit_ha=float(by_cell.sum()),
+        by_purpose=by_purpose,
+        own_benefit_ha=float(by_cell[own].sum()),
+        neighbours_benefit_ha=float(by_cell[~own & ~public].sum()),
+        public_benefit_ha=float(by_cell[public].sum()),
+        relative_wind=fields[0],
+        relative_wind_with_belts=fields[1],
+        places=_places(context, lost, fields, corners),
+    )
+
+
+def _places(
+    context: EvaluationContext, lost: Array, fields: Field, corners: StockCorners | None
+) -> pd.DataFrame:
+    if context.places is None or context.covered is None or corners is None:
+        return pd.DataFrame()
+    covered, count = context.covered, len(context.places)
+    owner = np.repeat(np.arange(count), np.diff(covered.first))
+    inside = covered.share * lost.ravel()[covered.cell]
+    priority = context.places["priority"].to_numpy(dtype=float) * context.grid.cell_area_ha
+    share = np.full((count, 2), np.nan)
+    for place, by_case in corners.share.items():
+        share[place] = by_case
+    return pd.DataFrame(
+        {
+            "relative_wind": means(fields[0], covered),
+            "relative_wind_with_belts": means(fields[1], covered),
+            "benefit_ha": priority * np.bincount(owner, inside, count),
+            "corner_time_share": share[:, 0],
+            "corner_time_share_with": share[:, 1],
+        }
+    )
