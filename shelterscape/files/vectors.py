@@ -338,12 +338,11 @@ def size_of(source: str, what: str, grid: Grid | None = None) -> LayerSize:
     try:
         with _reader_warnings([], ""):
             reported = pyogrio.read_info(openable(path), layer=layer)
-        own, box = reported["crs"], None
-        if grid is not None and grid.crs is not None and own:
-            turned = Transformer.from_crs(grid.crs, own, always_xy=True)
-            box = turned.transform_bounds(*grid.bounds)
-        near = box if box and np.isfinite(box).all() else None
-        with _reader_warnings([], ""):
+            own, box = reported["crs"], None
+            if grid is not None and grid.crs is not None and own:
+                turned = Transformer.from_crs(grid.crs, own, always_xy=True)
+                box = turned.transform_bounds(*grid.bounds)
+            near = box if box and np.isfinite(box).all() else None
             shapes = pyogrio.raw.read(openable(path), layer=layer, columns=[], bbox=near)[2]
     except (*_UNREADABLE, ProjError) as error:
         raise InputError(
