@@ -180,6 +180,7 @@ PUBLISHED = {
     "science.not_modelled": "behind_steep",
     "science.prepared_belts": "prepare_belts sheltered_distance_m",
     "science.shelter": "ray_offsets one_direction relative_wind",
+    "science.chill": "sheep_chill daily_sheep_chill human_wind_chill",
     "science.siting.budgets": "fractional_knapsack BenefitBound.from_step",
     "science.siting.candidates": "land_required",
     "science.terrain.guidelines": "short_form_reach_m crest_speed_up log_profile",
@@ -190,6 +191,8 @@ PUBLISHED = {
     "science.terrain.upwind": "upwind_slope",
     "science.terrain.validity": "Blocks.holds",
     "science.terrain.views": "topex_sum upwind_sum",
+    "science.weibull": "weibull_mean weibull_fit weibull_fit_classes",
+    "science.wind_sectors": "sector_overlap",
     "science.wind": "WindSet.weights WindSet.flat_terrain_speed_ms WindSet.power_mean_ms",
 }
 """Functions that use a published relation or published values, by module."""

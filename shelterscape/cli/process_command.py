@@ -55,6 +55,8 @@ _SINGULAR = {
     "schemes": "scheme",
     "grant_areas": "grant_area",
     "fields": "field",
+    "records": "record",
+    "stations": "station",
 }
 
 

@@ -126,3 +126,49 @@ class FeatureSheet:
     shown: tuple[FeatureGroup, ...]
     grid: Grid
     notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Rose:
+    """One wind rose.
+
+    Parameters
+    ----------
+    heading : str
+    direction_deg, sector_deg : (n,) array
+        Middle and width of each sector, degrees from true north.
+    share : (n, m) array
+        Share of the time by sector and speed class.
+    calm : float
+        Share of the time.
+    low, high : (n,) array, optional
+        Bounds of the share of each sector.
+    """
+
+    heading: str
+    direction_deg: NDArray[np.floating]
+    sector_deg: NDArray[np.floating]
+    share: NDArray[np.floating]
+    calm: float
+    low: NDArray[np.floating] | None = None
+    high: NDArray[np.floating] | None = None
+
+
+@dataclass(frozen=True)
+class RoseSheet:
+    """What goes on a sheet of wind roses.
+
+    Parameters
+    ----------
+    title : str
+    roses : tuple of Rose
+    classes : tuple of str
+        Speed classes in words, slowest first.
+    notes : tuple of str
+        Lines below the roses.
+    """
+
+    title: str
+    roses: tuple[Rose, ...]
+    classes: tuple[str, ...]
+    notes: tuple[str, ...]

@@ -138,10 +138,15 @@ def write_table(path: Path, frame: pd.DataFrame) -> None:
     ----------
     path : Path
     frame : DataFrame
+        Its attribute ``header``, where it has one, becomes lines ``# key: value`` before the
+        headings.
     """
+    header = "".join(f"# {key}: {value}\n" for key, value in frame.attrs.get("header", {}).items())
     safe = frame.rename(columns=lambda name: f"'{name}" if name[0] in _FORMULA_STARTS else name)
     for column in safe.select_dtypes(include=["object", "string", "category"]):
         words = safe[column].astype("string")
         safe[column] = words.where(~words.str.startswith(_FORMULA_STARTS, na=False), "'" + words)
     path.parent.mkdir(parents=True, exist_ok=True)
-    safe.to_csv(path, index=False, lineterminator="\n", encoding="utf-8")
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        stream.write(header)
+        safe.to_csv(stream, index=False, lineterminator="\n")

@@ -10,6 +10,7 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
@@ -19,6 +20,7 @@ from shelterscape.files.local import split_layer
 from shelterscape.files.tables import directions_in, read_toml, read_winds
 from shelterscape.files.terrain_models import grid_of, read_piece, read_terrain
 from shelterscape.files.vectors import read_layer, read_layer_alone
+from shelterscape.files.weather_records import open_record, read_rose
 from shelterscape.grid import Grid
 from shelterscape.process.area import Area, AreaMask
 from shelterscape.process.inputs import RoughGround, TerrainInputs
@@ -26,6 +28,7 @@ from shelterscape.process.shared import Shared
 from shelterscape.science.terrain import TerrainWind, roughness, speed_ups
 from shelterscape.science.terrain.ground import Ground
 from shelterscape.science.wind import WindSet, equal_winds
+from shelterscape.science.wind_records import Collector
 from shelterscape.science.wind_tables import wind_sets
 
 SHOWN_CONVERGENCE_DEG = 1.0
@@ -158,6 +161,23 @@ class Reader:
         sets, notices = wind_sets(frame, Path(source).name, header)
         self.notices(notices)
         return sets
+
+    def records(
+        self, sources: Sequence[str], columns: dict[str, str], needed: tuple[str, ...]
+    ) -> Collector:
+        """The rows of a weather record in one file or several, read piece by piece."""
+        collected = Collector()
+        for source in sources:
+            file = open_record(source, columns, needed)
+            collected.start(file.path.name, file.headings, comma=file.decimal_comma)
+            for piece in file.pieces():
+                self.check_stop()
+                collected.add(piece)
+        return collected
+
+    def rose_table(self, source: str) -> pd.DataFrame:
+        """A rose table as texts."""
+        return read_rose(source)
 
     def roughness(
         self,

@@ -14,7 +14,7 @@ import pandas as pd
 
 from shelterscape.errors import InternalError
 from shelterscape.files import styles
-from shelterscape.files.draw_sheets import ChartSheet, FeatureSheet, MapSheet
+from shelterscape.files.draw_sheets import ChartSheet, FeatureSheet, MapSheet, RoseSheet
 from shelterscape.files.geopackages import write_layer
 from shelterscape.files.rasters import RasterWriter
 from shelterscape.files.tables import write_table
@@ -132,7 +132,7 @@ class OutputWriter:
             self._path(output.files[0]), rounded(frame[_checked_columns(output, frame.columns)])
         )
 
-    def picture(self, name: str, sheet: MapSheet | ChartSheet | FeatureSheet) -> None:
+    def picture(self, name: str, sheet: MapSheet | ChartSheet | FeatureSheet | RoseSheet) -> None:
         """Draw a declared picture, with the cautions of the process below it."""
         path = self._path(self._declared(Picture, name).files[0])
         notes = (*sheet.notes, *self._process.all_cautions)
@@ -188,7 +188,7 @@ class OutputWriter:
         self._open.__exit__(kind, error, trace)
 
 
-def draw(path: Path, sheet: MapSheet | ChartSheet | FeatureSheet) -> None:
+def draw(path: Path, sheet: MapSheet | ChartSheet | FeatureSheet | RoseSheet) -> None:
     """Draw a picture from its description."""
     from shelterscape.files.draw import draw_chart, draw_features, draw_maps
 
@@ -196,6 +196,10 @@ def draw(path: Path, sheet: MapSheet | ChartSheet | FeatureSheet) -> None:
         draw_chart(path, sheet)
     elif isinstance(sheet, FeatureSheet):
         draw_features(path, sheet)
+    elif isinstance(sheet, RoseSheet):
+        from shelterscape.files.draw_rose import draw_roses
+
+        draw_roses(path, sheet)
     else:
         draw_maps(path, sheet)
 

@@ -1,0 +1,1 @@
+"""Wind sets from weather records, rose tables or plain directions."""

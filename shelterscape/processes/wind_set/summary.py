@@ -1,0 +1,121 @@
+"""What a run of `wind-set` reports: the answer, how sure it is, and the roses."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from shelterscape.files.draw_sheets import Rose, RoseSheet
+from shelterscape.process.stages import Summary
+from shelterscape.processes.wind_set.layers import WindSetResults, height_factor
+from shelterscape.processes.wind_set.spec import WindSetInputs
+from shelterscape.processes.wind_set.winds_file import SubsetWind
+from shelterscape.science.wind_subsets import months_in_words
+from shelterscape.science.wind_tables import POINTS
+
+TURNED_DEG = 15
+"""Angle from the best bearing whose loss is reported."""
+
+
+def summarise(results: WindSetResults, params: WindSetInputs) -> Summary:
+    """Answer, certainty and pictures."""
+    return Summary(
+        question="From where does the wind blow, how often and how fast?",
+        answer=[
+            *(_subset_text(one, results, params) for one in results.subsets[:1]),
+            *_purpose_texts(results),
+            *(_subset_text(one, results, params) for one in results.subsets[1:]),
+        ],
+        certainty=_certainty(results),
+        pictures={"wind_rose": _sheet(results)},
+    )
+
+
+def point_name(direction_deg: float) -> str:
+    """A direction as the nearest of 16 compass points and degrees."""
+    point = POINTS[round(direction_deg / 22.5) % 16].upper()
+    return f"{point} ({direction_deg:.0f}°)"
+
+
+def _subset_text(one: SubsetWind, results: WindSetResults, params: WindSetInputs) -> str:
+    """Main direction, mean speed and calm of a subset."""
+    winds, data = one.winds, results.data
+    main = int(np.argmax(one.run))
+    where = f"{winds.label}: most wind from {point_name(float(winds.direction_deg[main]))}"
+    share = f"{winds.frequency[main]:.0%} of the time"
+    if not winds.speeds_known:
+        return f"{where}, {share}; wind speeds are not stated"
+    factor = height_factor(data, params.at_height_m)
+    return (
+        f"{where}, {share}; mean {one.mean_ms:.1f} m/s at {data.measured_height_m:g} m, "
+        f"{one.mean_ms * factor:.1f} m/s at the site {params.at_height_m:g} m above ground; calm "
+        f"{winds.calm:.1%}"
+    )
+
+
+def _purpose_texts(results: WindSetResults) -> list[str]:
+    """Best bearing by purpose, purposes with the same result together."""
+    groups: dict[str, list[str]] = {}
+    for name, (_, subset, best) in results.damaging.items():
+        both = best.both_sides
+        label = f"subset “{subset}”" if subset else "all winds"
+        text = (
+            f"{label}: best belt at bearing {both.bearing_deg:.0f}°, "
+            f"{both.caught:.0%} of the damaging wind across it; {TURNED_DEG}° away loses "
+            f"{max(both.loss[TURNED_DEG], both.loss[-TURNED_DEG]):.0%}; best L with its corner "
+            f"towards {point_name(best.corner_deg)}"
+        )
+        groups.setdefault(text, []).append(name)
+    return [f"{', '.join(names)}, {text}" for text, names in groups.items()]
+
+
+def _certainty(results: WindSetResults) -> list[str]:
+    record = results.data.record
+    if record is None:
+        kind = "a rose table" if results.data.rose else "plain directions"
+        return [f"made from {kind}: the uncertainty of its frequencies is not known"]
+    hours = record.hours
+    months = len(np.unique(hours.year_month))
+    found = [
+        f"{len(hours.time):,} of {record.row_count:,} rows used, from {months} months of the record"
+    ]
+    first = results.subsets[0]
+    if first.statistics is not None and np.isfinite(first.statistics.uncertainty):
+        text = f"frequencies of {first.winds.label} are uncertain by ±"
+        found.append(f"{text}{first.statistics.uncertainty:.0%} (relative, one standard deviation)")
+    return found
+
+
+def _sheet(results: WindSetResults) -> RoseSheet:
+    data = results.data
+    roses = tuple(_rose(one) for one in results.subsets)
+    height = "" if data.listed else f", {data.measured_height_m:g} m above ground"
+    notes = [
+        "Each sector points to where the wind comes from, from true north. The area of a sector is "
+        "its share of the time, and the area of a shade that of its speed class; the circle in the "
+        "middle is calm.",
+        f"Source: {data.title}{height}.",
+    ]
+    if any(rose.low is not None for rose in roses):
+        notes.append(
+            "Lines along the middle of a sector: its share in nine of ten records of other months."
+        )
+    return RoseSheet("Wind roses", roses, results.classes, tuple(notes))
+
+
+def _rose(one: SubsetWind) -> Rose:
+    winds, s = one.winds, one.statistics
+    heading = winds.subset or "all hours"
+    if one.rule is not None:
+        heading += f": months {months_in_words(one.rule.months)}"
+        heading += f", {one.rule.rule}" if one.rule.rule != "all hours" else ""
+        heading += {"both": "", "": ""}.get(one.leaf_state, f"; belts {one.leaf_state}")
+    known = s is not None and np.isfinite(s.frequency_low).all()
+    return Rose(
+        heading,
+        winds.direction_deg,
+        winds.sector_deg() if len(winds.direction_deg) > 1 else np.array([22.5]),
+        one.class_share,
+        winds.calm,
+        s.frequency_low if s is not None and known else None,
+        s.frequency_high if s is not None and known else None,
+    )
