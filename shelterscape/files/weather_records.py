@@ -7,6 +7,7 @@ import csv
 import gzip
 import io
 import itertools
+import warnings
 import zlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -72,18 +73,18 @@ class RecordFile:
         InputError
             ``file-unreadable``.
         """
-        wanted = {p: None for text in self.headings.values() for p in text.split(PART)}
-        with _faults(self.path), _opened(self.path) as stream:
+        with _faults(self.path), _opened(self.path) as stream, warnings.catch_warnings():
+            # Spare cells, as of decimal commas, must not be dropped in silence: so every column is
+            # read, for the reader does not count cells where it reads only some.
+            warnings.simplefilter("error", pd.errors.ParserWarning)
             for _ in range(self.skipped):
                 stream.readline()
             reader: Any = pd.read_csv(
                 stream,
                 sep=self.separator,
-                usecols=list(wanted),
-                dtype="category",
+                dtype="str",
                 keep_default_na=False,
                 skipinitialspace=True,
-                comment="#",
                 index_col=False,
                 encoding="utf-8-sig",
                 chunksize=rows_at_once,
@@ -94,6 +95,7 @@ class RecordFile:
 
     def _named(self, piece: pd.DataFrame) -> pd.DataFrame:
         found = {}
+        piece = piece.rename(columns=str.strip)
         for name, heading in self.headings.items():
             parts = heading.split(PART)
             found[name] = piece[heading] if len(parts) == 1 else _joined(piece, parts)
@@ -102,7 +104,7 @@ class RecordFile:
 
 def _joined(piece: pd.DataFrame, parts: list[str]) -> pd.Series[Any]:
     """Date and time, or year, month, day, hour and minute, as one text."""
-    texts = [piece[part].astype("str").str.strip() for part in parts]
+    texts = [piece[part].str.strip() for part in parts]
     if len(parts) == 2:
         return texts[0] + " " + texts[1]
     plain = [text.str.replace(r"\.0$", "", regex=True).str.zfill(2) for text in texts]

@@ -142,7 +142,7 @@ def _cells(frame: pd.DataFrame, headings: list[str], where: str) -> Array:
     found = []
     for heading in headings:
         texts = [str(text).strip().removesuffix("%").strip() for text in frame[heading]]
-        values, _ = numbers_in(texts)
+        values, _ = numbers_in(texts, coded=False)
         bad = [i for i, t in enumerate(texts) if t not in ("", "-") and not values[i] >= 0]
         if bad:
             raise InputError(

@@ -117,12 +117,13 @@ def check_record(
     usable = reason < 0
     table = _stations_table(rows, usable, calm)
     wanted = _wanted(table, options.stations, where)
-    table["station_used"] = np.where(wanted[table.index], "yes", "no")
+    table["station_used"] = np.where(wanted[table["index_of"]], "yes", "no")
     mine = wanted[rows.station]
     step = _step_minutes(rows, key, order, mine, where)
     reason = _with_stuck(rows, key, order, reason, calm, step)
     kept = order[(mine & (reason < 0))[order]]
-    table["usable_share"] = _shares(rows.station, reason < 0, len(rows.stations))
+    shares = _shares(rows.station, reason < 0, len(rows.stations))
+    table["usable_share"] = shares[table["index_of"]]
     if not len(kept):
         raise _without_data(where, table)
     hours, bad_c = _hours(rows, kept, calm, options.declination_deg, step)
@@ -201,9 +202,11 @@ def _repeated(rows: Rows, key: NDArray[np.int64], order: NDArray[np.int64]) -> t
 
 def _at_clock_change(local: NDArray[np.datetime64]) -> Mask:
     """Hours up to three on a Sunday of spring or autumn, when clocks are changed."""
-    stamps = pd.DatetimeIndex(local.astype("datetime64[s]"))
-    months = np.isin(stamps.month, (3, 4, 9, 10, 11))
-    return np.asarray((stamps.dayofweek == 6) & (stamps.hour <= 3) & months)
+    day, month = local.astype("datetime64[D]"), local.astype("datetime64[M]").astype(np.int64)
+    # The first day of 1970 was a Thursday.
+    sunday = (day.astype(np.int64) + 4) % 7 == 0
+    early = (local - day) <= np.timedelta64(180, "m")
+    return sunday & early & np.isin(month % 12 + 1, (3, 4, 9, 10, 11))
 
 
 def _stations_table(rows: Rows, usable: Mask, calm: Mask) -> pd.DataFrame:

@@ -54,7 +54,11 @@ class Times:
 
 
 def numbers_in(
-    texts: Sequence[str], marks: Collection[str] = (), *, comma: bool = False
+    texts: Sequence[str],
+    marks: Collection[str] = (),
+    *,
+    comma: bool = False,
+    coded: bool = True,
 ) -> tuple[Array, States]:
     """Texts as numbers.
 
@@ -65,6 +69,8 @@ def numbers_in(
         Further marks of missing values.
     comma : bool
         Whether numbers may have a decimal comma.
+    coded : bool
+        Whether `MISSING_NUMBERS` mark missing values.
 
     Returns
     -------
@@ -77,7 +83,8 @@ def numbers_in(
     plain = [w.replace(",", ".") if comma else w for w in words]
     values = pd.to_numeric(pd.Series(plain, dtype=object), errors="coerce").to_numpy(float)
     missing = np.array([w.casefold() in MISSING_WORDS or w in marks for w in words], bool)
-    missing |= np.isin(values, list(MISSING_NUMBERS))
+    if coded:
+        missing |= np.isin(values, list(MISSING_NUMBERS))
     values = np.where(missing | ~np.isfinite(values), np.nan, values)
     states = np.where(missing, MISSING, np.where(np.isnan(values), UNREADABLE, VALUE))
     return values, states.astype(np.int8)

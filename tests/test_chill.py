@@ -1,0 +1,80 @@
+"""Chill of lambs and people against published values."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from shelterscape.science.chill import (
+    LEAST_HOURS_OF_A_DAY,
+    daily_sheep_chill,
+    human_wind_chill,
+    sheep_chill,
+)
+
+# Temperature °C, wind m/s, rain mm a day, index: equation of Nixon-Smith 1972 as cited by Donnelly
+# 1984 (S2), worked out apart (D).
+SHEEP = [
+    (10, 0, 0, 832.0),
+    (10, 4, 0, 1018.0),
+    (5, 4, 10, 1245.3),
+    (5, 1, 10, 1136.8),
+    (2, 9, 20, 1509.2),
+]
+
+
+@pytest.mark.parametrize(("celsius", "ms", "mm", "index"), SHEEP)
+def test_sheep_chill_as_published(celsius, ms, mm, index):
+    assert sheep_chill(celsius, ms, mm) == pytest.approx(index, abs=0.1)
+
+
+@pytest.mark.parametrize(("celsius", "kmh", "felt"), [(-5, 30, -13.00), (-20, 30, -32.57)])
+def test_wind_chill_of_people_as_published(celsius, kmh, felt):
+    """Joint index of 2001 (S), worked out apart (D)."""
+    assert human_wind_chill(celsius, kmh) == pytest.approx(felt, abs=0.005)
+
+
+def test_wind_chill_of_people_is_defined_in_its_range_alone():
+    celsius = np.array([10.0, 10.1, -40.0, 0.0, 0.0])
+    kmh = np.array([4.8, 30.0, 100.0, 4.7, np.nan])
+    assert np.isfinite(human_wind_chill(celsius, kmh)).tolist() == [True, False, True, False, False]
+
+
+def test_missing_and_impossible_values_have_no_index():
+    found = sheep_chill([5, np.nan, 5, 5], [4, 4, -1, 4], [10, 10, 10, -1])
+    assert np.isfinite(found).tolist() == [True, False, False, False]
+
+
+@pytest.mark.parametrize("values_per_hour", [1, 6])
+def test_a_steady_day_has_the_index_of_its_means(values_per_hour):
+    count = 24 * values_per_hour
+    day = np.repeat([100, 101], count)
+    steady = np.ones(2 * count)
+    days, chill = daily_sheep_chill(
+        day, 5 * steady, 4 * steady, 10 / count * steady, values_per_hour=values_per_hour
+    )
+    assert days.tolist() == [100, 101]
+    assert chill == pytest.approx([1245.3, 1245.3], abs=0.1)
+
+
+def test_a_day_with_few_hours_is_left_out():
+    hours = np.arange(24 + LEAST_HOURS_OF_A_DAY - 1)
+    ones = np.ones(len(hours))
+    days, _ = daily_sheep_chill(hours // 24, ones, ones, ones)
+    assert days.tolist() == [0]
+
+
+def test_wind_counts_by_its_mean_and_not_hour_by_hour():
+    """The index is one of daily means: an hour of storm is not the index of that hour."""
+    ms = np.r_[np.zeros(12), 8 * np.ones(12)]
+    _, chill = daily_sheep_chill(np.zeros(24), 5 * np.ones(24), ms, np.zeros(24))
+    assert chill[0] == pytest.approx(float(sheep_chill(5.0, 4.0, 0.0)))
+
+
+def test_more_wind_rain_and_cold_never_chill_less():
+    rng = np.random.default_rng(3)
+    celsius, ms, mm = rng.uniform(-10, 15, 200), rng.uniform(0, 15, 200), rng.uniform(0, 40, 200)
+    plain = sheep_chill(celsius, ms, mm)
+    assert (sheep_chill(celsius - 1, ms, mm) > plain).all()
+    assert (sheep_chill(celsius, ms + 1, mm) > plain).all()
+    assert (sheep_chill(celsius, ms, mm + 1) > plain).all()
