@@ -65,7 +65,7 @@ def wind_sets(
     """
     _check_north(header or {}, where)
     _check_columns(list(map(str, frame.columns)), where)
-    names = frame["subset"].fillna("").astype(str).str.strip() if "subset" in frame else ""
+    names = frame["subset"].astype("string").fillna("").str.strip() if "subset" in frame else ""
     notices: list[Notice] = []
     if unread := [str(c) for c in frame.columns if c not in (*COLUMNS, "subset")]:
         text = f"{where}: columns not used: {', '.join(unread)}"

@@ -75,6 +75,7 @@ class WindSetData:
 
 def load(params: WindSetInputs, reader: Reader) -> WindSetData:
     """Read and check the one source of the wind set."""
+    _check_source(params)
     height_m, roughness_m = _measured(params, reader)
     if params.directions:
         title = f"plain directions {params.directions}"
@@ -86,6 +87,18 @@ def load(params: WindSetInputs, reader: Reader) -> WindSetData:
         _report_rose(rose, name, reader)
         return WindSetData(params, f"rose table {name}", height_m, roughness_m, rose=rose)
     return _from_records(params, reader, height_m, roughness_m)
+
+
+def _check_source(params: WindSetInputs) -> None:
+    given = [n for n in ("records", "rose_table", "directions") if getattr(params, n)]
+    if len(given) != 1:
+        raise InputError(
+            "input-refused",
+            "A wind set is made from one source: a record, a rose table or plain directions.",
+            where="wind-set",
+            value=" and ".join(given) or "none of them",
+            hint="Give one of --record, --rose-table and --directions, and only one.",
+        )
 
 
 def _measured(params: WindSetInputs, reader: Reader) -> tuple[float, float]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator
 
 from shelterscape.process import Output, Picture, Process, Table
 from shelterscape.process.cases import PurposeName
@@ -110,17 +110,6 @@ class WindSetInputs(Inputs):
     @classmethod
     def _each_once(cls, several: tuple[Any, ...]) -> tuple[Any, ...]:
         return tuple(dict.fromkeys(several))
-
-    @model_validator(mode="after")
-    def _one_source(self) -> WindSetInputs:
-        given = [n for n in ("records", "rose_table", "directions") if getattr(self, n)]
-        if len(given) != 1:
-            found = " and ".join(given) or "none of them"
-            raise ValueError(
-                f"give a record, a rose table or plain directions, and only one of them; {found} "
-                "given"
-            )
-        return self
 
 
 OUTPUTS: tuple[Output, ...] = (
