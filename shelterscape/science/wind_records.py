@@ -265,9 +265,9 @@ def rows_of(collected: Collector, options: RecordOptions) -> tuple[Rows, list[No
         kinds,
         speeds * factor,
         states,
-        reading.plain("gust") * factor,
+        reading.plain("gust", factor),
         reading.temperatures(),
-        reading.plain("rain") * RAIN_UNITS[options.rain_unit],
+        reading.plain("rain", RAIN_UNITS[options.rain_unit]),
         tuple(text.strip() for text in number[1]),
         report_deg,
         zone,
@@ -365,22 +365,24 @@ class _Reading:
         codes = self._columns["direction"][0]
         return degrees[codes], states[codes], report_width(degrees, spelled)
 
-    def plain(self, name: str) -> Array:
-        """A column that may be absent, in its own unit."""
+    def plain(self, name: str, factor: float = 1.0) -> Array:
+        """A column that may be absent, its numbers times a factor."""
         if name not in self._columns:
-            return np.full(self._collected.rows, np.nan)
+            # One value for all rows takes no memory.
+            return np.broadcast_to(np.nan, self._collected.rows)
         values, states = self._numbers(name)
         self._check_readable(name, states)
-        found: Array = values[self._columns[name][0]]
+        found: Array = (values * factor)[self._columns[name][0]]
         return found
 
     def temperatures(self) -> Array:
         """Air temperature, °C."""
         values = self.plain("temperature")
-        if "temperature" in self._columns:
-            sample = self._sample("temperature", self._numbers("temperature")[0])
-            if not self._options.certain:
-                wind_units.to_celsius(sample, self._options.temperature_unit)
+        if "temperature" not in self._columns:
+            return values
+        sample = self._sample("temperature", self._numbers("temperature")[0])
+        if not self._options.certain:
+            wind_units.to_celsius(sample, self._options.temperature_unit)
         return (values - 32.0) / 1.8 if self._options.temperature_unit == "f" else values
 
 
