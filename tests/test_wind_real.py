@@ -220,8 +220,9 @@ def test_fahrenheit_is_noticed():
 
 
 def test_subsets_of_new_york():
-    units = {"speed_unit": "mph", "temperature_unit": "f", "rain_unit": "in"}
-    record, _ = read(NEW_YORK, NEW_YORK_COLUMNS, stations=("JFK",), **units)
+    options = {"speed_unit": "mph", "temperature_unit": "f", "rain_unit": "in"}
+    options |= {"stations": ("JFK",), "time_zone": "America/New_York"}
+    record, _ = read(NEW_YORK, NEW_YORK_COLUMNS, **options)
     hours = record.hours
     subsets, _ = usable_subsets(usual_subsets(hours), hours, None, "x")
     frame = pd.read_csv(NEW_YORK).query("origin == 'JFK' and wind_dir.notna()")
