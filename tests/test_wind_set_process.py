@@ -173,7 +173,7 @@ def test_the_answer_names_bearing_and_certainty(folder, tmp_path, capsys):
     assert step["question"].endswith("?")
     assert "most wind from" in step["answer"][0] and "m/s" in step["answer"][0]
     assert any("best belt at bearing" in text for text in step["answer"])
-    assert any("uncertain by ±" in text for text in step["certainty"])
+    assert any("frequencies of all winds ±" in text for text in step["certainty"])
     assert step["files_read"]["records"][0]["name"] == "r.csv"
 
 
@@ -378,3 +378,31 @@ def test_memory_is_estimated_before_reading(folder, tmp_path):
             records=(str(path),) * 3000, out=tmp_path / "out", memory_limit_gib=1.5, **KNOWN
         )
     assert error.value.code == "memory-short"
+
+
+@pytest.mark.slow
+def test_a_batch_takes_the_wind_set_of_a_step(tmp_path):
+    """Holdings with ``step:wind-set/winds`` give the very files of holdings with the table."""
+    from batch_helpers import PLAN, catchment, results
+
+    from shelterscape.batch import run_batch
+
+    def batch(name, plan):
+        path = catchment(tmp_path / name, plan)
+        record_file(path.parent / "r.csv")
+        run_batch(path, tmp_path / f"{name}-out", holdings=f"{path.parent}/holdings.gpkg:holdings")
+        return tmp_path / f"{name}-out"
+
+    step = (
+        '[[step]]\nprocess = "wind-set"\nrecords = ["r.csv"]\nspeed_unit = "ms"\n'
+        'time_zone = "UTC"\nmeasured_height_m = 10\nstation_roughness_m = 0.03\n'
+    )
+    fed = PLAN.replace('"210,240"', '"step:wind-set/winds"')
+    fed = fed.replace("[[step]]", step + "[[step]]", 1)
+    one = batch("fed", fed)
+    made = next((one / "holdings").rglob("winds.csv"))
+    other = batch("file", PLAN.replace('"210,240"', f'"{made}"'))
+    first, second = results(one), results(other)
+    rasters = [p for p in second if p.endswith(".tif")]
+    assert len(rasters) > 10
+    assert all(first[p] == second[p] for p in rasters)

@@ -98,7 +98,10 @@ def _stop_requested() -> int:
 def prepare_steps(steps: tuple[Step, ...], folder: str) -> dict[str, float]:
     """Do the work that all holdings share, on all cores; return the margin of each step, m."""
     use_threads(numba.config.NUMBA_NUM_THREADS)
-    return {step.name: prepare(step, Path(folder), cancelled=_stop_requested) for step in steps}
+    return {
+        step.name: prepare(step, Path(folder), cancelled=_stop_requested, earlier=steps[:i])
+        for i, step in enumerate(steps)
+    }
 
 
 def work(task: Task) -> Outcome:

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from shelterscape.files.record import RECORD
 from shelterscape.files.terrain_models import can_be_cut
-from shelterscape.process.inputs import TerrainInputs
+from shelterscape.process.inputs import TerrainInputs, sources
 from shelterscape.process.reading import Reader
 from shelterscape.process.shared import Shared
 from shelterscape.process.stages import USUAL_MARGIN_M, stages_of
+from shelterscape.runs import run
 from shelterscape.runs.events import Monitor, OnEvent, ignore_event, never
 from shelterscape.runs.staging import unwritable
-from shelterscape.runs.steps import Step, without_references
+from shelterscape.runs.steps import STEP_PREFIX, Step, fed_inputs, without_references
 
 
 def prepare(
@@ -20,6 +22,8 @@ def prepare(
     folder: Path,
     progress: OnEvent = ignore_event,
     cancelled: Callable[[], int] = never,
+    *,
+    earlier: Sequence[Step] = (),
 ) -> float:
     """Do the work of one step that all parts of the map share.
 
@@ -30,6 +34,8 @@ def prepare(
         Where its results are kept; finished work is not done again.
     progress, cancelled : callable
         As for `runs.run`.
+    earlier : sequence of Step
+        Steps before it. One that reads no map and makes its wind set is run here.
 
     Returns
     -------
@@ -50,11 +56,32 @@ def prepare(
             reader = Reader(monitor.notice, monitor.check_stop)
             elevation, grid, _ = reader.terrain(step.params)  # type: ignore[arg-type]
             shared.keep_terrain(elevation, grid)
-        margin_m = _whole_map(without_references(step), shared, monitor)
+        margin_m = _whole_map(_with_winds(step, earlier, folder, cancelled), shared, monitor)
         shared.keep_margin(step.name, margin_m)
     except OSError as error:
         raise unwritable(folder, error) from error
     return margin_m
+
+
+def _with_winds(
+    step: Step, earlier: Sequence[Step], folder: Path, cancelled: Callable[[], int]
+) -> Step:
+    """The step with its wind set as a file, and without all else it takes from earlier steps."""
+    found = {}
+    for field, source in sources(type(step.params)).items():
+        text = getattr(step.params, field)
+        if source.kind != "winds" or not text or not text.startswith(STEP_PREFIX):
+            continue
+        name, _, output = text.removeprefix(STEP_PREFIX).partition("/")
+        maker = next((one for one in earlier if one.name == name), None)
+        if maker is None or isinstance(maker.params, TerrainInputs) or fed_inputs(maker):
+            continue
+        made = folder / "steps" / name
+        if not (made / RECORD).is_file():
+            run([maker], made, overwrite=True, cancelled=cancelled, pictures=False)
+        found[field] = str(made / "tables" / f"{output}.csv")
+    alone = without_references(step)
+    return Step(alone.process, alone.params.model_copy(update=found), alone.id)
 
 
 def _whole_map(step: Step, shared: Shared, monitor: Monitor) -> float:

@@ -15,6 +15,9 @@ from shelterscape.science.wind_tables import POINTS
 TURNED_DEG = 15
 """Angle from the best bearing whose loss is reported."""
 
+SAME_SPEED = 0.005
+"""Change of speed from the station to the site below which one speed is reported."""
+
 
 def summarise(results: WindSetResults, params: WindSetInputs) -> Summary:
     """Answer, certainty and pictures."""
@@ -45,11 +48,8 @@ def _subset_text(one: SubsetWind, results: WindSetResults, params: WindSetInputs
     if not winds.speeds_known:
         return f"{where}, {share}; wind speeds are not stated"
     factor = height_factor(data, params.at_height_m)
-    return (
-        f"{where}, {share}; mean {one.mean_ms:.1f} m/s at {data.measured_height_m:g} m, "
-        f"{one.mean_ms * factor:.1f} m/s at the site {params.at_height_m:g} m above ground; calm "
-        f"{winds.calm:.1%}"
-    )
+    site = "" if abs(factor - 1) < SAME_SPEED else f", {one.mean_ms * factor:.1f} m/s at the site"
+    return f"{where}, {share}; mean {one.mean_ms:.1f} m/s{site}, calm {winds.calm:.1%}"
 
 
 def _purpose_texts(results: WindSetResults) -> list[str]:
@@ -73,16 +73,14 @@ def _certainty(results: WindSetResults) -> list[str]:
     if record is None:
         kind = "a rose table" if results.data.rose else "plain directions"
         return [f"made from {kind}: the uncertainty of its frequencies is not known"]
-    hours = record.hours
-    months = len(np.unique(hours.year_month))
-    found = [
-        f"{len(hours.time):,} of {record.row_count:,} rows used, from {months} months of the record"
-    ]
+    months = len(np.unique(record.hours.year_month))
+    used = f"{len(record.hours.time):,} of {record.row_count:,} rows of {months} months used"
     first = results.subsets[0]
-    if first.statistics is not None and np.isfinite(first.statistics.uncertainty):
-        text = f"frequencies of {first.winds.label} are uncertain by ±"
-        found.append(f"{text}{first.statistics.uncertainty:.0%} (relative, one standard deviation)")
-    return found
+    spread = first.statistics.uncertainty if first.statistics is not None else np.nan
+    text = (
+        "" if np.isnan(spread) else f"; frequencies of {first.winds.label} ±{spread:.0%}, relative"
+    )
+    return [used + text]
 
 
 def _sheet(results: WindSetResults) -> RoseSheet:
