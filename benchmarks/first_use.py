@@ -135,12 +135,15 @@ def monte_carlo(folder: Path) -> list[str]:
     shutil.copytree(SAMPLE, sample)
     text = (sample / "plan.toml").read_text(encoding="utf-8")
     head, *steps = text.split("[[step]]")
-    siting = next(step for step in steps if 'process = "siting"' in step)
+    winds, siting = (
+        next(step for step in steps if f'process = "{name}"' in step)
+        for name in ("wind-set", "siting")
+    )
     took = {}
     for runs in (10, 10 + RUNS):
         changed = re.sub(r"(?m)^monte_carlo_runs = .*$", f"monte_carlo_runs = {runs}", siting)
         plan = sample / f"plan_{runs}.toml"
-        plan.write_text(f"{head}[[step]]{changed}", encoding="utf-8")
+        plan.write_text(f"{head}[[step]]{winds}[[step]]{changed}", encoding="utf-8")
         took[runs] = spent(command("run", str(plan), "--out", str(folder / f"runs_{runs}"))).wall
     total = took[10 + RUNS] - took[10]
     return [

@@ -2,8 +2,8 @@
 
 Usage: python sample_gis/make_sample.py
 
-Rewrites dem.tif, ostrel.gpkg and winds.csv in the folder of this script. Nothing in
-them exists: ground, farms, belts and winds are generated from a seed and from numbers
+Rewrites dem.tif, ostrel.gpkg, winds.csv and weather.csv.gz in the folder of this
+script. Nothing in them exists: ground, farms, belts and winds are generated from a seed and from numbers
 in these scripts.
 """
 
@@ -32,6 +32,7 @@ from sample_places import (
     build_places,
     settle_special_parcels,
 )
+from sample_wind import build_record, write_record
 
 SEED = 20260401
 HERE = Path(__file__).resolve().parent
@@ -228,6 +229,7 @@ def main() -> None:
     write_dem(ground, HERE / "dem.tif")
     write_layers(layers, HERE / "ostrel.gpkg")
     write_winds(HERE / "winds.csv")
+    write_record(build_record(WIND_LOBES, WIND_SPEED, SEED), HERE / "weather.csv.gz")
     for name, layer in layers.items():
         print(f"{name}: {len(layer)}")
 

@@ -131,4 +131,3 @@ def write_record(frame: pd.DataFrame, path: Path) -> None:
     head = "# Ostrel valley, invented weather record for the sample data; nobody measured it\n"
     text = head + frame.to_csv(index=False, lineterminator="\n", float_format="%g")
     path.write_bytes(gzip.compress(text.encode("utf-8"), 9, mtime=0))
-

@@ -84,11 +84,13 @@ def refused(path, code):
 
 def test_the_sample_plan():
     steps = read_plan(SAMPLE / "plan.toml").steps
-    assert [step.name for step in steps] == ["exposure", "shelter", "siting", "grant-overlay"]
-    exposure, shelter, siting, grants = (step.params for step in steps)
+    names = ["wind-set", "exposure", "shelter", "siting", "grant-overlay"]
+    assert [step.name for step in steps] == names
+    winds, exposure, shelter, siting, grants = (step.params for step in steps)
+    assert winds.records == (str(SAMPLE / "weather.csv.gz"),)
     assert exposure.dem == shelter.dem == str(SAMPLE / "dem.tif")
     assert shelter.belts == f"{SAMPLE / 'ostrel.gpkg'}:belts"
-    assert exposure.winds == str(SAMPLE / "winds.csv")
+    assert exposure.winds == shelter.winds == siting.winds == "step:wind-set/winds"
     assert exposure.limit_m == 1000.0
     assert shelter.seasons == ("in-leaf", "bare")
     maps = SAMPLE / "ostrel.gpkg"
