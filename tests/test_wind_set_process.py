@@ -91,6 +91,7 @@ def test_the_file_is_read_as_it_was_made(name, folder, tmp_path, capsys):
             np.testing.assert_array_equal(read.weibull_k, made.weibull_k)
             np.testing.assert_allclose(read.weights(2.0), made.weights(2.0), rtol=1e-12)
         assert read.calm == made.calm
+        np.testing.assert_equal(read.frequency_uncertainty, made.frequency_uncertainty)
         assert read.measured_height_m == 10
 
 
@@ -406,3 +407,24 @@ def test_a_batch_takes_the_wind_set_of_a_step(tmp_path):
     rasters = [p for p in second if p.endswith(".tif")]
     assert len(rasters) > 10
     assert all(first[p] == second[p] for p in rasters)
+
+
+@pytest.mark.parametrize("text", ["much", "-0.1", "inf"])
+def test_a_stated_uncertainty_must_be_a_number(text):
+    from shelterscape.errors import InputError
+
+    frame = pd.DataFrame({"direction_deg": [200.0, 20.0], "frequency": [0.6, 0.4]})
+    with pytest.raises(InputError, match="frequency_uncertainty"):
+        wind_sets(frame, "winds.csv", {"frequency_uncertainty": text})
+
+
+def test_monte_carlo_runs_take_the_uncertainty_of_the_wind_set():
+    """By its own where it states one, else by the assumed value."""
+    from types import SimpleNamespace
+
+    from shelterscape.processes.siting.decide import _uncertainty
+    from shelterscape.science.siting.monte_carlo import InputUncertainty
+
+    for stated, used in ((0.07, 0.07), (float("nan"), InputUncertainty().frequency)):
+        data = SimpleNamespace(winds=SimpleNamespace(frequency_uncertainty=stated))
+        assert _uncertainty(data).frequency == used

@@ -48,6 +48,8 @@ class WindSet:
         Whether these are single directions from a list, not the sectors of a record.
     measured_height_m, measured_roughness_m : float
         Height above ground and roughness length of the ground at which speeds were measured, m.
+    frequency_uncertainty : float
+        Mean relative standard deviation of the frequencies; NaN where unknown.
     """
 
     subset: str
@@ -59,6 +61,7 @@ class WindSet:
     listed: bool = False
     measured_height_m: float = ASSUMED_MEASURED_HEIGHT_M
     measured_roughness_m: float = ASSUMED_MEASURED_ROUGHNESS_M
+    frequency_uncertainty: float = math.nan
 
     @property
     def label(self) -> str:

@@ -47,7 +47,8 @@ def wind_sets(
     where : str
         Name of the table in errors.
     header : mapping of str, optional
-        Header lines of the table. ``measured_height_m`` and ``roughness_m`` are used; ``north``
+        Header lines of the table. ``measured_height_m``, ``roughness_m`` and
+        ``frequency_uncertainty`` (with ``_`` and the subset behind it) are used; ``north``
         must be ``true`` where it is given.
 
     Returns
@@ -85,7 +86,29 @@ def wind_sets(
     measured, more = _measured(header or {}, where)
     if header is not None and any(one.speeds_known for one in sets.values()):
         notices += more
-    return {name: replace(one, **measured) for name, one in sets.items()}, notices
+    spread = {name: _uncertainty(name, header or {}, where) for name in sets}
+    return {
+        name: replace(one, **measured, frequency_uncertainty=spread[name])
+        for name, one in sets.items()
+    }, notices
+
+
+def _uncertainty(name: str, header: Mapping[str, str], where: str) -> float:
+    """Relative uncertainty of the frequencies that a table states for a subset; NaN for none."""
+    key = f"frequency_uncertainty_{name}" if name else "frequency_uncertainty"
+    try:
+        value = float(header.get(key, "nan"))
+    except ValueError:
+        value = -1.0
+    if value < 0 or math.isinf(value):
+        raise InputError(
+            "winds-bad",
+            f"The line “# {key}:” must hold a number of 0 or more.",
+            where=where,
+            value=header[key],
+            hint="Write the relative standard deviation, such as 0.1, or leave the line out.",
+        )
+    return value
 
 
 def _check_north(header: Mapping[str, str], where: str) -> None:

@@ -31,7 +31,11 @@ from shelterscape.science.siting.context import (
 )
 from shelterscape.science.siting.full_evaluation import FullEvaluation, full_evaluation
 from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.monte_carlo import SelectionShares, selection_runs
+from shelterscape.science.siting.monte_carlo import (
+    InputUncertainty,
+    SelectionShares,
+    selection_runs,
+)
 from shelterscape.science.terrain.validity import NOT_MODELLED
 
 Field = NDArray[np.float32]
@@ -128,9 +132,16 @@ def decide(data: SitingData, lines: ProposedLines) -> Generator[Progress, None, 
             must=must,
             forbidden=not_chosen,
             net_cost=net_cost,
+            uncertainty=_uncertainty(data),
         )
         share = yield from _with_progress(runs, params.monte_carlo_runs)
     return SitingDecision(context, own, choice, planted, found, share, notices)
+
+
+def _uncertainty(data: SitingData) -> InputUncertainty:
+    """Uncertainty of the inputs, of the wind as its wind set states it."""
+    stated = data.winds.frequency_uncertainty
+    return InputUncertainty() if np.isnan(stated) else InputUncertainty(frequency=stated)
 
 
 def _with_progress(

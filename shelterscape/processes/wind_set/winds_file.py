@@ -73,6 +73,7 @@ def rounded_winds(
     mean_ms: Array,
     shape: Array,
     calm: float,
+    uncertainty: float = np.nan,
 ) -> WindSet:
     """A wind set with the very numbers its file will hold; its frequencies sum to exactly 1."""
     shares = exact_shares(np.append(frequency, calm), TERMS["frequency"].decimals or 6)
@@ -87,6 +88,7 @@ def rounded_winds(
         float(shares[-1]),
         measured_height_m=data.measured_height_m,
         measured_roughness_m=data.station_roughness_m,
+        frequency_uncertainty=round(uncertainty, 3),
     )
 
 
@@ -98,7 +100,14 @@ def subset_of_record(
     s, hours = statistics, data.record.hours
     shape = np.where(np.isnan(s.weibull_shape), ASSUMED_WEIBULL_K, s.weibull_shape)
     winds = rounded_winds(
-        data, rule.name, s.direction_deg, s.frequency, s.mean_speed_ms, shape, s.calm
+        data,
+        rule.name,
+        s.direction_deg,
+        s.frequency,
+        s.mean_speed_ms,
+        shape,
+        s.calm,
+        s.uncertainty,
     )
     share = bare_share(hours, rule.hours(hours), data.params.in_leaf_months)
     return SubsetWind(winds, class_share, rule, statistics, share)
@@ -146,5 +155,5 @@ def _header(data: WindSetData, subsets: list[SubsetWind]) -> Iterator[tuple[str,
         if one.rule is not None:
             yield f"months{end}", months_in_words(one.rule.months)
             yield f"hours{end}", one.rule.rule
-        if one.statistics is not None and np.isfinite(one.statistics.uncertainty):
-            yield f"frequency_uncertainty{end}", f"{one.statistics.uncertainty:.3f}"
+        if np.isfinite(one.winds.frequency_uncertainty):
+            yield f"frequency_uncertainty{end}", f"{one.winds.frequency_uncertainty:.3f}"
