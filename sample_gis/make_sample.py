@@ -3,8 +3,8 @@
 Usage: python sample_gis/make_sample.py
 
 Rewrites dem.tif, ostrel.gpkg, winds.csv and weather.csv.gz in the folder of this
-script. Nothing in them exists: ground, farms, belts and winds are generated from a seed and from numbers
-in these scripts.
+script. Nothing in them exists: ground, farms, belts and winds are generated from a
+seed and from numbers in these scripts.
 """
 
 from __future__ import annotations

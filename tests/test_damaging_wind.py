@@ -19,7 +19,7 @@ SIXTEEN = np.arange(16) * 22.5
 def test_south_west_and_north_east_want_a_belt_from_north_west_to_south_east():
     found = damaging_wind([225.0, 45.0], [0.5, 0.5])
     assert found.both_sides.bearing_deg == pytest.approx(135.0)
-    assert found.both_sides.caught == pytest.approx(1.0)
+    assert found.both_sides.wind_share == pytest.approx(1.0)
     # Only half of it comes to a place on one side of that belt.
     assert found.side_share == pytest.approx(0.5)
 
@@ -44,7 +44,7 @@ def test_wind_from_everywhere():
     """Mean of |sin| is 2/π, of its positive part 1/π, and of the larger of two legs √2/π (D)."""
     directions = np.arange(0, 360, 0.5)
     found = damaging_wind(directions, np.full(len(directions), 1 / len(directions)))
-    assert found.both_sides.caught == pytest.approx(2 / np.pi, abs=1e-4)
+    assert found.both_sides.wind_share == pytest.approx(2 / np.pi, abs=1e-4)
     assert found.side_share == pytest.approx(1 / np.pi, abs=1e-4)
     # Over the 270° from beyond either leg: (1/2π) (2 + √2) .
     assert found.corner_share == pytest.approx((2 + np.sqrt(2)) / (2 * np.pi), abs=1e-4)
@@ -56,7 +56,7 @@ def test_no_bearing_is_better_than_the_best(parts):
     found = damaging_wind(SIXTEEN, weights)
     tried = np.random.default_rng(1).uniform(0, 360, 300)
     lines = np.abs(np.sin(np.radians(SIXTEEN - tried[:, None]))) @ weights
-    assert lines.max() <= found.both_sides.caught + 1e-9
+    assert lines.max() <= found.both_sides.wind_share + 1e-9
     # Sides and corners are tried every quarter degree.
     assert share_from_side(tried, SIXTEEN, weights).max() <= found.side_share + 1e-5
     assert share_from_corner(tried, SIXTEEN, weights).max() <= found.corner_share + 1e-3

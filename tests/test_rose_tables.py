@@ -93,7 +93,7 @@ def test_classes_of_whole_numbers_meet_in_the_middle():
     assert np.isinf(found.class_high_ms[-1])
 
 
-def test_the_unit_may_stand_in_the_headings():
+def test_the_headings_may_state_the_unit():
     _, cells = drawn()
     headings = [f"{h} kn" for h in HEADINGS]
     found = rose_table(table(cells, headings=headings), None, "x")

@@ -174,7 +174,7 @@ def test_the_answer_names_bearing_and_certainty(folder, tmp_path, capsys):
     assert step["question"].endswith("?")
     assert "most wind from" in step["answer"][0] and "m/s" in step["answer"][0]
     assert any("best belt at bearing" in text for text in step["answer"])
-    assert any("frequencies of all winds ±" in text for text in step["certainty"])
+    assert any("frequencies of " in text and "±" in text for text in step["certainty"])
     assert step["files_read"]["records"][0]["name"] == "r.csv"
 
 

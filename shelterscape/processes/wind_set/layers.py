@@ -15,7 +15,7 @@ from shelterscape.processes.wind_set.winds_file import SubsetWind, winds_table
 from shelterscape.science import chill
 from shelterscape.science.damaging_wind import DamagingWind, damaging_wind
 from shelterscape.science.purposes import Purpose, purposes
-from shelterscape.science.wind import WindSet, choose
+from shelterscape.science.wind import WindSet, choose_subset
 from shelterscape.science.wind_sectors import Hours, exact_shares, month_statistics
 from shelterscape.science.wind_subsets import months_in_words
 
@@ -130,7 +130,7 @@ def height_factor(data: WindSetData, height_m: float) -> float:
         measured_height_m=data.measured_height_m,
         measured_roughness_m=data.station_roughness_m,
     )
-    return float(unit.plain_speed_ms(height_m, data.params.site_roughness_m)[0])
+    return float(unit.flat_terrain_speed_ms(height_m, data.params.site_roughness_m)[0])
 
 
 def _months_table(hours: Hours, sectors: int) -> pd.DataFrame:
@@ -213,7 +213,7 @@ def damaging_by_purpose(
         if wanted not in (None, name):
             continue
         try:
-            winds = choose(sets, "", (*purpose.subsets, purpose.season), "winds")
+            winds = choose_subset(sets, "", (*purpose.subsets, purpose.season), "winds")
         except InputError:  # every subset has a name, and none fits
             continue
         weights = winds.weights(purpose.speed_exponent)
@@ -242,7 +242,7 @@ def _damaging_row(purpose: Purpose, subset: str, best: DamagingWind) -> tuple[ob
         subset,
         purpose.speed_exponent,
         best.both_sides.bearing_deg,
-        best.both_sides.caught,
+        best.both_sides.wind_share,
         best.side_deg,
         best.side_share,
         best.corner_deg,

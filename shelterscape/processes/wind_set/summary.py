@@ -60,7 +60,7 @@ def _purpose_texts(results: WindSetResults) -> list[str]:
         label = f"subset “{subset}”" if subset else "all winds"
         text = (
             f"{label}: best belt at bearing {both.bearing_deg:.0f}°, "
-            f"{both.caught:.0%} of the damaging wind across it; {TURNED_DEG}° away loses "
+            f"{both.wind_share:.0%} of the damaging wind across it; {TURNED_DEG}° away loses "
             f"{max(both.loss[TURNED_DEG], both.loss[-TURNED_DEG]):.0%}; best L with its corner "
             f"towards {point_name(best.corner_deg)}"
         )

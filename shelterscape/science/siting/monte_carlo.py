@@ -58,8 +58,7 @@ class InputUncertainty:
     ----------
     frequency : float
         Of the natural logarithm of the weight of each direction: about how much its share of the
-        wind differs between periods of several years; that of
-        the wind set where it states it.
+        wind differs between periods of several years, unless the wind set states it.
     swing : float
         Of the natural logarithm of the spread of the wind about a direction.
     height, each_height : float
