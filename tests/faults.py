@@ -1,7 +1,7 @@
 """Insert faults into the science code, one at a time, and check whether the tests notice.
 
 python tests/faults.py                  resume the sample for up to an hour and print the table
-python tests/faults.py --write          and write it into docs/reliability.md
+python tests/faults.py --write          and, once all are tried, write it into docs/reliability.md
 python tests/faults.py --minutes 20     start no new fault after 20 minutes
 python tests/faults.py --first 8        only the first 8 of the sample
 
@@ -346,7 +346,10 @@ def main() -> int:
     measure(state, faults[: words.first], words.minutes)
     text, fine = report(state, faults)
     sys.stdout.write(text + "\n")
-    if words.write:
+    left = sum(key(fault, sources()) not in state.found["faults"] for fault in faults)
+    if words.write and left:
+        sys.stderr.write(f"not written, since {left} faults of the sample are untried: run again\n")
+    elif words.write:
         page = PAGE.read_text(encoding="utf-8")
         before, _, rest = page.partition(BEGIN)
         after = rest.partition(END)[2]

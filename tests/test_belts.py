@@ -96,6 +96,17 @@ def test_numbers_written_as_text_are_read():
     assert belts.planted_year.iloc[0] == 2019
 
 
+def test_text_of_spaces_in_a_column_of_numbers_is_an_empty_cell():
+    frame = gpd.GeoDataFrame(
+        {"height_m": ["5", "6", "7"], "width_m": ["4", "  ", None]}, geometry=[LINE] * 3
+    )
+    belts, _ = complete(frame, "belts")
+    assert belts["width_m"].tolist() == [4.0, 3.0, 3.0]
+    with pytest.raises(InputError) as caught:
+        complete(frame.assign(height_m=["5", "", "7"]), "belts")
+    assert "feature 2" in str(caught.value.where)
+
+
 def test_a_height_can_be_calculated_from_growth():
     grows = layer(height_m=[np.nan], species=["birch"], planted_year=[2010])
     belts, _ = complete(grows, "belts")

@@ -23,6 +23,7 @@ from shelterscape.science import grants
 from shelterscape.science.grants.maps import Agreement
 from shelterscape.science.grants.parts import FAILS, QUALIFIES, parts
 from shelterscape.science.grants.paying import amount_of
+from shelterscape.science.grants.scheme import Scheme
 from shelterscape.science.grants.thresholds import Threshold
 
 PAGE = (ROOT / "docs" / "grants.md").read_text(encoding="utf-8")
@@ -209,6 +210,13 @@ def test_a_belt_exactly_at_the_limits_qualifies():
         "max_open_share": 0,
     }
     assert paid(belts(LINE), scheme(qualify=exact)).total_minor == 108_000
+
+
+def test_a_scheme_without_limits_pays_for_a_belt_of_any_size():
+    """0.5 m × 12 m are 6 m²: 600 minor units at 1,000,000 per hectare."""
+    rate = grants.Rate("planting", "capital", "ha", Fraction(1_000_000))
+    rules = Scheme("Hill", date(2026, 1, 1), "EUR", (rate,), categories=("hill",))
+    assert paid(belts([(0.0, 0.0), (0.5, 0.0)]), rules).total_minor == 600
 
 
 def test_a_share_given_takes_precedence_over_the_mix():

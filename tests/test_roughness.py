@@ -177,6 +177,16 @@ def test_a_belt_off_the_map_that_extends_onto_it_is_removed(side):
     assert taken_out.sum() <= 1.5 * taken_out[edge].size
 
 
+def test_a_wide_belt_off_the_map_is_removed_beside_narrow_ones():
+    west, south, _, north = GRID.bounds
+    lines = [[(west + x, south), (west + x, north)] for x in (-10.0, 512.5)]
+    belts = gpd.GeoDataFrame(
+        {"width_m": [120.0, 2.0]}, geometry=[shapely.LineString(xy) for xy in lines], crs=GRID.crs
+    )
+    taken_out = filled(np.full(GRID.shape, 0.5, np.float32), belts)[0] == np.float32(0.03)
+    assert taken_out[:, [0, 1, 20]].all()
+
+
 @pytest.mark.parametrize(
     ("make", "code"),
     [

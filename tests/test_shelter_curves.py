@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from shelterscape.kernels.downwind import _at, _in_table
 from shelterscape.kernels.shelter_curves import (
     CURVES,
     effective_porosity,
@@ -106,6 +107,15 @@ def test_the_middle_curve_is_between_the_other_two():
         both = np.array([wind("barrier", theta), wind("field", theta)])
         assert (wind("mid", theta) >= both.min(axis=0) - 1e-12).all()
         assert (wind("mid", theta) <= both.max(axis=0) + 1e-12).all()
+
+
+def test_tables_are_interpolated_from_their_first_entry_to_the_last():
+    """Against numpy; the last two entries of a table are equal."""
+    table = np.random.default_rng(3).uniform(0, 1, 12).astype(np.float32)
+    table[-1] = table[-2]
+    places = np.array([-2.0, 0.0, 0.2, 0.9, 1.0, 1.5, 8.25, 9.99, 10.5, 11.0, 40.0], np.float32)
+    found = [_at(table, _in_table(place, table)) for place in places]
+    np.testing.assert_allclose(found, np.interp(places, np.arange(12), table), rtol=1e-6)
 
 
 @pytest.mark.parametrize("name", CURVES)

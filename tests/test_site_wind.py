@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import geopandas as gpd
 import numpy as np
 import pyogrio
 import pytest
 import rasterio
+from affine import Affine
 from hypothesis import given
 from hypothesis import strategies as st
 from rounding import half_digit
@@ -15,11 +18,12 @@ from shapely import box
 
 import shelterscape
 from shelterscape import registry
+from shelterscape.grid import Grid
 from shelterscape.process.inputs import validated
 from shelterscape.process.reading import Reader
 from shelterscape.process.stages import collect
 from shelterscape.processes.shelter import work
-from shelterscape.science.site_wind import SiteWind
+from shelterscape.science.site_wind import SiteWind, work_bytes
 from shelterscape.science.terrain import TerrainWind
 
 SHAPE = (4, 5)
@@ -83,6 +87,24 @@ def test_ground_modelled_for_most_of_the_wind_counts_as_modelled():
 
 
 # --- in the process ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("cases", [1, 3])
+@pytest.mark.parametrize("speed_exponent", [1.0, 3.0])
+def test_the_memory_of_sums_is_between_the_peak_and_twice_the_peak(cases, speed_exponent):
+    grid = Grid((800, 1000), Affine(10, 0, 0, 0, -10, 8000), CRS)
+    zero = np.zeros(grid.shape, np.float32)
+    terrain_wind = TerrainWind(zero, zero, np.ones(grid.shape, bool))
+    field = np.ones((cases, *grid.shape), np.float32)
+    added([(1.0, terrain(1), behind(2))], speed_exponent)  # compiles the kernels
+    tracemalloc.start()
+    site = SiteWind(grid.shape, cases, speed_exponent)
+    site.add([1.0] * cases, terrain_wind, field)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    estimate = work_bytes(grid, cases, speed_exponent)
+    small_objects = 64e3  # the estimate is for arrays; a map here has 3.2 MB
+    assert peak - small_objects <= estimate <= 2 * peak
 
 
 @pytest.fixture

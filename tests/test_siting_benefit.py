@@ -37,7 +37,7 @@ from shelterscape.science.siting.context import (
     priority_by_purpose,
 )
 from shelterscape.science.siting.full_evaluation import full_evaluation
-from shelterscape.science.siting.ground import Ground
+from shelterscape.science.siting.ground import Ground, spatial_order
 from shelterscape.science.wind import equal_winds
 
 WITHOUT_ENDS = ShelterOptions(ends=False)
@@ -112,6 +112,14 @@ def test_planting_and_removing_restores_the_ground_exactly():
         assert ground.gains([row])[0] == 0.0
     assert [ground.remove_last() for _ in range(3)] == [4, 0, 3]
     assert np.array_equal(ground.wind, before)
+
+
+def test_in_the_spatial_order_each_line_is_next_to_the_one_before():
+    at = [(40.0 * col, 40.0 * row) for row in range(12) for col in range(12)]
+    shuffled = np.random.default_rng(2).permutation(at)
+    order = spatial_order(belts([[(x, y), (x + 10.0, y)] for x, y in shuffled]))
+    assert sorted(order) == list(range(144))
+    assert_allclose(np.abs(np.diff(shuffled[order], axis=0)).sum(axis=1), 40.0)
 
 
 def test_candidates_evaluated_singly_and_together_give_identical_results():
@@ -228,6 +236,31 @@ def test_parts_by_purpose_and_beneficiary_sum_to_the_whole():
         hectares = lost * priority[name] * CELL_M**2 / 1e4
         wanted = [hectares[own].sum(), hectares[~own & (owner != PUBLIC)].sum()]
         assert_allclose(found.by_purpose[2, p, :2], wanted, rtol=1e-4, atol=1e-7)
+
+
+def test_benefits_of_holdings_that_plant_of_neighbours_and_of_the_public_add_up():
+    """From the reduction of wind on each cell, by the ground of each place."""
+    places = _places_of_holdings()
+    held = places.assign(public=places["holding_id"] == "common")
+    owner, holdings = holding_numbers(held, GRID)
+    priority = priority_by_purpose(places, coverage(places, GRID), GRID)
+    context = evaluation_context(
+        GRID, LEAF, winds(), belts([]), priority, owner=owner, holdings=holdings, places=places
+    )
+    lines = [[(60.0, 170.0), (240.0, 170.0)], [(310.0, 400.0), (480.0, 400.0)]]
+    for planting in (["farm 0"], ["farm 1", "farm 1"], ["farm 0", "farm 1"]):
+        count = len(planting)
+        new = candidates(belts(lines[:count]), holding_id=planting)
+        found = full_evaluation(context, new, range(count))
+        # One belt of farm 0 beside all places, two of which are of farm 0.
+        square = found.places["benefit_ha"].to_numpy()
+        own = held["holding_id"].isin(planting).to_numpy()
+        public = held["public"].to_numpy()
+        wanted = [square[own].sum(), square[~own & ~public].sum(), square[public].sum()]
+        parts = [found.own_benefit_ha, found.neighbours_benefit_ha, found.public_benefit_ha]
+        assert_allclose(parts, wanted, rtol=1e-5, atol=1e-7)
+        assert sum(parts) == pytest.approx(found.benefit_ha)
+        assert found.own_benefit_ha > 0
 
 
 def test_stock_areas_report_the_time_with_a_sheltered_corner():

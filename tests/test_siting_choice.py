@@ -329,6 +329,14 @@ def test_selection_shares_are_repeatable_and_include_required_lines(world):
     assert len(set(reported.curve)) == 3
 
 
+def test_selection_runs_report_the_number_of_completed_runs(world):
+    context, new, ground = world
+    limits, completed = Limits(metres=900.0), []
+    own = benefits(ground, new)
+    each(selection_runs(context, new, own, limits, runs=3, best=4), completed.append)
+    assert completed == [1, 2, 3]
+
+
 def checked_reasons(new, ground, found, limits, net=None, forbidden=()):
     """Check each reason against lengths, costs and additions."""
     length, cost = new["length_m"].to_numpy(), new["cost_minor"].to_numpy()

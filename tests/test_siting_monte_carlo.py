@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import norm
-from siting_helpers import belts, candidates, seeded_lines, seeded_world
+from siting_helpers import (
+    GRID,
+    LEAF,
+    belts,
+    candidates,
+    seeded_lines,
+    seeded_world,
+    winds,
+)
 
 from shelterscape.science.prepared_belts import ShelterOptions
 from shelterscape.science.siting import monte_carlo, sampled_cells
+from shelterscape.science.siting.context import evaluation_context
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.monte_carlo import CurveTables, MonteCarloCells
 from shelterscape.science.siting.sampled_cells import (
@@ -77,7 +87,38 @@ def test_taller_belts_shelter_farther_with_the_same_geometry(monkeypatch):
     assert_allclose(varied.gains(every), Ground(context, tall).gains(every), rtol=2e-3)
 
 
-@pytest.mark.parametrize("ratio", [0.5, 1.0, 1.4, 1.9])
+@pytest.mark.parametrize(
+    ("types", "is_hard"),
+    [
+        (["tree belt", "tree belt"], False),
+        (["wall", "tree belt"], False),
+        (["wall", "fence"], True),
+        (["wall", "wall", "wall"], True),
+    ],
+)
+def test_close_belts_act_as_one_with_the_curve_of_trees_if_one_is_of_trees(
+    types, is_hard, monkeypatch
+):
+    monkeypatch.setattr(monte_carlo, "POROSITY_STEP", 0.01)
+    monkeypatch.setattr(monte_carlo, "SHARE_STEP", 0.01)
+    lines = [[(150.0, 450.0 - 15 * i), (450.0, 450.0 - 15 * i)] for i in range(len(types))]
+    there = belts(lines, 8.0, 0.6, belt_type=types)
+    # A belt of another type away from them, last in the layer.
+    other = belts(
+        [[(20.0, 60.0), (60.0, 60.0)]], 8.0, 0.6, belt_type="wall" if not is_hard else "hedge"
+    )
+    there = pd.concat([there, other], ignore_index=True)
+    priority = {"crop": np.ones(GRID.shape, np.float32)}
+    options = ShelterOptions(curve="field")
+    context = evaluation_context(GRID, LEAF, winds((0.0,)), there, priority, options=options)
+    ground = Ground(context, candidates(belts([[(150.0, 330.0), (450.0, 330.0)]])))
+    cells = run_as_given(context, ground.frame)
+    assert_allclose(cells.gains([0]), ground.gains([0]), rtol=2e-3)
+    figures = monte_carlo._chain_figures(there, cells._cells.chains)
+    assert {bool(figure[4]) for figure in figures} == {is_hard}
+
+
+@pytest.mark.parametrize("ratio", [0.5, 1.0, 1.4, 1.9, 2.1, 3.0])
 def test_weighted_rays_have_the_required_variance(ratio):
     weights = ray_weights_for_variance(5, ratio)
     squares = norm.ppf((np.arange(5) + 0.5) / 5) ** 2
@@ -97,6 +138,19 @@ def test_a_wider_spread_gives_outer_rays_more_weight_and_a_single_ray_stays():
     assert_allclose(wide.reshape(-1, 5).sum(axis=1), context.weights)
     assert (wide.reshape(-1, 5)[:, [0, 4]] > same.reshape(-1, 5)[:, [0, 4]]).all()
     assert ray_weights_for_variance(1, 2.0).tolist() == [1.0]
+
+
+def test_one_listed_direction_with_a_spread_below_one_degree_also_varies():
+    """A single direction has no sector, so all its variance is that of the spread."""
+    priority = {"crop": np.ones(GRID.shape, np.float32)}
+    options = ShelterOptions(spread_deg=0.5)
+    context = evaluation_context(GRID, LEAF, winds((20.0,)), belts([]), priority, options=options)
+    cells = SampledCells(context, candidates(belts([[(150.0, 330.0), (450.0, 330.0)]])))
+    squares = norm.ppf((np.arange(5) + 0.5) / 5) ** 2
+    for spread_deg in (0.4, 0.5, 0.6):
+        weights = cells.ray_weights(context.weights, spread_deg)
+        wanted = squares.mean() * (spread_deg / 0.5) ** 2
+        assert weights @ squares == pytest.approx(wanted)
 
 
 def test_a_sample_keeps_the_sum_and_approximates_the_benefits(monkeypatch):

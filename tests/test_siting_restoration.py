@@ -23,7 +23,12 @@ from shelterscape.science.growth import SITE_FACTOR, belts_at, height_at, projec
 from shelterscape.science.purposes import purposes
 from shelterscape.science.shelter import relative_wind
 from shelterscape.science.siting import candidates, exclusion, restoration
-from shelterscape.science.siting.designs import cost_minor, packaged_designs, parse_designs
+from shelterscape.science.siting.designs import (
+    HIGHEST_COST_PER_M,
+    cost_minor,
+    packaged_designs,
+    parse_designs,
+)
 from shelterscape.science.siting.generated_lines import best_bearing
 
 BOOK = packaged_designs()
@@ -83,8 +88,11 @@ def spoiled(place, key, value):
         ((), "belts", {}, "designs-bad"),
         (("design", "uncut hedge"), "width", 3, "designs-bad"),
         (("design", "uncut hedge"), "porosity", 40, "designs-bad"),
+        (("design", "uncut hedge"), "bare_porosity", 1.01, "designs-bad"),
+        (("design", "uncut hedge"), "bare_porosity", -0.01, "designs-bad"),
         (("design", "uncut hedge"), "cost_per_m", "16.505", "designs-bad"),
         (("design", "uncut hedge"), "cost_per_m", -1, "designs-bad"),
+        (("design", "uncut hedge"), "cost_per_m", HIGHEST_COST_PER_M + 1, "designs-bad"),
         (("design", "uncut hedge"), "cost_per_m", "NaN", "designs-bad"),
         (("design", "uncut hedge"), "cost_per_m", "dear", "designs-bad"),
         (("design", "uncut hedge"), "species", "bramble", "name-unknown"),
@@ -99,6 +107,15 @@ def test_a_bad_file_of_designs_is_refused(place, key, value, code):
         parse_designs(spoiled(place, key, value), "mine.toml")
     assert caught.value.code == code and "mine.toml" in caught.value.where
     assert caught.value.hint
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [("cost_per_m", HIGHEST_COST_PER_M), ("cost_per_m", 0), ("bare_porosity", 1)],
+)
+def test_values_of_a_design_exactly_at_a_limit_are_accepted(key, value):
+    designs = parse_designs(spoiled(("design", "uncut hedge"), key, value), "mine.toml")
+    assert getattr(designs.design("uncut hedge"), key) == value
 
 
 # --- candidates as belts ----------------------------------------------------------------------
@@ -281,6 +298,24 @@ def test_a_belt_too_dense_for_its_purpose_is_thinned():
     )
     assert belts_at(found, Case("in-leaf", 2027))["porosity"].item() == pytest.approx(0.4)
     assert len(restored(belts, wanted=(0.2, 0.6), season="in-leaf")) == 0
+
+
+def test_only_restorations_that_regrow_start_again_in_the_year_of_work():
+    """A thinned belt keeps its height and the year in which it was planted."""
+    tall = standing(
+        STRAIGHT, height_m=[9.0], species=["Sitka spruce"], porosity=[0.2], planted_year=[2001]
+    )
+    thinned = restored(tall, wanted=(0.4, 0.6), season="in-leaf")
+    assert thinned[["action", "planted_year"]].to_numpy().tolist() == [["thin", 2001]]
+    for year in (2027, 2040):
+        case = Case("in-leaf", year)
+        now, before = (belts_at(frame, case)["height_m"].item() for frame in (thinned, tall))
+        assert now == pytest.approx(before)
+    low = standing(
+        STRAIGHT, height_m=[3.0], belt_type=["hedge"], porosity=[0.5], planted_year=[2001]
+    )
+    laid = restored(low)
+    assert laid[["action", "planted_year"]].to_numpy().tolist() == [["lay", 2027]]
 
 
 def test_restored_belts_replace_the_existing_ones():

@@ -335,6 +335,17 @@ def test_many_directions_equal_single_ones(grid_of):
             assert np.array_equal(getattr(one, name), getattr(many, name))
 
 
+def test_tapered_ground_descends_to_the_plane_inside_the_edges_and_stays_within():
+    """By hand: half a cell within the edge, a taper of 4 cells leaves sin²(π/16) of the height."""
+    ground = np.full((40, 30), 8.0, np.float32)
+    tapered = spectral.padded_ground(ground, (40, 30), (0.0, 0.0, 0.0), taper=4)
+    np.testing.assert_array_equal(tapered[4:-4, 4:-4], 8.0)
+    along = 8.0 * np.sin(np.pi / 8 * np.array([0.5, 1.5, 2.5, 3.5])) ** 2
+    for edge in (tapered[:4, 15], tapered[:-5:-1, 15], tapered[20, :4], tapered[20, :-5:-1]):
+        np.testing.assert_allclose(edge, along, rtol=1e-6)
+    np.testing.assert_allclose(tapered[0, 0], along[0] ** 2 / 8.0, rtol=1e-6)
+
+
 def test_the_input_is_not_changed(grid_of):
     ground = hills(64, 64).astype(np.float32)
     before = ground.copy()
