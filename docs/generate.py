@@ -164,7 +164,6 @@ def output_section(output: Raster | Layer | Table) -> str:
 
 
 CONCEPTS = {
-    "calm": "a wind set has it as a row with the word calm",
     "elevation_m": "value of the terrain model, which people name by the option dem",
     "wind_run_share": "explains how wind directions are weighted",
 }

@@ -14,6 +14,8 @@ from shelterscape import data
 from shelterscape.process.grant_files import SchemeFile, ThresholdFile
 
 LAYERS = {
+    "record": "Weather record: a CSV table, also gzip, of hourly or 10-minute readings "
+    "(`wind-set`). Any column can be named with `--field record.NAME=COLUMN`.",
     "belts": "Belts: lines or polygons. Required by `shelter`; existing belts in `siting`; in "
     "`exposure` only removed from the map of roughness.",
     "woods": "Woods: polygons, with the columns of belts (`siting`). They shelter, and no "

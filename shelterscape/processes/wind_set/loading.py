@@ -24,7 +24,8 @@ from shelterscape.science.wind import (
     equal_winds,
 )
 from shelterscape.science.wind_quality import CheckedRecord, check_record
-from shelterscape.science.wind_records import COLUMNS, NEEDED, RecordOptions, rows_of
+from shelterscape.science.wind_records import COLUMNS as RECORD_COLUMNS
+from shelterscape.science.wind_records import NEEDED, RecordOptions, rows_of
 from shelterscape.science.wind_subsets import Subset, usable_subsets, usual_subsets
 from shelterscape.science.wind_texts import compass_point
 
@@ -36,6 +37,9 @@ SHELTERED_ROUGHNESS_M = 0.5
 
 BYTES_PER_CHARACTER = 7.0
 """Memory for each byte of a record as plain text; measured: 5.9 with four columns."""
+
+COLUMNS: dict[str, tuple[str, ...]] = {"record": RECORD_COLUMNS}
+"""Columns that are read, by input."""
 
 
 @dataclass(frozen=True)
@@ -180,8 +184,8 @@ def _from_records(
     params: WindSetInputs, reader: Reader, height_m: float, roughness_m: float
 ) -> WindSetData:
     """A record with its quality control, and the subsets it covers."""
-    known = columns_by_layer(params.fields, {"record": COLUMNS})["record"]
-    columns = {name: known.get(name, name) for name in COLUMNS}
+    known = columns_by_layer(params.fields, COLUMNS)["record"]
+    columns = {name: known.get(name, name) for name in RECORD_COLUMNS}
     needed = (*NEEDED, *(name for name in known if name not in NEEDED))
     options = RecordOptions(
         params.speed_unit,

@@ -42,10 +42,13 @@ class WindSetInputs(Inputs):
         "",
         description="Plain wind directions, each counting the same: degrees or compass points, "
         "such as SW,WSW or 225,250.",
+        examples=["225,250"],
     )
     fields: FieldNames = Field(default_factory=dict)
     stations: tuple[str, ...] = Field(
-        (), description="Stations of the record to use; the word all for every one of them."
+        (),
+        description="Stations of the record to use; the word all for every one of them.",
+        examples=["all"],
     )
     speed_unit: Literal["kn", "mph", "kmh", "ms"] | None = Field(
         None, description="Unit of wind speeds and gusts, unless their heading states it."
@@ -61,15 +64,20 @@ class WindSetInputs(Inputs):
         False, description="Accept the stated units even where the numbers contradict them."
     )
     missing: tuple[str, ...] = Field(
-        (), description="Marks of missing values in the record, besides the usual ones."
+        (),
+        description="Marks of missing values in the record, besides the usual ones.",
+        examples=["-999"],
     )
     time_format: str = Field(
-        "", description="How times are written, such as %d/%m/%Y %H:%M; ISO 8601 by default."
+        "",
+        description="How times are written, such as %d/%m/%Y %H:%M; ISO 8601 by default.",
+        examples=["%d/%m/%Y %H:%M"],
     )
     time_zone: str = Field(
         "",
         description="Time zone of the record: UTC, an offset such as +01:00, or a name such as "
         "Europe/Dublin for clocks with daylight saving.",
+        examples=["UTC"],
     )
     declination_deg: float = quantity(
         "declination_deg", 0.0, "Added to directions; give it when they are magnetic bearings."
