@@ -112,6 +112,9 @@ class RunSummary:
                 yield from _wrapped(capitalised(text), "  ")
         for title, texts in (("How sure", self.certainty[:CERTAINTIES]), ("Check", self.checks)):
             for i, text in enumerate(texts):
+                if i and title == "Check":
+                    # The caution is shown whole; a notice is whole in the file.
+                    text = textwrap.shorten(text, WIDTH - 10, placeholder=f" {MORE}")
                 yield from _wrapped(f"{title + ':' if not i else '':<10}{text}", " " * 10, first="")
         yield f"Open first: {folder}{self.open_first}"
 
