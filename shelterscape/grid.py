@@ -13,8 +13,7 @@ from typing import Any
 import numpy as np
 from affine import Affine
 from numpy.typing import NDArray
-from pyproj import CRS, Geod, Proj, Transformer
-from pyproj.exceptions import ProjError
+from pyproj import CRS, Transformer
 
 COMPASS_POINTS = tuple(float(d) for d in range(0, 360, 45))
 """The eight compass points, degrees."""
@@ -174,18 +173,46 @@ class Grid:
         """
         if self.crs is None:
             return 0.0
-        to_degrees = Transformer.from_crs(self.crs, self.crs.geodetic_crs, always_xy=True)
         # At the centre of the whole raster, so that all tiles have the same wind directions.
-        lon, lat = to_degrees.transform(*self.whole.centre)
-        try:
-            return float(Proj(self.crs).get_factors(lon, lat).meridian_convergence)
-        except ProjError:
-            # Some projections have no factors; a short geodesic step north gives the angle too.
-            return self._convergence_by_step(lon, lat)
+        east, north = steps_on_ground(self.crs, self.whole.centre)[:, 1]
+        return -math.degrees(math.atan2(east, north))
 
-    def _convergence_by_step(self, lon: float, lat: float) -> float:
-        geod: Geod = self.crs.get_geod()
-        lon2, lat2, _ = geod.fwd(lon, lat, 0.0, 100.0)
-        onto = Transformer.from_crs(self.crs.geodetic_crs, self.crs, always_xy=True)
-        (x1, y1), (x2, y2) = onto.transform(lon, lat), onto.transform(lon2, lat2)
-        return -math.degrees(math.atan2(x2 - x1, y2 - y1))
+
+STEP_M = 100.0
+"""Length of the steps of `steps_on_ground`, m: short beside the Earth, long beside rounding."""
+
+
+def steps_on_ground(crs: CRS, at: tuple[float, float]) -> NDArray[np.float64]:
+    """Change of coordinates for each metre walked on the ground, to the east and to the north.
+
+    Parameters
+    ----------
+    crs : CRS
+        Projected, in metres. Axes may have any direction: some systems count to the south and west.
+    at : tuple of float
+        The x and y of a point.
+
+    Returns
+    -------
+    (2, 2) float64
+        First column: change of x and of y for a metre to true east; second column: to true north.
+        The determinant is the areal scale, negative where the axes are mirrored; the singular
+        values are the largest and smallest linear scale. Not finite outside the domain of `crs`.
+
+    Notes
+    -----
+    From geodesic steps of `STEP_M` to both sides. The factors that PROJ gives describe the
+    projection without its axes, so they have the wrong sign for axes to the south and west.
+    """
+    degrees = crs.geodetic_crs
+    onto = Transformer.from_crs(degrees, crs, always_xy=True)
+    # Some geographic systems are in grads, but geodesics are in degrees.
+    unit = math.degrees(degrees.axis_info[0].unit_conversion_factor)
+    lon, lat = (unit * n for n in onto.transform(*at, direction="INVERSE"))
+    if not (math.isfinite(lon) and abs(lat) <= 90):
+        return np.full((2, 2), math.nan)
+    geod = crs.get_geod()
+    azimuths = [90.0, 0.0, -90.0, 180.0]
+    ends = geod.fwd([lon] * 4, [lat] * 4, azimuths, [STEP_M] * 4)[:2]
+    x, y = (np.array(n) for n in onto.transform(*(np.array(n) / unit for n in ends)))
+    return np.array([x[:2] - x[2:], y[:2] - y[2:]]) / (2 * STEP_M)

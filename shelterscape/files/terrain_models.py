@@ -35,7 +35,16 @@ LEAST_CELLS = 3
 SMALLEST_SIDE, LARGEST_SIDE = 1e-9, 1e9
 """Bounds on the side of a cell, in the unit of its file; outside them a file is damaged."""
 
-_FEET = {"ft", "foot", "feet", "us-ft", "us survey foot", "us_survey_foot", "ftus", "sfoot"}
+METRE_NAMES = frozenset(("", "m", "metre", "metres", "meter", "meters"))
+"""Units of height that need no --z-unit; without a unit, heights are taken as metres."""
+
+_UNIT_NAMES = {
+    "ft": ("ft", "foot", "feet", "international foot", "ift"),
+    "us-ft": ("us-ft", "us survey foot", "us survey feet", "foot us", "feet us", "ftus", "sfoot",
+              "us foot", "us feet", "survey foot", "survey feet"),
+    "cm": ("cm", "centimetre", "centimetres", "centimeter", "centimeters"),
+}  # fmt: skip
+"""Names of units by the value of --z-unit."""
 
 
 def read_terrain(
@@ -72,7 +81,7 @@ def read_terrain(
     Raises
     ------
     InputError
-        ``file-missing``, ``file-unreadable``, ``crs-missing``, ``crs-geographic``, ``crs-unit``,
+        ``file-missing``, ``file-unreadable``, ``crs-…``,
         ``elevation-unit``, ``elevation-range``, ``not-local``, ``place-missing``,
         ``raster-empty``, ``raster-small``; ``holding-bad`` if there are no cells to be read.
     """
@@ -203,15 +212,7 @@ def _own_crs(data: DatasetReader, given: str | None, path: Path) -> CRS:
 def _heights(
     data: DatasetReader, z_unit: str | None, path: Path, part: Grid | None = None
 ) -> NDArray[np.float32]:
-    stated = (data.units[0] or "").strip().lower()
-    if not z_unit and stated in _FEET:
-        raise InputError(
-            "elevation-unit",
-            "The terrain model has heights in feet.",
-            where=str(path),
-            value=stated,
-            hint="Add --z-unit ft (or us-ft, or m if the unit stated in the file is wrong).",
-        )
+    _check_unit(data, z_unit, path)
     try:
         window = Window(part.col0, part.row0, part.shape[1], part.shape[0]) if part else None
         band = data.read(1, masked=True, window=window)
@@ -229,6 +230,35 @@ def _heights(
     elevation: NDArray[np.float32] = values.astype(np.float32)
     _check_range(elevation, path, (part.row0, part.col0) if part else (0, 0))
     return elevation
+
+
+def _check_unit(data: DatasetReader, z_unit: str | None, path: Path) -> None:
+    """Refuse heights whose stated unit is not the metre, unless their unit is given."""
+    stated = (data.units[0] or "").strip()
+    if z_unit or (not stated and (stated := _vertical_unit(data)) is None):
+        return
+    plain = " ".join(stated.casefold().replace("_", " ").replace(".", "").split())
+    if plain in METRE_NAMES:
+        return
+    found = [unit for unit, names in _UNIT_NAMES.items() if plain in names]
+    raise InputError(
+        "elevation-unit",
+        "The terrain model has heights in another unit than metres.",
+        where=str(path),
+        value=stated,
+        hint=f"Add --z-unit {found[0]} (or --z-unit m if the unit stated in the file is wrong)."
+        if found
+        else "Convert the heights to metres in your GIS, or add --z-unit "
+        f"{', '.join(METRES_PER)} if one of these is their unit.",
+    )
+
+
+def _vertical_unit(data: DatasetReader) -> str | None:
+    """Unit of the heights that the coordinate system states; None where it states none."""
+    crs = CRS.from_wkt(data.crs.to_wkt()) if data.crs is not None else None
+    parts = crs.sub_crs_list if crs is not None and crs.is_compound else []
+    units = [axis.unit_name for part in parts[1:] for axis in part.axis_info]
+    return units[0] if units else None
 
 
 def _check_size(elevation: NDArray[np.float32], path: Path) -> None:

@@ -30,7 +30,7 @@ from pyproj.exceptions import ProjError
 from shapely.errors import ShapelyError
 
 from shelterscape.errors import InputError, Notice
-from shelterscape.files.crs import ground_plan, metric_crs
+from shelterscape.files.crs import ground_plan, metric_crs, refuse_local, scale_notices
 from shelterscape.files.guards import openable, refuse_unsafe_table
 from shelterscape.files.layer_checks import empty_layer, lying_on, outside_notice, reproject_to
 from shelterscape.files.local import existing_file, split_layer
@@ -163,7 +163,7 @@ def read_layer(
     ------
     InputError
         ``file-missing``, ``file-unreadable``, ``layer-missing``, ``layer-ambiguous``,
-        ``layer-empty``, ``layer-outside``, ``crs-missing``, ``column-missing``.
+        ``layer-empty``, ``layer-outside``, ``crs-local``, ``crs-missing``, ``column-missing``.
     """
     head = None if part or keep_outside else _head_if_large(source, what)
     if head and (found := _read_of_large(source, grid, what, columns or {}, ground, head)):
@@ -240,21 +240,19 @@ def read_layer_alone(
     Raises
     ------
     InputError
-        As `read_layer`, except ``layer-outside``; also ``crs-geographic``, ``crs-unit``.
+        As `read_layer`, except ``layer-outside``; also ``crs-…``.
     """
     frame, where, warned = as_in_file(source, what, columns or {})
     own = ground_plan(CRS.from_user_input(frame.crs))
     crs = metric_crs(own, to_crs, tuple(frame.total_bounds), what, where)
     frame, notices = reproject_to(frame, crs, where)
     west, south, east, north = frame.total_bounds
-    cols, rows = (
-        math.ceil((high - low + 2 * ALONE_MARGIN_M) / ALONE_CELL_M)
-        for low, high in ((west, east), (south, north))
-    )
-    affine = Affine(
-        ALONE_CELL_M, 0, west - ALONE_MARGIN_M, 0, -ALONE_CELL_M, north + ALONE_MARGIN_M
-    )
-    return frame, Grid((rows, cols), affine, crs), warned + notices
+    spans = east - west, north - south
+    cols, rows = (math.ceil((span + 2 * ALONE_MARGIN_M) / ALONE_CELL_M) for span in spans)
+    corner = west - ALONE_MARGIN_M, north + ALONE_MARGIN_M
+    affine = Affine.translation(*corner) * Affine.scale(ALONE_CELL_M, -ALONE_CELL_M)
+    notices += scale_notices(grid := Grid((rows, cols), affine, crs))
+    return frame, grid, warned + notices
 
 
 def as_in_file(
@@ -305,6 +303,7 @@ def as_in_file(
             where=where,
             hint="Set its coordinate system in your GIS and save it again.",
         )
+    refuse_local(CRS.from_user_input(frame.crs), "layer", where)
     return frame, where, warned
 
 

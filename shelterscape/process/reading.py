@@ -15,6 +15,7 @@ import shapely
 from numpy.typing import NDArray
 
 from shelterscape.errors import Notice
+from shelterscape.files.crs import scale_notices
 from shelterscape.files.land_cover import is_raster, read_codes, read_cover_table
 from shelterscape.files.local import split_layer
 from shelterscape.files.tables import directions_in, read_toml, read_winds
@@ -134,6 +135,7 @@ class Reader:
         return grid, self._convergence(grid)
 
     def _convergence(self, grid: Grid) -> float:
+        self.notices(scale_notices(grid))
         convergence = grid.convergence_deg()
         if abs(convergence) > SHOWN_CONVERGENCE_DEG:
             side = "east" if convergence > 0 else "west"
