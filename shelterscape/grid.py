@@ -204,15 +204,17 @@ def steps_on_ground(crs: CRS, at: tuple[float, float]) -> NDArray[np.float64]:
     From geodesic steps of `STEP_M` to both sides. The factors that PROJ gives describe the
     projection without its axes, so they have the wrong sign for axes to the south and west.
     """
-    degrees = crs.geodetic_crs
+    degrees, geod = crs.geodetic_crs, crs.get_geod()
+    if degrees is None or geod is None:
+        return np.full((2, 2), math.nan)
     onto = Transformer.from_crs(degrees, crs, always_xy=True)
     # Some geographic systems are in grads, but geodesics are in degrees.
     unit = math.degrees(degrees.axis_info[0].unit_conversion_factor)
     lon, lat = (unit * n for n in onto.transform(*at, direction="INVERSE"))
     if not (math.isfinite(lon) and abs(lat) <= 90):
         return np.full((2, 2), math.nan)
-    geod = crs.get_geod()
     azimuths = [90.0, 0.0, -90.0, 180.0]
     ends = geod.fwd([lon] * 4, [lat] * 4, azimuths, [STEP_M] * 4)[:2]
-    x, y = (np.array(n) for n in onto.transform(*(np.array(n) / unit for n in ends)))
+    lons, lats = (np.array(n) / unit for n in ends)
+    x, y = onto.transform(lons, lats)
     return np.array([x[:2] - x[2:], y[:2] - y[2:]]) / (2 * STEP_M)
