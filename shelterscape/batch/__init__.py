@@ -29,6 +29,7 @@ from shelterscape.batch.state import (
     FAILED,
     BatchFolder,
     HoldingState,
+    is_shared_folder,
     status_counts,
 )
 from shelterscape.batch.summary import summary_of
@@ -385,7 +386,7 @@ def _remove_stale(folder: BatchFolder, job: Job) -> None:
     """Remove the work over the whole map of earlier inputs."""
     kept = job.shared(folder)
     for one in kept.parent.iterdir():
-        if one != kept:
+        if one != kept and is_shared_folder(one):
             shutil.rmtree(one, ignore_errors=True)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import multiprocessing
 from concurrent.futures import Executor, ProcessPoolExecutor
 
@@ -20,7 +21,8 @@ class LocalPool:
         self.at_once = workers
         # Spawned, not forked: a forked copy of a process with threads may hang.
         self._context = multiprocessing.get_context("spawn")
-        self._stop = self._context.Event()
+        # Without a lock: a worker that is killed while it holds one would block all others.
+        self._stop: ctypes.c_bool = self._context.RawValue(ctypes.c_bool, False)
         self._executor: ProcessPoolExecutor | None = None
 
     def executor(self) -> Executor:
@@ -39,7 +41,7 @@ class LocalPool:
 
     def stop(self) -> None:
         """Have all running work end the next time it checks for a stop."""
-        self._stop.set()
+        self._stop.value = True
         self.renew()
 
     def __enter__(self) -> LocalPool:

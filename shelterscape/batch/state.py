@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -88,12 +89,25 @@ class BatchFolder:
                 hint="Name a new folder, or the folder of an earlier batch.",
             )
         try:
+            for part in (HOLDINGS, FAILURES, WHOLE_MAP, COMBINED):
+                self._refuse_link(self.root / part)
             for part in (HOLDINGS, FAILURES, WHOLE_MAP):
                 (self.root / part).mkdir(parents=True, exist_ok=True)
             if not self.is_batch:
                 _replace_file(self.root / MARK, {"program": PROGRAM, "kind": "batch"})
         except OSError as error:
             raise unwritable(self.root, error) from error
+
+    @staticmethod
+    def _refuse_link(path: Path) -> None:
+        if path.is_symlink():
+            raise WriteError(
+                "output-foreign",
+                "A folder of the batch is a link.",
+                where=str(path),
+                value=os.readlink(path),
+                hint="Remove the link, or name a new folder for the batch.",
+            )
 
     @property
     def is_batch(self) -> bool:
@@ -162,6 +176,24 @@ def is_complete(folder: Path, key: str) -> bool:
         )
     except (OSError, KeyError, TypeError):
         return False
+
+
+_SHARED_NAME = re.compile(r"[0-9a-f]{16}")
+_SHARED_FILE = re.compile(
+    r"terrain\.tif|[0-9a-f]{12}\.(json|part)|terrain_wind_[0-9a-f]{12}(/[0-9.]+\.tif)?"
+    r"|(.*/)?\.[^/]*\.part\.tif"
+)
+
+
+def is_shared_folder(path: Path) -> bool:
+    """Whether a folder holds work over the whole map, and nothing else: no link, no other file."""
+    if path.is_symlink() or not path.is_dir() or not _SHARED_NAME.fullmatch(path.name):
+        return False
+    found = list(path.rglob("*"))
+    return all(
+        not one.is_symlink() and _SHARED_FILE.fullmatch(one.relative_to(path).as_posix())
+        for one in found
+    )
 
 
 def status_counts(states: Sequence[HoldingState]) -> dict[str, int]:

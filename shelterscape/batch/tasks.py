@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import os
 import signal
 import threading
@@ -10,7 +11,6 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from multiprocessing import connection, parent_process
-from multiprocessing.synchronize import Event
 from pathlib import Path
 from typing import Any
 
@@ -71,10 +71,10 @@ class Outcome:
     exit_code: int = 0
 
 
-_stop: Event | None = None
+_stop: ctypes.c_bool | None = None
 
 
-def init_worker(stop: Event) -> None:
+def init_worker(stop: ctypes.c_bool) -> None:
     """Set up a worker process: it stops on request and ends with its parent."""
     global _stop
     _stop = stop
@@ -92,7 +92,7 @@ def _end_with_parent() -> None:
 
 
 def _stop_requested() -> int:
-    return int(signal.SIGINT) if _stop is not None and _stop.is_set() else 0
+    return int(signal.SIGINT) if _stop is not None and _stop.value else 0
 
 
 def prepare_steps(steps: tuple[Step, ...], folder: str) -> dict[str, float]:

@@ -99,7 +99,10 @@ def main(arguments: list[str] | None = None) -> None:
     except click.ClickException as error:
         _report_error({"code": "usage", "what": error.format_message()}, as_json, error)
         sys.exit(2)
-    except (click.Abort, KeyboardInterrupt):
+    except (click.Abort, KeyboardInterrupt) as error:
+        if isinstance(error.__cause__, EOFError):  # click takes it for Ctrl-D
+            _report_error(_unexpected(error.__cause__), as_json)
+            sys.exit(1)
         sys.exit(130)
     except InternalError as error:
         _report_error(_unexpected(error), as_json)

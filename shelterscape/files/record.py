@@ -15,6 +15,8 @@ RECORD = "record.json"
 TIMINGS = "timings.json"
 PROGRAM = "shelterscape"
 
+_FLUSH_NEEDS_WRITE = os.name == "nt"
+
 _COMPANIONS = {
     ".shp": (".shx", ".dbf", ".prj", ".cpg", ".qix", ".sbn", ".sbx"),
     ".asc": (".prj",),
@@ -73,7 +75,7 @@ def read_record(folder: Path) -> dict[str, Any] | None:
     """The record of a run folder; None if shelterscape did not create the folder."""
     try:
         content = json.loads((folder / RECORD).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return None
     ours = isinstance(content, dict) and content.get("program") == PROGRAM
     return content if ours else None
@@ -98,8 +100,10 @@ def flush_to_disk(folder: Path) -> None:
 
 def flush(path: Path) -> None:
     """Have the system write one file, or the names in one folder, to the disk."""
+    # Windows flushes files only through a handle that may write.
+    writes = _FLUSH_NEEDS_WRITE and path.is_file()
     try:
-        handle = os.open(path, os.O_RDONLY)
+        handle = os.open(path, os.O_RDWR if writes else os.O_RDONLY)
     except OSError:  # some systems cannot open folders
         return
     try:

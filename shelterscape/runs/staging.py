@@ -7,16 +7,20 @@ and the next run removes the rest.
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
 import socket
+import stat
 import time
 from pathlib import Path
 from types import TracebackType
 
 from shelterscape.errors import WriteError
 from shelterscape.files.record import flush, flush_to_disk, listed, read_record, recorded_files
+
+MOST_LOCK_BYTES = 4096
 
 
 class Staging:
@@ -214,7 +218,7 @@ class Lock:
         WriteError
             ``output-busy``: another run holds it.
         """
-        handle = os.open(self.path, os.O_RDWR | os.O_CREAT, 0o644)
+        handle = _opened_lock(self.path)
         holder = _holder(handle)
         elsewhere = holder.get("host", socket.gethostname()) != socket.gethostname()
         if elsewhere or not _lock_file(handle):
@@ -253,11 +257,54 @@ class Lock:
             self._handle = None
 
 
+def _opened_lock(path: Path) -> int:
+    """A handle of a lock file; refuses all but an empty file and a lock of ours."""
+    flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+    if path.is_symlink():
+        raise _not_a_lock(path, "a link")
+    try:
+        handle = os.open(path, flags, 0o644)
+    except OSError as error:
+        if error.errno == errno.ELOOP:  # replaced by a link just now
+            raise _not_a_lock(path, "a link") from error
+        if error.errno == errno.EISDIR:
+            raise _not_a_lock(path, "a folder") from error
+        raise
+    found = os.fstat(handle)
+    fault = ""
+    if not stat.S_ISREG(found.st_mode):
+        fault = "not a file"
+    elif found.st_nlink > 1:
+        fault = "a file with a second name"
+    elif not _is_ours(os.read(handle, MOST_LOCK_BYTES + 1)):
+        fault = "a file with other content"
+    if fault:
+        os.close(handle)
+        raise _not_a_lock(path, fault)
+    return handle
+
+
+def _is_ours(content: bytes) -> bool:
+    # After a power cut a file may hold null bytes.
+    empty = not content.strip(b"\0")
+    return empty or (content.startswith(b'{"pid": ') and len(content) <= MOST_LOCK_BYTES)
+
+
+def _not_a_lock(path: Path, found: str) -> WriteError:
+    return WriteError(
+        "output-foreign",
+        "The name of the lock file of the output folder is in use for something else.",
+        where=str(path),
+        value=found,
+        hint="Move it away, or name another output folder.",
+    )
+
+
 def _holder(handle: int) -> dict[str, str]:
     os.lseek(handle, 0, os.SEEK_SET)
     try:
-        found = json.loads(os.read(handle, 4096) or b"{}")
-    except ValueError:
+        found = json.loads(os.read(handle, MOST_LOCK_BYTES).strip(b"\0") or b"{}")
+    except (ValueError, RecursionError):
         return {}
     return found if isinstance(found, dict) else {}
 
