@@ -8,6 +8,7 @@ shapely. It is slow, and only for belts too far apart to act as one.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import shapely
@@ -48,8 +49,45 @@ def barrier(x, theta, width_h):
     return wind + (1 - wind) * max(0.0, (theta - 0.8) / 0.2)
 
 
-def mid(x, theta, width_h):
-    """Mean of the barrier curve and the curve of measured tree belts."""
+def mean_lee(x, theta, width_h):
+    """Mean of the barrier curve and the curve of measured tree belts, for x from 0 on."""
+
+    def above_limit(theta):
+        wind = published_equation(x, min(theta, 0.8), width_h)
+        return wind + (1 - wind) * max(0.0, (theta - 0.8) / 0.2)
+
+    measured = above_limit(0.30 + 0.95 * min(theta, 0.53))
+    measured = measured + (1 - measured) * max(0.0, (theta - 0.53) / 0.47)
+    return (above_limit(theta) + measured) / 2
+
+
+@cache
+def calmest_of(theta, width_h):
+    """Distance and wind of the calmest point of that mean."""
+    fine = np.arange(0, 9, 1e-4)
+    wind = mean_lee(fine, theta, width_h)
+    return fine[wind.argmin()], wind.min()
+
+
+def exponential(x, theta, width_h):
+    """The default curve: back to the open wind, by 63 % of the rest over 8 H, 40 H at most."""
+    x = np.asarray(x, dtype=float)
+    calm, least = calmest_of(theta, width_h)
+
+    def rest(beyond):
+        return np.exp(-beyond / 8) * np.exp((1 - np.exp(-2 * beyond)) / 16)
+
+    end = rest(40 - calm)
+    share = (rest(np.clip(x - calm, 0, 40 - calm)) - end) / (1 - end)
+    lee = np.where(x > calm, 1 - (1 - least) * share, mean_lee(np.clip(x, 0, calm), theta, width_h))
+    solid = PchipInterpolator(SOLID_H, SOLID_WIND)(np.clip(x, 0, 40))
+    dense = max(0.0, 1 - theta / 0.25) * np.interp(x, (3, 7), (0, 1))
+    return np.where(x < 0, windward_side(x, theta, width_h), lee + dense * (solid - lee))
+
+
+def windward_side(x, theta, width_h):
+    """Mean of the windward sides of the barrier curve and the curve of measured tree belts."""
+    x = np.clip(x, -6, 0)
     measured = barrier(x, 0.30 + 0.95 * min(theta, 0.53), width_h)
     measured = measured + (1 - measured) * max(0.0, (theta - 0.53) / 0.47)
     return (barrier(x, theta, width_h) + measured) / 2
@@ -67,7 +105,9 @@ class Belt:
 
     def thin(self, x):
         """Relative wind at distances in H, for a belt other than a wood."""
-        near, far = (mid(x, theta, self.width / self.height) for theta in (self.low, self.porosity))
+        near, far = (
+            exponential(x, theta, self.width / self.height) for theta in (self.low, self.porosity)
+        )
         return near + np.interp(x, (8, 10), (0, 1)) * (far - near)
 
     def calmest(self):

@@ -71,8 +71,10 @@ class CaseInputs(TerrainInputs):
         'as "ash 9 m at 25". It replaces the height of that species in the table of species.',
         examples=['"ash 9 m at 25"'],
     )
-    curve: Literal["mid", "barrier", "field", "handbook"] = Field(
-        "mid", description="Shelter curve: relative wind against distance behind one belt."
+    curve: Literal["exponential", "mid", "barrier", "field", "handbook"] = Field(
+        "exponential",
+        description="Shelter curve of tree belts and hedges: relative wind against distance behind "
+        "one belt. Walls and fences follow barrier.",
     )
     combine: Literal["smallest", "product"] = Field(
         "smallest",

@@ -49,7 +49,7 @@ class BeltProfile(NamedTuple):
     width_share : float
         1 - exp(-W/(2H)), W the width and H the height.
     height_share : float
-        As `share_at_height` returns it, 0 to 1.
+        As `share_at_height` returns it, multiplied by the shelter ratio of the belt.
     curve : str
         A name in `CURVES`.
     """
@@ -179,7 +179,8 @@ def _rows(profiles: list[BeltProfile], case: int) -> NDArray[np.float32]:
         chosen = np.array([profile.curve == name for profile in profiles])
         thin = thin_belt(name, porosity[chosen], low[chosen], width[chosen])
         rows = np.stack([thin, wood(thin), inside(thin)], axis=1)
-        out[chosen] = 1.0 - height_share[chosen, None, None] * (1.0 - rows)
+        # A share above 1, of a belt drawn above its curve, must not reduce more than all wind.
+        out[chosen] = np.maximum(1.0 - height_share[chosen, None, None] * (1.0 - rows), 0.0)
     return out.reshape(-1, out.shape[2])
 
 

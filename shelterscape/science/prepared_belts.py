@@ -14,7 +14,12 @@ from numpy.typing import NDArray
 from shelterscape.errors import InputError
 from shelterscape.grid import Grid
 from shelterscape.kernels.influence import ROWS_PER_PROFILE
-from shelterscape.kernels.shelter_curves import CURVES, REACH_WINDWARD_H, TABLE_STEP_H
+from shelterscape.kernels.shelter_curves import (
+    CURVES,
+    DEFAULT_CURVE,
+    REACH_WINDWARD_H,
+    TABLE_STEP_H,
+)
 from shelterscape.science.belt_profiles import (
     BeltProfile,
     ProfileTables,
@@ -59,13 +64,17 @@ class ShelterOptions:
         Height above ground, m.
     spread_deg : float
         Standard deviation of wind direction, degrees; with 0 and a sector of 0 there is one ray.
+    shelter_ratio : float
+        Factor on the wind reduction of tree belts and hedges, for Monte Carlo runs within the band
+        of `kernels.shelter_curves.MEASURED_RATIOS`.
     """
 
-    curve: str = "mid"
+    curve: str = DEFAULT_CURVE
     combine: str = "smallest"
     ends: bool = True
     at_height_m: float = 1.5
     spread_deg: float = SPREAD_DEG
+    shelter_ratio: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -234,10 +243,12 @@ def _profile(
 ) -> BeltProfile:
     """Profile of a belt with ``height_m``, ``width_m``, ``belt_type``; porosities by case."""
     height = max(kind.height_m, 1e-9)
+    hard = kind.belt_type in HARD_TYPES
+    share = float(share_at_height(np.array(height), options.at_height_m))
     return belt_profile(
         porosity,
         porosity_low,
         kind.width_m / height,
-        float(share_at_height(np.array(height), options.at_height_m)),
-        "barrier" if kind.belt_type in HARD_TYPES else options.curve,
+        share if hard else options.shelter_ratio * share,
+        "barrier" if hard else options.curve,
     )

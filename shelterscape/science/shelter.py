@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from shelterscape.grid import Grid, grid_direction
+from shelterscape.kernels.shelter_curves import DEFAULT_CURVE
 from shelterscape.kernels.weighted_sums import add_reduction
 from shelterscape.science.belts import belts_in_season
 from shelterscape.science.prepared_belts import (
@@ -114,7 +115,7 @@ def relative_wind(
     sector_deg: float = 0.0,
     spread_deg: float = SPREAD_DEG,
     combine: str = "smallest",
-    curve: str = "mid",
+    curve: str = DEFAULT_CURVE,
     ends: bool = True,
     at_height_m: float = 1.5,
 ) -> Field:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from shelterscape.errors import Notice
 from shelterscape.grid import Grid
+from shelterscape.kernels.shelter_curves import CURVES
 from shelterscape.process.stages import Results
 from shelterscape.processes.shelter.loading import ShelterData
 from shelterscape.processes.shelter.spec import ZONE_COLUMNS
@@ -23,11 +24,6 @@ from shelterscape.science.belts import Case
 from shelterscape.science.places import purpose_of, zone_hectares
 from shelterscape.science.polygons import polygons_of
 from shelterscape.science.terrain.validity import NOT_MODELLED
-
-UPPER_SHARE = 1.24
-"""Upper divided by expected sheltered distance. The difference is one standard deviation of
-measured belts: 4.1 H at about 17 H (Bird and others 2007, Australian Journal of Experimental
-Agriculture 47:727-737, abstract, seen)."""
 
 TERRAIN_REASON = f"terrain wind is not modelled: {NOT_MODELLED}"
 STEEP_REASON = "ground steeper than 17° along the wind is between the belt and this ground"
@@ -63,12 +59,12 @@ def results_of(cases: Cases, data: ShelterData, notices: Sequence[Notice]) -> Sh
         patches.append(_patches(found.not_modelled, data.grid, case, STEEP_REASON))
         if found.terrain_not_modelled is not None:
             patches.append(_patches(found.terrain_not_modelled, data.grid, case, TERRAIN_REASON))
-        hectares.append(_hectares(case, found, by_zone, data.grid))
+        hectares.append(_hectares(case, found, by_zone, data))
     table = _whole_years(pd.DataFrame(hectares))
     layers = {
         "shelter_zones": _joined(outlines),
         "shelter_not_modelled": _joined(patches),
-        "belts_assessed": _belts(cases),
+        "belts_assessed": _belts(cases, data.resolved.options.curve),
     }
     if data.params.by_direction:
         layers["shelter_zones_by_direction"] = _joined(
@@ -103,15 +99,18 @@ def _joined(parts: list[gpd.GeoDataFrame]) -> gpd.GeoDataFrame:
 
 
 def _hectares(
-    case: Case, found: CaseShelter, by_zone: dict[str, float], grid: Grid
+    case: Case, found: CaseShelter, by_zone: dict[str, float], data: ShelterData
 ) -> dict[str, object]:
     reduced = sum(by_zone[z.label] for z in zones.ALL_WINDS if not z.is_open and z.high <= 1)
     terrain = found.terrain_not_modelled
+    grid, factor = data.grid, CURVES[data.resolved.options.curve].shelter_factor
+    sheltered = float(np.nansum(1.0 - found.relative_wind.astype(float)) * grid.cell_area_ha)
+    low, high = sorted((sheltered / factor, sheltered * factor))
     return {
         **_stamp(case),
-        "equivalent_sheltered_ha": float(
-            np.nansum(1.0 - found.relative_wind.astype(float)) * grid.cell_area_ha
-        ),
+        "equivalent_sheltered_ha": sheltered,
+        "equivalent_sheltered_low_ha": low,
+        "equivalent_sheltered_high_ha": high,
         "reduced_5_up_ha": reduced,
         "shelter_not_modelled_ha": float(found.not_modelled.sum() * grid.cell_area_ha),
         "terrain_wind_not_modelled_ha": np.nan
@@ -142,16 +141,16 @@ def _patches(flagged: NDArray[np.bool_], grid: Grid, case: Case, reason: str) ->
     return frame.assign(**_stamp(case), area_ha=frame.geometry.area / 1e4)
 
 
-def _belts(cases: Cases) -> gpd.GeoDataFrame:
+def _belts(cases: Cases, curve: str) -> gpd.GeoDataFrame:
     """Belts of each case, without those that are not planted yet."""
-    frames = []
+    frames, factor = [], CURVES[curve].distance_factor
     for case, found in cases.items():
         planted = found.belts[found.belts["height_m"] > 0].drop(columns="bare_porosity")
         frames.append(
             planted.assign(
                 **_stamp(case),
                 length_m=planted.geometry.length,
-                sheltered_distance_upper_m=UPPER_SHARE * planted["sheltered_distance_expected_m"],
+                sheltered_distance_upper_m=factor * planted["sheltered_distance_expected_m"],
             )
         )
     return _joined(frames)

@@ -142,6 +142,8 @@ OUTPUTS: tuple[Output, ...] = (
         (
             *_CASE,
             "equivalent_sheltered_ha",
+            "equivalent_sheltered_low_ha",
+            "equivalent_sheltered_high_ha",
             "reduced_5_up_ha",
             "shelter_not_modelled_ha",
             "terrain_wind_not_modelled_ha",
@@ -167,8 +169,9 @@ PROCESS = Process(
     cautions=(
         "Wind near the ground in neutral, windy weather. Relative wind and zones include belts "
         "alone; site wind includes terrain and belts. Single trees and buildings are not included.",
-        "Sheltered distance is accurate to about ± 25 %; measurements behind single belts scatter "
-        "about the curve by about 0.1 in relative wind (see docs/validation.md).",
+        "At published tree belts relative wind is wrong by about 0.18, sheltered distance by a "
+        "factor of about 1.4 and equivalent sheltered area by a factor of about 1.3 (root mean "
+        "square, 7 sources, most without a stated porosity; see docs/validation.md).",
         "Heights and porosities in future years are estimated by growth curves and assumed "
         "values; belts that fail, are cut or are thinned will differ.",
         "Old or thinned belts may shed branches or fall, and belts can drift snow onto roads. Near "
@@ -176,6 +179,9 @@ PROCESS = Process(
         "arboriculturist and the highway authority.",
     ),
     sources=(
+        "Shelter curve “exponential”: Vigiak, Sterk, Warren and Hagen 2003, Catena 52:273-288; "
+        "Bird and others 2007, Australian Journal of Experimental Agriculture 47:727-737; recovery "
+        "as an exponential of 8 H, chosen on published belts (status E).",
         "Shelter curve “mid”: mean of barrier and field: Vigiak, Sterk, Warren and Hagen 2003, "
         "Catena 52:273-288; Bird and others 2007, Australian Journal of Experimental Agriculture "
         "47:727-737 (assumed).",

@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from shelterscape.files.draw_sheets import ChartSheet, MapSheet
-from shelterscape.kernels.shelter_curves import CURVES
+from shelterscape.kernels.shelter_curves import CURVES, ShelterCurve
 from shelterscape.process.stages import Summary
 from shelterscape.processes.shelter.layers import ShelterResults
 from shelterscape.processes.shelter.loading import ShelterData
@@ -23,6 +23,13 @@ STATUS_WORDS = {
     "M": "not verified against the source",
     "E": "assumed",
 }
+
+AREA_COLUMNS = (
+    "equivalent_sheltered_ha",
+    "equivalent_sheltered_low_ha",
+    "equivalent_sheltered_high_ha",
+    "reduced_5_up_ha",
+)
 
 EXPONENTS = {1.0: "wind run", 2.0: "force (wind speed squared)", 3.0: "erosion (speed cubed)"}
 
@@ -43,13 +50,15 @@ def _areas(results: ShelterResults, table: pd.DataFrame) -> list[str]:
     areas = results.tables["shelter_areas"]
     count = len(zones.ALL_WINDS)
     found = []
-    columns = (table[name].astype(float) for name in ("equivalent_sheltered_ha", "reduced_5_up_ha"))
-    for i, (case, equivalent, reduced) in enumerate(zip(results.cases, *columns, strict=True)):
+    columns = (table[name].astype(float) for name in AREA_COLUMNS)
+    for i, (case, equivalent, low, high, reduced) in enumerate(
+        zip(results.cases, *columns, strict=True)
+    ):
         known_ha = areas["area_ha"].iloc[count * i : count * (i + 1)].sum()
         found.append(
             f"{case.heading}: equivalent sheltered area {_hectares(equivalent)} ha "
-            f"(area × reduction); {_hectares(reduced)} of {_hectares(known_ha)} ha reduced by 5 % "
-            "or more"
+            f"({_hectares(low)}–{_hectares(high)} by published belts); "
+            f"{_hectares(reduced)} of {_hectares(known_ha)} ha reduced by 5 % or more"
         )
     return found
 
@@ -149,10 +158,16 @@ def _notes(data: ShelterData) -> tuple[str, ...]:
     return (
         f"Mean over {len(resolved.directions())} wind directions, weighted by {weighted}, "
         f"{options.at_height_m:g} m above ground. Calm ({calm}) is left out.",
-        f"Shelter curve “{model.name}”: {model.source} ({STATUS_WORDS[model.status]}); root mean "
-        f"square error {model.rmse:.2f} in relative wind against published figures. Sheltered "
-        "distance ± 25 %.",
+        f"Shelter curve “{model.name}”: {model.source} ({STATUS_WORDS[model.status]}).",
+        f"{errors_in_words(model)} Typical factor of error: sheltered distance "
+        f"{model.distance_factor:.1f}, equivalent sheltered area {model.shelter_factor:.1f}.",
     )
+
+
+def errors_in_words(model: ShelterCurve) -> str:
+    """Errors of a curve by kind, as docs/validation.md states them."""
+    by_kind = ", ".join(f"{rmse:.2f} for {kind}" for kind, rmse in model.rmse.items())
+    return f"Root mean square error of relative wind at published values: {by_kind}."
 
 
 def _chart(table: pd.DataFrame, notes: tuple[str, ...]) -> ChartSheet:

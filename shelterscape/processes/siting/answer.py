@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from shelterscape.kernels.shelter_curves import CURVES
 from shelterscape.processes.siting.layers import SitingResults, money_text
 from shelterscape.processes.siting.spec import MINOR_UNITS
 
@@ -47,7 +48,11 @@ def certainty_of(results: SitingResults) -> list[str]:
     """
     choice, chosen = results.decision.choice, results.layers["chosen_belts"]
     bound = choice.benefit_bound_ha
+    here = results.decision.full_evaluation[results.data.case].benefit_ha
+    factor = CURVES[results.data.settled.options.curve].shelter_factor
     found = [
+        f"Equivalent sheltered area by published belts: +{here / factor:,.1f} to "
+        f"+{here * factor:,.1f} ha eq.",
         f"No set within the budget adds more than {bound:,.1f} ha eq.; this one adds "
         f"{choice.benefit_ha:,.1f} (smallest-wind rule)"
     ]

@@ -16,7 +16,11 @@ from shelterscape.kernels.ray_cells import (
     plant_in_cells,
     raise_beside_ends,
 )
-from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
+from shelterscape.kernels.shelter_curves import (
+    MEASURED_RATIOS,
+    REACH_WINDWARD_H,
+    TABLE_STEP_H,
+)
 from shelterscape.science.belt_profiles import ProfileTables, belt_profile, share_at_height
 from shelterscape.science.belts import HARD_TYPES
 from shelterscape.science.growth import belts_at
@@ -36,8 +40,9 @@ DEFAULT_RUNS = 200
 MOST_CANDIDATES = 300
 """Default number of runs, and of the best candidates that take part in them."""
 
-CURVES_VARIED = ("barrier", "field", "handbook")
-"""The three shelter curves that are not means of others; each is equally likely."""
+CURVES_VARIED = tuple(MEASURED_RATIOS)
+"""The default curve and the other form that evidence supports, equally likely; the shelter is
+scaled to that of one published source, drawn from `MEASURED_RATIOS`."""
 
 POROSITY_STEP, SHARE_STEP = 0.02, 0.05
 """Rounding steps of porosity, and of width and height shares, in Monte Carlo runs: much smaller
@@ -222,12 +227,13 @@ def _varied_inputs(
     weights = context.weights * np.exp(rng.normal(0.0, uncertainty.frequency, len(context.weights)))
     spread = context.options.spread_deg * float(np.exp(rng.normal(0.0, uncertainty.swing)))
     curve = CURVES_VARIED[int(rng.integers(len(CURVES_VARIED)))]
+    ratio = float(rng.choice(MEASURED_RATIOS[curve]))
     grown = float(np.exp(rng.normal(0.0, uncertainty.height)))
     opened = float(rng.normal(0.0, uncertainty.porosity))
     varied_context = replace(
         context,
         weights=weights / weights.sum(),
-        options=replace(context.options, curve=curve, spread_deg=spread),
+        options=replace(context.options, curve=curve, shelter_ratio=ratio, spread_deg=spread),
         belts=_varied(context.belts, 1.0, 0.0, uncertainty, rng),
     )
     return varied_context, _varied(grown_part, grown, opened, uncertainty, rng)
@@ -302,7 +308,9 @@ class CurveTables:
         hard = [*belts["belt_type"].isin(HARD_TYPES), *(others[:, 4] > 0)]
         height = np.maximum(figures[:, 3], 1e-9)
         porosity = np.round(figures[:, :2] / POROSITY_STEP) * POROSITY_STEP
-        shade = np.round(share_at_height(height, options.at_height_m) / SHARE_STEP) * SHARE_STEP
+        share = share_at_height(height, options.at_height_m)
+        share[~np.array(hard, dtype=bool)] *= options.shelter_ratio
+        shade = np.round(share / SHARE_STEP) * SHARE_STEP
         width = np.round((1.0 - np.exp(-0.5 * figures[:, 2] / height)) / SHARE_STEP) * SHARE_STEP
         width_h = -2.0 * np.log(np.maximum(1.0 - width, 1e-3))
         found = np.empty(len(figures), np.int64)
