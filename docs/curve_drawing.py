@@ -3,24 +3,26 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from belt_evidence import belt_rows
 
-from shelterscape.kernels.shelter_curves import CURVES
+from shelterscape.kernels.shelter_curves import CURVES, DEFAULT_CURVE
 
 PUBLISHED = Path(__file__).resolve().parents[1] / "tests" / "published"
 
 PANELS = (0.0, 0.2, 0.4, 0.6, 0.8)
 STROKES = {
-    "mid": ("#53318c", "2.6", ""),
+    "exponential": ("#53318c", "2.6", ""),
+    "mid": ("#53318c", "1.2", "6 2"),
     "barrier": ("#1f5f4a", "1.4", ""),
     "field": ("#b5561f", "1.4", ""),
     "handbook": ("#777777", "1.4", "5 3"),
 }
 WIDTH, HEIGHT, LEFT, TOP = 250, 190, 40, 40
-_BIRD = "Bird and others 2007 (end of range, distance by their regression)"
 
 
 @dataclass(frozen=True)
@@ -35,7 +37,7 @@ class Point:
 
 
 def panel_points() -> list[Point]:
-    """Handbook rows, and measured belts; at the default porosity where none is stated."""
+    """Handbook rows, and published winds at a distance behind tree belts and hedges."""
     points = []
     for file, source, status in (
         ("handbook_iowa.csv", "Iowa State University Extension", "S"),
@@ -45,13 +47,16 @@ def panel_points() -> list[Point]:
             for row in csv.DictReader(stream):
                 values = (float(row[k]) for k in ("porosity", "distance_h", "relative_wind"))
                 points.append(Point(source, status, *values))
-    points += [
-        Point("Thuyet and others 2014 (porosity assumed)", "S", 0.4, 16.5, 0.70),
-        Point("Thuyet and others 2014 (porosity assumed)", "S", 0.4, 8.0, 0.70),
-        Point(_BIRD, "S", 0.16, 3.0, 0.24),
-        Point(_BIRD, "S", 0.53, 5.8, 0.61),
+    return points + [
+        Point(
+            f"{row.source}{' (' + ', '.join(row.doubt) + ')' if row.doubt else ''}",
+            row.status,
+            row.porosity,
+            row.distance_h,
+            (row.low + row.high) / 2,
+        )
+        for row in belt_rows()
     ]
-    return points
 
 
 def drawing() -> str:
@@ -94,6 +99,7 @@ def _panel(theta: float, left: int, top: int) -> str:
             f'<line x1="{left}" y1="{down}" x2="{left + WIDTH}" y2="{down}" stroke="#ddd"/>'
         )
     x = np.arange(-6.0, 35.01, 0.25)
+    parts.append(_band(x, theta, place))
     for name, (colour, stroke, dash) in STROKES.items():
         r = CURVES[name].relative_wind(x, np.array(theta), np.array(0.0))
         line = " ".join(place(*pair) for pair in zip(x, r, strict=True))
@@ -109,6 +115,17 @@ def _panel(theta: float, left: int, top: int) -> str:
     return "\n".join([*parts, "</g>"])
 
 
+def _band(x: np.ndarray, theta: float, place: Callable[[float, float], str]) -> str:
+    """The default curve with more and with less shelter, as beside published belts."""
+    curve = CURVES[DEFAULT_CURVE]
+    shelter = 1.0 - curve.relative_wind(x, np.array(theta), np.array(0.0))
+    lower = np.maximum(1.0 - shelter * curve.shelter_factor, 0.0)
+    upper = 1.0 - shelter / curve.shelter_factor
+    there = [place(*pair) for pair in zip(x, lower, strict=True)]
+    back = [place(*pair) for pair in zip(x[::-1], upper[::-1], strict=True)]
+    return f'<polygon points="{" ".join(there + back)}" fill="#53318c" fill-opacity="0.14"/>'
+
+
 def _legend(left: int, top: int) -> str:
     parts = ["<g>"]
     for i, (name, (colour, stroke, dash)) in enumerate(STROKES.items()):
@@ -121,10 +138,11 @@ def _legend(left: int, top: int) -> str:
     notes = (
         "black: seen in the source",
         "white: not verified against the source",
+        "shaded: band of the default curve",
         "points: panel of the nearest porosity",
         "across: distance in belt heights, + leeward",
         "up: relative wind, near the ground",
     )
     for i, note in enumerate(notes):
-        parts.append(f'<text x="{left}" y="{top + 82 + 15 * i}">{note}</text>')
+        parts.append(f'<text x="{left}" y="{top + 100 + 15 * i}">{note}</text>')
     return "\n".join([*parts, "</g>"])
