@@ -155,7 +155,7 @@ def test_up_to_its_calmest_point_the_exponential_curve_is_the_middle_one():
 
 
 def test_beyond_it_shelter_falls_to_37_percent_over_8_heights():
-    """Away from the join the recovery is exponential: over 8 H the rest falls by 1/e, except for the
+    """Away from the join the recovery is exponential: over 8 H the rest falls by 1/e, except the
     .5 H over which it starts and what is taken from it to reach 1 at 40 H."""
     for theta in (0.3, 0.4, 0.5):
         calmest_h, _ = calmest_point(theta)
@@ -181,7 +181,7 @@ def test_it_moves_without_steps_from_porosity_to_porosity(width):
     x = np.arange(-6.0, 50.0, 0.1)
     r = CURVES["exponential"].relative_wind(x[None], FINE[:, None], np.array(width))
     assert np.abs(np.diff(r, axis=0)).max() < 0.01
-    # Nowhere more than the curve that it starts from, except for the move of the calmest point.
+    # Nowhere more than the curve that it starts from, except by the move of the calmest point.
     start = CURVES["mid"].relative_wind(x[None], FINE[:, None], np.array(width))
     assert np.abs(np.diff(r, axis=0)).max() < 2 * np.abs(np.diff(start, axis=0)).max()
 

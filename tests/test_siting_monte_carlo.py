@@ -210,7 +210,7 @@ def test_runs_draw_their_curve_and_shelter_from_the_evidence():
         assert set(found) == set(ratios)
 
 
-def test_a_shelter_ratio_scales_what_living_belts_take_off():
+def test_a_shelter_ratio_scales_the_reduction_by_living_belts():
     """To nothing less than calm, and not beside fences."""
     bank = CurveTables()
     hedge, fence = (

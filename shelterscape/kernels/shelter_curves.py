@@ -39,7 +39,8 @@ SOLID_BELOW = 0.25
 
 RECOVERY_H = 8.0
 """Distance over which `exponential` loses 63 % of its shelter behind the calmest point, belt
-heights: set before it was compared with the evidence (docs/curve_evidence.md)."""
+heights. Stated beforehand, from an earlier fit to much of the same evidence; fits of our own, each
+source left out in turn, give 5.75 to 7 (docs/shelter_curves.md)."""
 
 JOIN_H, RECOVERED_H = 0.5, 40.0
 """Distance over which its recovery starts, and distance at which it is complete, belt heights

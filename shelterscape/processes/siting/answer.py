@@ -54,7 +54,7 @@ def certainty_of(results: SitingResults) -> list[str]:
         f"Equivalent sheltered area by published belts: +{here / factor:,.1f} to "
         f"+{here * factor:,.1f} ha eq.",
         f"No set within the budget adds more than {bound:,.1f} ha eq.; this one adds "
-        f"{choice.benefit_ha:,.1f} (smallest-wind rule)"
+        f"{choice.benefit_ha:,.1f} (smallest-wind rule)",
     ]
     share = chosen["selection_share"].astype(float)
     runs = results.data.params.monte_carlo_runs

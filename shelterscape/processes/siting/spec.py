@@ -333,7 +333,7 @@ OUTPUTS: tuple[Output, ...] = (
 
 PROCESS = Process(
     id="siting",
-    version="2.0.0",
+    version="2.1.0",
     title="Where new or restored belts protect most",
     summary="Places candidate lines for new and restored belts, removes what is not allowed, "
     "calculates the shelter each adds to the places, and chooses the best set within a budget of "
