@@ -239,8 +239,8 @@ WHAT = (
     "belt width, as declared. They come out as stated, like the other two, with belts 0.5 H wide; "
     "so we take the calculation as confirmed, and this is a judgement. The raised minimum alone "
     "is better than `mid` on the values it is fitted to ({raised_in:.3f}) and worse on a source "
-    "left out. The approach of dense belts to the handbook row is applied once, to the mean before it "
-    "is applied by half in `mid`: otherwise the sum of shelter dipped by 0.1 % between porosities "
+    "left out. Dense belts approach the handbook row once, from the mean before `mid` does so by "
+    "half: otherwise the sum of shelter dipped by 0.1 % between porosities "
     "of 0.12 and 0.14, against a declared constraint. The calmest winds of Bird and of Loeffler "
     "are not counted as distances of recovery in the band.",
     "**The band.** Relative wind of the default curve at a porosity of 0.4, between the edges of "

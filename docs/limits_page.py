@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import accuracy
+import belt_evidence as evidence
 from page_parts import bullets, rows, span
 
 from shelterscape import registry
+from shelterscape.kernels.shelter_curves import CURVES, DEFAULT_CURVE
 from shelterscape.process import SCREENING
 from shelterscape.science.growth import SITE_FACTOR
 from shelterscape.science.not_modelled import STEEP_DEG
@@ -38,17 +39,18 @@ def limits() -> str:
 
 
 def _accuracy() -> list[list[str]]:
-    found = [f for f in accuracy.figures(accuracy.DEFAULT_CURVE) if f.evidence]
-    bias, rmse = accuracy.bias_and_rmse(found)
+    curve, published = CURVES[DEFAULT_CURVE], evidence.belt_rows()
+    found = evidence.score(evidence.left_out_errors(DEFAULT_CURVE, published), published)
     return [
         [
             "relative wind beside one belt, default curve",
-            f"bias {bias:+.2f}, RMSE {rmse:.2f} in relative wind",
-            f"{len(found)} published figures, see [validation](validation.md)",
+            f"bias {found.bias:+.2f}, RMSE {found.rmse:.2f} in relative wind",
+            f"{found.rows} published values of {found.sources} sources, each left out of the fit "
+            "in turn, most without a stated porosity; see [validation](validation.md)",
         ],
         [
-            "sheltered distance",
-            "see the caution of `shelter` below",
+            "sheltered distance; equivalent sheltered area",
+            f"typical factors {curve.distance_factor:.1f} and {curve.shelter_factor:.1f}",
             "[shelter curves](shelter_curves.md), [validation](validation.md)",
         ],
         [
@@ -94,7 +96,7 @@ def _ranges() -> list[list[str]]:
         [what, f"{span(TERMS[name].low, TERMS[name].high)} {TERMS[name].symbol}".strip(), refused]
         for what, name in named
     ]
-    curve = accuracy.CURVES[accuracy.DEFAULT_CURVE]
+    curve = CURVES[DEFAULT_CURVE]
     return [
         *body,
         [

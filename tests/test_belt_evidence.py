@@ -14,10 +14,10 @@ from test_shelter import belts_of, one_ray
 
 from shelterscape.grid import Grid
 from shelterscape.kernels import shelter_curves as kernel
-from shelterscape.science.belts import seasonal
+from shelterscape.science.belts import belts_in_season
 from shelterscape.science.prepared_belts import ShelterOptions
 from shelterscape.science.shelter import relative_wind
-from shelterscape.science.siting.monte_carlo import CURVES_DRAWN
+from shelterscape.science.siting.monte_carlo import CURVES_VARIED
 
 DOCS = Path(__file__).resolve().parents[1] / "docs"
 
@@ -238,7 +238,7 @@ def test_ratios_drawn_are_those_of_the_sources(name):
         ]
         ratios = [evidence.shelter_ratio(evidence.known(name), part) for part in parts]
     assert kernel.MEASURED_RATIOS[name] == pytest.approx(sorted(ratios), abs=0.005)
-    assert name in CURVES_DRAWN
+    assert name in CURVES_VARIED
 
 
 def test_coverage_is_counted_source_by_source():
@@ -305,7 +305,7 @@ def test_from_leaf_to_bare():
     in_leaf, bare = (low for low, _ in list(season.values())[:2])
     assert (in_leaf, bare) == (0.1, 0.5)
     belts = belts_of([(0, 0), (100, 0)], porosity=in_leaf)
-    default = seasonal(belts, "bare")
+    default = belts_in_season(belts, "bare")
     assert float(default["porosity"].iloc[0]) == pytest.approx(bare, abs=0.15)
     curve = evidence.known("exponential")
     shares = {}

@@ -17,6 +17,7 @@ from shapely import box
 import shelterscape
 from shelterscape import registry
 from shelterscape.errors import InputError
+from shelterscape.kernels.shelter_curves import CURVES, DEFAULT_CURVE
 from shelterscape.process.inputs import validated
 from shelterscape.process.reading import Reader
 from shelterscape.process.stages import collect
@@ -133,11 +134,16 @@ def test_the_finding_states_equivalent_area_and_area_reduced(inputs):
     params = validated(process.inputs, inputs | {"seasons": ("bare",)}, "shelter")
     rasters, results = collect(work.compute(work.load(params, Reader())))
     field = rasters["relative_wind"][0].astype(float)
-    cells = ((1 - field).sum(), (field < 0.95).sum(), field.size)
+    sheltered, factor = (1 - field).sum(), CURVES[DEFAULT_CURVE].shelter_factor
+    cells = (
+        *(sheltered * scale for scale in (1, 1 / factor, factor)),
+        (field < 0.95).sum(),
+        field.size,
+    )
     finding = work.summarise(results, params).answer[-1]
     numbers = re.fullmatch(
-        r"bare, as surveyed: equivalent sheltered area (\S+) ha \(area × reduction\); (\S+) of "
-        r"(\S+) ha reduced by 5 % or more",
+        r"bare, as surveyed: equivalent sheltered area (\S+) ha \((\S+)–(\S+) from published "
+        r"belts\); (\S+) of (\S+) ha reduced by 5 % or more",
         finding,
     ).groups()
     # One decimal, so an error of up to 0.05 ha; cells are of 0.01 ha.
@@ -159,7 +165,8 @@ def test_equivalent_areas_have_a_unit_of_their_own(inputs, tmp_path):
         for name in getattr(output, "columns", ()):
             assert (TERMS[name].unit == "ha eq.") == name.startswith("equivalent_sheltered"), name
     for figure in registry.find("shelter").figures:
-        assert TERMS[figure.name].unit == "ha eq."
+        equivalent = figure.name.startswith("equivalent_sheltered")
+        assert (TERMS[figure.name].unit == "ha eq.") == equivalent
     assert TERMS["equivalent_sheltered_ha"].label == "equivalent sheltered area (ha eq.)"
     process = registry.find("shelter")
     params = validated(process.inputs, inputs | {"years": ("surveyed", 2045)}, "shelter")
@@ -171,6 +178,7 @@ def test_equivalent_areas_have_a_unit_of_their_own(inputs, tmp_path):
     assert summary.figures == {
         "equivalent_sheltered_in_leaf_ha": surveyed["in leaf"],
         "equivalent_sheltered_bare_ha": surveyed["bare"],
+        "shelter_error_factor": CURVES[DEFAULT_CURVE].shelter_factor,
     }
     assert set(summary.figures) == {figure.name for figure in process.figures}
 

@@ -19,12 +19,13 @@ from siting_helpers import (
 
 from shelterscape.kernels.influence import ROWS_PER_PROFILE
 from shelterscape.kernels.shelter_curves import MEASURED_RATIOS
-from shelterscape.science.belt_profiles import NOTHING
+from shelterscape.science.belt_profiles import NEGLIGIBLE_REDUCTION
 from shelterscape.science.prepared_belts import ShelterOptions
-from shelterscape.science.siting import monte_carlo, sampled_cells
+from shelterscape.science.siting import curve_tables, monte_carlo, sampled_cells
 from shelterscape.science.siting.context import evaluation_context
+from shelterscape.science.siting.curve_tables import CurveTables
 from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.monte_carlo import CurveTables, MonteCarloCells
+from shelterscape.science.siting.monte_carlo import MonteCarloCells
 from shelterscape.science.siting.sampled_cells import (
     SampledCells,
     ray_weights_for_variance,
@@ -40,11 +41,12 @@ def run_as_given(context, frame, rays=5):
 
 
 def far_gains(cells):
-    """What each candidate gains where it takes less than `NOTHING` off the wind: the rise beside
-    the ends of other belts, which acts only where nothing shelters. `Ground` leaves such far
-    shelter out, and so keeps the rise there."""
+    """Gain of each candidate where it reduces wind by less than `NEGLIGIBLE_REDUCTION`: the rise
+    beside the ends of other belts, which acts only where nothing shelters. `Ground` neglects such
+    far shelter, and so keeps the rise there."""
     first, pair, lowered = cells._cells.first, cells._cells.pair, cells._lowered
-    lost = np.where(lowered > 1 - NOTHING, np.maximum(cells._wind[pair] - lowered, 0.0), 0.0)
+    negligible = lowered > 1 - NEGLIGIBLE_REDUCTION
+    lost = np.where(negligible, np.maximum(cells._wind[pair] - lowered, 0.0), 0.0)
     counted = np.append(0.0, np.cumsum(cells._weight[pair] * lost))
     return np.diff(counted[first])
 
@@ -62,8 +64,8 @@ def far_gains(cells):
 def test_cells_give_the_benefit_of_the_whole_map(seed, options, monkeypatch):
     """The kernels of `Ground` work by rows; those of sampled cells by stored distances."""
     # Curves of identical belts, so that only the geometry is compared.
-    monkeypatch.setattr(monte_carlo, "POROSITY_STEP", 0.01)
-    monkeypatch.setattr(monte_carlo, "SHARE_STEP", 0.01)
+    monkeypatch.setattr(curve_tables, "POROSITY_STEP", 0.01)
+    monkeypatch.setattr(curve_tables, "SHARE_STEP", 0.01)
     context, new = seeded_world(8, seed, options, standing=6)
     ground = Ground(context, new)
     cells = run_as_given(context, ground.frame)
@@ -93,8 +95,8 @@ def test_rounding_of_curves_is_small_compared_with_the_uncertainty():
 
 def test_taller_belts_shelter_farther_with_the_same_geometry(monkeypatch):
     """Heights varied by a quarter give the result of belts that are that tall from the start."""
-    monkeypatch.setattr(monte_carlo, "POROSITY_STEP", 0.01)
-    monkeypatch.setattr(monte_carlo, "SHARE_STEP", 0.01)
+    monkeypatch.setattr(curve_tables, "POROSITY_STEP", 0.01)
+    monkeypatch.setattr(curve_tables, "SHARE_STEP", 0.01)
     context, _ = seeded_world(1, 5, standing=0)
     low, tall = (candidates(belts(seeded_lines(6, 21), h, 0.5)) for h in (8.0, 10.0))
     cells = SampledCells(context, low)
@@ -116,8 +118,8 @@ def test_taller_belts_shelter_farther_with_the_same_geometry(monkeypatch):
 def test_close_belts_act_as_one_with_the_curve_of_trees_if_one_is_of_trees(
     types, is_hard, monkeypatch
 ):
-    monkeypatch.setattr(monte_carlo, "POROSITY_STEP", 0.01)
-    monkeypatch.setattr(monte_carlo, "SHARE_STEP", 0.01)
+    monkeypatch.setattr(curve_tables, "POROSITY_STEP", 0.01)
+    monkeypatch.setattr(curve_tables, "SHARE_STEP", 0.01)
     lines = [[(150.0, 450.0 - 15 * i), (450.0, 450.0 - 15 * i)] for i in range(len(types))]
     there = belts(lines, 8.0, 0.6, belt_type=types)
     # A belt of another type away from them, last in the layer.
@@ -196,7 +198,7 @@ def test_runs_draw_their_curve_and_shelter_from_the_evidence():
     theirs."""
     context, new = seeded_world(2, 3)
     drawn = [
-        monte_carlo._drawn(
+        monte_carlo._varied_inputs(
             context, new, monte_carlo.InputUncertainty(), np.random.default_rng([5, run])
         )[0].options
         for run in range(280)

@@ -300,6 +300,18 @@ def test_benefit_is_priority_times_wind_reduction(result, inputs):
     assert_written(by_case, "set_benefit_ha", [total], error + 1e-4 * total)
 
 
+def test_benefits_have_a_low_and_a_high_from_published_belts(result):
+    """Between ÷ and × the typical factor of the curve; 1.30 for the default (docs/validation.md)."""
+    for name in ("benefit_by_case", "benefit_curve"):
+        rows = table(result, name)
+        for column, scale in (("set_benefit_low_ha", 1 / 1.3), ("set_benefit_high_ha", 1.3)):
+            error = scale * rounding_error("set_benefit_ha", rows["set_benefit_ha"].max())
+            assert_written(rows, column, rows["set_benefit_ha"] * scale, error)
+    assert rows["set_benefit_high_ha"].max() > 1
+    for name in ("candidates", "chosen_belts", "places_with_belts"):
+        assert set(layer(result, name)["shelter_error_factor"]) == {1.3}
+
+
 def test_belts_grow_and_close_through_the_years(result):
     grown = table(result, "belt_growth")
     assert set(grown["year"]) == {2027, 2032, 2037, 2047}

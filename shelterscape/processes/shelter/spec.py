@@ -215,5 +215,6 @@ PROCESS = Process(
             map_heading="bare, as surveyed",
             per_area=True,
         ),
+        Figure("shelter_error_factor"),
     ),
 )

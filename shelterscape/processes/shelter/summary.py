@@ -41,7 +41,7 @@ def summarise(results: ShelterResults, params: ShelterInputs) -> Summary:
         question="Which ground and which places do belts shelter, and how much?",
         answer=[*_targets(results), *_areas(results, table)],
         certainty=[_certainty(results.data)],
-        figures=_figures(table),
+        figures=_figures(table, results.data),
         pictures=_pictures(results, table),
     )
 
@@ -57,7 +57,7 @@ def _areas(results: ShelterResults, table: pd.DataFrame) -> list[str]:
         known_ha = areas["area_ha"].iloc[count * i : count * (i + 1)].sum()
         found.append(
             f"{case.heading}: equivalent sheltered area {_hectares(equivalent)} ha "
-            f"({_hectares(low)}–{_hectares(high)} by published belts); "
+            f"({_hectares(low)}–{_hectares(high)} from published belts); "
             f"{_hectares(reduced)} of {_hectares(known_ha)} ha reduced by 5 % or more"
         )
     return found
@@ -67,8 +67,9 @@ def _certainty(data: ShelterData) -> str:
     """How far the shelter curve is from published figures."""
     model = CURVES[data.resolved.options.curve]
     return (
-        f"Relative wind is off by {model.rmse:.2f} on average (RMSE) against published figures, "
-        "sheltered distance by about 25 %"
+        f"At published tree belts: RMSE {model.rmse['tree belts']:.2f} in relative wind, typical "
+        f"factor of error {model.distance_factor:.1f} in sheltered distance, "
+        f"{model.shelter_factor:.1f} in equivalent area"
     )
 
 
@@ -89,13 +90,15 @@ def _targets(results: ShelterResults) -> list[str]:
     return [f"{good.sum()} of {len(with_target)} places reach their target"]
 
 
-def _figures(table: pd.DataFrame) -> dict[str, float | str | None]:
-    """Equivalent sheltered area of belts as surveyed, by season."""
+def _figures(table: pd.DataFrame, data: ShelterData) -> dict[str, float | str | None]:
+    """Equivalent sheltered area of belts as surveyed, by season, and its typical error."""
     surveyed = table[table["year"].isna()].set_index("season")["equivalent_sheltered_ha"]
-    return {
+    factor = CURVES[data.resolved.options.curve].shelter_factor
+    areas = {
         f"equivalent_sheltered_{str(season).replace(' ', '_')}_ha": float(area)
         for season, area in surveyed.items()
     }
+    return {**areas, "shelter_error_factor": factor}
 
 
 def _pictures(results: ShelterResults, table: pd.DataFrame) -> dict[str, Any]:

@@ -51,7 +51,7 @@ def certainty_of(results: SitingResults) -> list[str]:
     here = results.decision.full_evaluation[results.data.case].benefit_ha
     factor = CURVES[results.data.settled.options.curve].shelter_factor
     found = [
-        f"Equivalent sheltered area by published belts: +{here / factor:,.1f} to "
+        f"Equivalent sheltered area, typical range from published belts: +{here / factor:,.1f} to "
         f"+{here * factor:,.1f} ha eq.",
         f"No set within the budget adds more than {bound:,.1f} ha eq.; this one adds "
         f"{choice.benefit_ha:,.1f} (smallest-wind rule)",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -11,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from shelterscape.errors import Notice
+from shelterscape.kernels.shelter_curves import CURVES, ShelterCurve
 from shelterscape.process import Layer
 from shelterscape.process.money import decimal_amounts
 from shelterscape.process.stages import Results
@@ -85,7 +87,7 @@ def results_of(
         layers=layers,
         tables={
             "benefit_curve": _curve(data, found),
-            "benefit_by_case": _by_case(found),
+            "benefit_by_case": _by_case(data, found),
             "constraint_checks": lines.constraints.rename(columns=CONSTRAINT_NAMES),
             "exclusions": lines.exclusions,
             "belt_bearings": _bearings(data),
@@ -120,6 +122,7 @@ def _candidates(data: SitingData, lines: ProposedLines, found: SitingDecision) -
         **dict(zip(LAND, land, strict=True)),
         **{str(column): figures[column].to_numpy() for column in figures},
         restores_belt=restored,
+        shelter_error_factor=_curve_of(data).shelter_factor,
         planner_choice=planner_choice,
         choice_order=order,
         selection_share=found.selection_share,
@@ -243,6 +246,7 @@ def _places(data: SitingData, found: SitingDecision) -> gpd.GeoDataFrame:
                 relative_wind=wind["relative_wind_with_belts"].to_numpy(),
                 target_relative_wind=[p.target if p else np.nan for p in purposes],
                 place_benefit_ha=wind["benefit_ha"].to_numpy(),
+                shelter_error_factor=_curve_of(data).shelter_factor,
                 corner_time_share_without=wind["corner_time_share"].to_numpy(),
                 corner_time_share=wind["corner_time_share_with"].to_numpy(),
             )
@@ -257,10 +261,11 @@ def _curve(data: SitingData, found: SitingDecision) -> pd.DataFrame:
         cost=decimal_amounts(curve["cost_minor"], MINOR_UNITS),
         net_cost=decimal_amounts(curve["net_cost_minor"], MINOR_UNITS),
         currency=data.currency,
+        **_set_benefit_range(curve["set_benefit_ha"].to_numpy(dtype=float), data),
     )
 
 
-def _by_case(found: SitingDecision) -> pd.DataFrame:
+def _by_case(data: SitingData, found: SitingDecision) -> pd.DataFrame:
     rows = [
         {
             "season": case.season_label,
@@ -272,7 +277,19 @@ def _by_case(found: SitingDecision) -> pd.DataFrame:
         }
         for case, evaluation in found.full_evaluation.items()
     ]
-    return pd.DataFrame(rows)
+    table = pd.DataFrame(rows)
+    return table.assign(**_set_benefit_range(table["set_benefit_ha"].to_numpy(), data))
+
+
+def _curve_of(data: SitingData) -> ShelterCurve:
+    return CURVES[data.settled.options.curve]
+
+
+def _set_benefit_range(benefit_ha: NDArray[np.float64], data: SitingData) -> dict[str, Any]:
+    """Low and high of the benefit of a set; loss of shelter, below 0, has the larger as its low."""
+    factor = _curve_of(data).shelter_factor
+    ends = np.sort([benefit_ha / factor, benefit_ha * factor], axis=0)
+    return dict(zip(("set_benefit_low_ha", "set_benefit_high_ha"), ends, strict=True))
 
 
 def _growth(data: SitingData, lines: ProposedLines, found: SitingDecision) -> pd.DataFrame:

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from shelterscape.files.draw_sheets import ChartSheet, MapSheet
+from shelterscape.kernels.shelter_curves import CURVES
 from shelterscape.process.stages import Summary
 from shelterscape.processes.siting.answer import answer_of, certainty_of
 from shelterscape.processes.siting.decide import SitingDecision
@@ -57,6 +58,7 @@ def _figures(results: SitingResults) -> dict[str, float | str | None]:
         "chosen_length_m": float(chosen["length_m"].sum()),
         "cost": float(chosen["cost"].sum()) if known else None,
         "currency": results.data.currency,
+        "shelter_error_factor": CURVES[results.data.settled.options.curve].shelter_factor,
         "own_benefit_ha": float(
             np.mean([evaluation.own_benefit_ha for evaluation in found.full_evaluation.values()])
         ),

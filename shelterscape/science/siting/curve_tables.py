@@ -1,0 +1,74 @@
+"""Curve tables of belts whose properties vary from run to run, shared between runs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import geopandas as gpd
+import numpy as np
+from numpy.typing import NDArray
+
+from shelterscape.science.belt_profiles import ProfileTables, belt_profile, share_at_height
+from shelterscape.science.belts import HARD_TYPES
+from shelterscape.science.prepared_belts import ShelterOptions
+
+Field = NDArray[np.float32]
+Numbers = NDArray[np.int64]
+
+POROSITY_STEP, SHARE_STEP = 0.02, 0.05
+"""Rounding steps of porosity, and of width and height shares, in Monte Carlo runs: much smaller
+than their variation, so that runs share curve tables."""
+
+MOST_CURVES = 4000
+"""Most curve tables kept between runs, about 55 MB."""
+
+
+class CurveTables:
+    """Curve tables shared by Monte Carlo runs, calculated when first needed."""
+
+    def __init__(self) -> None:
+        self._tables = ProfileTables(1)
+        self._count = 0
+
+    def rows(
+        self, belts: gpd.GeoDataFrame, options: ShelterOptions, more: Sequence[tuple[float, ...]]
+    ) -> Numbers:
+        """Indices of the curve tables of belts, then of additional properties.
+
+        Parameters
+        ----------
+        belts : GeoDataFrame
+        options : ShelterOptions
+        more : sequence of tuple
+            Porosity, that of the lower half, width and height in m, and 1 for a wall or fence.
+
+        Returns
+        -------
+        (belts + more,) int64
+        """
+        if self._count > MOST_CURVES:
+            self._tables, self._count = ProfileTables(1), 0
+        columns = ["porosity", "porosity_low", "width_m", "height_m"]
+        figures = belts[columns].to_numpy(dtype=float).reshape(len(belts), 4)
+        others = np.array(more, dtype=float).reshape(len(more), 5)
+        figures = np.vstack([figures, others[:, :4]])
+        hard = [*belts["belt_type"].isin(HARD_TYPES), *(others[:, 4] > 0)]
+        height = np.maximum(figures[:, 3], 1e-9)
+        porosity = np.round(figures[:, :2] / POROSITY_STEP) * POROSITY_STEP
+        share = share_at_height(height, options.at_height_m)
+        share[~np.array(hard, dtype=bool)] *= options.shelter_ratio
+        shade = np.round(share / SHARE_STEP) * SHARE_STEP
+        width = np.round((1.0 - np.exp(-0.5 * figures[:, 2] / height)) / SHARE_STEP) * SHARE_STEP
+        width_h = -2.0 * np.log(np.maximum(1.0 - width, 1e-3))
+        found = np.empty(len(figures), np.int64)
+        rows = np.column_stack([porosity, width_h, shade])
+        for i, row in enumerate(rows):
+            curve = "barrier" if hard[i] else options.curve
+            found[i] = self._tables.index(belt_profile(row[:1], row[1:2], row[2], row[3], curve))
+        self._count = max(self._count, int(found.max(initial=0)))
+        return found
+
+    def tables(self) -> Field:
+        """Relative wind of all tables so far."""
+        tables: Field = self._tables.tables()[0]
+        return tables
