@@ -1,4 +1,4 @@
-"""The Python front door: one function for each process, and one that runs a plan file."""
+"""The Python front door: functions that run a process, prepare one, or run a plan file."""
 
 from __future__ import annotations
 
@@ -11,8 +11,13 @@ from shelterscape import registry
 from shelterscape.plan import read_plan
 from shelterscape.process import Process
 from shelterscape.process.inputs import validated
+from shelterscape.process.reading import Reader
+from shelterscape.process.stages import stages_of
 from shelterscape.runs import Result, Step, run
 from shelterscape.runs.events import OnEvent, ignore_event, never
+
+PREPARE = "prepare_"
+"""Prefix of functions that read the inputs of a process once, for repeated use."""
 
 
 def run_plan(
@@ -41,10 +46,11 @@ def run_plan(
 
 def names() -> list[str]:
     """Names of all functions."""
-    return ["run_plan", *(process_id.replace("-", "_") for process_id in registry.ids())]
+    prepared = (f"{PREPARE}{process_id}".replace("-", "_") for process_id in registry.PREPARED)
+    return ["run_plan", *prepared, *(name.replace("-", "_") for name in registry.ids())]
 
 
-def find(name: str) -> Callable[..., Result]:
+def find(name: str) -> Callable[..., Any]:
     """The function of a name.
 
     Raises
@@ -53,6 +59,9 @@ def find(name: str) -> Callable[..., Result]:
     """
     if name == "run_plan":
         return run_plan
+    process_id = name.removeprefix(PREPARE).replace("_", "-")
+    if name.startswith(PREPARE) and process_id in registry.PREPARED:
+        return prepare_function_of(registry.find(process_id))
     process_id = name.replace("_", "-")
     if name.startswith("_") or process_id not in registry.ids():
         raise AttributeError(f"module 'shelterscape' has no attribute {name!r}")
@@ -75,6 +84,37 @@ def function_of(process: Process) -> Callable[..., Result]:
     return call
 
 
+def prepare_function_of(process: Process) -> Callable[..., Any]:
+    """A function that reads the inputs of a process once, for repeated use from Python."""
+
+    def call(**given: Any) -> Any:
+        bound = {
+            name: str(value) if isinstance(value, Path) else value
+            for name, value in signature.bind(**given).arguments.items()
+        }
+        stages = stages_of(process)
+        assert stages.prepare is not None
+        return stages.prepare(stages.load(validated(process.inputs, bound, process.id), Reader()))
+
+    signature = inspect.Signature(_input_parameters(process))
+    call.__name__ = call.__qualname__ = f"{PREPARE}{process.function_name}"
+    call.__doc__ = "\n".join(
+        [
+            f"Read the inputs of `{process.id}` once, to evaluate drawn lines again and again.",
+            "",
+            "Parameters",
+            "----------",
+            *_input_lines(process),
+            "",
+            "Returns",
+            "-------",
+            "Object with a method ``evaluate``",
+        ]
+    )
+    call.__signature__ = signature  # type: ignore[attr-defined]
+    return call
+
+
 _RUN_OPTIONS: dict[str, tuple[Any, Any, str]] = {
     "out": (inspect.Parameter.empty, "str | Path", "The output folder."),
     "overwrite": (False, bool, "Replace the folder of an earlier run."),
@@ -92,8 +132,18 @@ _RUN_OPTIONS: dict[str, tuple[Any, Any, str]] = {
 
 
 def _signature(process: Process) -> inspect.Signature:
+    options = [
+        inspect.Parameter(
+            name, inspect.Parameter.KEYWORD_ONLY, annotation=annotation, default=default
+        )
+        for name, (default, annotation, _) in _RUN_OPTIONS.items()
+    ]
+    return inspect.Signature([*_input_parameters(process), *options], return_annotation=Result)
+
+
+def _input_parameters(process: Process) -> list[inspect.Parameter]:
     empty, kind = inspect.Parameter.empty, inspect.Parameter.KEYWORD_ONLY
-    inputs = [
+    return [
         inspect.Parameter(
             name,
             kind,
@@ -102,17 +152,16 @@ def _signature(process: Process) -> inspect.Signature:
         )
         for name, field in process.inputs.model_fields.items()
     ]
-    options = [
-        inspect.Parameter(name, kind, annotation=annotation, default=default)
-        for name, (default, annotation, _) in _RUN_OPTIONS.items()
-    ]
-    return inspect.Signature([*inputs, *options], return_annotation=Result)
 
 
 def _docstring(process: Process) -> str:
     lines = [f"{process.title}.", "", process.summary, "", "Parameters", "----------"]
-    for name, field in process.inputs.model_fields.items():
-        lines += [name, f"    {field.description}"]
+    lines += _input_lines(process)
     for name, (_, _, meaning) in _RUN_OPTIONS.items():
         lines += [name, f"    {meaning}"]
     return "\n".join([*lines, "", "Returns", "-------", "Result"])
+
+
+def _input_lines(process: Process) -> list[str]:
+    fields = process.inputs.model_fields.items()
+    return [line for name, field in fields for line in (name, f"    {field.description}")]

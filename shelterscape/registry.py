@@ -30,6 +30,9 @@ TITLES = {
 }
 """Titles of built-in processes, so that a list of them loads none."""
 
+PREPARED = ("siting",)
+"""Processes that can be prepared once and asked again and again from Python."""
+
 GROUP = "shelterscape.processes"
 """Entry-point group by which other packages add processes."""
 

@@ -301,7 +301,7 @@ def test_benefit_is_priority_times_wind_reduction(result, inputs):
 
 
 def test_benefits_have_a_low_and_a_high_from_published_belts(result):
-    """Between ÷ and × the typical factor of the curve; 1.30 for the default (docs/validation.md)."""
+    """From ÷ to × the typical factor of the curve: 1.30 for the default (docs/validation.md)."""
     for name in ("benefit_by_case", "benefit_curve"):
         rows = table(result, name)
         for column, scale in (("set_benefit_low_ha", 1 / 1.3), ("set_benefit_high_ha", 1.3)):

@@ -214,6 +214,12 @@ def _priority(data: SitingData) -> dict[str, Field]:
     return {name: np.where(known, field, np.float32(0)) for name, field in priority.items()}
 
 
+def context_and_notices(data: SitingData) -> tuple[EvaluationContext, list[Notice]]:
+    """Inputs of the evaluation in the case in which lines are compared."""
+    terrain_wind, notices = _terrain_wind(data)
+    return _context(data, data.case, _priority(data), terrain_wind), notices
+
+
 def _context(
     data: SitingData, case: Case, priority: dict[str, Field], terrain_wind: dict[str, Field]
 ) -> EvaluationContext:

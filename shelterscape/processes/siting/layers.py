@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,6 +27,7 @@ from shelterscape.science.siting.benefit import benefit_table
 from shelterscape.science.siting.budgets import OVER_BUDGET, OVER_HOLDING, OVER_PHASE
 from shelterscape.science.siting.candidates import PLANT, land_required
 from shelterscape.science.siting.choice import DOES_NOT_FIT, FORBIDDEN
+from shelterscape.science.siting.full_evaluation import FullEvaluation
 from shelterscape.science.siting.planner_layers import EFFECTS
 
 _COLUMNS = {output.name: output.columns for output in OUTPUTS if isinstance(output, Layer)}
@@ -82,7 +83,7 @@ def results_of(
         "chosen_belts": chosen[[*_COLUMNS["chosen_belts"], "geometry"]],
     }
     if data.places is not None:
-        layers["places_with_belts"] = _places(data, found)
+        layers["places_with_belts"] = places_with_belts(data, found.full_evaluation)
     return SitingResults(
         layers=layers,
         tables={
@@ -230,13 +231,15 @@ def _chosen(
     )
 
 
-def _places(data: SitingData, found: SitingDecision) -> gpd.GeoDataFrame:
-    """Places in each season and year, without and with the chosen belts."""
+def places_with_belts(
+    data: SitingData, evaluations: Mapping[Case, FullEvaluation]
+) -> gpd.GeoDataFrame:
+    """Places in each season and year, without and with a set of belts."""
     places = data.places
     assert places is not None
     purposes = [purpose_of(name) for name in places["purpose"]]
     frames = []
-    for case, evaluation in found.full_evaluation.items():
+    for case, evaluation in evaluations.items():
         wind = evaluation.places
         frames.append(
             places.assign(

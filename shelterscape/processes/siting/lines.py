@@ -65,12 +65,31 @@ def propose_lines(data: SitingData) -> tuple[ProposedLines, list[Notice]]:
     every = gpd.GeoDataFrame(every, crs=data.grid.crs)
     notices = [] if len(every) else [_no_lines(data)]
     every = candidates.with_assessment(every, data.bearing, data.settled.local_heights)
-    for areas in (data.holdings, data.parcels):
-        if areas is not None and "holding_id" in areas:
-            every = candidates.with_holdings(every, areas)
-            break
+    every = _with_holdings(data, every)
     checks = planner_layers.constraint_checks(every, data.constraint_layers, data.checked_elsewhere)
     return ProposedLines(every, exclusions, checks, proposed_m), notices
+
+
+def drawn_belts(data: SitingData, layer: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+    """Drawn lines as belts of their design on ground where they are allowed, and exclusions.
+
+    Raises
+    ------
+    InputError
+        As `planner_layers.drawn_lines`; ``name-unknown`` for a design that does not exist.
+    """
+    lines = planner_layers.drawn_lines(layer, "lines")
+    belts, exclusions = _allowed(data, candidates.with_ids(candidates.DRAWN, lines))
+    belts = candidates.with_assessment(belts, data.bearing, data.settled.local_heights)
+    return _with_holdings(data, belts), exclusions
+
+
+def _with_holdings(data: SitingData, belts: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Belts with the holding they are on, where holdings are known."""
+    for areas in (data.holdings, data.parcels):
+        if areas is not None and "holding_id" in areas:
+            return candidates.with_holdings(belts, areas)
+    return belts
 
 
 def _no_lines(data: SitingData) -> Notice:
@@ -90,17 +109,23 @@ def _no_lines(data: SitingData) -> Notice:
 def _new_belts(data: SitingData) -> tuple[gpd.GeoDataFrame, pd.DataFrame, float]:
     frames, duplicate_m = _proposals(data)
     proposed = pd.concat(frames, ignore_index=True)
+    belts, exclusions = _allowed(data, gpd.GeoDataFrame(proposed, crs=data.grid.crs))
+    if duplicate_m:
+        # Without a candidate: duplicate edges never became lines.
+        row = pd.DataFrame({"candidate": [""], "reason": [DUPLICATE], "excluded_m": [duplicate_m]})
+        exclusions = pd.concat([row, exclusions], ignore_index=True)
+    return belts, exclusions, float(proposed.geometry.length.sum()) + duplicate_m
+
+
+def _allowed(data: SitingData, proposed: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+    """Proposed lines as belts of their design, without excluded ground, and the exclusions."""
     designs = data.designs
     names = proposed["design"].where(proposed["design"] != "", data.design.name)
     width = [designs.design(name, "candidate lines").width_m for name in names]
     proposed = gpd.GeoDataFrame(proposed.assign(width_m=np.array(width, float)), crs=data.grid.crs)
     kept, exclusions = exclude(proposed, [*data.exclusion_zones, *data.existing_belt_zones])
-    if duplicate_m:
-        # Without a candidate: duplicate edges never became lines.
-        row = pd.DataFrame({"candidate": [""], "reason": [DUPLICATE], "excluded_m": [duplicate_m]})
-        exclusions = pd.concat([row, exclusions], ignore_index=True)
     belts = candidates.with_design(kept, designs, data.design.name, data.params.planting_year)
-    return belts, exclusions, float(proposed.geometry.length.sum()) + duplicate_m
+    return belts, exclusions
 
 
 def _restorations(data: SitingData) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:

@@ -16,11 +16,12 @@ from shelterscape.processes.siting.lines import ProposedLines, propose_lines
 from shelterscape.processes.siting.loading import SitingData, load, whole_map
 from shelterscape.processes.siting.spec import SitingInputs
 from shelterscape.processes.siting.summary import summarise
+from shelterscape.processes.siting.what_if import SitingState
 from shelterscape.science.siting import benefit, context, full_evaluation, ground, monte_carlo
 from shelterscape.science.siting.candidates import DRAWN, ID_LETTERS
 from shelterscape.science.terrain.wind_over_terrain import work_bytes as terrain_wind_bytes
 
-__all__ = ["compute", "load", "summarise", "whole_map", "work_bytes"]
+__all__ = ["compute", "load", "prepare", "summarise", "whole_map", "work_bytes"]
 
 
 def compute(data: SitingData) -> Work[SitingResults]:
@@ -31,6 +32,11 @@ def compute(data: SitingData) -> Work[SitingResults]:
     yield from _rasters(data, found)
     more = [*_lost_lines(data, lines), *_flagged(lines, found)]
     return results_of(data, lines, found, [*notices, *found.notices, *more])
+
+
+def prepare(data: SitingData) -> SitingState:
+    """Prepare the inputs once, to evaluate drawn lines again and again."""
+    return SitingState(data)
 
 
 def _rasters(data: SitingData, found: SitingDecision) -> Iterator[Block]:

@@ -105,6 +105,7 @@ def full_evaluation(
     frame: gpd.GeoDataFrame,
     rows: Sequence[int],
     *,
+    existing: Field | None = None,
     stop_if_requested: Callable[[], None] = lambda: None,
 ) -> FullEvaluation:
     """Evaluate a set of candidates in full.
@@ -117,6 +118,8 @@ def full_evaluation(
         ``holding_id`` and ``restores_belt`` where known.
     rows : sequence of int
         Rows of the candidates in place.
+    existing : (directions, rows, cols) float32, optional
+        As `existing_winds` returns it, where several sets are evaluated; calculated by default.
     stop_if_requested : callable
         Called between directions; raises to stop.
 
@@ -124,17 +127,16 @@ def full_evaluation(
     -------
     FullEvaluation
     """
-    grid, options = context.grid, context.options
-    prepared_sets = [
-        prepare_belts([belts], grid, options) if len(belts) else None
-        for belts in (belts_with_set(context, frame, []), belts_with_set(context, frame, rows))
-    ]
+    grid = context.grid
+    with_set = _prepared(context, frame, rows)
+    without = _prepared(context, frame, []) if existing is None else None
     lost = np.zeros(grid.shape)
     reduction = np.zeros((2, *grid.shape), np.float32)
     corners = _corners(context)
     for number, weight in enumerate(context.weights):
         stop_if_requested()
-        fields = np.concatenate([_field(prepared, context, number) for prepared in prepared_sets])
+        before = _field(without, context, number) if existing is None else existing[number][None]
+        fields = np.concatenate([before, _field(with_set, context, number)])
         lost += weight * context.wind_weight(number) * (fields[0] - fields[1]).astype(float)
         reduction += np.float32(weight) * (1 - fields ** np.float32(context.speed_exponent))
         if corners is not None:
@@ -147,6 +149,29 @@ def full_evaluation(
         reduction_to_relative(reduction, context.speed_exponent),
         corners,
     )
+
+
+def existing_winds(
+    context: EvaluationContext, *, stop_if_requested: Callable[[], None] = lambda: None
+) -> Field:
+    """Relative wind with the existing belts alone, for each direction.
+
+    Parameters
+    ----------
+    context : EvaluationContext
+    stop_if_requested : callable
+        Called between directions; raises to stop.
+
+    Returns
+    -------
+    (directions, rows, cols) float32
+    """
+    prepared = _prepared(context, context.belts, [])
+    found = np.empty((len(context.weights), *context.grid.shape), np.float32)
+    for number in range(len(found)):
+        stop_if_requested()
+        found[number] = _field(prepared, context, number)[0]
+    return found
 
 
 def work_bytes(cells: int, vertices: int) -> float:
@@ -166,6 +191,13 @@ def work_bytes(cells: int, vertices: int) -> float:
     """
     # Loss in double precision with its terms, and fields without and with the set.
     return 72.0 * cells + VERTEX_BYTES * vertices
+
+
+def _prepared(
+    context: EvaluationContext, frame: gpd.GeoDataFrame, rows: Sequence[int]
+) -> PreparedBelts | None:
+    belts = belts_with_set(context, frame, rows)
+    return prepare_belts([belts], context.grid, context.options) if len(belts) else None
 
 
 def _field(prepared: PreparedBelts | None, context: EvaluationContext, number: int) -> Field:
