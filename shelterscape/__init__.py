@@ -11,6 +11,8 @@ import importlib
 import importlib.util
 from typing import Any
 
+from shelterscape import environment as environment  # first, before any other import
+
 __version__ = "0.1.0"
 
 

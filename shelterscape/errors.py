@@ -56,8 +56,12 @@ CODES: dict[str, str] = {
     "record-bad": "a weather record or a rose table is not valid",
     "record-short": "a weather record is too short, or misses part of the year",
     "roughness-bad": "a roughness length is out of range, or a land cover has two of them",
+    "report-unwritable": "standard output cannot be written to",
     "setup-cache": "this machine has no folder with space for compiled kernels",
+    "setup-compiler": "a setting prevents the compilation of kernels",
     "setup-coordinates": "coordinate systems cannot be read on this machine",
+    "setup-folder": "the working folder does not exist any more",
+    "setup-memory": "the system did not provide the memory that was needed",
     "shared-missing": "results shared by all holdings of a batch are missing or have changed",
     "stopped": "the run was stopped before its end; nothing was changed",
     "terrain-surface": "a terrain model seems to include trees and hedges, not bare ground alone",
@@ -227,7 +231,7 @@ class WriteError(ShelterscapeError):
 
 
 class Stopped(ShelterscapeError):
-    """The run was stopped (exit code 130 for Ctrl-C, 143 for a termination signal)."""
+    """The run was stopped by Ctrl-C (exit code 130), SIGTERM (143) or a closed terminal (129)."""
 
     def __init__(self, signal_number: int = 2) -> None:
         super().__init__("stopped", "Stopped; nothing was changed.")

@@ -12,7 +12,7 @@ PACKAGE = Path(__file__).resolve().parents[1] / "shelterscape"
 
 # Lowest first. A module imports from lower rows only, and within its own row from its own part.
 ROWS = [
-    {"errors", "data"},
+    {"errors", "data", "environment"},
     {"terms"},
     {"grid", "kernels"},
     {"science", "files"},

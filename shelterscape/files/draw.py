@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import shelterscape.files.draw_library  # noqa: F401 - before matplotlib
+
+# isort: split
+
 import math
 import textwrap
 from pathlib import Path

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import os
 import pickle
 import time
 import uuid
@@ -26,7 +27,8 @@ import numba
 from numba.core.compiler import CompileResult
 from numba.core.serialize import dumps
 
-from shelterscape.kernels.cache_folder import cache_folder
+from shelterscape.errors import SetupError
+from shelterscape.kernels.cache_folder import BINARY, cache_folder, fault_of, read_own
 from shelterscape.kernels.cache_key import module_key
 
 MARK = "shelterscape-kernels"
@@ -57,16 +59,35 @@ def kernel(function: Callable[..., Any] | None = None, **options: Any) -> Any:
     Raises
     ------
     SetupError
-        ``setup-cache`` when there is no folder for machine code.
+        ``setup-cache`` when there is no folder for machine code; ``setup-compiler`` when a setting
+        of numba prevents compilation.
     """
     if function is None:
         return lambda given: kernel(given, **options)
+    refuse_no_compiler()
     compiled = numba.njit(function, **options)
-    if not numba.config.DISABLE_JIT and function.__closure__ is None:
+    if function.__closure__ is None:
         folder = _module_folder(function.__module__)
         if folder is not None:
             compiled._cache = _KernelCache(folder, function.__qualname__, options)
     return compiled
+
+
+def refuse_no_compiler() -> None:
+    """Raise where kernels would run as Python code.
+
+    Raises
+    ------
+    SetupError
+        ``setup-compiler``: kernels would be hundreds of times slower and change digits of results.
+    """
+    if numba.config.DISABLE_JIT:
+        raise SetupError(
+            "setup-compiler",
+            "The compilation of kernels is disabled in this process.",
+            where="NUMBA_DISABLE_JIT, or disable_jit in .numba_config.yaml",
+            hint="Remove this setting and start again.",
+        )
 
 
 @cache
@@ -107,14 +128,16 @@ class _KernelCache:
         target_context.refresh()
         key = self._key(sig, target_context.codegen())
         try:
-            content = self._path(key).read_bytes()
-        except OSError:
+            content = read_own(self._path(key))
+        except FileNotFoundError:
+            return None
+        except OSError:  # not a file of ours
+            self._discard(self._path(key))
             return None
         try:
             compiled = _rebuilt(content, key, target_context)
         except Exception:  # compiling again repairs any damage
-            with contextlib.suppress(OSError):
-                self._path(key).unlink()
+            self._discard(self._path(key))
             return None
         self._note_use()
         return compiled
@@ -127,7 +150,7 @@ class _KernelCache:
         content = dumps((key, data._reduce()))
         with contextlib.suppress(OSError):
             self._make_folder()
-            _write_whole(self._path(key), hashlib.sha256(content).digest() + content)
+            write_whole(self._path(key), hashlib.sha256(content).digest() + content)
 
     def enable(self) -> None:
         """Required by numba."""
@@ -145,7 +168,14 @@ class _KernelCache:
         signature = hashlib.sha256(repr(key).encode()).hexdigest()[:16]
         return self._folder / f"{self._name}-{signature}{SUFFIX}"
 
+    def _discard(self, path: Path) -> None:
+        with contextlib.suppress(OSError):
+            path.unlink()
+
     def _make_folder(self) -> None:
+        if os.path.lexists(self._folder) and fault_of(self._folder):
+            # Others may have put it there while the folder above was open to them.
+            self._folder.rename(self._folder.with_name(f"refused-{uuid.uuid4().hex[:8]}"))
         if not self._folder.is_dir():
             self._folder.mkdir(mode=0o700, exist_ok=True)
             (self._folder / MARK).touch()
@@ -168,11 +198,13 @@ def _rebuilt(content: bytes, key: Any, target_context: Any) -> Any:
     return CompileResult._rebuild(target_context, *reduced)
 
 
-def _write_whole(path: Path, content: bytes) -> None:
+def write_whole(path: Path, content: bytes) -> None:
     """Write to another file and rename it, so that no incomplete file is ever read."""
     beside = path.with_name(f"{path.name}.{uuid.uuid4().hex[:8]}")
     try:
-        beside.write_bytes(content)
+        handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | BINARY, 0o600)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
         beside.replace(path)
     finally:
         beside.unlink(missing_ok=True)

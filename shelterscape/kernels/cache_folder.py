@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import atexit
 import contextlib
+import errno
 import os
 import shutil
 import stat
@@ -19,6 +20,12 @@ from shelterscape.errors import SetupError
 
 FREE_BYTES = 32 * 2**20
 """Free disk space required; all compiled kernels of `shelter` have 4 MB (measured)."""
+
+MOST_BYTES = 64 * 2**20
+"""Size above which a file is taken as damaged; the largest kernel has 0.5 MB."""
+
+BINARY = getattr(os, "O_BINARY", 0)
+"""Flag that Windows needs for files that are not text."""
 
 _REFUSED: dict[str, str] = {}
 _PRIVATE: list[Path] = []
@@ -103,17 +110,53 @@ def _fault(folder: Path) -> str:
         folder.mkdir(mode=0o700)
     if os.name == "nt":  # user profiles are private, and modes have no meaning
         return ""
-    around, found = folder.parent.stat(), folder.lstat()
-    if not stat.S_ISDIR(found.st_mode):
-        return "is not a folder but a link or a file"
-    if found.st_uid != _user():
-        return "belongs to another user"
-    if stat.S_IMODE(found.st_mode) & 0o077:
-        return "is open to other users"
+    if fault := fault_of(folder):
+        return fault
+    around = folder.parent.stat()
     # A user who may rename the folder may replace it.
     if around.st_uid not in (0, _user()) or around.st_mode & 0o1002 == 0o002:
         return "is in a folder that another user may change"
     return ""
+
+
+def fault_of(folder: Path) -> str:
+    """The reason why other users may have changed a folder; empty if there is none.
+
+    Raises
+    ------
+    OSError
+        There is no such folder.
+    """
+    found = folder.lstat()
+    if not stat.S_ISDIR(found.st_mode):
+        return "is not a folder but a link or a file"
+    if os.name == "nt":
+        return ""
+    if found.st_uid != _user():
+        return "belongs to another user"
+    if stat.S_IMODE(found.st_mode) & 0o077:
+        return "is open to other users"
+    return ""
+
+
+def read_own(path: Path) -> bytes:
+    """The content of a file that only the user can have written, in such a folder.
+
+    Raises
+    ------
+    OSError
+        It is missing, of another user, writable for others, a link, not a file, or too large.
+    """
+    if fault := fault_of(path.parent):
+        raise PermissionError(errno.EPERM, fault, str(path.parent))
+    # Opening a pipe would wait for a writer.
+    flags = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+    with os.fdopen(os.open(path, flags | BINARY), "rb") as stream:
+        found = os.fstat(stream.fileno())
+        mine = os.name == "nt" or (found.st_uid == _user() and not found.st_mode & 0o022)
+        if not (stat.S_ISREG(found.st_mode) and mine and found.st_size <= MOST_BYTES):
+            raise PermissionError(errno.EPERM, "not a file of this user", str(path))
+        return stream.read()
 
 
 def _private_folder() -> Path:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import json
-import uuid
 from pathlib import Path
 
-from shelterscape.kernels.cache import SUFFIX
-from shelterscape.kernels.cache_folder import cache_folder, is_private
+from shelterscape.kernels.cache import SUFFIX, write_whole
+from shelterscape.kernels.cache_folder import cache_folder, is_private, read_own
 from shelterscape.kernels.cache_key import module_key, modules_of, package_key
 
 PACKAGE = "shelterscape.kernels"
@@ -30,10 +29,10 @@ def all_compiled() -> bool:
     if is_private(folder):
         return True
     try:
-        known = json.loads((folder / LIST).read_text(encoding="utf-8"))
+        known = json.loads(read_own(folder / LIST))
         files = [folder / name for name in known["files"]]
         return known["key"] == package_key(PACKAGE) and all(map(Path.is_file, files))
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return False
 
 
@@ -43,7 +42,5 @@ def note_all_compiled() -> None:
     modules = [f"{m.rpartition('.')[2]}-{module_key(m)}" for m in modules_of(PACKAGE)]
     files = [f"{p.parent.name}/{p.name}" for m in modules for p in folder.glob(f"{m}/*{SUFFIX}")]
     content = {"key": package_key(PACKAGE), "files": sorted(files)}
-    beside = folder / f"{LIST}.{uuid.uuid4().hex[:8]}"
     with contextlib.suppress(OSError):  # with a full disk the next session compiles again
-        beside.write_text(json.dumps(content), encoding="utf-8")
-        beside.replace(folder / LIST)
+        write_whole(folder / LIST, json.dumps(content).encode())
