@@ -203,6 +203,7 @@ EXIT_CODES = {
     3: "An input was refused.",
     4: "The output could not be written.",
     5: "Some holdings of a batch failed; the results of the others are complete.",
+    129: "Stopped because its terminal was closed.",
     130: "Stopped by Ctrl-C.",
     143: "Stopped by a termination signal.",
 }

@@ -346,9 +346,9 @@ def test_inputs_on_a_read_only_disk_can_be_used(disk, tmp_path):
 @pytest.mark.parametrize("options", ["cut short", "zeros", "one bit"])
 def test_a_silent_loss_is_found_by_reading_back(tmp_path, monkeypatch, options):
     """A disk that accepts all data and stores less: copying raises no error, reading back does."""
-    from shelterscape.files import rasters
+    from shelterscape.files import finishing
 
-    copy = rasters.rasterio.shutil.copy
+    copy = finishing.rasterio.shutil.copy
 
     def losing(source, target, **more):
         copy(source, target, **more)
@@ -361,7 +361,7 @@ def test_a_silent_loss_is_found_by_reading_back(tmp_path, monkeypatch, options):
             content[-1000] ^= 1
         Path(target).write_bytes(content)
 
-    monkeypatch.setattr(rasters.rasterio.shutil, "copy", losing)
+    monkeypatch.setattr(finishing.rasterio.shutil, "copy", losing)
     with pytest.raises(WriteError) as caught:
         write_noise(tmp_path / "noise.tif")
     assert caught.value.code == "output-unwritable"

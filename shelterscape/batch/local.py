@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import multiprocessing
+import time
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
+from multiprocessing import connection
+from multiprocessing.process import BaseProcess
 
 from shelterscape.batch.tasks import init_worker
+
+END_SECONDS, KILL_SECONDS = 0.7, 8.0
+"""How long workers may take to end when they are requested to stop, and then after a signal, s.
+Work that checks for a stop ends in the first time; other work is interrupted in the second."""
 
 
 class LocalPool:
@@ -35,9 +44,14 @@ class LocalPool:
 
     def renew(self) -> None:
         """Discard a pool in which a worker died; the next executor has new workers."""
-        if self._executor is not None:
-            self._executor.shutdown(wait=True, cancel_futures=True)
-            self._executor = None
+        if self._executor is None:
+            return
+        # The attribute is None once an executor has ended.
+        processes = list((self._executor._processes or {}).values())
+        # Not waiting: a worker killed while it holds a lock of the queue would block the others.
+        self._executor.shutdown(wait=False, cancel_futures=True)
+        self._executor = None
+        _end(processes)
 
     def stop(self) -> None:
         """Have all running work end the next time it checks for a stop."""
@@ -49,3 +63,20 @@ class LocalPool:
 
     def __exit__(self, *_: object) -> None:
         self.stop()
+
+
+def _end(processes: Sequence[BaseProcess]) -> None:
+    """Wait until processes end; signal those that do not, and in the end kill them."""
+    ways: tuple[tuple[float, Callable[[BaseProcess], None]], ...] = (
+        (END_SECONDS, lambda process: process.terminate()),
+        (KILL_SECONDS, lambda process: process.kill()),
+        (KILL_SECONDS, lambda process: None),
+    )
+    for seconds, act in ways:
+        until = time.monotonic() + seconds
+        for process in processes:
+            connection.wait([process.sentinel], max(0.0, until - time.monotonic()))
+        for process in processes:
+            if not connection.wait([process.sentinel], 0):
+                with contextlib.suppress(OSError):
+                    act(process)

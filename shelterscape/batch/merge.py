@@ -236,7 +236,7 @@ class _Merge:
             text = f"{raster.name}: rasters with other bands were left out of the mosaic"
             self._notice(Notice("not-merged", text, len(skipped)))
         target.parent.mkdir(parents=True, exist_ok=True)
-        write_mosaic(target, mosaic, raster.quantity)
+        write_mosaic(target, mosaic, raster.quantity, self._check_stop)
         shutil.copyfile(folders[0] / raster.files[1], style)
 
     def _notice(self, notice: Notice) -> None:

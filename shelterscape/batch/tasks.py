@@ -20,6 +20,7 @@ from shelterscape.errors import ShelterscapeError, Stopped, WriteError
 from shelterscape.process.area import Area
 from shelterscape.runs import FilesRead, Step, run
 from shelterscape.runs.prepare import prepare
+from shelterscape.runs.stopping import WorkerStop
 
 BUSY_SECONDS = 20.0
 """How long to wait for the lock of a process that is just ending (assumed value)."""
@@ -72,14 +73,16 @@ class Outcome:
 
 
 _stop: ctypes.c_bool | None = None
+_signals = WorkerStop()
 
 
 def init_worker(stop: ctypes.c_bool) -> None:
-    """Set up a worker process: it stops on request and ends with its parent."""
+    """Set up a worker process: it stops on request or by a signal, and ends with its parent."""
     global _stop
     _stop = stop
     # Ctrl-C reaches all processes of a terminal; only the parent decides what to do.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _signals.__enter__()
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 
@@ -92,21 +95,28 @@ def _end_with_parent() -> None:
 
 
 def _stop_requested() -> int:
-    return int(signal.SIGINT) if _stop is not None and _stop.value else 0
+    is_stopped = _stop is not None and _stop.value
+    return _signals() or (int(signal.SIGINT) if is_stopped else 0)
 
 
 def prepare_steps(steps: tuple[Step, ...], folder: str) -> dict[str, float]:
     """Do the work that all holdings share, on all cores; return the margin of each step, m."""
     use_threads(numba.config.NUMBA_NUM_THREADS)
-    return {
-        step.name: prepare(step, Path(folder), cancelled=_stop_requested, earlier=steps[:i])
-        for i, step in enumerate(steps)
-    }
+    with _signals.working():
+        return {
+            step.name: prepare(step, Path(folder), cancelled=_stop_requested, earlier=steps[:i])
+            for i, step in enumerate(steps)
+        }
 
 
 def work(task: Task) -> Outcome:
     """Run the steps on one holding. Every error but `Stopped` is returned as an outcome."""
     use_threads(task.threads)
+    with _signals.working():
+        return _work(task)
+
+
+def _work(task: Task) -> Outcome:
     try:
         _check_unchanged(task.file_stats)
         task.area.checked()
@@ -144,6 +154,8 @@ def _retry_while_busy(act: Callable[[], None]) -> None:
         except WriteError as error:
             if error.code != "output-busy" or time.monotonic() > until:
                 raise
+            if signal_number := _stop_requested():
+                raise Stopped(signal_number) from error
             time.sleep(0.2)
 
 

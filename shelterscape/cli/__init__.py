@@ -5,8 +5,10 @@ Commands of processes are made from their descriptions.
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import json
+import os
 import sys
 import tempfile
 import traceback
@@ -15,6 +17,12 @@ from typing import Any
 import click
 
 from shelterscape import __version__
+from shelterscape.cli.machine import (
+    ended_by_interrupt,
+    machine_error,
+    refuse_lost_folder,
+    unreported,
+)
 from shelterscape.cli.plain import plain
 from shelterscape.errors import InternalError, ShelterscapeError
 
@@ -88,34 +96,73 @@ def shelterscape() -> None:
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and end with its exit code.
 
-    0 done, 1 unexpected, 2 usage, 3 input refused, 4 could not write, 5 some holdings failed, 130
-    and 143 stopped.
+    0 done, 1 unexpected, 2 usage, 3 input refused, 4 could not write, 5 some holdings failed;
+    129, 130 and 143 stopped by a closed terminal, Ctrl-C and a termination signal.
     """
     words = sys.argv[1:] if arguments is None else arguments
-    as_json = "--json" in words
+    with ended_by_interrupt():
+        try:
+            code = _exit_code(words, "--json" in words)
+        except OSError:  # nobody can be told
+            code = 4
+        for stream in (sys.stdout, sys.stderr):
+            _flush_or_close(stream)
+    sys.exit(code)
+
+
+def _exit_code(words: list[str], as_json: bool) -> int:
+    """Run a command, report its error, and return its exit code."""
     try:
+        refuse_lost_folder()
         # Outside its standalone mode click returns the exit code of a command.
         code = shelterscape.main(args=words, prog_name="shelterscape", standalone_mode=False)
     except click.ClickException as error:
         _report_error({"code": "usage", "what": error.format_message()}, as_json, error)
-        sys.exit(2)
+        return 2
     except (click.Abort, KeyboardInterrupt) as error:
         if isinstance(error.__cause__, EOFError):  # click takes it for Ctrl-D
             _report_error(_unexpected(error.__cause__), as_json)
-            sys.exit(1)
-        sys.exit(130)
+            return 1
+        return 130
     except InternalError as error:
         _report_error(_unexpected(error), as_json)
-        sys.exit(error.exit_code)
+        return error.exit_code
     except ShelterscapeError as error:
         _report_error(error.fields(), as_json)
-        sys.exit(error.exit_code)
+        return error.exit_code
     except BrokenPipeError:
-        sys.exit(1)
+        return 1
     except Exception as error:
-        _report_error(_unexpected(error), as_json)
-        sys.exit(1)
-    sys.exit(code or 0)
+        known = _known_cause(error)
+        _report_error(known.fields() if known else _unexpected(error), as_json)
+        return known.exit_code if known else 1
+    return int(code or 0)
+
+
+def _known_cause(error: Exception) -> ShelterscapeError | None:
+    """The error of ours for an exception that is caused by the machine."""
+    # Runs convert errors of their files; other commands write to standard output only.
+    if isinstance(error, OSError) and error.filename is None:
+        return unreported(error)
+    return machine_error(error)
+
+
+def _fault_of(stream: Any) -> OSError | None:
+    """The error of a stream that cannot be written to."""
+    try:
+        stream.flush()
+    except OSError as error:
+        return error
+    return None
+
+
+def _flush_or_close(stream: Any) -> None:
+    """Write what is left, or drop it: Python would end with an error of its own."""
+    if _fault_of(stream) is not None:
+        with contextlib.suppress(OSError, ValueError):
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, stream.fileno())
+            os.close(nowhere)
 
 
 def _unexpected(error: Exception) -> dict[str, Any]:
@@ -142,10 +189,13 @@ def _unexpected(error: Exception) -> dict[str, Any]:
 def _report_error(
     fields: dict[str, Any], as_json: bool, usage: click.ClickException | None = None
 ) -> None:
-    if as_json:
+    if as_json and _fault_of(sys.stdout) is None:
         whole = {"event": "error", "code": "", "what": "", "where": "", "value": None, "hint": ""}
-        click.echo(json.dumps(whole | fields, ensure_ascii=False))
-        return
+        try:
+            click.echo(json.dumps(whole | fields, ensure_ascii=False))
+            return
+        except OSError:  # people may still read the error
+            pass
     if isinstance(usage, click.UsageError):
         usage.show()
         return

@@ -5,13 +5,11 @@ from __future__ import annotations
 import importlib.metadata
 import importlib.util
 import json
-import multiprocessing
 import os
 import platform
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import NamedTuple
 
@@ -165,11 +163,13 @@ _SET_BY = {"temporary folder": "TMPDIR", "compiled kernels": "XDG_CACHE_HOME"}
 
 def warm() -> Iterator[Finding]:
     """Compile kernels in two processes; each adds its code to the cache."""
+    from shelterscape.batch.local import LocalPool
     from shelterscape.science.warm import compile_all
 
     started = time.perf_counter()
-    with ProcessPoolExecutor(2, multiprocessing.get_context("spawn")) as workers:
-        names = [future.result() for future in compile_all(workers)]
+    # Workers of a batch: they end with this process.
+    with LocalPool(2) as workers:
+        names = [future.result() for future in compile_all(workers.executor())]
     seconds = time.perf_counter() - started
     text = f"{', '.join(names)}, in {seconds:.0f} s" if names else "all were compiled already"
     yield Finding("kernels compiled", True, text)

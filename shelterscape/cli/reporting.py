@@ -2,62 +2,49 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
-import signal
 import sys
-import threading
 from collections import Counter
-from collections.abc import Callable
-from types import FrameType
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
 import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
+from shelterscape.cli.machine import unreported
 from shelterscape.cli.plain import plain
+from shelterscape.errors import Stopped
 from shelterscape.runs import Result
 from shelterscape.runs.events import OnEvent
+from shelterscape.runs.stopping import StopRequest
 from shelterscape.runs.summary import SUMMARY
 
 if TYPE_CHECKING:
     from shelterscape.batch import BatchResult
 
 
-class StopRequest:
-    """Records Ctrl-C and a termination signal, for the run to read between pieces of work.
-
-    A second Ctrl-C stops at once; staged files are removed in both cases.
-    """
-
-    def __init__(self) -> None:
-        self.number = 0
-        self._before: dict[int, Any] = {}
-
-    def __call__(self) -> int:
-        return self.number
-
-    def __enter__(self) -> StopRequest:
-        if threading.current_thread() is threading.main_thread():
-            for number in (signal.SIGINT, signal.SIGTERM):
-                self._before[number] = signal.signal(number, self._note)
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        for number, handler in self._before.items():
-            signal.signal(number, handler)
-
-    def _note(self, number: int, frame: FrameType | None) -> None:
-        if self.number:
-            raise KeyboardInterrupt
-        self.number = number
+@contextlib.contextmanager
+def _stoppable() -> Iterator[StopRequest]:
+    """A stop request that ends work of any kind with `Stopped`."""
+    with StopRequest() as stop:
+        try:
+            yield stop
+        except Stopped:
+            raise
+        except (Exception, KeyboardInterrupt) as error:
+            # Libraries turn an interruption into errors of their own.
+            if stop.number:
+                raise Stopped(stop.number) from error
+            raise
 
 
 def run_and_report(
     work: Callable[[OnEvent, Callable[[], int]], Result], *, as_json: bool, verbose: bool = False
 ) -> None:
     """Run some work, show its progress, and end with its summary."""
-    with StopRequest() as stop:
+    with _stoppable() as stop:
         if as_json:
             result = work(_report_json, stop)
             _report_json({"event": "result", **_result_fields(result)})
@@ -71,7 +58,7 @@ def run_batch_and_report(
     work: Callable[[OnEvent, Callable[[], int]], BatchResult], *, as_json: bool, verbose: bool
 ) -> BatchResult:
     """The same for a batch."""
-    with StopRequest() as stop:
+    with _stoppable() as stop:
         if as_json:
             result = work(_report_json, stop)
             _report_json({"event": "result", **_batch_fields(result)})
@@ -107,8 +94,13 @@ def _report_batch(result: BatchResult) -> None:
 
 
 def _report_json(event: dict[str, Any]) -> None:
-    sys.stdout.write(json.dumps(event, ensure_ascii=False) + "\n")
-    sys.stdout.flush()
+    try:
+        sys.stdout.write(json.dumps(event, ensure_ascii=False) + "\n")
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise
+    except OSError as error:  # not an error of the output folder
+        raise unreported(error) from error
 
 
 class ProgressOnTerminal:

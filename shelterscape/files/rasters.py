@@ -12,15 +12,14 @@ from typing import Any
 
 import numpy as np
 import rasterio
-import rasterio.shutil
 from numpy.typing import NDArray
 from rasterio._err import CPLE_BaseError
-from rasterio.enums import Resampling
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.io import DatasetReader
 from rasterio.windows import Window
 
 from shelterscape.errors import InputError, WriteError
+from shelterscape.files import finishing
 from shelterscape.files.guards import refuse_pointers, refuse_swollen, sources_of
 from shelterscape.grid import Grid
 from shelterscape.terms import Term
@@ -215,39 +214,41 @@ class RasterWriter:
     def close(self) -> None:
         """Create the finished file and verify it."""
         try:
+            self._stop_if_requested()
             with self._disk_errors():
-                self._add_overviews()
-                self._stop_if_requested()
-                rasterio.shutil.copy(
-                    self._part,
-                    self.path,
-                    driver="GTiff",
-                    copy_src_overviews=True,
-                    **self._layout(self._shape),
-                    **self._packing(),
-                )
+                self._data.close()
+                work = self._finish()
+                if self._bytes > finishing.APART_BYTES:
+                    finishing.finish_apart(work, self._stop_if_requested)
+                else:
+                    finishing.finish(work, self._stop_if_requested)
         finally:
             self.drop()
         self.verify()
+
+    def _finish(self) -> finishing.Finish:
+        side = max(self._shape)
+        return finishing.Finish(
+            part=str(self._part.absolute()),
+            path=str(self.path.absolute()),
+            factors=[2**i for i in range(1, 12) if side > BLOCK * 2 ** (i - 1)],
+            resampling="nearest" if self._classed else "average",
+            options=self._layout(self._shape) | self._packing(),
+            settings=ENVIRONMENT,
+        )
+
+    @property
+    def _bytes(self) -> int:
+        rows, cols = self._shape
+        return rows * cols * len(self.bands) * (1 if self._classed else 4)
 
     @contextlib.contextmanager
     def _disk_errors(self) -> Iterator[None]:
         """Convert errors of GDAL, such as those of a full disk, to `WriteError`."""
         try:
             yield
-        except FAULTS as error:
+        except (*FAULTS, finishing.ChildError) as error:
             raise self._damaged(self.path.name, error) from error
-
-    def _add_overviews(self) -> None:
-        self._stop_if_requested()
-        side = max(self._data.shape)
-        factors = [2**i for i in range(1, 12) if side > BLOCK * 2 ** (i - 1)]
-        self._data.close()
-        if factors:
-            with rasterio.open(self._part, "r+") as data:
-                data.build_overviews(
-                    factors, Resampling.nearest if self._classed else Resampling.average
-                )
 
     def verify(self) -> None:
         """Read the finished file and compare it with what was written.

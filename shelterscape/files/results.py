@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -142,10 +142,16 @@ def _classes(data: rasterio.DatasetReader) -> dict[str, Any]:
     return {"classes": classes, "colours": colours}
 
 
-def write_mosaic(path: Path, mosaic: Mosaic, term: Term) -> None:
+def write_mosaic(
+    path: Path,
+    mosaic: Mosaic,
+    term: Term,
+    stop_if_requested: Callable[[], None] = lambda: None,
+) -> None:
     """Write a mosaic as one cloud-optimised GeoTIFF, block by block.
 
     Where parts overlap, the first with a value is used; parts cut from one raster agree.
+    `stop_if_requested` is called between blocks and may raise.
     """
     held = sum(part.shape[0] * part.shape[1] for part in mosaic.parts)
     with RasterWriter(
@@ -156,6 +162,7 @@ def write_mosaic(path: Path, mosaic: Mosaic, term: Term) -> None:
         classes=mosaic.classes,
         colours=mosaic.colours,
         packed=held < FILLED_SHARE * mosaic.grid.shape[0] * mosaic.grid.shape[1],
+        stop_if_requested=stop_if_requested,
     ) as writer:
         for row, col, values in _blocks(mosaic):
             for band, plane in enumerate(values, start=1):

@@ -159,6 +159,7 @@ def run(
             if memory_check is not None:
                 timings["estimated_memory_mib"] = memory.mib
             write_json(stage.folder / TIMINGS, timings)
+            Monitor(cancelled=cancelled).check_stop()
             stage.commit()
         except BrokenPipeError:  # the reader of the progress has gone; no file is concerned
             raise

@@ -19,8 +19,11 @@ from types import TracebackType
 
 from shelterscape.errors import WriteError
 from shelterscape.files.record import flush, flush_to_disk, listed, read_record, recorded_files
+from shelterscape.runs.stopping import uninterrupted
 
 MOST_LOCK_BYTES = 4096
+RESERVE_BYTES = 2**20
+"""Memory kept back to remove the new folder after memory has run out."""
 
 
 class Staging:
@@ -46,11 +49,13 @@ class Staging:
         self.folder = self._beside("new")
         self._old = self._beside("old")
         self._lock = Lock(self._beside("lock"))
+        self._reserve = bytes(RESERVE_BYTES)
 
     def _beside(self, kind: str) -> Path:
         # Not with_name: it breaks on the root of a disk before we can refuse that.
         return self.target.parent / f".{self.target.name}.shelterscape-{kind}"
 
+    @uninterrupted()
     def __enter__(self) -> Staging:
         if "\0" in str(self.target):
             # Python would raise ValueError, which is not one of our errors.
@@ -90,6 +95,7 @@ class Staging:
         if self.folder.exists():
             shutil.rmtree(self.folder)
 
+    @uninterrupted()
     def commit(self) -> None:
         """Replace the target by the new folder, or leave the target unchanged."""
         flush_to_disk(self.folder)
@@ -108,12 +114,14 @@ class Staging:
         flush(self.target.parent)
         shutil.rmtree(self._old, ignore_errors=True)
 
+    @uninterrupted()
     def __exit__(
         self,
         kind: type[BaseException] | None,
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        self._reserve = b""
         shutil.rmtree(self.folder, ignore_errors=True)
         self._lock.release()
 
