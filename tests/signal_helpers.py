@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import threading
 import time
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 from run_helpers import environment
@@ -44,7 +46,7 @@ class _Clock:
     but no processor is free does not, as far as the system reports it.
     """
 
-    def __init__(self, process: subprocess.Popen[str]) -> None:
+    def __init__(self, process: subprocess.Popen[Any]) -> None:
         self._process = process
         self._before = _seconds_ready(process.pid)
         self._after = dict(self._before)
@@ -100,3 +102,78 @@ def stop_when(words: list[str], text: str, number: signal.Signals) -> StoppedCom
             return StoppedCommand(process.returncode, "".join(lines) + more, reported, seconds)
         finally:
             process.kill()
+
+
+@dataclass(frozen=True)
+class Attack:
+    """A signal at a moment of a command.
+
+    Parameters
+    ----------
+    seconds : float
+        Time from its start.
+    number : Signals
+    to_all : bool
+        Whether its child processes receive the signal too, as from a terminal.
+    """
+
+    seconds: float
+    number: signal.Signals
+    to_all: bool
+
+
+def stop_at(words: list[str], attack: Attack, folder: Path) -> StoppedCommand | None:
+    """Run a command with a temporary folder of its own, and send it a signal at a moment.
+
+    Returns None where it ended before. Fails where a process of it remains.
+    """
+    output, errors, temporary = (folder / name for name in ("stdout", "stderr", "tmp"))
+    temporary.mkdir(parents=True)
+    with output.open("wb") as out, errors.open("wb") as err:
+        # A session of its own: all its processes can be found, and signalled.
+        process = subprocess.Popen(
+            words,
+            stdout=out,
+            stderr=err,
+            env=environment(TMPDIR=str(temporary)),
+            start_new_session=True,
+        )
+    try:
+        try:
+            process.wait(attack.seconds)
+            return None
+        except subprocess.TimeoutExpired:
+            pass
+        clock = _Clock(process)
+        (os.killpg if attack.to_all else os.kill)(process.pid, attack.number)
+        seconds = clock.wait()
+        wait_for_end_of(process.pid)
+    finally:
+        for pid in session_members(process.pid):
+            os.kill(pid, signal.SIGKILL)
+        process.wait()
+    text = output.read_text("utf-8"), errors.read_text("utf-8")
+    return StoppedCommand(process.returncode, *text, seconds)
+
+
+def session_members(session: int) -> list[int]:
+    """Processes of a session that have not ended."""
+    found = []
+    for path in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            fields = path.read_text("ascii", errors="replace").rpartition(")")[2].split()
+        except OSError:
+            continue
+        if int(fields[3]) == session and fields[0] not in "ZX":
+            found.append(int(path.parent.name))
+    return found
+
+
+def wait_for_end_of(session: int, seconds: float = 3.0) -> None:
+    """Wait until no process of a session is left; fail where one remains."""
+    until = time.monotonic() + seconds
+    while left := session_members(session):
+        if time.monotonic() > until:
+            names = [Path(f"/proc/{pid}/cmdline").read_text().replace("\0", " ") for pid in left]
+            pytest.fail(f"processes remain: {names}")
+        time.sleep(0.02)
