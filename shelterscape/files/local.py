@@ -59,6 +59,38 @@ def existing_file(text: str, what: str) -> Path:
     return path
 
 
+_PLACE = re.compile(
+    r"\bline:? \d+(?:,? column:? \d+)?|\bend of document|\boffset \d+|\bX offset \d+, Y offset \d+|"
+    r"Expected \d+ fields in line \d+, saw \d+|^a line of \d+ characters$|"
+    r"^\d+ bytes, more than \d+$",
+    re.IGNORECASE,
+)
+"""Where a fault is, in the messages of readers."""
+
+
+def fault_of(error: BaseException) -> str | None:
+    """Where a file is damaged, without its content: it may be private, and named by mistake.
+
+    Parameters
+    ----------
+    error : Exception
+        Raised by a reader; its message may quote the file.
+
+    Returns
+    -------
+    str or None
+        None where the message names no place.
+    """
+    if isinstance(error, UnicodeDecodeError):
+        return f"byte {error.start + 1} is not UTF-8"
+    if isinstance(error, RecursionError):
+        return "brackets within brackets, too deep"
+    if isinstance(error, OSError) and error.errno:
+        return error.strerror or type(error).__name__
+    found = _PLACE.search(str(error)[:1000])
+    return found.group() if found else None
+
+
 def _nearest(path: Path) -> str:
     if not os.path.isdir(path.parent):
         return f"There is no folder {path.parent}; check the path."
