@@ -76,7 +76,8 @@ def _check_keys(table: dict[str, Any], known: tuple[str, ...], where: str) -> No
                 "name-unknown",
                 "The plan has an unknown part.",
                 where=where,
-                value=key,
+                # A file without any part of a plan may be a private one, named by mistake.
+                value=key if table.keys() & set(known) else None,
                 hint=nearest(key, list(known)),
             )
 

@@ -301,7 +301,7 @@ REFUSED = {
     "no such file": ({"record": "gone.csv"}, None, "file-missing", ["weather record"]),
     "an empty file": ({"record": "r.csv"}, "", "column-missing", ["time"]),
     "other headings": (
-        {"record": "r.csv"}, "date,dir,ff\n1,2,3\n", "column-missing", ["date, dir, ff", "--field"],
+        {"record": "r.csv"}, "date,dir,ff\n1,2,3\n", "column-missing", ["3 columns", "--field"],
     ),
     "a named column that is not there": (
         {"record": "r.csv", "field": "record.rain=wet"}, "time,direction,speed\n1,2,3\n",

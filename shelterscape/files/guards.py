@@ -18,6 +18,7 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 from shelterscape.errors import InputError
+from shelterscape.files.local import fault_of
 
 HEAD_BYTES = 65_536
 MOST_UNPACKED_BYTES = 8 * 1024**3
@@ -151,7 +152,6 @@ def openable(path: Path) -> str | bytes:
             "file-unreadable",
             "The format of this file is not supported.",
             where=str(path),
-            value=_first_bytes(head[:16]),
             hint=f"Export it as {KINDS}, and use that file.",
         )
     if kind == "json" and _holds(path, _FAR_CRS):
@@ -222,10 +222,6 @@ def _holds(path: Path, pattern: re.Pattern[bytes]) -> bool:
         return pattern.search(content) is not None
 
 
-def _first_bytes(raw: bytes) -> str:
-    return ascii(raw.decode("latin-1")).strip("'")
-
-
 def _kind(name: str, head: bytes) -> str:
     """Format of a file of layers by its first bytes; empty if it is not supported."""
     if head.startswith(_SQLITE):
@@ -263,7 +259,7 @@ def _vrt_sources(path: Path) -> Iterator[Path]:
     try:
         nodes = list(ElementTree.parse(path).iter())
     except (ElementTree.ParseError, ValueError, LookupError) as error:
-        raise _far(path, str(error)) from error
+        raise _far(path, fault_of(error) or "no XML") from error
     # Links are followed, as its reader does.
     folder = path.resolve().parent
     for node in nodes:
@@ -315,7 +311,7 @@ def _member(path: Path) -> str:
             "file-unreadable",
             "The archive could not be opened.",
             where=str(path),
-            value=error,
+            value=fault_of(error),
             hint="Unpack it and use the file inside.",
         ) from error
     found = [m.filename for m in members if m.filename.lower().endswith(_DATA_SUFFIXES)]
@@ -389,7 +385,7 @@ def _database(path: Path) -> Iterator[sqlite3.Connection]:
             "file-unreadable",
             "This file could not be read as a GeoPackage.",
             where=str(path),
-            value=error,
+            value=fault_of(error),
             hint="Export the layer to a new GeoPackage, and use that file.",
         ) from error
 

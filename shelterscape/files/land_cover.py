@@ -13,7 +13,7 @@ from rasterio.errors import RasterioError
 from rasterio.vrt import WarpedVRT
 
 from shelterscape.errors import InputError
-from shelterscape.files.local import existing_file
+from shelterscape.files.local import existing_file, fault_of
 from shelterscape.files.rasters import ENVIRONMENT, open_raster
 from shelterscape.grid import Grid
 
@@ -83,7 +83,7 @@ def read_codes(source: str, grid: Grid, what: str, *, part: bool = False) -> NDA
                 "file-unreadable",
                 f"The {what} could not be read.",
                 where=str(path),
-                value=error,
+                value=fault_of(error),
                 hint="Open it in your GIS, and export it again if it is damaged.",
             ) from error
     values[~known] = np.nan
@@ -113,6 +113,6 @@ def read_cover_table(source: str) -> pd.DataFrame:
             "file-unreadable",
             "The table of roughness could not be read.",
             where=str(path),
-            value=error,
+            value=fault_of(error),
             hint="Save it as CSV in UTF-8, with the columns land_cover and roughness_m.",
         ) from error

@@ -21,6 +21,7 @@ from rasterio.windows import Window
 from shelterscape.errors import InputError, WriteError
 from shelterscape.files import finishing
 from shelterscape.files.guards import refuse_pointers, refuse_swollen, sources_of
+from shelterscape.files.local import fault_of
 from shelterscape.grid import Grid
 from shelterscape.terms import Term
 
@@ -81,7 +82,7 @@ def open_raster(path: Path) -> DatasetReader:
             "file-unreadable",
             "This file could not be read as a raster.",
             where=str(path),
-            value=error,
+            value=fault_of(error),
             hint="Export it as GeoTIFF.",
         ) from error
 

@@ -18,7 +18,7 @@ from rasterio.windows import Window
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.files.crs import ground_plan, known_crs, metric_crs
-from shelterscape.files.local import existing_file
+from shelterscape.files.local import existing_file, fault_of
 from shelterscape.files.rasters import ENVIRONMENT, open_raster
 from shelterscape.grid import Grid
 
@@ -221,7 +221,7 @@ def _heights(
             "file-unreadable",
             "The terrain model is incomplete or damaged.",
             where=str(path),
-            value=error,
+            value=fault_of(error),
             hint="Copy it again from its source.",
         ) from error
     values = band.astype(np.float64).filled(np.nan)

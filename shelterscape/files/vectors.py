@@ -33,7 +33,7 @@ from shelterscape.errors import InputError, Notice
 from shelterscape.files.crs import ground_plan, metric_crs, refuse_local, scale_notices
 from shelterscape.files.guards import openable, refuse_unsafe_table
 from shelterscape.files.layer_checks import empty_layer, lying_on, outside_notice, reproject_to
-from shelterscape.files.local import existing_file, split_layer
+from shelterscape.files.local import existing_file, fault_of, split_layer
 from shelterscape.grid import Grid
 
 _UNREADABLE = (
@@ -81,7 +81,7 @@ def layers_of(path: Path) -> list[str]:
             "file-unreadable",
             "This file could not be read as a set of layers.",
             where=str(path),
-            value=error,
+            value=fault_of(error),
             hint="Export it as GeoPackage.",
         ) from error
 
@@ -348,7 +348,7 @@ def size_of(source: str, what: str, grid: Grid | None = None) -> LayerSize:
             "file-unreadable",
             "The layer could not be read.",
             where=f"{path.name}:{layer}",
-            value=error,
+            value=fault_of(error),
             hint="Open it in your GIS, and export it again if it is damaged.",
         ) from error
     there = [shape for shape in (() if shapes is None else shapes) if shape]
@@ -423,7 +423,7 @@ def _read(
             "file-unreadable",
             "The layer could not be read; it may be damaged.",
             where=where,
-            value=error,
+            value=fault_of(error),
             hint="Export it again, preferably as GeoPackage.",
         ) from error
     if not isinstance(frame, gpd.GeoDataFrame) or not (len(frame) or bounds):

@@ -17,7 +17,7 @@ from typing import Any, BinaryIO
 import pandas as pd
 
 from shelterscape.errors import InputError
-from shelterscape.files.local import existing_file
+from shelterscape.files.local import existing_file, fault_of
 
 ROWS_AT_ONCE = 200_000
 MOST_PREAMBLE = 200
@@ -153,7 +153,8 @@ def open_record(source: str, columns: Mapping[str, str], needed: tuple[str, ...]
         "column-missing",
         f"The weather record has no column {columns[missing]!r} for {missing}.",
         where=path.name,
-        value=", ".join(widest)[:500] or "no headings",
+        # Not the headings: the file may be a private one that was named by mistake.
+        value=f"{len(widest)} columns",
         hint=f"Name the right column with --field record.{missing}=COLUMN; for a time in several "
         "columns join them with +, as in year+month+day+hour.",
     )
@@ -224,7 +225,7 @@ def read_rose(source: str) -> pd.DataFrame:
             "file-unreadable",
             "The rose table is no table of equal rows.",
             where=str(path),
-            value=f"line {odd + 1} of {len(rows)}: {', '.join(rows[odd]) if rows else 'nothing'}",
+            value=f"line {odd + 1} of {len(rows)}: {len(rows[odd]) if rows else 0} columns",
             hint="Save it as CSV text with one heading line, a row for each direction and a "
             "column for each speed class.",
         )
@@ -264,7 +265,7 @@ def _faults(path: Path) -> Iterator[None]:
             "file-unreadable",
             "The file could not be read as a table of text.",
             where=str(path),
-            value=str(error)[:300],
+            value=fault_of(error),
             hint="Save it as CSV text in UTF-8, plain or packed with gzip.",
         ) from error
 

@@ -197,12 +197,14 @@ def validated(model: type[Model], raw: dict[str, Any], where: str) -> Model:
         within, name = _faulty(model, first["loc"])
         known = within.model_fields
         last = str(first["loc"][-1]) if first["loc"] else ""
+        # A file without any known name may be a private one, named by mistake.
+        is_ours = bool(raw.keys() & model.model_fields.keys())
         if first["type"] == "extra_forbidden":
             raise InputError(
                 "name-unknown",
                 "Unknown input.",
                 where=where,
-                value=name,
+                value=name if is_ours else None,
                 hint=nearest(last, list(known)),
             ) from None
         what = first["msg"].removeprefix("Value error, ")

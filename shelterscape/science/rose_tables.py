@@ -99,6 +99,7 @@ def rose_table(frame: pd.DataFrame, unit: str | None, where: str) -> RoseTable:
     labels = [str(text).strip() for text in frame[first]]
     kept = np.array([text.casefold() not in TOTALS for text in labels], bool)
     headings = [str(c) for c in frame.columns[1:]]
+    _refuse_other_tables(headings, where)
     cells = _cells(frame, headings, where)
     totals = [h.strip().casefold() in TOTALS for h in headings]
     _fill_calm(cells, labels, np.array(totals, bool))
@@ -129,6 +130,19 @@ def rose_table(frame: pd.DataFrame, unit: str | None, where: str) -> RoseTable:
     )
 
 
+def _refuse_other_tables(headings: list[str], where: str) -> None:
+    """Refuse a table without any speed class, and show nothing of it: it may be a private one."""
+    classes = [_bounds(_UNIT.split(text.strip().casefold())[0].strip()) for text in headings]
+    if headings and not any(classes):
+        raise InputError(
+            "record-bad",
+            "No heading of the rose table is a speed class.",
+            where=where,
+            value=f"{len(headings) + 1} columns",
+            hint="Write classes such as 0-3, 3-6 and >6, and totals as total.",
+        )
+
+
 def _cells(frame: pd.DataFrame, headings: list[str], where: str) -> Array:
     """Numbers of a table; empty cells are 0."""
     if not headings or not len(frame):
@@ -136,7 +150,7 @@ def _cells(frame: pd.DataFrame, headings: list[str], where: str) -> Array:
             "record-bad",
             "The rose table has no speed classes or no rows.",
             where=where,
-            value=", ".join(map(str, frame.columns)),
+            value=f"{len(frame)} rows and {len(headings)} columns",
             hint="Give a row for each direction and a column for each speed class, such as 0-3.",
         )
     found = []

@@ -131,7 +131,8 @@ def _check_columns(columns: list[str], where: str) -> None:
             "column-missing",
             f"The wind set lacks {' and '.join(missing)}.",
             where=where,
-            value=", ".join(columns),
+            # Not the headings: the file may be a private one that was named by mistake.
+            value=f"{len(columns)} columns",
             hint="Save the table with commas between columns."
             if one
             else "Name the columns direction_deg, frequency, mean_speed_ms and weibull_k.",

@@ -224,7 +224,8 @@ def parse_designs(raw: Mapping[str, Any], where: str) -> Designs:
             "A file of designs needs tables [design.NAME] and may have currency and "
             "[restoration.ACTION].",
             where=where,
-            value=", ".join(sorted(unknown)) or "no design",
+            # A file without any known key may be a private one, named by mistake.
+            value=", ".join(sorted(unknown if unknown < set(raw) else ())) or "no design",
             hint="Remove other keys and tables, and give at least one table [design.NAME].",
         )
     designs = {str(n): _design(str(n), row, where) for n, row in raw["design"].items()}

@@ -187,7 +187,7 @@ def table_of(frame: pd.DataFrame, where: str) -> dict[str, float]:
                 "column-missing",
                 f"The table of roughness has no column {column}.",
                 where=where,
-                value=", ".join(map(str, frame.columns)),
+                value=f"{len(frame.columns)} columns",
                 hint="Name the columns land_cover and roughness_m.",
             )
     names = [_word(value) for value in frame["land_cover"]]
