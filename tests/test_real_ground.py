@@ -27,8 +27,9 @@ from scipy import ndimage
 
 import shelterscape
 from shelterscape.errors import InputError
+from shelterscape.files.layer_reading import layers_of
 from shelterscape.files.terrain_models import read_terrain
-from shelterscape.files.vectors import layers_of, read_layer
+from shelterscape.files.vectors import read_layer
 from shelterscape.grid import Grid
 
 DATA = Path(__file__).resolve().parents[2] / "shared" / "data"

@@ -2,50 +2,31 @@
 
 from __future__ import annotations
 
-import contextlib
 import math
-import sys
-import warnings
-from collections.abc import Iterator
 from dataclasses import astuple, dataclass
-from pathlib import Path
 from typing import Any
 
-import fiona
 import geopandas as gpd
 import numpy as np
 import pyogrio
 import pyogrio.raw
 from affine import Affine
-from fiona.errors import FionaError
-from pyogrio.errors import (
-    DataLayerError,
-    DataSourceError,
-    FeatureError,
-    FieldError,
-    GeometryError,
-)
 from pyproj import CRS, Transformer
 from pyproj.exceptions import ProjError
-from shapely.errors import ShapelyError
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.files.crs import ground_plan, metric_crs, refuse_local, scale_notices
-from shelterscape.files.guards import openable, refuse_unsafe_table
-from shelterscape.files.layer_checks import empty_layer, lying_on, outside_notice, reproject_to
-from shelterscape.files.local import existing_file, fault_of, split_layer
-from shelterscape.grid import Grid
-
-_UNREADABLE = (
-    DataSourceError,
-    DataLayerError,
-    FeatureError,
-    GeometryError,
-    FieldError,
-    ShapelyError,
-    UnicodeDecodeError,
+from shelterscape.files.guards import openable
+from shelterscape.files.layer_checks import lying_on, outside_notice, reproject_to
+from shelterscape.files.layer_reading import (
+    UNREADABLE,
+    bounds_in,
+    located,
+    read_features,
+    reader_warnings,
 )
-"""Errors raised when a damaged or unsuitable file is read."""
+from shelterscape.files.local import fault_of
+from shelterscape.grid import Grid
 
 LARGE_FEATURES = 100_000
 LARGE_DRIVERS = {"GPKG": 1, "FlatGeobuf": 0, "ESRI Shapefile": 0}
@@ -55,73 +36,6 @@ to its first feature."""
 
 ALONE_MARGIN_M, ALONE_CELL_M = 50.0, 10.0
 """Margin and cell size of the grid around a layer without a terrain model."""
-
-
-def layers_of(path: Path) -> list[str]:
-    """Names of the layers in a file.
-
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    list of str
-
-    Raises
-    ------
-    InputError
-        ``file-unreadable``, ``not-local``.
-    """
-    try:
-        with _reader_warnings([], ""):
-            return _listed(openable(path))
-    except (*_UNREADABLE, FionaError) as error:
-        raise InputError(
-            "file-unreadable",
-            "This file could not be read as a set of layers.",
-            where=str(path),
-            value=fault_of(error),
-            hint="Export it as GeoPackage.",
-        ) from error
-
-
-def _listed(content: str | bytes) -> list[str]:
-    with fiona.Env(**_NO_NETWORK), _quiet_log():
-        if isinstance(content, str):
-            return list(fiona.listlayers(content))
-        with fiona.MemoryFile(content) as held:
-            return list(held.listlayers())
-
-
-@contextlib.contextmanager
-def _quiet_log() -> Iterator[None]:
-    """Ignore log entries that fiona cannot write because they quote bytes of a malformed file.
-
-    The error itself is still raised; only its log entry fails, outside any ``try``.
-    """
-    hook = sys.unraisablehook
-    sys.unraisablehook = lambda unraisable: None
-    try:
-        yield
-    finally:
-        sys.unraisablehook = hook
-
-
-_NO_NETWORK = {"GDAL_HTTP_PROXY": "127.0.0.1:9", "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": "{none}"}
-"""GDAL settings that make addresses inside files unreachable: port 9 discards data."""
-
-
-@contextlib.contextmanager
-def _reader_warnings(notices: list[Notice], where: str) -> Iterator[None]:
-    """Convert warnings of the reader to notices that name the layer."""
-    pyogrio.set_gdal_config_options(_NO_NETWORK)
-    # Coordinates that are not numbers are handled later.
-    with warnings.catch_warnings(record=True) as caught, np.errstate(invalid="ignore"):
-        warnings.simplefilter("always")
-        yield
-    texts = dict.fromkeys(str(w.message)[:200] for w in caught)
-    notices += [Notice("reader-remark", f"{where}: {text}") for text in texts]
 
 
 def read_layer(
@@ -183,11 +97,11 @@ def read_layer(
 
 def _head_if_large(source: str, what: str) -> dict[str, Any] | None:
     """Information on a large layer, as pyogrio reports it; None for other layers."""
-    path, layer = _located(source, what)
+    path, layer = located(source, what)
     try:
-        with _reader_warnings([], ""):
+        with reader_warnings([], ""):
             head = pyogrio.read_info(openable(path), layer=layer)
-    except _UNREADABLE:
+    except UNREADABLE:
         return None  # the reader reports it
     return head if head["driver"] in LARGE_DRIVERS and head["features"] >= LARGE_FEATURES else None
 
@@ -290,11 +204,11 @@ def as_in_file(
     InputError
         As `read_layer`, except ``layer-outside``.
     """
-    path, layer = _located(source, what)
+    path, layer = located(source, what)
     where = f"{path.name}:{layer}"
     warned: list[Notice] = []
-    bounds = _bounds_in(path, layer, near) if near is not None else None
-    frame = _read(path, layer, where, warned, bounds, first_number, used)
+    bounds = bounds_in(path, layer, near) if near is not None else None
+    frame = read_features(path, layer, where, warned, bounds, first_number, used)
     frame = _renamed(frame, columns, where)
     if frame.crs is None:
         raise InputError(
@@ -333,9 +247,9 @@ def size_of(source: str, what: str, grid: Grid | None = None) -> LayerSize:
     InputError
         ``file-missing``, ``file-unreadable``, ``layer-missing``, ``layer-ambiguous``.
     """
-    path, layer = _located(source, what)
+    path, layer = located(source, what)
     try:
-        with _reader_warnings([], ""):
+        with reader_warnings([], ""):
             reported = pyogrio.read_info(openable(path), layer=layer)
             own, box = reported["crs"], None
             if grid is not None and grid.crs is not None and own:
@@ -343,7 +257,7 @@ def size_of(source: str, what: str, grid: Grid | None = None) -> LayerSize:
                 box = turned.transform_bounds(*grid.bounds)
             near = box if box and np.isfinite(box).all() else None
             shapes = pyogrio.raw.read(openable(path), layer=layer, columns=[], bbox=near)[2]
-    except (*_UNREADABLE, ProjError) as error:
+    except (*UNREADABLE, ProjError) as error:
         raise InputError(
             "file-unreadable",
             "The layer could not be read.",
@@ -354,84 +268,6 @@ def size_of(source: str, what: str, grid: Grid | None = None) -> LayerSize:
     there = [shape for shape in (() if shapes is None else shapes) if shape]
     # In well-known binary a 2-D vertex has 16 bytes; the rest of a feature has few.
     return LayerSize(len(there), sum(map(len, there)) // 16, reported["features"])
-
-
-def _located(source: str, what: str) -> tuple[Path, str]:
-    """File and layer that a source names."""
-    text, layer = split_layer(source)
-    path = existing_file(text, what)
-    layer = _chosen(path, layer, what)
-    refuse_unsafe_table(path, layer)
-    return path, layer
-
-
-def _chosen(path: Path, layer: str, what: str) -> str:
-    names = layers_of(path)
-    if layer and layer not in names:
-        raise InputError(
-            "layer-missing",
-            "The file does not have this layer.",
-            where=str(path),
-            value=layer,
-            hint=f"Use one of: {', '.join(names)}.",
-        )
-    if not layer and len(names) > 1:
-        raise InputError(
-            "layer-ambiguous",
-            f"The file has several layers; state which is the {what}.",
-            where=str(path),
-            hint=f"Write it as {path.name}:LAYER with one of: {', '.join(names)}.",
-        )
-    if not names:
-        raise empty_layer(str(path))
-    return layer or names[0]
-
-
-Bounds = tuple[float, float, float, float]
-
-
-def _bounds_in(path: Path, layer: str, grid: Grid) -> Bounds | None:
-    """The bounds of a grid with a small margin, in the coordinate system of a layer."""
-    with _reader_warnings([], ""):
-        reported = pyogrio.read_info(openable(path), layer=layer)["crs"]
-    if reported is None:
-        return None
-    onto = Transformer.from_crs(grid.crs, reported, always_xy=True)
-    west, south, east, north = onto.transform_bounds(*grid.bounds, densify_pts=21)
-    aside = 0.01 * max(east - west, north - south)
-    found = west - aside, south - aside, east + aside, north + aside
-    return found if np.isfinite(found).all() and west < east else None
-
-
-def _read(
-    path: Path,
-    layer: str,
-    where: str,
-    warned: list[Notice],
-    bounds: Bounds | None,
-    first_number: int | None,
-    used: list[str] | None,
-) -> gpd.GeoDataFrame:
-    numbered = first_number is not None
-    try:
-        with _reader_warnings(warned, where):
-            frame = pyogrio.read_dataframe(
-                openable(path), layer=layer, bbox=bounds, fid_as_index=numbered, columns=used
-            )
-    except (*_UNREADABLE, ValueError) as error:
-        raise InputError(
-            "file-unreadable",
-            "The layer could not be read; it may be damaged.",
-            where=where,
-            value=fault_of(error),
-            hint="Export it again, preferably as GeoPackage.",
-        ) from error
-    if not isinstance(frame, gpd.GeoDataFrame) or not (len(frame) or bounds):
-        raise empty_layer(where)
-    if first_number is not None:
-        # A spatial index returns features in another order.
-        frame = frame.set_index(frame.index.to_numpy() - first_number).sort_index()
-    return frame
 
 
 def _renamed(frame: gpd.GeoDataFrame, columns: dict[str, str], where: str) -> gpd.GeoDataFrame:
