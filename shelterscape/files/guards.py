@@ -182,9 +182,9 @@ def refuse_unsafe_table(path: Path, layer: str) -> None:
     InputError
         ``file-unreadable`` for a view, a virtual table or computed columns.
     """
-    if path.suffix.lower() == ".zip" or not _head(path).startswith(_SQLITE):
+    if path.suffix.lower() == ".zip" or not is_database(path):
         return
-    with _database(path) as db:
+    with read_only_database(path) as db:
         row = db.execute("SELECT type, sql FROM sqlite_master WHERE name = ?", (layer,)).fetchone()
         columns = db.execute("SELECT hidden FROM pragma_table_xinfo(?)", (layer,)).fetchall()
     kind, sql = row or ("table", "")
@@ -197,6 +197,20 @@ def refuse_unsafe_table(path: Path, layer: str) -> None:
             value=layer,
             hint="Export the layer to a new GeoPackage, and use that file.",
         )
+
+
+def is_database(path: Path) -> bool:
+    """Whether a file is a database of the kind in GeoPackages.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    bool
+    """
+    return _head(path).startswith(_SQLITE)
 
 
 def _head(path: Path) -> bytes:
@@ -373,8 +387,18 @@ def _not_plain(path: Path, value: str) -> InputError:
 
 
 @contextlib.contextmanager
-def _database(path: Path) -> Iterator[sqlite3.Connection]:
-    """Open a database so that nothing is written, not even beside it, and nothing is run."""
+def read_only_database(path: Path) -> Iterator[sqlite3.Connection]:
+    """Open a database so that nothing is written, not even beside it, and nothing is run.
+
+    Parameters
+    ----------
+    path : Path
+
+    Raises
+    ------
+    InputError
+        ``file-unreadable``.
+    """
     try:
         uri = f"{path.resolve().as_uri()}?mode=ro&immutable=1"
         with contextlib.closing(sqlite3.connect(uri, uri=True)) as db:
@@ -401,7 +425,7 @@ def _refuse_unsafe_database(path: Path, head: bytes) -> None:
                 value=log.name,
                 hint="Close it in other programs, or open it in your GIS and save it again.",
             )
-    with _database(path) as db:
+    with read_only_database(path) as db:
         own = db.execute(
             "SELECT name, type, sql FROM sqlite_master WHERE name LIKE 'gpkg!_%' ESCAPE '!'"
         ).fetchall()

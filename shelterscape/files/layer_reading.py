@@ -14,6 +14,7 @@ import numpy as np
 import pyogrio
 import pyogrio.raw
 from fiona.errors import FionaError
+from numpy.typing import NDArray
 from pyogrio.errors import (
     DataLayerError,
     DataSourceError,
@@ -28,6 +29,7 @@ from shelterscape.errors import InputError, Notice
 from shelterscape.files.guards import openable, refuse_unsafe_table
 from shelterscape.files.layer_checks import empty_layer
 from shelterscape.files.local import existing_file, fault_of, split_layer
+from shelterscape.files.spatial_index import index_is_sound
 from shelterscape.grid import Grid
 
 UNREADABLE = (
@@ -184,6 +186,24 @@ def bounds_in(path: Path, layer: str, grid: Grid) -> Bounds | None:
     return found if np.isfinite(found).all() and west < east else None
 
 
+def touches(boxes: NDArray[np.float64], bounds: Bounds) -> NDArray[np.bool_]:
+    """Which boxes touch bounds.
+
+    Parameters
+    ----------
+    boxes : (n, 4) float64
+        West, south, east, north; NaN for none.
+    bounds : tuple of float
+
+    Returns
+    -------
+    (n,) bool
+    """
+    west, south, east, north = boxes.T
+    inside: NDArray[np.bool_] = (west <= bounds[2]) & (east >= bounds[0])
+    return inside & (south <= bounds[3]) & (north >= bounds[1])
+
+
 def read_features(
     path: Path,
     layer: str,
@@ -215,9 +235,10 @@ def read_features(
     """
     numbered = first_number is not None
     try:
+        indexed = bounds if bounds and index_is_sound(path, layer) else None
         with reader_warnings(warned, where):
             frame = pyogrio.read_dataframe(
-                openable(path), layer=layer, bbox=bounds, fid_as_index=numbered, columns=used
+                openable(path), layer=layer, bbox=indexed, fid_as_index=numbered, columns=used
             )
     except (*UNREADABLE, ValueError) as error:
         raise InputError(
@@ -229,6 +250,9 @@ def read_features(
         ) from error
     if not isinstance(frame, gpd.GeoDataFrame) or not (len(frame) or bounds):
         raise empty_layer(where)
+    if bounds and not indexed:
+        near = touches(frame.geometry.bounds.to_numpy(), bounds)
+        frame = frame[near] if numbered else frame[near].reset_index(drop=True)
     if first_number is not None:
         # A spatial index returns features in another order.
         frame = frame.set_index(frame.index.to_numpy() - first_number).sort_index()

@@ -10,6 +10,7 @@ import geopandas as gpd
 import numpy as np
 import pyogrio
 import pyogrio.raw
+import shapely
 from affine import Affine
 from pyproj import CRS, Transformer
 from pyproj.exceptions import ProjError
@@ -24,8 +25,10 @@ from shelterscape.files.layer_reading import (
     located,
     read_features,
     reader_warnings,
+    touches,
 )
 from shelterscape.files.local import fault_of
+from shelterscape.files.spatial_index import index_is_sound
 from shelterscape.grid import Grid
 
 LARGE_FEATURES = 100_000
@@ -256,7 +259,10 @@ def size_of(source: str, what: str, grid: Grid | None = None) -> LayerSize:
                 turned = Transformer.from_crs(grid.crs, own, always_xy=True)
                 box = turned.transform_bounds(*grid.bounds)
             near = box if box and np.isfinite(box).all() else None
-            shapes = pyogrio.raw.read(openable(path), layer=layer, columns=[], bbox=near)[2]
+            indexed = near if near and index_is_sound(path, layer) else None
+            shapes = pyogrio.raw.read(openable(path), layer=layer, columns=[], bbox=indexed)[2]
+            if near and not indexed and shapes is not None:
+                shapes = shapes[touches(shapely.bounds(shapely.from_wkb(shapes)), near)]
     except (*UNREADABLE, ProjError) as error:
         raise InputError(
             "file-unreadable",
