@@ -37,7 +37,7 @@ def api_pages() -> dict[str, str]:
         "Every process is a function of the package: `shelterscape.exposure(...)`, "
         "`shelterscape.shelter(...)`; see [processes](../processes/index.md). "
         "`state = shelterscape.prepare_siting(...)` reads the inputs of `siting` once; "
-        "`state.evaluate(lines)` then returns what drawn lines bring: benefit, places that reach "
+        "`state.evaluate(lines)` then returns what drawn lines add: benefit, places that reach "
         "their target, cost, and what was removed from the lines. The functions below "
         "work on arrays, a `Grid` and tables, and open no file. Renamed names are listed in the "
         "[changelog](../../CHANGELOG.md).\n\n" + "\n".join(rows) + "\n\n" + EXAMPLE

@@ -16,6 +16,8 @@ from shelterscape.process.grant_files import SchemeFile, ThresholdFile
 LAYERS = {
     "record": "Weather record: a CSV table, also gzip, of hourly or 10-minute readings "
     "(`wind-set`). Any column can be named with `--field record.NAME=COLUMN`.",
+    "readings": "Anemometer readings beside belts: a CSV table with a row for each instrument and "
+    "time (`field-check`).",
     "belts": "Belts: lines or polygons. Required by `shelter`; existing belts in `siting`; in "
     "`exposure` only removed from the map of roughness.",
     "woods": "Woods: polygons, with the columns of belts (`siting`). They shelter, and no "

@@ -14,6 +14,7 @@ from shelterscape.terms import TERMS
 
 BUILT_IN = {
     "exposure": "shelterscape.processes.exposure.spec:PROCESS",
+    "field-check": "shelterscape.processes.field_check.spec:PROCESS",
     "grant-overlay": "shelterscape.processes.grant_overlay.spec:PROCESS",
     "shelter": "shelterscape.processes.shelter.spec:PROCESS",
     "siting": "shelterscape.processes.siting.spec:PROCESS",
@@ -23,6 +24,7 @@ BUILT_IN = {
 
 TITLES = {
     "exposure": "Exposure of the ground, and from where",
+    "field-check": "Your own wind readings against the shelter curve",
     "grant-overlay": "Grant payments for new belts",
     "shelter": "Shelter by belts: where, and how much",
     "siting": "Where new or restored belts protect most",

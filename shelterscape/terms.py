@@ -45,6 +45,7 @@ THEMES = {
     "terrain": "Terrain",
     "belts": "Belts",
     "shelter": "Shelter",
+    "field": "Readings in the field",
     "places": "Places",
     "siting": "Siting",
     "grants": "Grants",

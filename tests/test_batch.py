@@ -517,7 +517,9 @@ def test_figures_of_siting():
         layers={"chosen_belts": chosen},
         lines=SimpleNamespace(candidates=candidates),
         decision=SimpleNamespace(own=own, full_evaluation=full_evaluation),
-        data=SimpleNamespace(currency="EUR"),
+        data=SimpleNamespace(
+            currency="EUR", settled=SimpleNamespace(options=SimpleNamespace(curve="exponential"))
+        ),
     )
     assert siting_summary._figures(results) == {
         "best_candidates": "c-9 (1.25 ha eq.), c-7 (0.50 ha eq.)",
@@ -525,6 +527,7 @@ def test_figures_of_siting():
         "cost": 800.75,
         "currency": "EUR",
         "own_benefit_ha": 1.5,
+        "shelter_error_factor": 1.3,
     }
     results.layers["chosen_belts"] = chosen.assign(cost=[500.25, None])
     assert siting_summary._figures(results)["cost"] is None

@@ -32,7 +32,7 @@ WEST_EDGE = LineString([(WEST + 180, NORTH - 400), (WEST + 180, NORTH - 210)])
 SOUTH_EDGE = LineString([(WEST + 210, NORTH - 412), (WEST + 380, NORTH - 412)])
 
 
-def test_the_chosen_belts_bring_what_the_run_states(state, result):  # noqa: F811
+def test_the_chosen_belts_add_what_the_run_states(state, result):  # noqa: F811
     """The layer of a run, given back: benefit, places, cost and wind are the same."""
     chosen, by_case = layer(result, "chosen_belts"), table(result, "benefit_by_case")
     new = chosen[chosen["action"] == "plant"]
@@ -56,7 +56,7 @@ def test_the_chosen_belts_bring_what_the_run_states(state, result):  # noqa: F81
     np.testing.assert_allclose(found.relative_wind_with_belts, written, atol=error)
 
 
-def test_no_line_brings_nothing(state):
+def test_no_line_adds_nothing(state):
     found = state.evaluate(drawn(state))
     assert (found.benefit_ha, found.cost, found.length_m) == (0.0, 0, 0.0)
     places = found.places

@@ -103,7 +103,7 @@ def main(arguments: list[str] | None = None) -> None:
     with ended_by_interrupt():
         try:
             code = _exit_code(words, "--json" in words)
-        except OSError:  # nobody can be told
+        except OSError:  # there is no one to report to
             code = 4
         for stream in (sys.stdout, sys.stderr):
             _flush_or_close(stream)

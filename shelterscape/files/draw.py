@@ -188,7 +188,10 @@ def draw_chart(path: Path, sheet: ChartSheet) -> None:
     for i, (name, (x, y)) in enumerate(sheet.lines.items()):
         # Markers differ too, so that lines can be distinguished without colour.
         colour = CHART_COLOURS[i % len(CHART_COLOURS)]
-        axes.plot(x, y, label=name, color=colour, marker="osD^v"[i % 5])
+        marker = "" if name in sheet.curves else "osD^v"[i % 5]
+        style = ("-", "--", ":", "-.")[i % 4] if name in sheet.curves else "-"
+        style = "" if name in sheet.points else style
+        axes.plot(x, y, label=name, color=colour, marker=marker, linestyle=style)
         if name in sheet.levels:
             label, level = sheet.levels[name]
             axes.axhline(level, color=colour, linestyle="--", label=label)

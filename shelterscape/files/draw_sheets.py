@@ -73,6 +73,8 @@ class ChartSheet:
         Label and value of a dashed horizontal line to compare a line with, by name of the line.
     notes : tuple of str
         Lines below the chart.
+    points, curves : tuple of str
+        Names of lines drawn as points alone, and without points.
     """
 
     title: str
@@ -81,6 +83,8 @@ class ChartSheet:
     lines: dict[str, tuple[list[float], list[float]]]
     levels: dict[str, tuple[str, float]]
     notes: tuple[str, ...]
+    points: tuple[str, ...] = ()
+    curves: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

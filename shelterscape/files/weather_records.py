@@ -114,7 +114,14 @@ def _joined(piece: pd.DataFrame, parts: list[str]) -> pd.Series[Any]:
     return found
 
 
-def open_record(source: str, columns: Mapping[str, str], needed: tuple[str, ...]) -> RecordFile:
+def open_record(
+    source: str,
+    columns: Mapping[str, str],
+    needed: tuple[str, ...],
+    *,
+    what: str = "weather record",
+    layer: str = "record",
+) -> RecordFile:
     """Find the headings of a weather record.
 
     Parameters
@@ -125,6 +132,8 @@ def open_record(source: str, columns: Mapping[str, str], needed: tuple[str, ...]
         Heading wanted by column; several joined by ``+`` for a time.
     needed : tuple of str
         Columns that must be there.
+    what, layer : str
+        Name of the file in errors, and of its columns in ``--field``.
 
     Returns
     -------
@@ -136,7 +145,7 @@ def open_record(source: str, columns: Mapping[str, str], needed: tuple[str, ...]
         ``file-missing``, ``not-local``, ``file-unreadable``; ``column-missing`` with the
         headings found.
     """
-    path = existing_file(source, "weather record")
+    path = existing_file(source, what)
     with _faults(path), _opened(path) as stream:
         head = [_text(stream.readline(), path) for _ in range(MOST_PREAMBLE)]
     must = [p for name in needed for p in columns[name].split(PART)]
@@ -151,11 +160,11 @@ def open_record(source: str, columns: Mapping[str, str], needed: tuple[str, ...]
     missing = next(n for n in needed if not set(columns[n].split(PART)) <= set(widest))
     raise InputError(
         "column-missing",
-        f"The weather record has no column {columns[missing]!r} for {missing}.",
+        f"The {what} has no column {columns[missing]!r} for {missing}.",
         where=path.name,
         # Not the headings: the file may be a private one that was named by mistake.
         value=f"{len(widest)} columns",
-        hint=f"Name the right column with --field record.{missing}=COLUMN; for a time in several "
+        hint=f"Name the right column with --field {layer}.{missing}=COLUMN; for a time in several "
         "columns join them with +, as in year+month+day+hour.",
     )
 

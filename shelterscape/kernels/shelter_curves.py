@@ -167,22 +167,36 @@ def mid(distance_h: Array, porosity: Array, width_h: Array) -> Array:
     return 0.5 * (both[0] + both[1])
 
 
-def exponential(distance_h: Array, porosity: Array, width_h: Array) -> Array:
+def exponential(
+    distance_h: Array, porosity: Array, width_h: Array, recovery_h: ArrayLike = RECOVERY_H
+) -> Array:
     """`mid` up to its calmest point, then an exponential return to the open wind.
+
+    Parameters
+    ----------
+    distance_h, porosity, width_h : ndarray
+        Distance and width, belt heights; optical porosity, 0 to 1.
+    recovery_h : array_like
+        Distance over which the shelter at the calmest point falls by 63 %, belt heights.
+
+    Returns
+    -------
+    ndarray
+        Relative wind.
 
     Notes
     -----
     Leeward of the calmest point, at x_m with a relative wind m,
     ``r = 1 - (1 - m) exp(-s / L)``, ``s = d - w (1 - exp(-d / w))``, ``d = x - x_m``, L =
-    `RECOVERY_H` and w = `JOIN_H`, scaled to reach 1 at `RECOVERED_H`. The slope is 0 on both sides
+    `recovery_h` and w = `JOIN_H`, scaled to reach 1 at `RECOVERED_H`. The slope is 0 on both sides
     of x_m. Dense belts approach the handbook row of a solid belt fully, as in `barrier`; in `mid`
     they do so by half. How it was chosen: docs/curve_evidence.md.
     """
     x, theta, _ = np.broadcast_arrays(distance_h, porosity, width_h)
     windward = mid(np.minimum(distance_h, 0.0), porosity, width_h)
     calmest_h, least = calmest_point(porosity, width_h)
-    end = _remaining(RECOVERED_H - calmest_h)
-    left = np.maximum(_remaining(x - calmest_h) - end, 0.0) / (1.0 - end)
+    end = _remaining(RECOVERED_H - calmest_h, recovery_h)
+    left = np.maximum(_remaining(x - calmest_h, recovery_h) - end, 0.0) / (1.0 - end)
     near = _mean_lee(np.minimum(x, calmest_h), porosity, width_h)
     lee = _dense_belt(np.where(x > calmest_h, 1.0 - (1.0 - least) * left, near), x, theta)
     return np.where(x > 0.0, np.minimum(lee, 1.0), windward)
@@ -232,10 +246,11 @@ def _equation(distance_h: ArrayLike, porosity: ArrayLike, width_h: ArrayLike) ->
     return _opened(relative_wind_barrier(x, np.minimum(theta, 0.8), width_h), theta, 0.8)
 
 
-def _remaining(beyond_h: Array) -> Array:
+def _remaining(beyond_h: Array, recovery_h: ArrayLike) -> Array:
     """Share of the shelter at the calmest point that remains at a distance beyond it."""
     d = np.maximum(beyond_h, 0.0)
-    left: Array = np.exp(-(d - JOIN_H * (1.0 - np.exp(-d / JOIN_H))) / RECOVERY_H)
+    reach = np.asarray(recovery_h, dtype=float)
+    left: Array = np.exp(-(d - JOIN_H * (1.0 - np.exp(-d / JOIN_H))) / reach)
     return left
 
 

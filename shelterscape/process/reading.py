@@ -177,6 +177,13 @@ class Reader:
                 collected.add(piece)
         return collected
 
+    def readings(
+        self, source: str, columns: dict[str, str], needed: tuple[str, ...]
+    ) -> pd.DataFrame:
+        """Rows of a table of wind readings as texts, by the columns wanted."""
+        file = open_record(source, columns, needed, what="table of readings", layer="readings")
+        return pd.concat([*file.pieces()], ignore_index=True)
+
     def rose_table(self, source: str) -> pd.DataFrame:
         """A rose table as texts."""
         return read_rose(source)

@@ -7,6 +7,7 @@ equal profiles share their tables.
 
 from __future__ import annotations
 
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -15,8 +16,11 @@ from numpy.typing import NDArray
 from shelterscape.kernels.influence import INSIDE, ROWS_PER_PROFILE
 from shelterscape.kernels.shelter_curves import (
     CURVES,
+    DEFAULT_CURVE,
     REACH_WINDWARD_H,
+    RECOVERY_H,
     TABLE_STEP_H,
+    exponential,
     table_distances,
 )
 
@@ -52,6 +56,8 @@ class BeltProfile(NamedTuple):
         As `share_at_height` returns it, multiplied by the shelter ratio of the belt.
     curve : str
         A name in `CURVES`.
+    recovery_h : float
+        Recovery distance of `exponential`, H; it has no effect on other curves.
     """
 
     porosity: tuple[float, ...]
@@ -59,6 +65,7 @@ class BeltProfile(NamedTuple):
     width_share: float
     height_share: float
     curve: str
+    recovery_h: float = RECOVERY_H
 
 
 def share_at_height(height_m: Array, at_height_m: float) -> Array:
@@ -81,7 +88,12 @@ def share_at_height(height_m: Array, at_height_m: float) -> Array:
 
 
 def belt_profile(
-    porosity: Array, porosity_low: Array, width_h: float, height_share: float, curve: str
+    porosity: Array,
+    porosity_low: Array,
+    width_h: float,
+    height_share: float,
+    curve: str,
+    recovery_h: float = RECOVERY_H,
 ) -> BeltProfile:
     """The profile of one belt.
 
@@ -95,6 +107,8 @@ def belt_profile(
         As `share_at_height` returns it.
     curve : str
         A name in `CURVES`.
+    recovery_h : float
+        Recovery distance, H.
 
     Returns
     -------
@@ -107,6 +121,7 @@ def belt_profile(
         round(1.0 - float(np.exp(-0.5 * width_h)), 2),
         round(float(height_share), 2),
         curve,
+        round(float(recovery_h), 1),
     )
 
 
@@ -174,17 +189,24 @@ def _rows(profiles: list[BeltProfile], case: int) -> NDArray[np.float32]:
         np.maximum(1.0 - np.array([profile.width_share for profile in profiles]), 1e-9)
     )
     height_share = np.array([profile.height_share for profile in profiles])
+    recovery = np.array([profile.recovery_h for profile in profiles])
     out = np.empty((len(profiles), ROWS_PER_PROFILE, len(table_distances())), np.float32)
     for name in {profile.curve for profile in profiles}:
         chosen = np.array([profile.curve == name for profile in profiles])
-        thin = thin_belt(name, porosity[chosen], low[chosen], width[chosen])
+        thin = thin_belt(name, porosity[chosen], low[chosen], width[chosen], recovery[chosen])
         rows = np.stack([thin, wood(thin), inside(thin)], axis=1)
         # A share above 1, of a belt drawn above its curve, must not reduce more than all wind.
         out[chosen] = np.maximum(1.0 - height_share[chosen, None, None] * (1.0 - rows), 0.0)
     return out.reshape(-1, out.shape[2])
 
 
-def thin_belt(curve: str, porosity: Array, porosity_low: Array, width_h: Array) -> Array:
+def thin_belt(
+    curve: str,
+    porosity: Array,
+    porosity_low: Array,
+    width_h: Array,
+    recovery_h: Array | None = None,
+) -> Array:
     """Shelter curves of belts: near a belt its lower half decides, farther out the whole belt.
 
     Parameters
@@ -193,6 +215,8 @@ def thin_belt(curve: str, porosity: Array, porosity_low: Array, width_h: Array) 
         A name in `CURVES`.
     porosity, porosity_low, width_h : (n,) float64
         Optical porosity of the whole and of the lower half, 0 to 1; width, H.
+    recovery_h : (n,) float64, optional
+        Recovery distance of `exponential`, H; `RECOVERY_H` by default.
 
     Returns
     -------
@@ -207,6 +231,8 @@ def thin_belt(curve: str, porosity: Array, porosity_low: Array, width_h: Array) 
     """
     x = table_distances()[None, :]
     model = CURVES[curve].relative_wind
+    if curve == DEFAULT_CURVE and recovery_h is not None:
+        model = partial(exponential, recovery_h=recovery_h[:, None])
     near = model(x, porosity_low[:, None], width_h[:, None])
     far = model(x, porosity[:, None], width_h[:, None])
     share = np.clip((x - LOW_TO_H) / (MEAN_FROM_H - LOW_TO_H), 0.0, 1.0)

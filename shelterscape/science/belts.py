@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from shelterscape import data
 from shelterscape.errors import InputError, Notice
+from shelterscape.kernels.shelter_curves import RECOVERY_H
 from shelterscape.science.columns import numbers, words
 from shelterscape.terms import TERMS
 
@@ -37,6 +38,7 @@ QUANTITIES = (
     "width_m",
     "porosity_low",
     "bare_stem_m",
+    "recovery_h",
 )
 """Number columns of a belt layer."""
 
@@ -124,7 +126,8 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
       and fences;
     - width: 3 m for a line, the width of the outline for an area;
     - porosity of the lower half: that of the whole; half of it for a bank with a hedge;
-    - bare stem height: 0 m.
+    - bare stem height: 0 m;
+    - recovery distance: 8 H.
 
     ``assumed`` lists defaults of porosity, bare porosity, width and belt type.
 
@@ -218,6 +221,7 @@ def _fill_defaults(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFram
     low_share = np.where(frame["belt_type"] == BANK, BANK_LOW_SHARE, 1.0)
     frame["porosity_low"] = frame["porosity_low"].fillna(low_share * frame["porosity"])
     frame["bare_stem_m"] = frame["bare_stem_m"].fillna(0.0)
+    frame["recovery_h"] = frame["recovery_h"].fillna(RECOVERY_H)
     assumed = np.full(len(frame), "", dtype=object)
     notices = []
     for column, where_missing in missing.items():
@@ -227,6 +231,23 @@ def _fill_defaults(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFram
             notices.append(Notice("value-assumed", text, int(where_missing.sum())))
     frame["assumed"] = [text.removesuffix(", ") for text in assumed]
     return frame, notices
+
+
+def recovery_distances(belts: pd.DataFrame) -> NDArray[np.float64]:
+    """Recovery distance of each belt, H; the default where there is no such column.
+
+    Parameters
+    ----------
+    belts : DataFrame
+        With ``recovery_h`` where it is known.
+
+    Returns
+    -------
+    (n,) float64
+    """
+    if "recovery_h" not in belts:
+        return np.full(len(belts), RECOVERY_H)
+    return belts["recovery_h"].fillna(RECOVERY_H).to_numpy(dtype=float)
 
 
 def outline_width(frame: gpd.GeoDataFrame) -> NDArray[np.float64]:

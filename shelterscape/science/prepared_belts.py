@@ -18,6 +18,7 @@ from shelterscape.kernels.shelter_curves import (
     CURVES,
     DEFAULT_CURVE,
     REACH_WINDWARD_H,
+    RECOVERY_H,
     TABLE_STEP_H,
 )
 from shelterscape.science.belt_profiles import (
@@ -26,7 +27,7 @@ from shelterscape.science.belt_profiles import (
     belt_profile,
     share_at_height,
 )
-from shelterscape.science.belts import HARD_TYPES
+from shelterscape.science.belts import HARD_TYPES, recovery_distances
 from shelterscape.science.outlines import Outlines, outlines_of
 
 Array = NDArray[np.float64]
@@ -190,6 +191,7 @@ def _kinds(
     columns = {"number": np.arange(len(frames[0])) if apart else np.zeros(len(frames[0]), int)}
     for name in ("height_m", "width_m", "belt_type"):
         columns[name] = frames[0][name].to_numpy()
+    columns["recovery_h"] = recovery_distances(frames[0])
     for i, frame in enumerate(frames):
         columns[f"leaf_{i}"] = frame["porosity"].to_numpy(dtype=float)
         columns[f"low_{i}"] = frame["porosity_low"].to_numpy(dtype=float)
@@ -251,4 +253,5 @@ def _profile(
         kind.width_m / height,
         share if hard else options.shelter_ratio * share,
         "barrier" if hard else options.curve,
+        getattr(kind, "recovery_h", RECOVERY_H),
     )

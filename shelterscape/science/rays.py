@@ -167,7 +167,8 @@ def _effects_along(
 
 
 def _joined_profile(prepared: PreparedBelts, group: tuple[int, ...]) -> int:
-    """Profile of close belts as one: product of porosities, width between outer faces (assumed)."""
+    """Profile of close belts as one: product of porosities, width between outer faces,
+    mean recovery distance (assumed)."""
     if group not in prepared.chains:
         kinds = prepared.outlines.kind[list(group)]
         profiles = [prepared.profiles[kind] for kind in kinds]
@@ -181,6 +182,7 @@ def _joined_profile(prepared: PreparedBelts, group: tuple[int, ...]) -> int:
             width_h,
             max(profile.height_share for profile in profiles),
             curves.pop() if curves else "barrier",
+            float(np.mean([profile.recovery_h for profile in profiles])),
         )
         prepared.chains[group] = prepared.tables.index(profile)
     return prepared.chains[group]

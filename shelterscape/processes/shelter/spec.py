@@ -86,6 +86,7 @@ OUTPUTS: tuple[Output, ...] = (
             "porosity",
             "porosity_low",
             "bare_stem_m",
+            "recovery_h",
             "width_m",
             "length_m",
             "sheltered_distance_expected_m",

@@ -28,7 +28,7 @@ Field = NDArray[np.float32]
 
 @dataclass(frozen=True)
 class DrawnBelts:
-    """What a set of drawn lines brings.
+    """What a set of drawn lines adds.
 
     Parameters
     ----------
@@ -99,7 +99,7 @@ class SitingState:
         return self._data.case
 
     def evaluate(self, lines: gpd.GeoDataFrame) -> DrawnBelts:
-        """What a set of drawn lines brings, evaluated in full as `siting` does with its choice.
+        """What a set of drawn lines adds, evaluated in full as `siting` does with its choice.
 
         Parameters
         ----------

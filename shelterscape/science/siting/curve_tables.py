@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.science.belt_profiles import ProfileTables, belt_profile, share_at_height
-from shelterscape.science.belts import HARD_TYPES
+from shelterscape.science.belts import HARD_TYPES, recovery_distances
 from shelterscape.science.prepared_belts import ShelterOptions
 
 Field = NDArray[np.float32]
@@ -40,7 +40,8 @@ class CurveTables:
         belts : GeoDataFrame
         options : ShelterOptions
         more : sequence of tuple
-            Porosity, that of the lower half, width and height in m, and 1 for a wall or fence.
+            Porosity, that of the lower half, width and height in m, 1 for a wall or fence, and
+            recovery distance in H.
 
         Returns
         -------
@@ -50,7 +51,7 @@ class CurveTables:
             self._tables, self._count = ProfileTables(1), 0
         columns = ["porosity", "porosity_low", "width_m", "height_m"]
         figures = belts[columns].to_numpy(dtype=float).reshape(len(belts), 4)
-        others = np.array(more, dtype=float).reshape(len(more), 5)
+        others = np.array(more, dtype=float).reshape(len(more), 6)
         figures = np.vstack([figures, others[:, :4]])
         hard = [*belts["belt_type"].isin(HARD_TYPES), *(others[:, 4] > 0)]
         height = np.maximum(figures[:, 3], 1e-9)
@@ -60,11 +61,13 @@ class CurveTables:
         shade = np.round(share / SHARE_STEP) * SHARE_STEP
         width = np.round((1.0 - np.exp(-0.5 * figures[:, 2] / height)) / SHARE_STEP) * SHARE_STEP
         width_h = -2.0 * np.log(np.maximum(1.0 - width, 1e-3))
+        recovery = [*recovery_distances(belts), *others[:, 5]]
         found = np.empty(len(figures), np.int64)
         rows = np.column_stack([porosity, width_h, shade])
         for i, row in enumerate(rows):
             curve = "barrier" if hard[i] else options.curve
-            found[i] = self._tables.index(belt_profile(row[:1], row[1:2], row[2], row[3], curve))
+            profile = belt_profile(row[:1], row[1:2], row[2], row[3], curve, recovery[i])
+            found[i] = self._tables.index(profile)
         self._count = max(self._count, int(found.max(initial=0)))
         return found
 

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from shelterscape.science.belts import recovery_distances
 from shelterscape.science.places import StockCorners, means
 from shelterscape.science.prepared_belts import PreparedBelts, prepare_belts
 from shelterscape.science.shelter import one_direction, reduction_to_relative
@@ -93,7 +94,9 @@ def belts_with_set(
     replaced = replaced_rows(chosen)
     stays = ~np.isin(np.arange(len(context.belts)), replaced[replaced >= 0])
     columns = ["height_m", "width_m", "belt_type", "porosity", "porosity_low", "geometry"]
-    parts = [f[columns] for f in (context.belts[stays] if len(stays) else None, chosen)
+    columns.insert(0, "recovery_h")
+    parts = [f.assign(recovery_h=recovery_distances(f))[columns]
+             for f in (context.belts[stays] if len(stays) else None, chosen)
              if f is not None and len(f)]  # fmt: skip
     if not parts:
         return gpd.GeoDataFrame({c: [] for c in columns}, geometry="geometry", crs=frame.crs)

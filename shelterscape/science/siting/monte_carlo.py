@@ -22,7 +22,7 @@ from shelterscape.kernels.shelter_curves import (
     TABLE_STEP_H,
 )
 from shelterscape.science.belt_profiles import share_at_height
-from shelterscape.science.belts import HARD_TYPES
+from shelterscape.science.belts import HARD_TYPES, recovery_distances
 from shelterscape.science.growth import belts_at
 from shelterscape.science.prepared_belts import END_FULL_EXTENT_H, END_RISE, ShelterOptions
 from shelterscape.science.siting import sampled_cells
@@ -385,6 +385,7 @@ def _chain_figures(belts: gpd.GeoDataFrame, chains: Chains) -> list[tuple[float,
     there = chains.members >= 0
 
     hard = belts["belt_type"].isin(HARD_TYPES).to_numpy()[chains.members]
+    recovery = np.where(there, recovery_distances(belts)[chains.members], 0.0)
 
     def _of(column: str, without: float) -> Array:
         return np.where(there, belts[column].to_numpy(dtype=float)[chains.members], without)
@@ -396,6 +397,7 @@ def _chain_figures(belts: gpd.GeoDataFrame, chains: Chains) -> list[tuple[float,
             _of("width_m", 0.0).sum(axis=1) + chains.gap_m,
             _of("height_m", 0.0).max(axis=1),
             (hard | ~there).all(axis=1),
+            recovery.sum(axis=1) / there.sum(axis=1),
             strict=True,
         )
     )

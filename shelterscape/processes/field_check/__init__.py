@@ -1,0 +1,1 @@
+"""`field-check`: a planner's anemometer readings beside belts against the shelter curve."""

@@ -1,0 +1,77 @@
+"""What a run of `field-check` reports."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from shelterscape.files.draw_sheets import ChartSheet
+from shelterscape.kernels.shelter_curves import CURVES, DEFAULT_CURVE
+from shelterscape.process.stages import Summary
+from shelterscape.processes.field_check.layers import FieldCheckResults
+from shelterscape.processes.field_check.spec import FieldCheckInputs
+from shelterscape.science import curve_fit
+
+
+def summarise(results: FieldCheckResults, params: FieldCheckInputs) -> Summary:
+    """Errors of the curve and the fit of each belt."""
+    table = results.tables["curve_errors"].set_index("belt")
+    answer = []
+    for name, fit in results.fits.items():
+        row = table.loc[name]
+        low, high = fit.porosity_range
+        near, far = fit.recovery_range_h
+        answer.append(
+            f"{name}: the curve is off by {row['relative_wind_bias']:+.2f} (bias), RMSE "
+            f"{row['relative_wind_rmse']:.2f} in relative wind; fitted porosity {fit.porosity:.2f} "
+            f"({low:.2f}–{high:.2f}), recovery {fit.recovery_h:.1f} H ({near:.1f}–{far:.1f})"
+        )
+    out = results.tables["readings_left_out"]
+    unused = int(out["value_count"].sum())
+    used = int(results.tables["reading_means"]["reading_count"].sum())
+    hours = sum(fit.hours for fit in results.fits.values())
+    return Summary(
+        question="How do wind readings beside belts compare with the shelter curve?",
+        answer=answer,
+        certainty=[
+            f"{used:,} of {used + unused:,} readings count, {hours:,} hourly means; ranges are "
+            "95 % confidence intervals",
+        ],
+        pictures={"shelter_curve": _chart(results)},
+    )
+
+
+def _chart(results: FieldCheckResults) -> ChartSheet:
+    """Readings of the belt with most hours, its curve before and after the fit, and the band."""
+    name = max(results.fits, key=lambda n: results.fits[n].hours)
+    here = results.means[results.means["belt"] == name]
+    first, fit = here.iloc[0], results.fits[name]
+    x = np.arange(0.0, 30.1, 1.0)
+    share, width_h = np.full(len(x), here["height_share"].mean()), float(first["width_h"])
+
+    def curve(porosity: float, recovery_h: float) -> list[float]:
+        return [float(r) for r in curve_fit.predicted(x, share, width_h, porosity, recovery_h)]
+
+    plain = np.array(curve(float(first["porosity"]), float(first["recovery_h"])))
+    factor = CURVES[DEFAULT_CURVE].shelter_factor
+    distance = [float(v) for v in x]
+    points = results.tables["reading_means"]
+    points = points[points["belt"] == name].sort_values("distance_h")
+    return ChartSheet(
+        title=f"Wind readings beside {name}",
+        x_label="distance leeward along the wind (belt heights)",
+        y_label="relative wind",
+        lines={
+            "measured": (list(points["distance_h"]), list(points["measured_relative_wind"])),
+            "shelter curve": (distance, list(plain)),
+            "fitted curve": (distance, curve(fit.porosity, fit.recovery_h)),
+            "band, low": (distance, list(np.maximum(1 - (1 - plain) * factor, 0.0))),
+            "band, high": (distance, list(1 - (1 - plain) / factor)),
+        },
+        levels={},
+        points=("measured",),
+        curves=("shelter curve", "fitted curve", "band, low", "band, high"),
+        notes=(
+            "Points: means of each instrument. Band: typical error of the curve at published "
+            "belts. Wind near the ground in neutral, windy weather.",
+        ),
+    )

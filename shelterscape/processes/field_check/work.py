@@ -1,0 +1,72 @@
+"""The stages of `field-check`: pairs of readings, errors of the curve, and fits."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+
+from shelterscape.errors import InputError, Notice
+from shelterscape.process.stages import Progress, Work
+from shelterscape.processes.field_check.layers import (
+    FieldCheckResults,
+    checked_belts,
+    curve_errors,
+    instrument_means,
+    with_curve,
+    with_fits,
+)
+from shelterscape.processes.field_check.loading import FieldCheckData, load, work_bytes
+from shelterscape.processes.field_check.summary import summarise
+from shelterscape.science import curve_fit, field_readings
+from shelterscape.science.curve_fit import FittedCurve
+
+__all__ = ["compute", "load", "summarise", "work_bytes"]
+
+
+def compute(data: FieldCheckData) -> Work[FieldCheckResults]:
+    """Pair the readings, compare them with the curve, and fit it to each belt."""
+    yield Progress(0.1, "pairs of readings")
+    pairs = field_readings.judged(
+        field_readings.paired(data.readings, data.params.site_roughness_m), data.bearing_deg
+    )
+    means = with_curve(field_readings.hourly_means(pairs[pairs["reason"] == ""]), data)
+    fits, refused = {}, {}
+    for i, name in enumerate(data.bearing_deg.index):
+        yield Progress(0.2 + 0.7 * i / len(data.bearing_deg), f"fit of {name}")
+        here = means[means["belt"] == name]
+        try:
+            fits[name] = _fit(here, str(name))
+        except InputError as error:
+            refused[name] = error
+    if not fits:
+        raise next(iter(refused.values()), _no_readings(data))
+    notices = [
+        Notice("belt-not-fitted", f"{name}: {error.what} {error.value}")
+        for name, error in refused.items()
+    ]
+    means = with_fits(means, fits)
+    tables = {
+        "curve_errors": curve_errors(means, data, fits, refused),
+        "reading_means": instrument_means(means),
+        "readings_left_out": field_readings.left_out(pairs),
+    }
+    layers = {"checked_belts": checked_belts(data, fits)}
+    return FieldCheckResults(tables=tables, layers=layers, notices=notices, fits=fits, means=means)
+
+
+def _no_readings(data: FieldCheckData) -> InputError:
+    return InputError(
+        "readings-few",
+        "No reading beside a belt was found.",
+        where=Path(data.params.readings).name,
+        hint="Give distance_m for each instrument that is not in the open.",
+    )
+
+
+def _fit(here: pd.DataFrame, name: str) -> FittedCurve:
+    width_h = float(here["width_h"].iloc[0]) if len(here) else 0.0
+    x, share, ratio = (
+        here[column].to_numpy(dtype=float) for column in ("distance_h", "height_share", "ratio")
+    )
+    return curve_fit.fit_curve(x, share, ratio, width_h, name)
