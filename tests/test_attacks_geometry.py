@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import random
 import sqlite3
+import time
 
 import geopandas as gpd
 import numpy as np
@@ -12,10 +14,13 @@ import pytest
 import rasterio
 from batch_helpers import PLAN, catchment, holdings_of
 from file_helpers import CRS, GRID
-from run_helpers import call
-from shapely import LineString, Point, box
+from run_helpers import call, project
+from shapely import LineString, Point, Polygon, box
 
-from shelterscape.files.vectors import read_layer, size_of
+from shelterscape.errors import InputError
+from shelterscape.files.layer_checks import NEAR_M
+from shelterscape.files.vectors import read_layer, read_layer_alone, size_of
+from shelterscape.science import bare_ground
 
 # --- spatial indexes that are stale or damaged -----------------------------------------------
 
@@ -174,3 +179,117 @@ def test_a_batch_has_the_results_of_a_single_run_whatever_the_index(damage, tmp_
         assert (found[known] == same[known]).all()
         compared += int((found[known] < 0.9).sum())
     assert compared > 100
+
+
+# --- belts that leave the map, and coordinates that are on no map ------------------------------
+
+WEST, SOUTH, EAST, NORTH = GRID.bounds
+
+
+def _layer(path, shapes, **columns):
+    frame = gpd.GeoDataFrame(columns or {"height_m": [6.0] * len(shapes)}, geometry=shapes, crs=CRS)
+    frame.to_file(path, layer="belts", driver="GPKG")
+    return str(path)
+
+
+def _leaving(chance, far):
+    """A line or an area with one vertex on the map and another far from it."""
+    x, y = chance.uniform(WEST, EAST), chance.uniform(SOUTH, NORTH)
+    angle = chance.uniform(0, 2 * math.pi)
+    away = x + far * math.cos(angle), y + far * math.sin(angle)
+    line = LineString([(x, y), away])
+    return line if chance.random() < 0.5 else Polygon([(x, y), away, (x + 60, y + 60)])
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_a_feature_that_leaves_the_map_ends_near_it(seed, tmp_path):
+    chance = random.Random(seed)
+    shapes = [_leaving(chance, 10 ** chance.uniform(5, 8.9)) for _ in range(5)]
+    path = _layer(tmp_path / "a.gpkg", shapes)
+    for grid in (GRID, GRID.window(0, 0, (100, 100))):
+        frame, _ = read_layer(path, grid, "belt layer")
+        assert len(frame) == 5 and frame.is_valid.all()
+        west, south, east, north = frame.total_bounds
+        assert west >= WEST - NEAR_M - 1 and east <= EAST + NEAR_M + 1
+        assert south >= SOUTH - NEAR_M - 1 and north <= NORTH + NEAR_M + 1
+        assert [g.geom_type for g in frame.geometry] == [s.geom_type for s in shapes]
+        # Nothing on the map or within a kilometre of it has changed.
+        near = box(WEST - 1000, SOUTH - 1000, EAST + 1000, NORTH + 1000)
+        for found, drawn in zip(frame.geometry, shapes, strict=True):
+            assert found.intersection(near).hausdorff_distance(drawn.intersection(near)) < 1e-3
+
+
+def test_a_part_of_a_map_has_the_same_ends_as_the_whole(tmp_path):
+    path = _layer(tmp_path / "a.gpkg", [LineString([(WEST + 10, NORTH - 10), (WEST + 7e6, 3e6)])])
+    whole, _ = read_layer(path, GRID, "belt layer")
+    part, _ = read_layer(path, GRID.window(0, 0, (5, 5)), "belt layer", part=True)
+    assert whole.geometry.iloc[0].equals(part.geometry.iloc[0])
+
+
+def test_a_feature_within_reach_of_the_map_is_not_changed(tmp_path):
+    drawn = LineString([(WEST - NEAR_M + 1, SOUTH), (EAST + NEAR_M - 1, NORTH)])
+    frame, _ = read_layer(_layer(tmp_path / "a.gpkg", [drawn]), GRID, "belt layer")
+    assert frame.geometry.iloc[0].wkb == drawn.wkb
+
+
+@pytest.mark.parametrize("size", [1.1e9, 1e12, 1e100, 1e154, 1e300, 1.7e308, -1e300])
+@pytest.mark.parametrize("kind", ["line", "area", "point", "far feature"])
+def test_absurd_coordinates_are_refused(kind, size, tmp_path):
+    x, y = WEST + 100, SOUTH + 100
+    shapes = {
+        "line": [LineString([(x, y), (size, y)])],
+        "area": [Polygon([(x, y), (size, y), (x, y + 50)])],
+        "point": [Point(x, y), Point(size, y)],
+        "far feature": [LineString([(x, y), (x + 9, y)]), LineString([(x, size), (x + 9, size)])],
+    }[kind]
+    path = _layer(tmp_path / "a.gpkg", shapes)
+    for read in (lambda: read_layer(path, GRID, "layer"), lambda: read_layer_alone(path, "layer")):
+        with pytest.raises(InputError) as found:
+            read()
+        assert found.value.code == "crs-outside" and f"feature {len(shapes)}" in found.value.where
+
+
+@pytest.mark.parametrize("option", ["belts", "places", "woods", "keep-clear", "candidate-lines"])
+def test_a_run_with_a_belt_across_the_world_takes_no_longer(option, tmp_path):
+    inputs = project(tmp_path / "in")
+    with rasterio.open(inputs["dem"]) as data:
+        x, y = data.transform.c + 300, data.transform.f - 300
+    line = LineString([(x, y), (x + 8e8, y + 3e8)])
+    shape = line if option in ("belts", "candidate-lines") else Polygon([*line.coords, (x, y + 50)])
+    path = _layer(tmp_path / "far.gpkg", [shape], height_m=[6.0])
+    given = {"dem": inputs["dem"], "belts": inputs["belts"], "winds": "210,240"} | {option: path}
+    process = "shelter"
+    if option not in ("belts", "places"):
+        process = "siting"
+        given |= {"planting-year": 2027, "budget-m": 100, "monte-carlo-runs": 0}
+        given.setdefault("candidate-lines", inputs["belts"])
+    words = [word for name, value in given.items() for word in (f"--{name}", value)]
+    begun = time.process_time()
+    code = call([process, *words, "--no-pictures", "--out", tmp_path / "out"])
+    assert code in (0, 3)
+    assert time.process_time() - begun < 20
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_ground_is_examined_at_the_same_points_beside_belts_that_leave_the_map(seed):
+    chance = random.Random(seed)
+    lines = []
+    for _ in range(chance.randint(1, 5)):
+        size = 10 ** chance.uniform(1, 4.2)
+        middle = WEST + 500, SOUTH + 500
+        count = chance.randint(2, 9)
+        lines.append(LineString([
+            [m + chance.uniform(-size, size) for m in middle] for _ in range(count)
+        ]))  # fmt: skip
+    found, owner, _ = bare_ground._places(np.array(lines), GRID.bounds)
+    # All points along each line, one by one, with the same rule.
+    expected = []
+    for i, line in enumerate(lines):
+        count = max(int(line.length / bare_ground.APART_M), 1)
+        for n in range(count):
+            point = line.interpolate((n + 0.5) / count * line.length)
+            if WEST - 50 < point.x < EAST + 50 and SOUTH - 50 < point.y < NORTH + 50:
+                expected.append((i, point.x, point.y))
+    x, y = found.T
+    near = (x > WEST - 50) & (x < EAST + 50) & (y > SOUTH - 50) & (y < NORTH + 50)
+    assert [tuple(row) for row in zip(owner[near], x[near], y[near], strict=True)] == expected

@@ -15,6 +15,10 @@ NEAR_M = 50_000.0
 """Distance up to which a layer that need not be on the map is taken to be beside it, metres
 (assumed); one farther away is taken to have a wrong coordinate system."""
 
+FARTHEST = 1e9
+"""Largest coordinate of a feature, in the unit of its coordinate system (assumed): the Earth is
+4e7 m around, and a zone number before an easting adds 6e7 m at most."""
+
 
 def empty_layer(where: str) -> InputError:
     """The error for a layer without features."""
@@ -64,6 +68,34 @@ def reproject_to(
     return there, notices
 
 
+def refuse_absurd(frame: gpd.GeoDataFrame, where: str) -> None:
+    """Refuse coordinates that no map has: arithmetic with them gives anything.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+        Its index is the position of features in the file.
+    where : str
+        Name of the layer in errors.
+
+    Raises
+    ------
+    InputError
+        ``crs-outside``.
+    """
+    bounds = shapely.bounds(frame.geometry.to_numpy())
+    absurd = (np.isfinite(bounds) & (np.abs(bounds) > FARTHEST)).any(axis=1)
+    if absurd.any():
+        first = int(np.argmax(absurd))
+        raise InputError(
+            "crs-outside",
+            "A feature has coordinates that are on no map.",
+            where=f"{where}, feature {frame.index[first] + 1}",
+            value=f"{bounds[first][np.argmax(np.abs(np.nan_to_num(bounds[first])))]:g}",
+            hint="Draw or export the feature again, or remove it from the layer.",
+        )
+
+
 def lying_on(
     frame: gpd.GeoDataFrame, grid: Grid, where: str, ground: str, keep_outside: bool
 ) -> tuple[gpd.GeoDataFrame, list[Notice]]:
@@ -100,7 +132,30 @@ def lying_on(
     notices = []
     if not inside.all():
         notices.append(outside_notice(where, ground, int((~inside).sum())))
-    return frame[inside], notices
+    return _ending_near(frame[inside], grid.whole), notices
+
+
+def _ending_near(frame: gpd.GeoDataFrame, whole: Grid) -> gpd.GeoDataFrame:
+    """Features without their parts more than `NEAR_M` beside the whole map.
+
+    Otherwise the work would grow with the length of a line that leaves the map.
+    """
+    geometry = frame.geometry.to_numpy()
+    box = shapely.box(*whole.bounds)
+    limits = shapely.box(*shapely.bounds(shapely.buffer(box, NEAR_M)))
+    west, south, east, north = shapely.bounds(limits)
+    bounds = shapely.bounds(geometry)
+    far = (bounds[:, :2] < [west, south]).any(axis=1) | (bounds[:, 2:] > [east, north]).any(axis=1)
+    if not far.any():
+        return frame
+    near = geometry.copy()
+    for i in np.flatnonzero(far):
+        kind = shapely.get_dimensions(geometry[i])
+        parts = shapely.get_parts(shapely.intersection(geometry[i], limits))
+        parts = parts[shapely.get_dimensions(parts) == kind]
+        # Drawn from several parts, it stays one feature.
+        near[i] = shapely.union_all(parts) if len(parts) > 1 else parts[0]
+    return frame.set_geometry(near, crs=frame.crs)
 
 
 def _is_near(bounds: NDArray[np.float64], grid: Grid) -> bool:

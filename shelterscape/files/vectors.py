@@ -18,7 +18,7 @@ from pyproj.exceptions import ProjError
 from shelterscape.errors import InputError, Notice
 from shelterscape.files.crs import ground_plan, metric_crs, refuse_local, scale_notices
 from shelterscape.files.guards import openable
-from shelterscape.files.layer_checks import lying_on, outside_notice, reproject_to
+from shelterscape.files.layer_checks import lying_on, outside_notice, refuse_absurd, reproject_to
 from shelterscape.files.layer_reading import (
     UNREADABLE,
     bounds_in,
@@ -221,6 +221,7 @@ def as_in_file(
             hint="Set its coordinate system in your GIS and save it again.",
         )
     refuse_local(CRS.from_user_input(frame.crs), "layer", where)
+    refuse_absurd(frame, where)
     return frame, where, warned
 
 

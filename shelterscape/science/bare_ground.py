@@ -18,6 +18,9 @@ SIDE_M = 15.0
 STANDS_M = 1.0
 """Median rise on belts above which a model counts as a surface model, m (assumed)."""
 
+NEAR_M = 100.0
+"""Distance from the map up to which points along belts are examined, m: more than 2 `SIDE_M`."""
+
 APART_M = 10.0
 """Distance between the points examined along a belt, m."""
 
@@ -52,10 +55,11 @@ def rise_on_belts(belts: gpd.GeoDataFrame, ground: Ground) -> NDArray[np.float64
     examined = belts[belts["belt_type"] != BANK]
     is_area = shapely.get_dimensions(examined.geometry.to_numpy()) == 2
     lines, areas = examined[~is_area], examined[is_area]
-    on, _, normal = _places(lines.geometry.to_numpy())
+    on, _, normal = _places(lines.geometry.to_numpy(), ground.grid.bounds)
     sides = [_heights(ground, on + s * SIDE_M * normal) for s in (-1, 1)]
     along = _heights(ground, on) - np.maximum(*sides)
-    edge, owner, normal = _places(shapely.boundary(areas.geometry.to_numpy()))
+    outlines = shapely.boundary(areas.geometry.to_numpy())
+    edge, owner, normal = _places(outlines, ground.grid.bounds)
     inward = np.minimum(INWARD_M, areas["width_m"].to_numpy()[owner] / 2)[:, None]
     # The orientation of rings differs between files: a trial step finds the outer side.
     inside = shapely.contains_xy(areas.geometry.to_numpy()[owner], *(edge + inward * normal).T)
@@ -98,16 +102,18 @@ def refuse_surface(belts: gpd.GeoDataFrame, ground: Ground, where: str) -> None:
 
 
 def _places(
-    outlines: NDArray[np.object_],
+    outlines: NDArray[np.object_], bounds: tuple[float, float, float, float]
 ) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64]]:
-    """Points along lines: (n, 2) m, the number of their line, and unit vectors across it."""
+    """Points along lines: (n, 2) m, the number of their line, and unit vectors across it.
+
+    Only those on the map or near it: work must not grow with a line that leaves it.
+    """
     parts, owner = shapely.get_parts(outlines, return_index=True)
     length = shapely.length(parts)
     count = np.maximum(length / APART_M, 1).astype(int)
-    part = np.repeat(np.arange(len(parts)), count)
+    part, number = _numbers_near(parts, count, bounds)
     # In the middle of each stretch, because ground beyond the end of a belt is not beside it.
-    first = np.concatenate([[0], np.cumsum(count)[:-1]]).astype(int)
-    at = (np.arange(len(part)) - first[part] + 0.5) / count[part] * length[part]
+    at = (number + 0.5) / count[part] * length[part]
     reach = np.minimum(APART_M, length[part]) / 2
     ends = [
         shapely.get_coordinates(shapely.line_interpolate_point(parts[part], at + s * reach))
@@ -116,6 +122,48 @@ def _places(
     step = ends[2] - ends[0]
     size = np.maximum(np.hypot(*step.T), 1e-9)[:, None]
     return ends[1], owner[part], np.column_stack([-step[:, 1], step[:, 0]]) / size
+
+
+def _numbers_near(
+    parts: NDArray[np.object_],
+    count: NDArray[np.int64],
+    bounds: tuple[float, float, float, float],
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Part and number of each point along lines, without the points far from the bounds."""
+    west, south, east, north = shapely.bounds(shapely.buffer(shapely.box(*bounds), NEAR_M))
+    parts_at: list[NDArray[np.int64]] = [np.empty(0, np.int64)]
+    numbers: list[NDArray[np.int64]] = [np.empty(0, np.int64)]
+    for i, part in enumerate(parts):
+        low_x, low_y, high_x, high_y = part.bounds
+        if not (low_x < west or low_y < south or high_x > east or high_y > north):
+            found = np.arange(count[i])
+        else:
+            ranges = _stretches(shapely.get_coordinates(part), (west, south, east, north))
+            step = part.length / count[i]
+            spans = np.clip(ranges / step + [-2, 2], 0, count[i]).astype(int)
+            spans = [np.arange(first, last) for first, last in spans]
+            found = np.unique(np.concatenate([numbers[0], *spans]))
+        parts_at.append(np.full(len(found), i))
+        numbers.append(found)
+    return np.concatenate(parts_at), np.concatenate(numbers)
+
+
+def _stretches(
+    xy: NDArray[np.float64], bounds: tuple[float, float, float, float]
+) -> NDArray[np.float64]:
+    """Stretches of a line within bounds: distance along it of both ends, (n, 2) m."""
+    begins, step = xy[:-1], np.diff(xy, axis=0)
+    size = np.hypot(*step.T)
+    low, high = np.array(bounds[:2]), np.array(bounds[2:])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ends = np.sort(np.stack([(low - begins) / step, (high - begins) / step]), axis=0)
+    # A side of no extent is within the bounds everywhere or nowhere.
+    level = step == 0
+    ends[0][level], ends[1][level] = 0.0, np.where((begins >= low) & (begins <= high), 1, -1)[level]
+    enter, leave = ends[0].max(axis=1).clip(min=0.0), ends[1].min(axis=1).clip(max=1.0)
+    along = np.concatenate([[0.0], np.cumsum(size)[:-1]])
+    found: NDArray[np.float64] = np.column_stack([along + enter * size, along + leave * size])
+    return found[enter <= leave]
 
 
 def _heights(ground: Ground, xy: NDArray[np.float64]) -> NDArray[np.float64]:
