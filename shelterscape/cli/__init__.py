@@ -25,6 +25,7 @@ from shelterscape.cli.machine import (
 )
 from shelterscape.cli.plain import plain
 from shelterscape.errors import InternalError, ShelterscapeError
+from shelterscape.files.gdal_options import drop_gdal_settings
 
 OTHER_COMMANDS = {
     "run": "shelterscape.cli.plans:run_command",
@@ -100,6 +101,7 @@ def main(arguments: list[str] | None = None) -> None:
     129, 130 and 143 stopped by a closed terminal, Ctrl-C and a termination signal.
     """
     words = sys.argv[1:] if arguments is None else arguments
+    drop_gdal_settings()
     with ended_by_interrupt():
         try:
             code = _exit_code(words, "--json" in words)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -27,6 +29,7 @@ def _batch(
 ) -> None:
     from shelterscape.batch import BatchOptions, plan_batch, run_batch
     from shelterscape.cli.reporting import run_batch_and_report
+    from shelterscape.files.local import refuse_unusable_name
 
     if (holdings is None) == (tiles is None):
         raise UsageError(
@@ -35,6 +38,7 @@ def _batch(
             where="--holdings, --tiles",
             hint="Give one of the two options.",
         )
+    refuse_unusable_name(Path(os.path.abspath(os.path.expanduser(out))))
     options = BatchOptions(**words)
     if dry_run:
         _report_plan(

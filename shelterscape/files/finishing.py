@@ -61,6 +61,8 @@ class Finish:
         Creation options of the finished file.
     settings : dict
         GDAL settings.
+    overview_settings : dict
+        Those while overviews are added.
     """
 
     part: str
@@ -69,6 +71,7 @@ class Finish:
     resampling: str
     options: dict[str, Any]
     settings: dict[str, Any]
+    overview_settings: dict[str, Any]
 
 
 def finish(work: Finish, stop_if_requested: Callable[[], None] = lambda: None) -> None:
@@ -76,7 +79,7 @@ def finish(work: Finish, stop_if_requested: Callable[[], None] = lambda: None) -
     with rasterio.Env(**work.settings):
         stop_if_requested()
         if work.factors:
-            with rasterio.open(work.part, "r+") as data:
+            with rasterio.Env(**work.overview_settings), rasterio.open(work.part, "r+") as data:
                 data.build_overviews(work.factors, Resampling[work.resampling])
         stop_if_requested()
         rasterio.shutil.copy(

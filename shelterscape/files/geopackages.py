@@ -11,6 +11,7 @@ import pyogrio
 from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
 
 from shelterscape.errors import WriteError
+from shelterscape.files.gdal_options import LAYER_OPTIONS
 from shelterscape.terms import TERMS
 
 GEOMETRY_NAMES = {"point": "MultiPoint", "line": "MultiLineString", "polygon": "MultiPolygon"}
@@ -40,7 +41,7 @@ def write_layer(
     WriteError
         ``output-unwritable``.
     """
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": STAMP})
+    pyogrio.set_gdal_config_options(LAYER_OPTIONS | {"OGR_CURRENT_DATE": STAMP})
     try:
         pyogrio.write_dataframe(
             frame,

@@ -26,6 +26,7 @@ from pyproj import Transformer
 from shapely.errors import ShapelyError
 
 from shelterscape.errors import InputError, Notice
+from shelterscape.files.gdal_options import LAYER_OPTIONS
 from shelterscape.files.guards import openable, refuse_unsafe_table
 from shelterscape.files.layer_checks import empty_layer
 from shelterscape.files.local import existing_file, fault_of, split_layer
@@ -95,8 +96,11 @@ def _quiet_log() -> Iterator[None]:
         sys.unraisablehook = hook
 
 
-_NO_NETWORK = {"GDAL_HTTP_PROXY": "127.0.0.1:9", "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": "{none}"}
-"""GDAL settings that make addresses inside files unreachable: port 9 discards data."""
+_NO_NETWORK = LAYER_OPTIONS | {
+    "GDAL_HTTP_PROXY": "127.0.0.1:9",
+    "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": "{none}",
+}
+"""GDAL settings; the last two make addresses inside files unreachable: port 9 discards data."""
 
 
 @contextlib.contextmanager

@@ -8,7 +8,7 @@ import re
 import unicodedata
 from pathlib import Path
 
-from shelterscape.errors import InputError
+from shelterscape.errors import InputError, WriteError
 
 _REMOTE = re.compile(r"^(/vsi|[a-z][a-z0-9+.-]+:/|//|\\\\)", re.IGNORECASE)
 """Prefixes of addresses: virtual paths, URL schemes, network shares."""
@@ -89,6 +89,33 @@ def fault_of(error: BaseException) -> str | None:
         return error.strerror or type(error).__name__
     found = _PLACE.search(str(error)[:1000])
     return found.group() if found else None
+
+
+def refuse_unusable_name(target: Path) -> None:
+    """Refuse a name of an output folder that some library would change, or take for another place.
+
+    Parameters
+    ----------
+    target : Path
+        Absolute path.
+
+    Raises
+    ------
+    WriteError
+        ``output-unwritable``.
+    """
+    fault = ""
+    if any(unicodedata.category(c) in ("Cc", "Cs") for c in str(target)):
+        fault = "a character that is not printable or not UTF-8"
+    elif any(part.startswith("vsi") for part in target.parts[1:2]):
+        fault = "a prefix of virtual files"
+    if fault:
+        raise WriteError(
+            "output-unwritable",
+            f"The name of the output folder contains {fault}.",
+            where=ascii(str(target)),
+            hint="Name another folder.",
+        )
 
 
 def _nearest(path: Path) -> str:

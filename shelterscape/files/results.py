@@ -18,6 +18,7 @@ from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
 from rasterio.windows import Window
 
 from shelterscape.errors import WriteError
+from shelterscape.files.gdal_options import LAYER_OPTIONS
 from shelterscape.files.rasters import CLASS_NO_DATA, ENVIRONMENT, FAULTS, NO_DATA, RasterWriter
 from shelterscape.grid import Grid
 from shelterscape.terms import Term
@@ -56,6 +57,7 @@ def features_of(path: Path, layer: str) -> gpd.GeoDataFrame | None:
     """A layer of results, with the column types it was written with; None if there is none."""
     if not path.is_file() or layer not in {name for name, _ in pyogrio.list_layers(path)}:
         return None
+    pyogrio.set_gdal_config_options(LAYER_OPTIONS)
     kinds = pyogrio.read_info(path, layer=layer)
     frame = pyogrio.read_dataframe(path, layer=layer)
     for column, kind in zip(kinds["fields"], kinds["dtypes"], strict=True):

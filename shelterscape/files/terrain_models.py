@@ -320,21 +320,22 @@ def _resampled(
     """Resample to square north-up cells; bilinear, so that no steps appear."""
     square, shape = _square_cells(elevation.shape, affine, own, target, path)
     out = np.full(shape, np.nan, np.float32)
-    reproject(
-        elevation,
-        out,
-        src_transform=affine,
-        src_crs=own.to_wkt(),
-        src_nodata=np.nan,
-        dst_transform=square,
-        dst_crs=target.to_wkt(),
-        dst_nodata=np.nan,
-        resampling=Resampling.bilinear,
-        # For rotated rasters GDAL assumes a lower resolution and smooths; planes then shift by
-        # 0.1 cell.
-        XSCALE=1,
-        YSCALE=1,
-    )
+    with rasterio.Env(**ENVIRONMENT):
+        reproject(
+            elevation,
+            out,
+            src_transform=affine,
+            src_crs=own.to_wkt(),
+            src_nodata=np.nan,
+            dst_transform=square,
+            dst_crs=target.to_wkt(),
+            dst_nodata=np.nan,
+            resampling=Resampling.bilinear,
+            # For rotated rasters GDAL assumes a lower resolution and smooths; planes then shift by
+            # 0.1 cell.
+            XSCALE=1,
+            YSCALE=1,
+        )
     return out, square
 
 

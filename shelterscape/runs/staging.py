@@ -18,6 +18,7 @@ from pathlib import Path
 from types import TracebackType
 
 from shelterscape.errors import WriteError
+from shelterscape.files.local import refuse_unusable_name
 from shelterscape.files.record import flush, flush_to_disk, listed, read_record, recorded_files
 from shelterscape.runs.stopping import uninterrupted
 
@@ -57,14 +58,7 @@ class Staging:
 
     @uninterrupted()
     def __enter__(self) -> Staging:
-        if "\0" in str(self.target):
-            # Python would raise ValueError, which is not one of our errors.
-            raise WriteError(
-                "output-unwritable",
-                "The name of the output folder contains a null character.",
-                where=repr(str(self.target)),
-                hint="Name a folder without it.",
-            )
+        refuse_unusable_name(self.target)
         try:
             refuse_protected(self.target)
             self.target.parent.mkdir(parents=True, exist_ok=True)
