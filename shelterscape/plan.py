@@ -15,6 +15,9 @@ from shelterscape.files.tables import directions_in, read_toml
 from shelterscape.process.inputs import WITH_LAYERS, each_changed, nearest, sources, validated
 from shelterscape.runs import STEP_PREFIX, Step
 
+MOST_STEPS = 1000
+"""Largest number of steps of a plan (assumed): reading them takes a few seconds."""
+
 SECTIONS = ("inputs", "cases", "fields", "step", "title")
 
 
@@ -62,6 +65,14 @@ def read_plan(source: str | Path) -> Plan:
             "The plan has no steps.",
             where=str(path),
             hint='Add a part [[step]] with process = "shelter".',
+        )
+    if len(raw_steps) > MOST_STEPS:
+        raise InputError(
+            "plan-bad",
+            f"The plan has more steps than {MOST_STEPS}.",
+            where=str(path),
+            value=f"{len(raw_steps)} steps",
+            hint="Divide it into several plans.",
         )
     shared = _shared(content, path)
     steps = [_step(raw, shared, path) for raw in raw_steps]

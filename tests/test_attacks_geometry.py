@@ -293,3 +293,35 @@ def test_ground_is_examined_at_the_same_points_beside_belts_that_leave_the_map(s
     x, y = found.T
     near = (x > WEST - 50) & (x < EAST + 50) & (y > SOUTH - 50) & (y < NORTH + 50)
     assert [tuple(row) for row in zip(owner[near], x[near], y[near], strict=True)] == expected
+
+
+# --- very many belts and steps -----------------------------------------------------------------
+
+
+@pytest.mark.parametrize("count", [1_000, 3_000])
+def test_belts_too_dense_to_combine_are_refused_with_their_number(count, tmp_path, capsys):
+    inputs = project(tmp_path / "in")
+    with rasterio.open(inputs["dem"]) as data:
+        west, north = data.transform.c, data.transform.f
+    chance = random.Random(count)
+    lines = []
+    for _ in range(count):
+        x, y = west + chance.uniform(0, 600), north - chance.uniform(0, 600)
+        angle = chance.uniform(0, 2 * math.pi)
+        lines.append(LineString([(x, y), (x + 50 * math.cos(angle), y + 50 * math.sin(angle))]))
+    path = _layer(tmp_path / "many.gpkg", lines)
+    words = ["--dem", inputs["dem"], "--belts", path, "--winds", "210,240", "--no-pictures"]
+    begun = time.process_time()
+    assert call(["shelter", *words, "--out", tmp_path / "out"]) == 3
+    assert time.process_time() - begun < 60
+    shown = capsys.readouterr().err
+    assert "input-refused" in shown and "pieces of belts" in shown
+
+
+def test_a_plan_of_very_many_steps_is_refused_with_their_number(tmp_path, capsys):
+    step = '[[step]]\nprocess = "shelter"\ndem = "d"\n'
+    (tmp_path / "plan.toml").write_text(step * 100_000)
+    begun = time.process_time()
+    assert call(["run", tmp_path / "plan.toml", "--out", tmp_path / "out"]) == 3
+    assert time.process_time() - begun < 30
+    assert "100000 steps" in capsys.readouterr().err
