@@ -80,6 +80,11 @@ def outlines_of(
     Returns
     -------
     Outlines
+
+    Raises
+    ------
+    InputError
+        ``input-refused`` for belts too dense to combine.
     """
     axes, kind_of_axis = _joined(geometry, kind)
     # With `preserve_topology` no ring intersects itself afterwards.
