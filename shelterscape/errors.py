@@ -34,6 +34,7 @@ CODES: dict[str, str] = {
     "file-unreadable": "a file could not be read as the expected kind of data",
     "grants-too-many": "more incompatible grant schemes are given than can be compared",
     "holding-bad": "a holding has no ground",
+    "input-changed": "an input file changed or was removed while it was in use",
     "input-refused": "an input is not valid",
     "internal": "internal error; please report it",
     "layer-ambiguous": "a file holds several layers and none was named",

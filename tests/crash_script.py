@@ -53,6 +53,7 @@ def prepare(folder: Path, prepared: str) -> Path:
     if prepared == "crashed before the swap":
         shutil.copytree(out, new)
         (new / "half.part.tif").write_text("half")
+        (new / ".shelterscape-staging").touch()
     if prepared == "crashed within the swap":
         shutil.copytree(out, new)
         out.rename(old)

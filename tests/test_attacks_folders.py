@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import os
+import shutil
 
 import pytest
-from run_helpers import run_toy
+from run_helpers import checksums, leftovers, run_toy, toy, write_toy
 
 from shelterscape.batch.state import BatchFolder, is_shared_folder
 from shelterscape.errors import WriteError
@@ -117,3 +118,113 @@ def test_a_file_is_flushed_through_a_handle_the_system_accepts(tmp_path, monkeyp
     records.flush(tmp_path / "a")
     records.flush(tmp_path)
     assert flags == [os.O_RDWR if needs_write else os.O_RDONLY, os.O_RDONLY]
+
+
+def beside(out, kind):
+    return out.with_name(f".{out.name}.shelterscape-{kind}")
+
+
+def own_folder(place, mine):
+    shutil.copytree(mine, place)
+
+
+def own_link(place, mine):
+    place.symlink_to(mine)
+
+
+def own_file(place, mine):
+    shutil.copy(mine / "thesis.txt", place)
+
+
+def own_folder_with_a_run(place, mine):
+    run_toy(place)
+    shutil.copy(mine / "thesis.txt", place)
+
+
+def own_folder_with_a_linked_mark(place, mine):
+    shutil.copytree(mine, place)
+    (place / ".shelterscape-staging").symlink_to(mine / "thesis.txt")
+
+
+OWN = [own_folder, own_link, own_file, own_folder_with_a_run, own_folder_with_a_linked_mark]
+
+
+@pytest.mark.parametrize("own", OWN)
+@pytest.mark.parametrize("kind", ["new", "old"])
+@pytest.mark.parametrize("earlier", [False, True])
+def test_a_folder_named_like_a_temporary_one_is_refused_and_kept(tmp_path, own, kind, earlier):
+    out, mine = tmp_path / "out", tmp_path / "mine"
+    mine.mkdir()
+    (mine / "thesis.txt").write_text(PRECIOUS)
+    if earlier:
+        run_toy(out)
+    own(beside(out, kind), mine)
+    before = checksums(tmp_path)
+    with pytest.raises(WriteError) as caught:
+        run_toy(out, overwrite=True)
+    assert caught.value.code == "output-foreign" and caught.value.hint
+    assert checksums(tmp_path) == before and os.path.lexists(beside(out, kind))
+    assert out.exists() is earlier
+
+
+def swapped_for_a_link(new, mine):
+    new.rename(new.with_name("moved"))
+    new.symlink_to(mine)
+
+
+def swapped_for_a_folder(new, mine):
+    new.rename(new.with_name("moved"))
+    shutil.copytree(mine, new)
+
+
+def part_swapped_for_a_link(new, mine):
+    (new / "tables").symlink_to(mine)
+
+
+def file_swapped_for_a_link(new, mine):
+    (new / "summary.txt").symlink_to(mine / "none")
+
+
+SWAPS = [swapped_for_a_link, swapped_for_a_folder, part_swapped_for_a_link, file_swapped_for_a_link]
+
+
+@pytest.mark.parametrize("swap", SWAPS)
+def test_a_temporary_folder_swapped_during_a_run_is_never_published(tmp_path, swap):
+    out, mine = tmp_path / "out", tmp_path / "mine"
+    mine.mkdir()
+    (mine / "thesis.txt").write_text(PRECIOUS)
+
+    def compute(data):
+        results = yield from write_toy(data)
+        swap(beside(out, "new"), mine)
+        return results
+
+    with pytest.raises(WriteError) as caught:
+        run_toy(out, toy(compute))
+    assert caught.value.code == "output-foreign"
+    assert (mine / "thesis.txt").read_text() == PRECIOUS
+    assert not os.path.lexists(out) and not (mine / "none").exists()
+    if swap is swapped_for_a_folder:
+        assert (beside(out, "new") / "thesis.txt").read_text() == PRECIOUS
+
+
+def test_a_linked_file_in_an_earlier_run_is_refused(tmp_path):
+    out = run_toy(tmp_path / "out").folder
+    (out / "summary.txt").unlink()
+    (tmp_path / "thesis.txt").write_text(PRECIOUS)
+    (out / "summary.txt").symlink_to(tmp_path / "thesis.txt")
+    with pytest.raises(WriteError) as caught:
+        run_toy(out, overwrite=True)
+    assert caught.value.code == "output-foreign" and caught.value.value == "summary.txt"
+
+
+def test_the_mark_of_a_temporary_folder_is_not_published(tmp_path):
+    out = run_toy(tmp_path / "out").folder
+    assert not (out / ".shelterscape-staging").exists() and not leftovers(tmp_path)
+
+
+@pytest.mark.parametrize("kind", ["new", "old"])
+def test_an_empty_temporary_folder_is_removed(tmp_path, kind):
+    beside(tmp_path / "out", kind).mkdir()
+    run_toy(tmp_path / "out")
+    assert not leftovers(tmp_path)

@@ -423,7 +423,7 @@ def test_inputs_that_change_during_a_batch_are_reported(tmp_path):
 
     result = go(plan, tmp_path / "out", progress=change)
     assert result.exit_code == 5 and len(seen(traps)) == 1
-    assert {*failures_of(tmp_path / "out").values()} == {"shared-missing"}
+    assert {*failures_of(tmp_path / "out").values()} == {"input-changed"}
     # The same bytes were written, so finished holdings stay done and the others are run now.
     assert go(plan, tmp_path / "out").exit_code == 0 and len(seen(traps)) == 3
 

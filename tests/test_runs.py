@@ -611,6 +611,7 @@ def test_an_incomplete_folder_is_removed(tmp_path):
     out = tmp_path / "out"
     (beside(out, "new") / "rasters").mkdir(parents=True)
     (beside(out, "new") / "rasters" / "half.part.tif").write_text("half")
+    (beside(out, "new") / ".shelterscape-staging").touch()
     run_toy(out)
     assert "rasters/half.part.tif" not in checksums(out)
     assert leftovers(tmp_path) == []

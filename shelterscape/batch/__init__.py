@@ -307,7 +307,7 @@ def _prepare_whole_map(
     on_event({"event": "progress", "share": 0.0, "text": "work over the whole map"})
     shared = str(job.shared(folder))
     for _ in range(ATTEMPTS):
-        future = pool.executor().submit(prepare_steps, job.steps, shared)
+        future = pool.executor().submit(prepare_steps, job.steps, shared, job.watch)
         try:
             return max(_result_of(future, pool, cancelled).values())
         except BrokenExecutor:

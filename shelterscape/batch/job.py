@@ -9,24 +9,16 @@ from typing import Any
 
 from shelterscape.batch.holdings import Holding
 from shelterscape.batch.state import WHOLE_MAP, BatchFolder
-from shelterscape.batch.tasks import Task, stats_of
+from shelterscape.batch.tasks import Task
 from shelterscape.errors import InputError
-from shelterscape.files.local import existing_file, split_layer
-from shelterscape.files.record import files_of
-from shelterscape.files.tables import directions_in
 from shelterscape.files.terrain_models import grid_of
+from shelterscape.files.unchanged import InputWatch
 from shelterscape.grid import Grid
 from shelterscape.process.area import Area
-from shelterscape.process.inputs import (
-    WITH_LAYERS,
-    TerrainInputs,
-    columns_by_layer,
-    named_in,
-    sources,
-)
+from shelterscape.process.inputs import TerrainInputs, columns_by_layer
 from shelterscape.process.shared import Shared
 from shelterscape.process.stages import USUAL_MARGIN_M
-from shelterscape.runs import STEP_PREFIX, FilesRead, Step, files_read, key_of
+from shelterscape.runs import FilesRead, Step, files_read, key_of
 from shelterscape.science.holdings import READ_COLUMNS
 
 
@@ -39,8 +31,8 @@ class Job:
     steps : tuple of Step
     read : list
         What `runs.files_read` returns for the steps.
-    file_stats : dict
-        Size and modification time of every file read, by path.
+    watch : InputWatch
+        Watches every file read.
     grid : Grid
         Grid of the terrain model.
     holding_columns : dict
@@ -50,7 +42,7 @@ class Job:
 
     steps: tuple[Step, ...]
     read: FilesRead
-    file_stats: dict[str, tuple[int, int]]
+    watch: InputWatch
     grid: Grid
     holding_columns: dict[str, str]
     pictures: bool
@@ -82,7 +74,7 @@ class Job:
         """The task that runs a holding."""
         area = self.area(holding, margin_m, str(self.shared(folder)))
         path = str(folder.run_folder(holding))
-        return Task(self.steps, self.read, self.file_stats, area, path, threads, self.pictures)
+        return Task(self.steps, self.read, self.watch, area, path, threads, self.pictures)
 
 
 def job_of(steps: Sequence[Step], pictures: bool) -> Job:
@@ -102,24 +94,10 @@ def job_of(steps: Sequence[Step], pictures: bool) -> Job:
             value=f"{len(terrain)} terrain models",
             hint="Give dem once, in the section [inputs] of the plan.",
         )
+    watch = InputWatch()
+    read = files_read(steps, watch)
     grid, _ = grid_of(params[0].dem, crs=params[0].crs, to_crs=params[0].to_crs)
-    stats = stats_of(_files(steps))
-    return Job(tuple(steps), files_read(steps), stats, grid, _holding_columns(steps), pictures)
-
-
-def _files(steps: Sequence[Step]) -> list[Path]:
-    """All files that the steps read."""
-    found: list[Path] = []
-    for step in steps:
-        for field, source in sources(type(step.params)).items():
-            for text in named_in(getattr(step.params, field)):
-                if text.startswith(STEP_PREFIX):
-                    continue
-                if source.kind == "winds" and directions_in(text) is not None:
-                    continue
-                path = split_layer(text)[0] if source.kind in WITH_LAYERS else text
-                found += files_of(existing_file(path, source.what))
-    return list(dict.fromkeys(found))
+    return Job(tuple(steps), read, watch, grid, _holding_columns(steps), pictures)
 
 
 def _holding_columns(steps: Sequence[Step]) -> dict[str, str]:

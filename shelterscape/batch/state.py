@@ -134,7 +134,9 @@ class BatchFolder:
     def would_fail_again(self, holding: Holding) -> bool:
         """Whether the last failure was caused by the inputs, not by the machine."""
         failure = self._failure(holding)
-        return failure is not None and failure.get("exit_code") == INPUT_REFUSED
+        if failure is None or failure["error"].get("code") == "input-changed":
+            return False
+        return bool(failure.get("exit_code") == INPUT_REFUSED)
 
     def record_outcome(self, holding: Holding, key: str, outcome: Outcome) -> None:
         """Record a failure; remove the record of an earlier one after a success."""

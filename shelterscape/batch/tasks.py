@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import contextlib
 import ctypes
 import os
+import shutil
 import signal
 import threading
 import time
@@ -16,7 +16,8 @@ from typing import Any
 
 import numba
 
-from shelterscape.errors import ShelterscapeError, Stopped, WriteError
+from shelterscape.errors import InputError, ShelterscapeError, Stopped, WriteError
+from shelterscape.files.unchanged import InputWatch
 from shelterscape.process.area import Area
 from shelterscape.runs import FilesRead, Step, run
 from shelterscape.runs.prepare import prepare
@@ -35,8 +36,8 @@ class Task:
     steps : tuple of Step
     read : list
         What `runs.files_read` returns for the steps.
-    file_stats : dict
-        Size and modification time of the files they read, by path.
+    watch : InputWatch
+        Watches the files they read.
     area : Area
     folder : str
         Output folder of the run.
@@ -47,7 +48,7 @@ class Task:
 
     steps: tuple[Step, ...]
     read: FilesRead
-    file_stats: dict[str, tuple[int, int]]
+    watch: InputWatch
     area: Area
     folder: str
     threads: int
@@ -99,14 +100,25 @@ def _stop_requested() -> int:
     return _signals() or (int(signal.SIGINT) if is_stopped else 0)
 
 
-def prepare_steps(steps: tuple[Step, ...], folder: str) -> dict[str, float]:
+def prepare_steps(steps: tuple[Step, ...], folder: str, watch: InputWatch) -> dict[str, float]:
     """Do the work that all holdings share, on all cores; return the margin of each step, m."""
     use_threads(numba.config.NUMBA_NUM_THREADS)
-    with _signals.working():
-        return {
-            step.name: prepare(step, Path(folder), cancelled=_stop_requested, earlier=steps[:i])
-            for i, step in enumerate(steps)
-        }
+    margins = {}
+    try:
+        with _signals.working():
+            for i, step in enumerate(steps):
+                margins[step.name] = prepare(
+                    step,
+                    Path(folder),
+                    cancelled=_stop_requested,
+                    earlier=steps[:i],
+                    check_inputs=watch.check,
+                )
+    except InputError as error:
+        if error.code == "input-changed":  # the folder is named by the checksums of other inputs
+            shutil.rmtree(folder, ignore_errors=True)
+        raise
+    return margins
 
 
 def work(task: Task) -> Outcome:
@@ -118,7 +130,7 @@ def work(task: Task) -> Outcome:
 
 def _work(task: Task) -> Outcome:
     try:
-        _check_unchanged(task.file_stats)
+        task.watch.check()
         task.area.checked()
         _retry_while_busy(lambda: _run(task))
     except Stopped:
@@ -141,6 +153,7 @@ def _run(task: Task) -> None:
         cancelled=_stop_requested,
         area=task.area,
         read=task.read,
+        watch=task.watch,
         pictures=task.pictures,
     )
 
@@ -157,24 +170,6 @@ def _retry_while_busy(act: Callable[[], None]) -> None:
             if signal_number := _stop_requested():
                 raise Stopped(signal_number) from error
             time.sleep(0.2)
-
-
-def stats_of(paths: list[Path]) -> dict[str, tuple[int, int]]:
-    """Size and modification time of files, by path."""
-    return {str(p): (p.stat().st_size, p.stat().st_mtime_ns) for p in paths}
-
-
-def _check_unchanged(file_stats: dict[str, tuple[int, int]]) -> None:
-    for path, before in file_stats.items():
-        with contextlib.suppress(OSError):
-            if stats_of([Path(path)])[path] == before:
-                continue
-        raise WriteError(
-            "shared-missing",
-            "An input file changed or was removed while the batch was running.",
-            where=path,
-            hint="Start the batch again, so that all holdings use the same inputs.",
-        )
 
 
 def use_threads(threads: int) -> None:

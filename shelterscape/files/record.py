@@ -13,6 +13,9 @@ from shelterscape.files.guards import sources_of
 
 RECORD = "record.json"
 TIMINGS = "timings.json"
+STAGING_MARK = ".shelterscape-staging"
+"""Empty file in a folder that a run is writing into; removed before the folder gets its name."""
+
 PROGRAM = "shelterscape"
 
 _FLUSH_NEEDS_WRITE = os.name == "nt"
@@ -89,7 +92,8 @@ def recorded_files(record: dict[str, Any]) -> set[str]:
 def listed(folder: Path) -> list[str]:
     """Every file and link below a folder, relative to it, with forward slashes."""
     found = (p for p in folder.rglob("*") if p.is_symlink() or not p.is_dir())
-    return sorted(p.relative_to(folder).as_posix() for p in found)
+    names = {p.relative_to(folder).as_posix() for p in found}
+    return sorted(names - {STAGING_MARK})
 
 
 def flush_to_disk(folder: Path) -> None:

@@ -23,6 +23,7 @@ from shelterscape.files.record import (
     listed,
     write_json,
 )
+from shelterscape.files.unchanged import InputWatch
 from shelterscape.process import Inputs, Layer, Output, Picture, Process, Raster, Table
 from shelterscape.process.area import Area
 from shelterscape.process.inputs import (
@@ -91,6 +92,7 @@ def run(
     cancelled: Callable[[], int] = never,
     area: Area | None = None,
     read: FilesRead | None = None,
+    watch: InputWatch | None = None,
     memory_limit_gib: float | None = None,
     pictures: bool = True,
     title: str = "",
@@ -112,6 +114,8 @@ def run(
         The part of the map to calculate; the whole map by default.
     read : list, optional
         What `files_read` returns for the steps; read from the files by default.
+    watch : InputWatch, optional
+        Watches the files in `read`; the run fails where one changes.
     memory_limit_gib : float, optional
         Refuse work estimated to need more than this, GiB; 80 % of the machine's by default.
     pictures : bool
@@ -129,7 +133,8 @@ def run(
     """
     refuse_lost_coordinates()
     _check_names(steps)
-    read = files_read(steps) if read is None else read
+    watch = InputWatch() if watch is None else watch
+    read = files_read(steps, watch) if read is None else read
     started = time.time()
     with Staging(Path(out), overwrite) as stage:
         try:
@@ -137,8 +142,9 @@ def run(
             # A batch has checked the memory of each part already.
             memory_check = memory if area is None else None
             done = _run_steps(
-                steps, stage.folder, progress, cancelled, memory_check, area, pictures
+                steps, stage.folder, progress, cancelled, memory_check, area, pictures, watch
             )
+            stage.refuse_swapped()
             for notice in (about_machine := machine_notices()):
                 progress({"event": "notice", **notice.fields()})
             _check_files(done, stage.folder)
@@ -160,6 +166,7 @@ def run(
                 timings["estimated_memory_mib"] = memory.mib
             write_json(stage.folder / TIMINGS, timings)
             Monitor(cancelled=cancelled).check_stop()
+            watch.check()
             stage.commit()
         except BrokenPipeError:  # the reader of the progress has gone; no file is concerned
             raise
@@ -260,6 +267,7 @@ def _run_steps(
     memory: MemoryEstimate | None,
     area: Area | None,
     pictures: bool,
+    watch: InputWatch,
 ) -> list[StepResult]:
     if memory is not None:
         memory.check_all(steps)
@@ -279,6 +287,7 @@ def _run_steps(
                 area=area,
                 from_steps=fed,
                 pictures=pictures,
+                check_inputs=watch.check,
             )
         )
     return done

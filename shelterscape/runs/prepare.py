@@ -24,6 +24,7 @@ def prepare(
     cancelled: Callable[[], int] = never,
     *,
     earlier: Sequence[Step] = (),
+    check_inputs: Callable[[], None] = lambda: None,
 ) -> float:
     """Do the work of one step that all parts of the map share.
 
@@ -36,6 +37,8 @@ def prepare(
         As for `runs.run`.
     earlier : sequence of Step
         Steps before it. One that reads no map and makes its wind set is run here.
+    check_inputs : callable
+        Called before and after the work; raises where an input has changed.
 
     Returns
     -------
@@ -51,12 +54,14 @@ def prepare(
     if known is not None:
         return known
     monitor = Monitor(progress, cancelled)
+    check_inputs()
     try:
         if is_resampled(step) and not shared.terrain.is_file():
             reader = Reader(monitor.notice, monitor.check_stop)
             elevation, grid, _ = reader.terrain(step.params)  # type: ignore[arg-type]
             shared.keep_terrain(elevation, grid)
         margin_m = _whole_map(_with_winds(step, earlier, folder, cancelled), shared, monitor)
+        check_inputs()
         shared.keep_margin(step.name, margin_m)
     except OSError as error:
         raise unwritable(folder, error) from error

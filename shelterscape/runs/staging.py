@@ -2,11 +2,12 @@
 
 A run writes into a folder beside its target. Once everything has been read back, that folder is
 renamed to the target. After a crash at any point either the old folder or the new one is complete,
-and the next run removes the rest.
+and the next run removes the rest. Only folders with a mark or a record of ours are removed.
 """
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import json
 import os
@@ -16,10 +17,19 @@ import stat
 import time
 from pathlib import Path
 from types import TracebackType
+from typing import Any
 
 from shelterscape.errors import WriteError
 from shelterscape.files.local import refuse_unusable_name
-from shelterscape.files.record import flush, flush_to_disk, listed, read_record, recorded_files
+from shelterscape.files.record import (
+    RECORD,
+    STAGING_MARK,
+    flush,
+    flush_to_disk,
+    listed,
+    read_record,
+    recorded_files,
+)
 from shelterscape.runs.stopping import uninterrupted
 
 MOST_LOCK_BYTES = 4096
@@ -51,6 +61,7 @@ class Staging:
         self._old = self._beside("old")
         self._lock = Lock(self._beside("lock"))
         self._reserve = bytes(RESERVE_BYTES)
+        self._identity: tuple[int, int] | None = None
 
     def _beside(self, kind: str) -> Path:
         # Not with_name: it breaks on the root of a disk before we can refuse that.
@@ -69,6 +80,8 @@ class Staging:
             self._recover()
             refuse_occupied(self.target, self._overwrite)
             self.folder.mkdir()
+            self._identity = _identity(self.folder)
+            (self.folder / STAGING_MARK).touch(exist_ok=False)
         except BaseException as error:
             self._lock.release()
             if isinstance(error, OSError):
@@ -78,6 +91,8 @@ class Staging:
 
     def _recover(self) -> None:
         """Repair the state after a crash: restore the old folder, or finish its removal."""
+        for folder in (self._old, self.folder):
+            _refuse_foreign_folder(folder)
         if self._old.exists():
             if self.target.is_dir() and not any(self.target.iterdir()):
                 self.target.rmdir()
@@ -85,13 +100,36 @@ class Staging:
                 self._old.rename(self.target)
             elif read_record(self.target):
                 # If the target is not a run, the old folder is the only copy: keep it.
-                shutil.rmtree(self._old)
+                _remove(self._old)
         if self.folder.exists():
-            shutil.rmtree(self.folder)
+            _remove(self.folder)
+
+    def refuse_swapped(self) -> None:
+        """Refuse a new folder that was replaced during the run, or in which there are links.
+
+        Raises
+        ------
+        WriteError
+            ``output-foreign``.
+        """
+        fault = ""
+        if _identity(self.folder) != self._identity:
+            fault = str(self.folder)
+        elif links := [path for path in self.folder.rglob("*") if path.is_symlink()]:
+            fault = str(links[0])
+        if fault:
+            raise WriteError(
+                "output-foreign",
+                "Another program replaced a folder or file that this run was writing.",
+                where=fault,
+                hint="Name a folder that no other program or user writes to, and run again.",
+            )
 
     @uninterrupted()
     def commit(self) -> None:
         """Replace the target by the new folder, or leave the target unchanged."""
+        self.refuse_swapped()
+        (self.folder / STAGING_MARK).unlink(missing_ok=True)  # now the record shows it is ours
         flush_to_disk(self.folder)
         # A user may have added a file during the run.
         refuse_protected(self.target)
@@ -106,7 +144,8 @@ class Staging:
             raise
         # Flush the new name before the old folder is removed: a power cut could lose both.
         flush(self.target.parent)
-        shutil.rmtree(self._old, ignore_errors=True)
+        with contextlib.suppress(OSError):
+            _remove(self._old)
 
     @uninterrupted()
     def __exit__(
@@ -116,8 +155,65 @@ class Staging:
         trace: TracebackType | None,
     ) -> None:
         self._reserve = b""
-        shutil.rmtree(self.folder, ignore_errors=True)
+        if self._identity is not None and _identity(self.folder) == self._identity:
+            with contextlib.suppress(OSError):
+                _remove(self.folder)
         self._lock.release()
+
+
+def _identity(folder: Path) -> tuple[int, int] | None:
+    """Device and inode of a folder, or of the link in its place; None where there is nothing."""
+    try:
+        found = os.lstat(folder)
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
+
+
+def _refuse_foreign_folder(folder: Path) -> None:
+    """Refuse anything at the place of a temporary folder except an empty folder and one of ours."""
+    if not os.path.lexists(folder):
+        return
+    if not folder.is_symlink() and folder.is_dir():
+        files = [p.name for p in folder.iterdir()]
+        record = read_record(folder)
+        if not files or _is_file(folder / STAGING_MARK):
+            return
+        if record is not None and not _foreign(folder, record):
+            return
+    raise WriteError(
+        "output-foreign",
+        "The name of a temporary folder of the output is in use for something else.",
+        where=str(folder),
+        value="a link" if folder.is_symlink() else "files not created by shelterscape",
+        hint="Move it away, or name another output folder.",
+    )
+
+
+def _is_file(path: Path) -> bool:
+    return path.is_file() and not path.is_symlink()
+
+
+def _foreign(folder: Path, record: dict[str, Any]) -> list[str]:
+    """Files in a run folder that its record does not list, and all links."""
+    there = listed(folder)
+    links = {name for name in there if (folder / name).is_symlink()}
+    return sorted(set(there) - recorded_files(record) | links)
+
+
+def _remove(folder: Path) -> None:
+    """Remove a folder of ours; what shows that it is ours is removed last."""
+    if not folder.is_dir() or folder.is_symlink():
+        return
+    last = [folder / name for name in (RECORD, STAGING_MARK)]
+    for path in folder.iterdir():
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path)
+        elif path not in last:
+            path.unlink()
+    for path in last:
+        path.unlink(missing_ok=True)
+    folder.rmdir()
 
 
 def unwritable(folder: Path, error: OSError) -> WriteError:
@@ -179,7 +275,7 @@ def refuse_occupied(target: Path, overwrite: bool) -> None:
     if not existing:
         return
     record = read_record(target)
-    foreign = sorted(set(existing) - recorded_files(record)) if record else existing
+    foreign = _foreign(target, record) if record else existing
     if foreign and (overwrite or record is None):
         raise WriteError(
             "output-foreign",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -63,6 +63,7 @@ def run_step(
     area: Area | None = None,
     from_steps: frozenset[str] = frozenset(),
     pictures: bool = True,
+    check_inputs: Callable[[], None] = lambda: None,
 ) -> StepResult:
     """Run one process into a folder.
 
@@ -79,6 +80,8 @@ def run_step(
         Inputs that an earlier step of the same run wrote.
     pictures : bool
         Whether pictures are drawn.
+    check_inputs : callable
+        Called once inputs are read; raises where one has changed.
 
     Returns
     -------
@@ -90,6 +93,7 @@ def run_step(
     monitor.progress(0.0, "reading inputs")
     reader = Reader(monitor.notice, monitor.check_stop, area, shared, from_steps)
     data = stages.load(params, reader)
+    check_inputs()
     with OutputWriter(process, data, folder, monitor.check_stop, area) as writer:
         _refuse_short_space(writer.uncompressed_bytes, folder)
         results = _compute(stages, data, writer, monitor)

@@ -15,8 +15,9 @@ import rasterio
 import shelterscape
 from shelterscape.errors import InputError
 from shelterscape.files.local import existing_file, split_layer
-from shelterscape.files.record import PROGRAM, files_of, sha256_of
+from shelterscape.files.record import PROGRAM, files_of
 from shelterscape.files.tables import directions_in
+from shelterscape.files.unchanged import InputWatch
 from shelterscape.process import Inputs, Process
 from shelterscape.process.area import Area
 from shelterscape.process.inputs import WITH_LAYERS, Source, named_in, sources
@@ -75,15 +76,22 @@ def without_references(step: Step) -> Step:
 FilesRead = list[dict[str, Any]]
 
 
-def files_read(steps: Sequence[Step]) -> FilesRead:
+def files_read(steps: Sequence[Step], watch: InputWatch | None = None) -> FilesRead:
     """Name and checksums of every data set, by step and input.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+    watch : InputWatch, optional
+        Watches the files from now on.
 
     Raises
     ------
     InputError
         ``file-missing``, ``file-unreadable``, ``not-local``.
     """
-    return [_files_read(step) for step in steps]
+    watch = InputWatch() if watch is None else watch
+    return [_files_read(step, watch) for step in steps]
 
 
 def key_of(steps: Sequence[Step], read: FilesRead, area: Area, pictures: bool = False) -> str:
@@ -115,19 +123,19 @@ def given(step: Step, files: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _files_read(step: Step) -> dict[str, Any]:
+def _files_read(step: Step, watch: InputWatch) -> dict[str, Any]:
     """Name and checksums of every data set a step reads, by input."""
     found: dict[str, Any] = {}
     for field, source in sources(type(step.params)).items():
         value = getattr(step.params, field)
         if isinstance(value, tuple):
-            found[field] = [_file_read(text, source) for text in value]
-        elif value is not None and (entry := _file_read(value, source)):
+            found[field] = [_file_read(text, source, watch) for text in value]
+        elif value is not None and (entry := _file_read(value, source, watch)):
             found[field] = entry
     return found
 
 
-def _file_read(text: str, source: Source) -> dict[str, Any] | None:
+def _file_read(text: str, source: Source, watch: InputWatch) -> dict[str, Any] | None:
     """Name and checksums of one data set; None where it is not a file."""
     if text.startswith(STEP_PREFIX):
         return None
@@ -136,7 +144,7 @@ def _file_read(text: str, source: Source) -> dict[str, Any] | None:
     path_text, layer = split_layer(text) if source.kind in WITH_LAYERS else (text, "")
     path = existing_file(path_text, source.what)
     try:
-        sums = {p.name: sha256_of(p) for p in files_of(path)}
+        sums = {p.name: watch.sha256(p) for p in files_of(path)}
     except OSError as error:
         raise InputError(
             "file-unreadable",
