@@ -19,7 +19,7 @@ import geopandas as gpd
 from shelterscape.batch.figures import figures_in
 from shelterscape.batch.holdings import Holding, read_holdings, select, tiles_of
 from shelterscape.batch.job import Job, job_of
-from shelterscape.batch.local import LocalPool
+from shelterscape.batch.local import LocalPool, end_unguarded_worker
 from shelterscape.batch.merge import MAP, PACKAGE, merge
 from shelterscape.batch.schedule import Pool, Schedule, SizedTask
 from shelterscape.batch.sizes import SizeEstimator, seconds_of, seconds_taken
@@ -38,8 +38,10 @@ from shelterscape.errors import InternalError, Stopped
 from shelterscape.kernels.compiled import all_compiled
 from shelterscape.plan import read_plan
 from shelterscape.process.memory import MIB
+from shelterscape.process.shared import Shared
 from shelterscape.runs.events import OnEvent, ignore_event, machine_notices, never
 from shelterscape.runs.memory import allowed
+from shelterscape.runs.staging import unwritable
 
 T = TypeVar("T")
 
@@ -167,6 +169,7 @@ def run_batch(
     InputError, WriteError, UsageError, Stopped
         Errors that concern all holdings; an error of one holding is in its state.
     """
+    end_unguarded_worker()
     allowed(options.memory_limit_gib)  # refuse a bad limit before any work
     job, found = _job_and_holdings(plan, holdings, tiles, options, progress)
     folder = BatchFolder(Path(out))
@@ -302,6 +305,10 @@ def _prepare_whole_map(
     job: Job, folder: BatchFolder, pool: Pool, on_event: OnEvent, cancelled: Callable[[], int]
 ) -> float:
     """Do the work that all holdings share, on all cores; return the margin they need, m."""
+    try:
+        Shared(job.shared(folder)).remove_damaged(lambda: _stop_if_requested(cancelled))
+    except OSError as error:
+        raise unwritable(folder.root, error) from error
     if None not in job.margins(folder):
         return job.stated_margin(folder)
     on_event({"event": "progress", "share": 0.0, "text": "work over the whole map"})

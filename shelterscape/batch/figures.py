@@ -24,10 +24,11 @@ def figures_in(steps: Sequence[Step]) -> dict[str, Figure]:
 
 def figures_of(folder: Path) -> dict[str, Any]:
     """The figures that the run in a folder recorded."""
-    record = read_record(folder) or {"steps": []}
+    steps = (read_record(folder) or {}).get("steps")
     found: dict[str, Any] = {}
-    for step in record["steps"]:
-        found |= step["figures"]
+    for step in steps if isinstance(steps, list) else []:
+        figures = step.get("figures") if isinstance(step, dict) else None
+        found |= figures if isinstance(figures, dict) else {}
     return found
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import multiprocessing
+import os
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
@@ -12,6 +13,17 @@ from multiprocessing import connection
 from multiprocessing.process import BaseProcess
 
 from shelterscape.batch.tasks import init_worker
+from shelterscape.errors import UsageError
+
+UNGUARDED = 87
+"""Exit code of a worker that would start the batch again, since the script of its parent does."""
+
+
+def end_unguarded_worker() -> None:
+    """End this process if it is a worker that is only just importing the script of its parent."""
+    if getattr(multiprocessing.current_process(), "_inheriting", False):
+        os._exit(UNGUARDED)
+
 
 END_SECONDS, KILL_SECONDS = 0.7, 8.0
 """How long workers may take to end when they are requested to stop, and then after a signal, s.
@@ -43,7 +55,13 @@ class LocalPool:
         return self._executor
 
     def renew(self) -> None:
-        """Discard a pool in which a worker died; the next executor has new workers."""
+        """Discard a pool in which a worker died; the next executor has new workers.
+
+        Raises
+        ------
+        UsageError
+            Workers start the batch again.
+        """
         if self._executor is None:
             return
         # The attribute is None once an executor has ended.
@@ -52,6 +70,13 @@ class LocalPool:
         self._executor.shutdown(wait=False, cancel_futures=True)
         self._executor = None
         _end(processes)
+        if any(process.exitcode == UNGUARDED for process in processes):
+            raise UsageError(
+                "usage",
+                "The script calls run_batch while workers import it.",
+                where="run_batch",
+                hint='Move the call below the line: if __name__ == "__main__":',
+            ) from None
 
     def stop(self) -> None:
         """Have all running work end the next time it checks for a stop."""

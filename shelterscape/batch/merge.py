@@ -226,8 +226,8 @@ class _Merge:
     def _mosaic(self, raster: Raster) -> None:
         target, style = (self._out / file for file in raster.files)
         folders = [self._folder.run_folder(state.holding) for state in self._done]
+        folders = [folder for folder in folders if (folder / raster.files[0]).is_file()]
         paths = [folder / raster.files[0] for folder in folders]
-        paths = [path for path in paths if path.is_file()]
         if not paths:
             return
         self._on_event({"event": "progress", "share": 1.0, "text": f"mosaic of {raster.name}"})

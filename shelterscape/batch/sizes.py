@@ -5,7 +5,6 @@ Constants are assumed values unless stated otherwise.
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -13,7 +12,7 @@ from pathlib import Path
 from statistics import median
 
 from shelterscape.batch.holdings import Holding
-from shelterscape.files.record import TIMINGS
+from shelterscape.files.record import TIMINGS, read_json
 from shelterscape.files.vectors import LayerSize
 from shelterscape.grid import Grid
 from shelterscape.process.memory import LIBRARIES_BYTES, InputSizes, input_sizes
@@ -26,6 +25,8 @@ DENSITY_FACTOR = 4.0
 
 SECONDS_EACH, SECONDS_PER_CELL = 2.0, 2e-5
 """Time for each holding and for each of its cells, s, before any was run in this folder."""
+
+MOST_SECONDS = 1e9
 
 
 @dataclass(frozen=True)
@@ -93,7 +94,8 @@ def seconds_of(cells: int, earlier: Sequence[tuple[int, float]]) -> float:
 
 def seconds_taken(folder: Path) -> float | None:
     """Time that the run in a folder took, s; None where it is not recorded."""
-    try:
-        return float(json.loads((folder / TIMINGS).read_text(encoding="utf-8"))["seconds"])
-    except (OSError, ValueError, KeyError):
-        return None
+    seconds = (read_json(folder / TIMINGS) or {}).get("seconds")
+    # A file of any content: a number too large for a float compares without an error.
+    if isinstance(seconds, int | float) and 0 <= seconds <= MOST_SECONDS:
+        return float(seconds)
+    return None

@@ -13,8 +13,16 @@ from typing import Any
 
 from shelterscape.batch.holdings import Holding
 from shelterscape.batch.tasks import Outcome
-from shelterscape.errors import WriteError
-from shelterscape.files.record import PROGRAM, read_record, write_json
+from shelterscape.errors import CODES, WriteError
+from shelterscape.files.record import (
+    PROGRAM,
+    is_intact,
+    read_json,
+    read_record,
+    recorded_files,
+    replace_file,
+)
+from shelterscape.process.shared import FILE
 from shelterscape.runs.staging import Lock, refuse_protected, unwritable
 
 MARK = "batch.json"
@@ -81,7 +89,9 @@ class BatchFolder:
 
     def _create(self) -> None:
         """Create the subfolders; refuse a folder that holds anything but a batch."""
-        if not self.is_batch and self.root.is_dir() and any(self.root.iterdir()):
+        if self.root.is_dir():
+            _refuse_links(self.root)
+        if not self.is_batch and self.root.is_dir() and not self._is_damaged_batch():
             raise WriteError(
                 "output-foreign",
                 "The output folder holds files that do not belong to a batch.",
@@ -89,34 +99,33 @@ class BatchFolder:
                 hint="Name a new folder, or the folder of an earlier batch.",
             )
         try:
-            for part in (HOLDINGS, FAILURES, WHOLE_MAP, COMBINED):
-                self._refuse_link(self.root / part)
             for part in (HOLDINGS, FAILURES, WHOLE_MAP):
                 (self.root / part).mkdir(parents=True, exist_ok=True)
             if not self.is_batch:
-                _replace_file(self.root / MARK, {"program": PROGRAM, "kind": "batch"})
+                _replace_json(self.root / MARK, {"program": PROGRAM, "kind": "batch"})
         except OSError as error:
             raise unwritable(self.root, error) from error
-
-    @staticmethod
-    def _refuse_link(path: Path) -> None:
-        if path.is_symlink():
-            raise WriteError(
-                "output-foreign",
-                "A folder of the batch is a link.",
-                where=str(path),
-                value=os.readlink(path),
-                hint="Remove the link, or name a new folder for the batch.",
-            )
 
     @property
     def is_batch(self) -> bool:
         """Whether a batch created the folder."""
-        try:
-            content = json.loads((self.root / MARK).read_text(encoding="utf-8"))
-        except (OSError, ValueError):
+        content = read_json(self.root / MARK)
+        return content is not None and content.get("kind") == "batch"
+
+    def _is_damaged_batch(self) -> bool:
+        """Whether the folder is that of a batch although its mark is missing or damaged.
+
+        It then holds nothing else, and either a finished holding or no file at all.
+        """
+        parts = {HOLDINGS, FAILURES, WHOLE_MAP, COMBINED}
+        there = {path.name for path in self.root.iterdir()} - {MARK, f".{MARK}.part"}
+        if {name for name in there if not name.startswith(f".{COMBINED}.shelterscape-")} - parts:
             return False
-        return isinstance(content, dict) and content.get("kind") == "batch"
+        runs = (read_record(path) for path in (self.root / HOLDINGS).glob("*"))
+        if any(record is not None and "key" in record for record in runs):
+            return True
+        files = [path for path in self.root.rglob("*") if not path.is_dir()]
+        return all(path.parent == self.root and path.stat().st_size == 0 for path in files)
 
     def run_folder(self, holding: Holding) -> Path:
         """The folder with the run of one holding."""
@@ -148,7 +157,7 @@ class BatchFolder:
         # A full disk must not stop the other holdings. Without a record of its failure, a holding
         # is simply run again next time.
         with contextlib.suppress(OSError):
-            _replace_file(
+            _replace_json(
                 path, {"key": key, "exit_code": outcome.exit_code, "error": outcome.error}
             )
 
@@ -156,46 +165,68 @@ class BatchFolder:
         return self.root / FAILURES / f"{holding.folder}.json"
 
     def _failure(self, holding: Holding) -> dict[str, Any] | None:
-        try:
-            content = json.loads(self._failure_path(holding).read_text(encoding="utf-8"))
-        except (OSError, ValueError):
+        content = read_json(self._failure_path(holding)) or {}
+        error = content.get("error")
+        if not isinstance(error, dict):
             return None
-        return content if isinstance(content, dict) and "error" in content else None
+        texts = [error.get(name, "") for name in ("code", "what", "where", "hint")]
+        if not all(isinstance(text, str) for text in texts) or texts[0] not in CODES:
+            return None
+        return content
 
 
 def is_complete(folder: Path, key: str) -> bool:
-    """Whether a run folder has the given key and holds every file its record lists.
+    """Whether a run folder has the given key, and every file its record lists is intact.
 
-    A run folder is created in full by renaming. File sizes are checked anyway: a file may have
-    been deleted or truncated since.
+    A run folder is created in full by renaming. Checksums are compared anyway: a file may have
+    been changed since, by a person or by a fault of the disk.
     """
     record = read_record(folder)
-    if record is None or record.get("key") != key:
-        return False
-    try:
-        return all(
-            (folder / one["path"]).stat().st_size == one["bytes"] for one in record["outputs"]
-        )
-    except (OSError, KeyError, TypeError):
-        return False
+    return record is not None and record.get("key") == key and is_intact(folder, record)
+
+
+def _refuse_links(folder: Path) -> None:
+    """Refuse a batch with a link anywhere in it: what it leads to belongs to somebody else."""
+    waiting = [folder]
+    while waiting:
+        with os.scandir(waiting.pop()) as found:
+            for one in found:
+                if one.is_symlink():
+                    raise WriteError(
+                        "output-foreign",
+                        "A file or folder of the batch is a link.",
+                        where=one.path,
+                        value=os.readlink(one.path),
+                        hint="Remove the link, or name a new folder for the batch.",
+                    )
+                if one.is_dir(follow_symlinks=False):
+                    waiting.append(Path(one.path))
 
 
 _SHARED_NAME = re.compile(r"[0-9a-f]{16}")
-_SHARED_FILE = re.compile(
-    r"terrain\.tif|[0-9a-f]{12}\.(json|part)|terrain_wind_[0-9a-f]{12}(/[0-9.]+\.tif)?"
-    r"|(.*/)?\.[^/]*\.part\.tif"
-)
 
 
 def is_shared_folder(path: Path) -> bool:
     """Whether a folder holds work over the whole map, and nothing else: no link, no other file."""
     if path.is_symlink() or not path.is_dir() or not _SHARED_NAME.fullmatch(path.name):
         return False
-    found = list(path.rglob("*"))
-    return all(
-        not one.is_symlink() and _SHARED_FILE.fullmatch(one.relative_to(path).as_posix())
-        for one in found
-    )
+    in_runs = _names_in_runs(path)
+    for one in path.rglob("*"):
+        name = one.relative_to(path).as_posix()
+        if one.is_symlink() or not (name in in_runs or FILE.fullmatch(name)):
+            return False
+    return True
+
+
+def _names_in_runs(path: Path) -> set[str]:
+    """Files and folders of runs of steps in a folder of shared work."""
+    names = set()
+    for run in (path / "steps").glob("*"):
+        record = read_record(run)
+        for file in recorded_files(record) if record is not None else ():
+            whole = run.relative_to(path) / file
+            names |= {whole.as_posix(), *(parent.as_posix() for parent in whole.parents)}
+    return names
 
 
 def status_counts(states: Sequence[HoldingState]) -> dict[str, int]:
@@ -203,11 +234,6 @@ def status_counts(states: Sequence[HoldingState]) -> dict[str, int]:
     return {word: sum(one.status == word for one in states) for word in (DONE, FAILED, NOT_RUN)}
 
 
-def _replace_file(path: Path, content: dict[str, Any]) -> None:
+def _replace_json(path: Path, content: dict[str, Any]) -> None:
     """Write a JSON file in full or not at all."""
-    part = path.with_name(f".{path.name}.part")
-    try:
-        write_json(part, content)
-        os.replace(part, path)
-    finally:
-        part.unlink(missing_ok=True)
+    replace_file(path, json.dumps(content, indent=1, sort_keys=True, ensure_ascii=False) + "\n")

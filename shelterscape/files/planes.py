@@ -14,6 +14,7 @@ from rasterio.windows import Window
 
 from shelterscape.errors import WriteError
 from shelterscape.files.rasters import ENVIRONMENT, FAULTS
+from shelterscape.files.record import flush
 from shelterscape.grid import Grid
 
 BLOCK = 256
@@ -96,7 +97,9 @@ class PlanesWriter:
                 self._data.close()
             if kind is None:
                 self._verify()
+                flush(self._part)
                 os.replace(self._part, self._path)
+                flush(self._path.parent)
         except FAULTS as fault:
             raise _damaged(self._path) from fault
         finally:

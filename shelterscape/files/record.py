@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import stat
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -74,19 +75,71 @@ def write_json(path: Path, content: dict[str, Any]) -> None:
     path.write_text(text + "\n", encoding="utf-8")
 
 
-def read_record(folder: Path) -> dict[str, Any] | None:
-    """The record of a run folder; None if shelterscape did not create the folder."""
+def replace_file(path: Path, text: str) -> None:
+    """Write a small file in full or not at all, and have it written to the disk."""
+    part = path.with_name(f".{path.name}.part")
+    # What is there was left by a crash; writing into it would follow a link.
+    part.unlink(missing_ok=True)
     try:
-        content = json.loads((folder / RECORD).read_text(encoding="utf-8"))
+        with part.open("x", encoding="utf-8") as stream:
+            stream.write(text)
+        flush(part)
+        os.replace(part, path)
+    finally:
+        part.unlink(missing_ok=True)
+    flush(path.parent)
+
+
+def read_json(path: Path) -> dict[str, Any] | None:
+    """The object in a JSON file; None where there is anything else, a link or a pipe too."""
+    try:
+        if not stat.S_ISREG(os.lstat(path).st_mode):
+            return None
+        content = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
         return None
-    ours = isinstance(content, dict) and content.get("program") == PROGRAM
-    return content if ours else None
+    return content if isinstance(content, dict) else None
+
+
+def read_record(folder: Path) -> dict[str, Any] | None:
+    """The record of a run folder; None if shelterscape did not create the folder."""
+    content = read_json(folder / RECORD)
+    return content if content is not None and content.get("program") == PROGRAM else None
+
+
+def _entries(record: dict[str, Any]) -> list[dict[str, Any]]:
+    """The entries of output files; a record may have been changed by anyone."""
+    found = record.get("outputs")
+    if not isinstance(found, list):
+        return []
+    return [one for one in found if isinstance(one, dict) and isinstance(one.get("path"), str)]
 
 
 def recorded_files(record: dict[str, Any]) -> set[str]:
     """Every file in a run folder according to its record, relative to the folder."""
-    return {entry["path"] for entry in record.get("outputs", [])} | {RECORD, TIMINGS}
+    return {entry["path"] for entry in _entries(record)} | {RECORD, TIMINGS}
+
+
+def is_intact(folder: Path, record: dict[str, Any]) -> bool:
+    """Whether a run folder holds every file its record lists, with the same bytes, and no link.
+
+    The timings hold the checksum of the record itself.
+    """
+    entries = _entries(record)
+    if not entries or len(entries) != len(record["outputs"]) or folder.is_symlink():
+        return False
+    own = (read_json(folder / TIMINGS) or {}).get("record_sha256")
+    try:
+        # Sizes first: most damage shows without reading a byte.
+        for one in entries:
+            found = os.lstat(folder / one["path"])
+            if not stat.S_ISREG(found.st_mode) or found.st_size != one.get("bytes"):
+                return False
+        if own is not None and own != sha256_of(folder / RECORD):
+            return False
+        return all(sha256_of(folder / one["path"]) == one.get("sha256") for one in entries)
+    except (OSError, ValueError):
+        return False
 
 
 def listed(folder: Path) -> list[str]:

@@ -49,7 +49,8 @@ def disk_faults(where: Path) -> Iterator[None]:
             "The results of all holdings could not be combined.",
             where=str(where),
             value=getattr(error, "strerror", None) or str(error),
-            hint="Free some disk space and start the batch again; finished holdings are kept.",
+            hint="Free some disk space if the disk is full, and start the batch again: finished "
+            "holdings are kept, and damaged ones are run again.",
         ) from error
 
 

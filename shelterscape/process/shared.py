@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-import os
+import re
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from shelterscape.errors import InternalError
 from shelterscape.files.planes import PlanesWriter, read_planes, write_planes
+from shelterscape.files.record import read_json, replace_file, sha256_of
 from shelterscape.grid import Grid
 from shelterscape.process.inputs import RoughGround
 from shelterscape.process.stages import WindWork
@@ -28,6 +29,14 @@ from shelterscape.science.terrain.wind_over_terrain import speed_ups_in_strips
 Field = NDArray[np.float32]
 
 TERRAIN = "terrain.tif"
+
+_RASTER = r"(?:terrain\.tif|terrain_wind_[0-9a-f]{12}/[0-9.]+\.tif)"
+_STEP = r"[0-9a-f]{12}\.json"
+FILE = re.compile(
+    rf"{_RASTER}(\.sha256)?|{_STEP}|[0-9a-f]{{12}}\.part|terrain_wind_[0-9a-f]{{12}}"
+    r"|(.*/)?\.[^/]*\.part(\.tif)?"
+)
+"""Everything in such a folder, relative to it, except runs of steps."""
 
 
 class Shared:
@@ -46,25 +55,71 @@ class Shared:
         """Path of the resampled terrain model; it exists only if resampling was needed."""
         return self.folder / TERRAIN
 
+    @property
+    def has_terrain(self) -> bool:
+        """Whether the resampled terrain model was saved in full."""
+        return _is_kept(self.terrain)
+
     def keep_terrain(self, elevation: Field, grid: Grid) -> None:
         """Save a resampled terrain model."""
         write_planes(self.terrain, grid, [elevation])
+        _keep_checksum(self.terrain)
 
     def margin_m(self, step: str) -> float | None:
         """Margin that a step needs, m; None before the work of the step is done."""
-        try:
-            content = json.loads(self._margin_file(step).read_text(encoding="utf-8"))
-        except (OSError, ValueError):
+        content = read_json(self._margin_file(step)) or {}
+        margin = content.get("margin_m", math.nan)
+        if not isinstance(content.get("files"), list):
             return None
-        return math.inf if content["margin_m"] is None else float(content["margin_m"])
+        if margin is None:
+            return math.inf
+        known = isinstance(margin, int | float) and 0 <= margin <= _MOST_MARGIN_M
+        return float(margin) if known else None
 
     def keep_margin(self, step: str, margin_m: float) -> None:
         """Save the margin that a step needs; this marks the work of the step as done."""
         self.folder.mkdir(parents=True, exist_ok=True)
         finite = margin_m if math.isfinite(margin_m) else None
-        part = self._margin_file(step).with_suffix(".part")
-        part.write_text(json.dumps({"margin_m": finite}), encoding="utf-8")
-        os.replace(part, self._margin_file(step))
+        text = json.dumps({"margin_m": finite, "files": self._rasters()})
+        replace_file(self._margin_file(step), text)
+
+    def _rasters(self) -> list[str]:
+        """Names of all rasters, relative to the folder."""
+        names = (path.relative_to(self.folder).as_posix() for path in self.folder.rglob("*.tif"))
+        return sorted(name for name in names if re.fullmatch(_RASTER, name))
+
+    def remove_damaged(self, check_stop: Callable[[], None]) -> list[str]:
+        """Remove damaged rasters, and the marks of finished work, so that it is done again.
+
+        Parameters
+        ----------
+        check_stop : callable
+            Called before each raster; may raise.
+
+        Returns
+        -------
+        list of str
+            Names of damaged and missing rasters, relative to the folder.
+        """
+        steps = [p for p in self.folder.glob("*.json") if re.fullmatch(_STEP, p.name)]
+        names = set(self._rasters())
+        for step in steps:
+            files = (read_json(step) or {}).get("files")
+            for name in files if isinstance(files, list) else []:
+                if isinstance(name, str) and re.fullmatch(_RASTER, name):
+                    names.add(name)
+        damaged = []
+        for name in sorted(names):
+            check_stop()
+            path = self.folder / name
+            if not _is_intact(path):
+                damaged.append(name)
+                path.unlink(missing_ok=True)
+                _checksum_file(path).unlink(missing_ok=True)
+        if damaged:
+            for step in steps:
+                step.unlink(missing_ok=True)
+        return damaged
 
     def keep_terrain_wind(
         self,
@@ -87,7 +142,7 @@ class Shared:
         wanted = [
             d
             for d in work.directions
-            if not self._terrain_wind(work.params, work.height_m, d).is_file()
+            if not _is_kept(self._terrain_wind(work.params, work.height_m, d))
         ]
         winds = speed_ups_in_strips(work.ground, wanted, height_m=work.height_m)
         for done, (direction, strips) in enumerate(zip(wanted, winds, strict=True)):
@@ -98,6 +153,7 @@ class Shared:
                 for row, wind in strips:
                     check_stop()
                     writer.write(row, [wind.speed_up, wind.valid.astype(np.float32)])
+            _keep_checksum(path)
 
     def terrain_wind(
         self, params: RoughGround, height_m: float, directions: Sequence[float], grid: Grid
@@ -116,7 +172,7 @@ class Shared:
                     "shared-missing",
                     "Terrain wind was not calculated for the whole map.",
                     where=path.name,
-                    hint="Start the batch again.",
+                    hint="Start the batch again: what is missing is then calculated again.",
                 )
             speed_up, valid = read_planes(path, grid)
             yield TerrainWind(speed_up, None, valid > 0)
@@ -130,6 +186,29 @@ class Shared:
             rough |= {name: getattr(params, name, None) for name in ("belts", "fields")}
         name = _short(json.dumps([rough, height_m], sort_keys=True))
         return self.folder / f"terrain_wind_{name}" / f"{direction_deg:.9f}.tif"
+
+
+_MOST_MARGIN_M = 1e9
+
+
+def _checksum_file(path: Path) -> Path:
+    return path.with_name(f"{path.name}.sha256")
+
+
+def _keep_checksum(path: Path) -> None:
+    replace_file(_checksum_file(path), sha256_of(path) + "\n")
+
+
+def _is_kept(path: Path) -> bool:
+    return path.is_file() and _checksum_file(path).is_file()
+
+
+def _is_intact(path: Path) -> bool:
+    """Whether a raster has the checksum it was kept with."""
+    try:
+        return _checksum_file(path).read_bytes().strip() == sha256_of(path).encode()
+    except OSError:
+        return False
 
 
 def _short(text: str) -> str:

@@ -21,6 +21,7 @@ from shelterscape.files.record import (
     TIMINGS,
     described,
     listed,
+    sha256_of,
     write_json,
 )
 from shelterscape.files.unchanged import InputWatch
@@ -161,6 +162,7 @@ def run(
                 record |= {"area": area.fields(), "key": key_of(steps, read, area, pictures)}
             write_json(stage.folder / RECORD, record)
             timings = _timings(steps, done, started, stage)
+            timings["record_sha256"] = sha256_of(stage.folder / RECORD)
             timings["notices"] = [notice.fields() for notice in about_machine]
             if memory_check is not None:
                 timings["estimated_memory_mib"] = memory.mib

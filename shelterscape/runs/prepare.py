@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from shelterscape.files.record import RECORD
+from shelterscape.files.record import is_intact, read_record
 from shelterscape.files.terrain_models import can_be_cut
 from shelterscape.process.inputs import TerrainInputs, sources
 from shelterscape.process.reading import Reader
@@ -56,7 +56,7 @@ def prepare(
     monitor = Monitor(progress, cancelled)
     check_inputs()
     try:
-        if is_resampled(step) and not shared.terrain.is_file():
+        if is_resampled(step) and not shared.has_terrain:
             reader = Reader(monitor.notice, monitor.check_stop)
             elevation, grid, _ = reader.terrain(step.params)  # type: ignore[arg-type]
             shared.keep_terrain(elevation, grid)
@@ -82,7 +82,8 @@ def _with_winds(
         if maker is None or isinstance(maker.params, TerrainInputs) or fed_inputs(maker):
             continue
         made = folder / "steps" / name
-        if not (made / RECORD).is_file():
+        record = read_record(made)
+        if record is None or not is_intact(made, record):
             run([maker], made, overwrite=True, cancelled=cancelled, pictures=False)
         found[field] = str(made / "tables" / f"{output}.csv")
     alone = without_references(step)
