@@ -40,7 +40,8 @@ class ClusterPool:
             ) from error
         try:
             self._client = Client(address, timeout=CONNECT_SECONDS)
-        except (OSError, TimeoutError, ValueError) as error:
+        # TypeError and RuntimeError: there are no certificates, or encryption is required.
+        except (OSError, TimeoutError, ValueError, TypeError, RuntimeError) as error:
             raise _missing(address, error) from error
         # Each worker is one process and runs one holding at a time.
         workers = self._client.scheduler_info(n_workers=-1)["workers"]
