@@ -10,7 +10,7 @@ WORKERS ?= logical
 PYTEST := OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 \
 	$(BIN)/python -m pytest -q --numprocesses $(WORKERS) --maxprocesses 8 --dist worksteal
 
-.PHONY: demo warm test test-slow test-all lint types docs docs-check bench faults fuzz clean
+.PHONY: demo warm test test-slow test-all lint types docs docs-check bench faults fuzz attack clean
 
 demo: $(READY)  ## run the main job on sample_gis/
 	$(BIN)/shelterscape demo --out demo-output
@@ -56,6 +56,11 @@ fuzz: $(VENV)/.fuzz-ready  ## feed all doors with rubbish for 10 minutes, guided
 $(VENV)/.fuzz-ready: $(READY)
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev,fuzz]'
 	touch $(VENV)/.fuzz-ready
+
+CASES ?= 1000
+attack: warm  ## attack all processes 1000 times, up to 15 minutes; CASE=123 repeats one case
+	PYTHONPATH=$(CURDIR) OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 \
+		$(BIN)/python tests/attack.py $(if $(CASE),--case $(CASE),--cases $(CASES))
 
 $(READY): pyproject.toml
 	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Python 3.11 or newer is needed; name it with make PYTHON=...")'

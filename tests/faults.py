@@ -36,11 +36,10 @@ from queue import SimpleQueue
 
 from faults_reach import ROOT, Reach, sources
 from mutations import Mutation, mutations
+from page_tables import put
 
 STATE = ROOT / ".faults"
-PAGE = ROOT / "docs" / "reliability.md"
 EXPLAINED = ROOT / "tests" / "faults_explained.toml"
-BEGIN, END = "<!-- faults: begin -->", "<!-- faults: end -->"
 COPIED = (
     "shelterscape",
     "tests",
@@ -350,10 +349,7 @@ def main() -> int:
     if words.write and left:
         sys.stderr.write(f"not written, since {left} faults of the sample are untried: run again\n")
     elif words.write:
-        page = PAGE.read_text(encoding="utf-8")
-        before, _, rest = page.partition(BEGIN)
-        after = rest.partition(END)[2]
-        PAGE.write_text(f"{before}{BEGIN}\n{text}\n{END}{after}", encoding="utf-8")
+        put("faults", text)
     return int(not fine)
 
 

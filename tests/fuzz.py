@@ -22,13 +22,12 @@ from pathlib import Path
 from typing import Any
 
 import atheris
+from page_tables import put, scratch_folder
 
 # Kernels are compiled by numba, which does not support the counters of the instrumentation.
 with atheris.instrument_imports(include=["shelterscape"], exclude=["shelterscape.kernels"]):
     import fuzz_targets
 
-PAGE = Path(__file__).resolve().parents[1] / "docs" / "reliability.md"
-BEGIN, END = "<!-- fuzz: begin -->", "<!-- fuzz: end -->"
 LONGEST_BYTES = {"geopackage": 120_000, "geotiff": 4_000}
 USUAL_LONGEST_BYTES = 1_500
 SLOW_SECONDS = 10
@@ -92,9 +91,7 @@ class Count:
 def work(name: str, seconds: float, keep: Path) -> None:
     """Fuzz one target; never returns."""
     target = next(t for t in fuzz_targets.TARGETS if t.__name__ == name)
-    shared = Path("/dev/shm")
-    place = shared if shared.is_dir() else None
-    scratch = Path(tempfile.mkdtemp(prefix="shelterscape-fuzz-", dir=place))
+    scratch = scratch_folder("fuzz")
     corpus = keep / f"corpus-{name}"
     corpus.mkdir()
     for i, seed in enumerate(fuzz_targets.seeds(scratch)[name]):
@@ -164,10 +161,7 @@ def main() -> int:
     text = table(found, given.minutes)
     sys.stdout.write(text + "\n")
     if given.write:
-        page = PAGE.read_text(encoding="utf-8")
-        before, _, rest = page.partition(BEGIN)
-        after = rest.partition(END)[2]
-        PAGE.write_text(f"{before}{BEGIN}\n{text}\n{END}{after}", encoding="utf-8")
+        put("fuzz", text)
     findings = [text for reported in found.values() for text in reported["findings"]]
     for text in findings:
         sys.stderr.write(f"{text}\n")
