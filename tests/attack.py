@@ -1,6 +1,6 @@
 """Attacks on the command line, in families, each in a process and a folder of its own.
 
-python tests/attack.py [--cases 1000] [--jobs 2] [--minutes 15] [--case NUMBER]
+python tests/attack.py [--cases 1000] [--jobs 2] [--minutes 15] [--first 0] [--case NUMBER]
 
 The number of a case decides its family, process, attack and random values, so that
 ``make attack CASE=NUMBER`` repeats it and keeps its folder. Cases are forked from a process that
@@ -165,13 +165,14 @@ def main() -> int:
     given.add_argument("--jobs", type=int, default=2)
     given.add_argument("--minutes", type=float, default=15.0)
     given.add_argument("--case", type=int)
+    given.add_argument("--first", type=int, default=0)
     words = given.parse_args()
     started = time.monotonic()
     folder = scratch_folder("attack").resolve()
     base = prepared(folder)
     from attack_families import FAMILIES
 
-    numbers = [words.case] if words.case is not None else list(range(words.cases))
+    numbers = [words.case] if words.case is not None else list(range(words.first, words.first + words.cases))
     found = run_cases(numbers, base, FAMILIES, words.jobs, started + 60 * words.minutes)
     minutes = (time.monotonic() - started) / 60
     if os.environ.get("ATTACK_LOG"):
