@@ -27,6 +27,7 @@ from attack_process import forked_workers, run_command
 from attack_verdicts import ERROR, HELD, VERDICTS, Before, Verdict, judge
 from page_tables import put, scratch_folder
 
+ROOT = Path(__file__).resolve().parents[1]
 WRITTEN = 1000
 """Fewest cases whose table is put into docs/reliability.md."""
 
@@ -142,7 +143,7 @@ def prepared(folder: Path) -> Base:
         "TMPDIR": str(folder / "temporary"),
         "MPLCONFIGDIR": str(folder / "matplotlib"),
         "PYTHONDONTWRITEBYTECODE": "1",
-        "PYTHONPATH": str(Path(__file__).resolve().parents[1]),
+        "PYTHONPATH": str(ROOT),
     }
     import numba
 
@@ -158,6 +159,15 @@ def prepared(folder: Path) -> Base:
     return Base(folder)
 
 
+def checkout_state() -> dict[str, int]:
+    """Time of the last change of every file of the checkout, except hidden ones and caches."""
+    found = {}
+    for here, folders, files in os.walk(ROOT):
+        folders[:] = [n for n in folders if not n.startswith(".") and n != "__pycache__"]
+        found |= {f"{here}/{name}": os.lstat(f"{here}/{name}").st_mtime_ns for name in files}
+    return found
+
+
 def main() -> int:
     """Run all attacks, or one."""
     given = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
@@ -167,12 +177,16 @@ def main() -> int:
     given.add_argument("--case", type=int)
     given.add_argument("--first", type=int, default=0)
     words = given.parse_args()
-    started = time.monotonic()
+    started, checkout = time.monotonic(), checkout_state()
     folder = scratch_folder("attack").resolve()
     base = prepared(folder)
     from attack_families import FAMILIES
 
-    numbers = [words.case] if words.case is not None else list(range(words.first, words.first + words.cases))
+    numbers = (
+        [words.case]
+        if words.case is not None
+        else list(range(words.first, words.first + words.cases))
+    )
     found = run_cases(numbers, base, FAMILIES, words.jobs, started + 60 * words.minutes)
     minutes = (time.monotonic() - started) / 60
     if os.environ.get("ATTACK_LOG"):
@@ -180,6 +194,9 @@ def main() -> int:
     text = table(found, FAMILIES, minutes)
     sys.stdout.write("\n".join(map(_line, found)) if words.case is not None else text)
     sys.stdout.write("\n")
+    changed = sorted(dict(checkout.items() ^ checkout_state().items()))
+    if changed:
+        sys.stderr.write(f"files changed in the checkout meanwhile: {', '.join(changed[:5])}\n")
     bad = [one for one in found if one.verdict not in (HELD, ERROR)]
     if len(found) < len(numbers):
         sys.stderr.write(f"{len(numbers) - len(found)} cases were not run, or not to their end\n")
@@ -189,7 +206,7 @@ def main() -> int:
         sys.stderr.write(f"Folders of these cases are kept in {folder}\n")
     else:
         shutil.rmtree(folder, ignore_errors=True)
-    return int(bool(bad) or len(found) < len(numbers))
+    return int(bool(bad or changed) or len(found) < len(numbers))
 
 
 if __name__ == "__main__":

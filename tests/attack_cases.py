@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from attack_examples import INPUTS, Example, examples, plan_text, whole_plan, write_inputs
+from attack_examples import INPUTS, Example, examples, plan_text, write_inputs
 from attack_process import IO, OUT, Attack, Clean, run_command
 
 SEED = 16
@@ -67,7 +67,6 @@ class Base:
         self.folder = folder
         self._inputs = folder / "base" / INPUTS
         write_inputs(self._inputs)
-        (self._inputs / "plan.toml").write_text(whole_plan(), encoding="utf-8")
         plan = folder / "base" / "plan"
         words = ["run", str(self._inputs / "plan.toml"), "--out", str(plan / OUT), "--json"]
         plan.mkdir()

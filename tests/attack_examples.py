@@ -47,7 +47,7 @@ CHEAPER: dict[str, Any] = {
 
 
 def write_inputs(folder: Path) -> None:
-    """Write the files of the sample that a plan can name, cut to the map."""
+    """Write the plan of the sample and what it names, cut to the map."""
     folder.mkdir(parents=True)
     with rasterio.open(SAMPLE / "dem.tif") as data:
         window = Window(FIRST_COL, FIRST_ROW, SIDE, SIDE)
@@ -60,9 +60,11 @@ def write_inputs(folder: Path) -> None:
         }
         with rasterio.open(folder / "dem.tif", "w", **profile) as part:
             part.write(data.read(window=window))
+    plan = whole_plan()
     for path in SAMPLE.iterdir():
         if path.suffix == ".gpkg":
-            for layer, _ in pyogrio.list_layers(path):
+            named = [n for n, _ in pyogrio.list_layers(path) if f'"{path.name}:{n}"' in plan]
+            for layer in named:
                 cut = _cut(gpd.read_file(path, layer=layer), box)
                 cut.to_file(folder / path.name, layer=layer, driver="GPKG")
         elif path.suffix == ".gz":
@@ -72,6 +74,7 @@ def write_inputs(folder: Path) -> None:
                 stream.writelines(lines)
         elif path.suffix in (".toml", ".csv"):
             shutil.copy(path, folder)
+    (folder / "plan.toml").write_text(plan, encoding="utf-8")
 
 
 def _cut(frame: gpd.GeoDataFrame, box: shapely.Polygon) -> gpd.GeoDataFrame:

@@ -419,9 +419,14 @@ AT_START: tuple[tuple[str, str], ...] = (
     ("LC_ALL", "C"),
     ("PYTHONHASHSEED", "7"), ("PYTHONWARNINGS", "error"), ("PYTHONOPTIMIZE", "2"),
     ("MPLCONFIGDIR", "/nowhere"),
-    ("NUMBA_OPT", "0"), ("GDAL_SKIP", "GTiff"), ("PROJ_LIB", "/nowhere"), ("OMP_NUM_THREADS", "7"),
+    ("GDAL_SKIP", "GTiff"), ("PROJ_LIB", "/nowhere"), ("OMP_NUM_THREADS", "7"),
+    ("NUMBA_DISABLE_JIT", "1"),
 )  # fmt: skip
 """The same, of variables that are read when Python starts."""
+
+
+def _no_pictures(folder: Path) -> dict[str, str]:
+    return {n: sum_ for n, sum_ in results_of(folder).items() if not n.endswith(".png")}
 
 
 def _deleted_folder(case: Case) -> None:
@@ -475,8 +480,11 @@ def environment(case: Case) -> Attack | None:
     draw = case.rng.random()
     if draw < 0.08:
         name, value = case.rng.choice(AT_START)
+        drawn = [word for word in words if word != "--no-pictures"]
         text = f"{name}={value} at the start"
-        return Attack(text, words, same=True, fresh=True, environment={name: value})
+        return Attack(
+            text, drawn, same=True, fresh=True, environment={name: value}, results=_no_pictures
+        )
     if draw < 0.65:
         chosen = dict(case.rng.sample(VARIABLES, case.rng.choice([1, 1, 2, 5])))
         return Attack(str(chosen), words, same=True, environment=dict(chosen))

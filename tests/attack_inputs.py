@@ -352,7 +352,9 @@ def geometry(case: Case) -> Attack | None:
     alone = case.rng.random() < 0.2
     with_it = rows if alone else gpd.pd.concat([frame, rows], ignore_index=True)
     text = f"{one.field}: {name}{', alone' if alone else ''}"
-    return Attack(text, _with_layer(case, one, with_it))
+    # Features without geometry are left out.
+    same = shape is None and not alone
+    return Attack(text, _with_layer(case, one, with_it), same=same)
 
 
 # ---- tables

@@ -260,6 +260,11 @@ def _attacked(attack: Attack, folder: Path, calls: int | None) -> None:
         os._exit(code & 255)
 
 
+def longest(attack: Attack) -> float:
+    """Seconds after which a command hangs: longer where Python starts afresh."""
+    return LONGEST_SECONDS * (2.0 if attack.fresh else 1.0)
+
+
 def run_command(
     attack: Attack, folder: Path, calls: int | None = None
 ) -> tuple[Reply | None, float]:
@@ -289,7 +294,7 @@ def run_command(
         _attacked(attack, folder, calls)
     with contextlib.suppress(OSError):  # it has already set it, or ended
         os.setpgid(child, child)
-    deadline = time.monotonic() + LONGEST_SECONDS
+    deadline = time.monotonic() + longest(attack)
     while True:
         ended, status, usage = os.wait4(child, os.WNOHANG)
         if ended or time.monotonic() > deadline:
@@ -298,7 +303,7 @@ def run_command(
     if not ended:
         os.killpg(child, signal.SIGKILL)
         os.wait4(child, 0)
-        return None, LONGEST_SECONDS
+        return None, longest(attack)
     with contextlib.suppress(OSError):  # workers that its end left behind
         os.killpg(child, signal.SIGKILL)
     out, err = (

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from attack_process import IO, LONGEST_SECONDS, OUT, Attack, Clean, Reply
+from attack_process import IO, OUT, Attack, Clean, Reply, longest
 from run_helpers import checksums
 
 from shelterscape.errors import CODES
@@ -31,6 +31,9 @@ STOPPED = (*(128 + number for number in SIGNALS), *(-number for number in SIGNAL
 
 MULTIPLE, MORE_SECONDS = 10.0, 5.0
 """A command hangs that takes more processor time than this multiple of the clean run plus 5 s."""
+
+COLD_SECONDS = 60.0
+"""The same of a Python that has to import everything and may have to compile kernels."""
 
 
 def snapshot(folder: Path, without: tuple[str, ...]) -> dict[str, str]:
@@ -75,10 +78,11 @@ def judge(
 ) -> tuple[str, str]:
     """The verdict on a reply, and why."""
     if reply is None:
-        return HANG, f"did not end in {LONGEST_SECONDS:g} s"
+        return HANG, f"did not end in {longest(attack):g} s"
     if lost := before.lost(attack, reply):
         return LOST, lost
-    if seconds > MULTIPLE * clean.seconds + MORE_SECONDS:
+    more = COLD_SECONDS if attack.fresh else MORE_SECONDS
+    if seconds > MULTIPLE * clean.seconds + more:
         return HANG, f"{seconds:.1f} s of processor time, the clean run {clean.seconds:.1f} s"
     stopped = attack.moment is not None and reply.exit_code in STOPPED
     if why := _trace(attack, reply, stopped):
