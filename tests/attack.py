@@ -23,7 +23,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from attack_cases import SEED, Base, Case, Family, drawn, words_of
-from attack_process import forked_workers, run_command
+from attack_process import run_command, workers_as_threads
 from attack_verdicts import ERROR, HELD, VERDICTS, Before, Verdict, judge
 from page_tables import put, scratch_folder
 
@@ -155,7 +155,7 @@ def prepared(folder: Path) -> Base:
         cli.shelterscape.get_command(None, name)
     for compile_kernels in (warm.compile_belts, warm.compile_siting, warm.compile_terrain):
         compile_kernels()
-    forked_workers()
+    workers_as_threads()
     return Base(folder)
 
 

@@ -20,10 +20,11 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 from attack_cases import BATCH, Case, Family, words_of
-from attack_examples import INPUTS, plan_text
+from attack_examples import INPUTS, Named, plan_text
 from attack_inputs import NASTY_TEXT, damage, damaged, geometry, rewrite_dem, tables, units
-from attack_process import IO, OUT, Attack, Reply, results_of
+from attack_process import IO, OUT, Attack, Reply, results_of, run_command
 
 from shelterscape.cli.process_command import option_name
 from shelterscape.process.inputs import TerrainInputs
@@ -276,23 +277,17 @@ def batches(case: Case) -> Attack | None:
     process = case.example.process
     if not issubclass(process.inputs, TerrainInputs):
         return None
-    words = _batch_words(case)
-    clean = case.base.clean(f"{BATCH}{process.id}", words)
-    case.base.plan_file(case.folder, process.id)
-    refusable, precious = False, []
+    attack = Attack("", [], same=True)
+    _as_batch(case, attack)
     if case.rng.random() < 0.15 and any(n.layer for n in case.example.of_kind("layer")):
-        text, refusable = _stale_index(case), True
+        attack.text = _stale_index(case)
+        return attack
+    shutil.copytree(attack.clean.folder, case.out)
+    if case.rng.random() < 0.2:
+        attack.text, attack.precious = _foreign_in_batch(case)
     else:
-        shutil.copytree(clean.folder, case.out)
-        if case.rng.random() < 0.2:
-            text, precious = _foreign_in_batch(case)
-            refusable = True
-        else:
-            text, refusable = _damaged_batch(case)
-    return Attack(
-        text, words, same=True, refusable=refusable, precious=precious,
-        clean=clean, results=batch_results,
-    )  # fmt: skip
+        attack.text, attack.refusable = _damaged_batch(case)
+    return attack
 
 
 # ---- inputs that change during a run
@@ -316,35 +311,71 @@ def _back_dated(path: Path, data: bytes) -> None:
     os.utime(path, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
 
 
-def changed_inputs(case: Case) -> Attack | None:
-    """inputs replaced, rewritten, cut or removed at a random moment of a run"""
-    one = case.rng.choice(case.example.named)
+def _other_file(case: Case, one: Named) -> bytes:
+    """A valid file with other content than a data set of the case, or else a cut one."""
     path = case.folder / one.file
     whole = path.read_bytes()
     if one.kind == "raster":
         rewrite_dem(path, lambda values: values[:, ::-1])
-        other = path.read_bytes()
-        _by_name(path, whole)
+    elif path.suffix == ".gpkg" and one.layer:
+        frame = gpd.read_file(path, layer=one.layer)
+        frame.set_geometry(frame.translate(20.0, 0.0)).to_file(path, layer=one.layer)
+    elif path.suffix == ".csv":
+        path.write_text("".join(path.read_text("utf-8").splitlines(True)[:-2]), encoding="utf-8")
     else:
-        other = whole[: len(whole) // 2]
+        path.write_bytes(whole[: len(whole) // 2])
+    other = path.read_bytes()
+    _by_name(path, whole)
+    return other
+
+
+def changed_inputs(case: Case) -> Attack | None:
+    """inputs replaced, rewritten, cut or removed at a random moment of a run or batch"""
+    one = case.rng.choice(case.example.named)
+    path = case.folder / one.file
+    whole, other = path.read_bytes(), _other_file(case, one)
     how = case.rng.choice([_in_place, _by_name, _back_dated])
     action: Callable[[], object] = case.rng.choice(
         [partial(how, path, other), partial(how, path, other), path.unlink, path.touch]
     )
-    name = getattr(action, "func", action).__name__
     moment = case.rng.random() ** 2
-    # With the checksums of the old inputs in the record, the results must be those of the old.
-    return Attack(
-        f"{one.field} {name} after {moment:.0%}",
+    attack = Attack(
+        f"{one.field}: {getattr(action, 'func', action).__name__.strip('_')} after {moment:.0%}",
         words_of(case.example),
-        check=lambda reply: _mixed(case, reply, path, whole) if reply.exit_code == 0 else "",
+        check=lambda reply: _mixed(case, reply, path, whole),
         moment=moment,
         action=action,
     )
+    if case.rng.random() < 0.2 and issubclass(case.example.process.inputs, TerrainInputs):
+        _as_batch(case, attack)
+        attack.text += " of a batch"
+        attack.check = lambda reply: _kept_for_ever(case, attack, path, whole)
+    return attack
+
+
+def _as_batch(case: Case, attack: Attack) -> None:
+    """Run the process of a case over holdings instead of alone."""
+    process = case.example.process.id
+    attack.words, attack.results = _batch_words(case), batch_results
+    attack.clean = case.base.clean(f"{BATCH}{process}", attack.words)
+    case.base.plan_file(case.folder, process)
+
+
+def _kept_for_ever(case: Case, attack: Attack, path: Path, whole: bytes) -> str:
+    """Results of a changed file that the same batch still has when the old file is back."""
+    _by_name(path, whole)
+    reply, _ = run_command(Attack("", [*attack.words, "--retry-failed"]), case.folder)
+    if reply is None or reply.exit_code:
+        return "the next batch failed"
+    ours, theirs = batch_results(case.out), batch_results(attack.clean.folder)
+    different = sorted(n for n in ours.keys() | theirs.keys() if ours.get(n) != theirs.get(n))
+    return f"kept from the changed file: {different[:2]}" if different else ""
 
 
 def _mixed(case: Case, reply: Reply, path: Path, whole: bytes) -> str:
     """Results that do not follow from the inputs that their record names."""
+    if reply.exit_code:
+        return ""
     record = (reply.folder / OUT / "record.json").read_text("utf-8")
     if hashlib.sha256(whole).hexdigest() not in record:
         return ""  # the changed file, recorded as it is
@@ -366,21 +397,16 @@ def stops(case: Case) -> Attack | None:
         if again is not None:
             os.kill(os.getpid(), again)
 
-    words, clean = words_of(case.example), case.clean
-    is_batch = case.rng.random() < 0.15 and issubclass(case.example.process.inputs, TerrainInputs)
-    if is_batch:
-        words = _batch_words(case)
-        clean = case.base.clean(f"{BATCH}{case.example.process.id}", words)
-        case.base.plan_file(case.folder, case.example.process.id)
+    moment = case.rng.random()
+    text = f"{number.name} after {moment:.0%}, twice: {again is not None}"
+    attack = Attack(text, words_of(case.example), same=True, moment=moment, action=stop)
+    if case.rng.random() < 0.15 and issubclass(case.example.process.inputs, TerrainInputs):
+        _as_batch(case, attack)
+        attack.text += ", batch"
     elif case.rng.random() < 0.5:
         case.earlier_run()
-        words += ["--overwrite"]
-    moment = case.rng.random()
-    text = f"{number.name} after {moment:.0%}, twice: {again is not None}, batch: {is_batch}"
-    return Attack(
-        text, words, same=True, moment=moment, action=stop, clean=clean,
-        results=batch_results if is_batch else results_of,
-    )  # fmt: skip
+        attack.words += ["--overwrite"]
+    return attack
 
 
 # ---- environment

@@ -345,7 +345,8 @@ def geometry(case: Case) -> Attack | None:
         return other(case, frame, one)
     around = frame.total_bounds
     x, y = (around[0] + around[2]) / 2, (around[1] + around[3]) / 2
-    name, shape = case.rng.choice(list(_shapes(case, x, y).items()))
+    with np.errstate(invalid="ignore"):  # coordinates that are no numbers
+        name, shape = case.rng.choice(list(_shapes(case, x, y).items()))
     rows = frame.iloc[[0]].copy()
     with contextlib.suppress(Exception):  # not every shape can be set as it is
         rows = rows.set_geometry([shape], crs=frame.crs)

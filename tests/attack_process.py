@@ -11,6 +11,7 @@ import tempfile
 import time
 import traceback
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -204,18 +205,20 @@ def command_in_this_process(words: list[str]) -> int:
     return code
 
 
-def forked_workers() -> None:
-    """Have batches fork their workers, which takes a tenth of the time of starting Python."""
-    import multiprocessing
+def workers_as_threads() -> None:
+    """Have batches work in a thread: starting worker processes takes ten times as long.
 
-    from shelterscape.batch import local
+    Forked workers are no way out: a copy of a process with threads may hang.
+    """
+    from shelterscape.batch import local, tasks
 
-    class Forking:
-        @staticmethod
-        def get_context(kind: str) -> Any:
-            return multiprocessing.get_context("fork")
+    def executor(pool: local.LocalPool) -> ThreadPoolExecutor:
+        if pool._executor is None:
+            tasks._stop = pool._stop
+            pool._executor = ThreadPoolExecutor(1)
+        return pool._executor
 
-    local.multiprocessing = Forking
+    local.LocalPool.executor = executor
 
 
 def _set_up(attack: Attack, folder: Path) -> None:
