@@ -24,7 +24,7 @@ import geopandas as gpd
 from attack_cases import BATCH, Case, Family, words_of
 from attack_examples import INPUTS, Named, plan_text
 from attack_inputs import NASTY_TEXT, damage, damaged, geometry, rewrite_dem, tables, units
-from attack_process import IO, OUT, Attack, Reply, results_of, run_command
+from attack_process import IO, OUT, REPORTS, Attack, Reply, results_of, run_command
 
 from shelterscape.cli.process_command import option_name
 from shelterscape.process.inputs import TerrainInputs
@@ -216,6 +216,12 @@ def batch_results(folder: Path) -> dict[str, str]:
     }
 
 
+def _without_reports(folder: Path) -> dict[str, str]:
+    """The same without records, which hold checksums of inputs."""
+    found = batch_results(folder)
+    return {name: sum_ for name, sum_ in found.items() if Path(name).name not in REPORTS}
+
+
 def _holdings(case: Case) -> str:
     layers = (e.values.get("holdings") for e in case.base.examples.values())
     return next(text for text in layers if text)
@@ -280,7 +286,7 @@ def batches(case: Case) -> Attack | None:
     attack = Attack("", [], same=True)
     _as_batch(case, attack)
     if case.rng.random() < 0.15 and any(n.layer for n in case.example.of_kind("layer")):
-        attack.text = _stale_index(case)
+        attack.text, attack.results = _stale_index(case), _without_reports
         return attack
     shutil.copytree(attack.clean.folder, case.out)
     if case.rng.random() < 0.2:
