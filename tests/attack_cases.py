@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from attack_examples import INPUTS, Example, examples, plan_text, write_inputs
-from attack_process import IO, OUT, Attack, Clean, run_command
+from attack_process import IO, LONGEST_CLEAN_SECONDS, OUT, Attack, Clean, run_command
 
 SEED = 16
 BATCH = "batch-"
@@ -107,7 +107,9 @@ class Base:
     @staticmethod
     def _run_well(words: list[str], folder: Path, calls: int | None = None) -> float:
         """Run a command that must succeed; its processor time, s."""
-        reply, seconds = run_command(Attack("", words), folder, calls)
+        reply, seconds = run_command(
+            Attack("", words, seconds=LONGEST_CLEAN_SECONDS), folder, calls
+        )
         if reply is None or reply.exit_code != 0:
             raise RuntimeError(f"a clean run did not end well: {reply}")
         return seconds

@@ -24,7 +24,16 @@ import geopandas as gpd
 from attack_cases import BATCH, Case, Family, words_of
 from attack_examples import INPUTS, Named, plan_text
 from attack_inputs import NASTY_TEXT, damage, damaged, geometry, rewrite_dem, tables, units
-from attack_process import IO, OUT, REPORTS, Attack, Reply, results_of, run_command
+from attack_process import (
+    IO,
+    LONGEST_COLD_SECONDS,
+    OUT,
+    REPORTS,
+    Attack,
+    Reply,
+    results_of,
+    run_command,
+)
 
 from shelterscape.cli.process_command import option_name
 from shelterscape.process.inputs import TerrainInputs
@@ -159,7 +168,15 @@ def _planted_code(case: Case) -> Attack:
     environment = {"XDG_CACHE_HOME": str(cache.parents[1]), "TMPDIR": str(other.parent)}
     text = "planted kernels" if planted else "damaged kernels"
     words = words_of(case.example)
-    return Attack(text, words, same=True, fresh=True, environment=environment, check=check)
+    return Attack(
+        text,
+        words,
+        same=True,
+        fresh=True,
+        seconds=LONGEST_COLD_SECONDS,
+        environment=environment,
+        check=check,
+    )
 
 
 # ---- states
@@ -515,7 +532,13 @@ def environment(case: Case) -> Attack | None:
         drawn = [word for word in words if word != "--no-pictures"]
         text = f"{name}={value} at the start"
         return Attack(
-            text, drawn, same=True, fresh=True, environment={name: value}, results=_no_pictures
+            text,
+            drawn,
+            same=True,
+            fresh=True,
+            seconds=LONGEST_COLD_SECONDS,
+            environment={name: value},
+            results=_no_pictures,
         )
     if draw < 0.65:
         chosen = dict(case.rng.sample(VARIABLES, case.rng.choice([1, 1, 2, 5])))

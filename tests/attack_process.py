@@ -18,8 +18,8 @@ from typing import Any
 
 from run_helpers import checksums
 
-LONGEST_SECONDS = 60.0
-"""A command hangs that has not ended by then."""
+LONGEST_SECONDS, LONGEST_COLD_SECONDS, LONGEST_CLEAN_SECONDS = 60.0, 120.0, 600.0
+"""Limits of a command, of one that starts Python afresh, and of a run without an attack."""
 
 OUT, IO = "out", "io"
 """Folders of a case: the results, and what the engine itself writes."""
@@ -113,6 +113,8 @@ class Attack:
     action : callable, optional
     fresh : bool
         Whether the command needs a Python that has not imported anything.
+    seconds : float
+        A command hangs that has not ended by then.
     precious : list of Path
         Files in the output folder that must remain.
     ours : list of str
@@ -133,6 +135,7 @@ class Attack:
     moment: float | None = None
     action: Callable[[], object] | None = None
     fresh: bool = False
+    seconds: float = LONGEST_SECONDS
     precious: list[Path] = field(default_factory=list)
     ours: list[str] = field(default_factory=list)
     results: Callable[[Path], dict[str, str]] = lambda folder: results_of(folder)
@@ -263,11 +266,6 @@ def _attacked(attack: Attack, folder: Path, calls: int | None) -> None:
         os._exit(code & 255)
 
 
-def longest(attack: Attack) -> float:
-    """Seconds after which a command hangs: longer where Python starts afresh."""
-    return LONGEST_SECONDS * (2.0 if attack.fresh else 1.0)
-
-
 def run_command(
     attack: Attack, folder: Path, calls: int | None = None
 ) -> tuple[Reply | None, float]:
@@ -297,7 +295,7 @@ def run_command(
         _attacked(attack, folder, calls)
     with contextlib.suppress(OSError):  # it has already set it, or ended
         os.setpgid(child, child)
-    deadline = time.monotonic() + longest(attack)
+    deadline = time.monotonic() + attack.seconds
     while True:
         ended, status, usage = os.wait4(child, os.WNOHANG)
         if ended or time.monotonic() > deadline:
@@ -306,7 +304,7 @@ def run_command(
     if not ended:
         os.killpg(child, signal.SIGKILL)
         os.wait4(child, 0)
-        return None, longest(attack)
+        return None, attack.seconds
     with contextlib.suppress(OSError):  # workers that its end left behind
         os.killpg(child, signal.SIGKILL)
     out, err = (

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from attack_process import IO, OUT, Attack, Clean, Reply, longest
+from attack_process import IO, OUT, Attack, Clean, Reply
 from run_helpers import checksums
 
 from shelterscape.errors import CODES
@@ -78,7 +78,7 @@ def judge(
 ) -> tuple[str, str]:
     """The verdict on a reply, and why."""
     if reply is None:
-        return HANG, f"did not end in {longest(attack):g} s"
+        return HANG, f"did not end in {attack.seconds:g} s"
     if lost := before.lost(attack, reply):
         return LOST, lost
     more = COLD_SECONDS if attack.fresh else MORE_SECONDS

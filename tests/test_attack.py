@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import time
 
 import pytest
 from attack_cases import Case, drawn, words_of
@@ -186,10 +187,11 @@ def differs(case: Case) -> Attack:
 
 
 def hangs(case: Case) -> Attack:
-    """Never ends."""
+    """Calculates far longer than the clean run."""
 
     def endless() -> None:
-        while True:
+        until = time.process_time() + 40.0
+        while time.process_time() < until:
             pass
 
     return Attack("", words_of(case.example), moment=0.5, action=endless)
@@ -209,16 +211,15 @@ SABOTAGE = {loses: LOST, writes_outside: LOST, refuses: ERROR, breaks: TRACEBACK
 def test_sabotage_of_real_commands_is_noticed(tmp_path):
     code = (
         "import json, pathlib, sys, time\n"
-        "import attack, attack_process, attack_verdicts, test_attack\n"
+        "import attack, test_attack\n"
         "base = attack.prepared(pathlib.Path(sys.argv[1]))\n"
-        "attack_process.LONGEST_SECONDS = 20.0\n"
         "families = {f.__name__: f for f in test_attack.SABOTAGE}\n"
-        "found = attack.run_cases(list(range(21)), base, families, 2, time.monotonic() + 600)\n"
+        "found = attack.run_cases(list(range(14)), base, families, 2, time.monotonic() + 600)\n"
         "print(json.dumps([[v.family, v.verdict, v.why] for v in found]))\n"
     )
     done = child(code, tmp_path, timeout=600)
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout.splitlines()[-1])
-    assert len(found) == 21
+    assert len(found) == 14, done.stderr
     expected = {family.__name__: verdict for family, verdict in SABOTAGE.items()}
     assert [f for f in found if expected[f[0]] != f[1]] == []
