@@ -14,6 +14,7 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pyogrio
 import rasterio
 import shapely
 from affine import Affine
@@ -23,6 +24,7 @@ from attack_process import OUT, Attack, Reply
 from pyproj import CRS, Geod, Transformer
 from pyproj.database import query_crs_info
 from pyproj.enums import PJType
+from pyproj.exceptions import ProjError
 
 from shelterscape.process.inputs import TerrainInputs
 
@@ -148,7 +150,7 @@ def _other_map(case: Case) -> Attack | None:
     code = f"{chosen.auth_name}:{chosen.code}"
     try:
         x, y = _moved_to(case, code, (lon + 180) % 360 - 180, lat)
-    except (ArithmeticError, ValueError, rasterio.errors.RasterioError):
+    except (ArithmeticError, ValueError, ProjError, rasterio.errors.RasterioError):
         return None  # without coordinates there
 
     def check(reply: Reply) -> str:
@@ -181,7 +183,12 @@ def _wrong_map(crs: CRS, x: float, y: float, reply: Reply) -> str:
         return "" if abs(turn) < 1.1 else f"grid north is {turn:.1f}° off and nothing was said"
     degrees, side = re.search(r"grid north is ([\d.]+)° (east|west)", noticed["text"]).groups()
     stated = float(degrees) * (1 if side == "east" else -1)
-    off = abs((stated - turn + 180) % 360 - 180)
+    # Where a map does not keep angles, true north on the map has another angle to grid north.
+    lon, lat = onto.transform(x, y)
+    lon, lat, _ = geod.fwd(lon, lat, 0.0, 400.0)
+    there = onto.transform(lon, lat, direction="INVERSE")
+    on_map = -math.degrees(math.atan2(there[0] - x, there[1] - y))
+    off = min(abs((stated - each + 180) % 360 - 180) for each in (turn, on_map))
     return "" if off < 0.15 else f"grid north is {turn:.1f}° from true north, stated {stated:.1f}°"
 
 
@@ -355,7 +362,10 @@ def geometry(case: Case) -> Attack | None:
     text = f"{one.field}: {name}{', alone' if alone else ''}"
     # Features without geometry are left out.
     same = shape is None and not alone
-    return Attack(text, _with_layer(case, one, with_it), same=same)
+    try:
+        return Attack(text, _with_layer(case, one, with_it), same=same)
+    except (pyogrio.errors.GeometryError, pyogrio.errors.FeatureError):
+        return None  # no file holds this
 
 
 # ---- tables

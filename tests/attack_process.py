@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import signal
@@ -113,6 +114,8 @@ class Attack:
     action : callable, optional
     fresh : bool
         Whether the command needs a Python that has not imported anything.
+    allowed : tuple of int
+        Other exit codes that are right.
     seconds : float
         A command hangs that has not ended by then.
     precious : list of Path
@@ -135,6 +138,7 @@ class Attack:
     moment: float | None = None
     action: Callable[[], object] | None = None
     fresh: bool = False
+    allowed: tuple[int, ...] = ()
     seconds: float = LONGEST_SECONDS
     precious: list[Path] = field(default_factory=list)
     ours: list[str] = field(default_factory=list)
@@ -144,13 +148,16 @@ class Attack:
 
 def _outside(place: str | bytes | os.PathLike[str], folder: Path) -> bool:
     """Whether a path is outside a folder; devices are not."""
-    path = os.path.realpath(os.path.join(os.getcwd(), os.fsdecode(place)))
+    try:
+        path = os.path.realpath(os.path.join(os.getcwd(), os.fsdecode(place)))
+    except (OSError, ValueError):  # no path, or no working folder
+        return False
     inside = (f"{folder}/", f"{folder.parent}/cache/", f"{folder.parent}/matplotlib/")
     return not path.startswith((*inside, "/dev/", "/proc/")) and path != str(folder)
 
 
 def watch_writes(folder: Path, log: int) -> None:
-    """Write a line to an open file for each path outside a folder that is opened for writing."""
+    """Refuse to write outside a folder; write a line to an open file for each attempt."""
 
     def hook(event: str, args: tuple[Any, ...]) -> None:
         if event == "open":
@@ -162,10 +169,9 @@ def watch_writes(folder: Path, log: int) -> None:
         else:
             places = tuple(args[i] for i in CHANGING_EVENTS.get(event, ()))
         for place in places:
-            if isinstance(place, (str, bytes, os.PathLike)):
-                with contextlib.suppress(OSError, ValueError):
-                    if _outside(place, folder):
-                        os.write(log, f"{event} {place!r}\n".encode())
+            if isinstance(place, (str, bytes, os.PathLike)) and _outside(place, folder):
+                os.write(log, f"{event} {place!r}\n".encode())
+                raise PermissionError(errno.EACCES, "outside the folder of the case", place)
 
     sys.addaudithook(hook)
 
@@ -202,7 +208,8 @@ def command_in_this_process(words: list[str]) -> int:
         traceback.print_exc()
         code = 1
     try:
-        sys.stdout.flush()
+        if sys.stdout is not None:
+            sys.stdout.flush()
     except OSError:
         code = code or 120
     return code

@@ -85,6 +85,7 @@ def judge(
     if seconds > MULTIPLE * clean.seconds + more:
         return HANG, f"{seconds:.1f} s of processor time, the clean run {clean.seconds:.1f} s"
     stopped = attack.moment is not None and reply.exit_code in STOPPED
+    stopped = stopped or reply.exit_code in attack.allowed
     if why := _trace(attack, reply, stopped):
         return TRACEBACK, why
     if left := before.left_behind(reply):
