@@ -360,9 +360,9 @@ def changed_inputs(case: Case) -> Attack | None:
     whole, other = path.read_bytes(), _other_file(case, one)
     how = case.rng.choice([_in_place, _by_name, _back_dated])
     action: Callable[[], object] = case.rng.choice(
-        [partial(how, path, other), partial(how, path, other), path.unlink, path.touch]
+        [*[partial(how, path, other)] * 4, path.unlink, path.touch]
     )
-    moment = case.rng.random() ** 2
+    moment = case.rng.betavariate(2, 6)  # mostly while inputs are read
     attack = Attack(
         f"{one.field}: {getattr(action, 'func', action).__name__.strip('_')} after {moment:.0%}",
         words_of(case.example),

@@ -19,7 +19,7 @@ from typing import Any
 
 from run_helpers import checksums
 
-LONGEST_SECONDS, LONGEST_COLD_SECONDS, LONGEST_CLEAN_SECONDS = 60.0, 120.0, 600.0
+LONGEST_SECONDS, LONGEST_COLD_SECONDS, LONGEST_CLEAN_SECONDS = 120.0, 240.0, 600.0
 """Limits of a command, of one that starts Python afresh, and of a run without an attack."""
 
 OUT, IO = "out", "io"
