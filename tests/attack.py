@@ -77,7 +77,9 @@ def run_cases(
             continue
         verdict = Verdict(**json.loads(kept.read_text()))
         found.append(verdict)
-        if verdict.verdict in (HELD, ERROR) and len(numbers) > 1:
+        if len(numbers) == 1:
+            continue
+        if verdict.verdict in (HELD, ERROR):
             shutil.rmtree(folder, ignore_errors=True)
             kept.unlink()
         else:
@@ -189,8 +191,6 @@ def main() -> int:
     )
     found = run_cases(numbers, base, FAMILIES, words.jobs, started + 60 * words.minutes)
     minutes = (time.monotonic() - started) / 60
-    if os.environ.get("ATTACK_LOG"):
-        Path(os.environ["ATTACK_LOG"]).write_text(json.dumps([asdict(f) for f in found]))
     text = table(found, FAMILIES, minutes)
     sys.stdout.write("\n".join(map(_line, found)) if words.case is not None else text)
     sys.stdout.write("\n")
