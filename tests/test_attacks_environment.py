@@ -1,0 +1,110 @@
+"""Attacks through the environment: settings of libraries, little memory, foreign folders.
+
+A setting must change no byte of the results, or end in an error that names it.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import resource
+import subprocess
+
+import pytest
+from run_helpers import checksums as checksums_of
+from run_helpers import command, environment, options, project
+
+pytestmark = pytest.mark.slow
+
+SEED = 16
+SETTINGS = {
+    "a plotting backend that does not exist": {"MPLBACKEND": "no_such_backend"},
+    "a plotting backend with windows": {"MPLBACKEND": "TkAgg"},
+    "no compilation": {"NUMBA_DISABLE_JIT": "1"},
+    "other optimisation": {"NUMBA_OPT": "0", "NUMBA_LOOP_VECTORIZE": "0"},
+    "debugging output": {"NUMBA_DEBUG": "1", "NUMBA_DUMP_IR": "1"},
+    "another kind of processor": {"NUMBA_CPU_NAME": "generic", "NUMBA_CPU_FEATURES": ""},
+    "settings that are no numbers": {"NUMBA_NUM_THREADS": "many", "OMP_NUM_THREADS": "1"},
+    "a cache folder that cannot be made": {"XDG_CACHE_HOME": "/proc/1/no"},
+    "another language": {"LC_ALL": "tr_TR.UTF-8", "LANG": "tr_TR.UTF-8"},
+    "plain ASCII": {"LC_ALL": "C", "PYTHONIOENCODING": "ascii"},
+    "a time zone": {"TZ": "Pacific/Chatham"},
+    "no home": {"HOME": "/nonexistent"},
+}
+
+
+@pytest.fixture(scope="module")
+def given(tmp_path_factory):
+    """Inputs of a run, and its results in a clean environment."""
+    folder = tmp_path_factory.mktemp("environment")
+    inputs = project(folder / "in")
+    clean = start(inputs, folder / "clean")
+    assert clean.returncode == 0, clean.stderr
+    return inputs, checksums(folder / "clean")
+
+
+def checksums(folder):
+    """Of all files but timings.json, which states times and memory."""
+    return {name: one for name, one in checksums_of(folder).items() if name != "timings.json"}
+
+
+def start(inputs, out, *, changes=(), **more):
+    words = command("shelter", *options(inputs), "--out", out, "--json")
+    settings = {"env": environment(**dict(changes)), "timeout": 300} | more
+    return subprocess.run(words, capture_output=True, text=True, check=False, **settings)
+
+
+@pytest.mark.parametrize("name", SETTINGS)
+def test_settings_change_no_byte(given, name, tmp_path):
+    inputs, expected = given
+    done = start(inputs, tmp_path / "out", changes=SETTINGS[name].items())
+    assert done.returncode == 0, done.stderr
+    assert "Traceback" not in done.stderr
+    assert checksums(tmp_path / "out") == expected
+
+
+def test_seeded_settings_of_the_compiler_change_no_byte(given, tmp_path):
+    """Names that the compiler knows, with values drawn at random."""
+    names = [
+        "NUMBA_BOUNDSCHECK", "NUMBA_ENABLE_AVX", "NUMBA_SLP_VECTORIZE", "NUMBA_ENABLE_CUDASIM",
+        "NUMBA_CAPTURED_ERRORS", "NUMBA_THREADING_LAYER", "NUMBA_DISABLE_INTEL_SVML",
+        "NUMBA_LLVM_PASS_TIMINGS", "NUMBA_FUNCTION_CACHE_SIZE", "NUMBA_CACHE_DIR",
+    ]  # fmt: skip
+    inputs, expected = given
+    rng = random.Random(SEED)
+    for number in range(2):
+        changes = {name: rng.choice(["0", "1", "2", "x", ""]) for name in rng.sample(names, 4)}
+        done = start(inputs, tmp_path / f"out{number}", changes=changes.items())
+        assert done.returncode == 0, (changes, done.stderr)
+        assert checksums(tmp_path / f"out{number}") == expected, changes
+
+
+@pytest.mark.parametrize("mebibytes", [300, 900, 1500])
+def test_too_little_memory_is_a_clear_error(given, mebibytes, tmp_path):
+    """The address space is limited, as by ulimit -v: the run works, or ends with a reason."""
+    inputs, expected = given
+
+    def limit():
+        resource.setrlimit(resource.RLIMIT_AS, (mebibytes * 2**20, mebibytes * 2**20))
+
+    done = start(inputs, tmp_path / "out", preexec_fn=limit)
+    if done.returncode == 0:
+        assert checksums(tmp_path / "out") == expected
+        return
+    assert done.returncode in (2, 3, 4), done.stderr
+    assert "Traceback" not in done.stderr and "internal" not in done.stdout
+    assert '"hint"' in done.stdout or "What to do" in done.stderr
+    assert not [path for path in tmp_path.iterdir() if path.name != "out"]
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a folder away")
+def test_a_cache_folder_of_somebody_else_is_not_used(given, tmp_path):
+    inputs, expected = given
+    cache = tmp_path / "cache"
+    cache.mkdir(mode=0o700)
+    os.chown(cache, 12345, 12345)
+    done = start(inputs, tmp_path / "out", changes={"XDG_CACHE_HOME": str(cache)}.items())
+    assert done.returncode == 0, done.stderr
+    assert checksums(tmp_path / "out") == expected
+    assert not list(cache.rglob("*.nb*"))
