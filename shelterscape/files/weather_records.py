@@ -118,6 +118,7 @@ def open_record(
     source: str,
     columns: Mapping[str, str],
     needed: tuple[str, ...],
+    hint: str = "",
     *,
     what: str = "weather record",
     layer: str = "record",
@@ -132,6 +133,8 @@ def open_record(
         Heading wanted by column; several joined by ``+`` for a time.
     needed : tuple of str
         Columns that must be there.
+    hint : str
+        What to do where one is missing; by default to name its heading.
     what, layer : str
         Name of the file in errors, and of its columns in ``--field``.
 
@@ -164,7 +167,8 @@ def open_record(
         where=path.name,
         # Not the headings: the file may be a private one that was named by mistake.
         value=f"{len(widest)} columns",
-        hint=f"Name the right column with --field {layer}.{missing}=COLUMN; for a time in several "
+        hint=hint
+        or f"Name the right column with --field {layer}.{missing}=COLUMN; for a time in several "
         "columns join them with +, as in year+month+day+hour.",
     )
 

@@ -26,10 +26,12 @@ from shelterscape.grid import Grid
 from shelterscape.process.area import Area, AreaMask
 from shelterscape.process.inputs import RoughGround, TerrainInputs
 from shelterscape.process.shared import Shared
+from shelterscape.science import hours_tables
 from shelterscape.science.terrain import TerrainWind, roughness, speed_ups
 from shelterscape.science.terrain.ground import Ground
 from shelterscape.science.wind import WindSet, equal_winds
 from shelterscape.science.wind_records import Collector
+from shelterscape.science.wind_sectors import Hours
 from shelterscape.science.wind_tables import wind_sets
 
 SHOWN_CONVERGENCE_DEG = 1.0
@@ -183,6 +185,16 @@ class Reader:
         """Rows of a table of wind readings as texts, by the columns wanted."""
         file = open_record(source, columns, needed, what="table of readings", layer="readings")
         return pd.concat([*file.pieces()], ignore_index=True)
+
+    def hourly(self, source: str) -> Hours:
+        """The table of hours that wind-set writes."""
+        columns = {name: name for name in hours_tables.COLUMNS}
+        file = open_record(
+            source, columns, hours_tables.NEEDED, hours_tables.HINT, what="table of hours"
+        )
+        hours, notices = hours_tables.hours_of(file.pieces(), file.path.name)
+        self.notices(notices)
+        return hours
 
     def rose_table(self, source: str) -> pd.DataFrame:
         """A rose table as texts."""

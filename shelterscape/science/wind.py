@@ -147,7 +147,7 @@ class WindSet:
         Logarithmic wind profile and blending height: common practice, no single source; values of
         the formula (status D).
         """
-        return np.asarray(self.mean_speed_ms * self._height_factor(height_m, roughness_m), float)
+        return np.asarray(self.mean_speed_ms * self.height_factor(height_m, roughness_m), float)
 
     def power_mean_ms(self, speed_exponent: float, height_m: float, roughness_m: float) -> float:
         """Power mean of wind speed over flat, open terrain, m/s.
@@ -173,10 +173,24 @@ class WindSet:
         """
         shares = self.frequency / self.frequency.sum()
         mean = float(shares @ self._moments(speed_exponent))
-        return mean ** (1.0 / speed_exponent) * self._height_factor(height_m, roughness_m)
+        return mean ** (1.0 / speed_exponent) * self.height_factor(height_m, roughness_m)
 
-    def _height_factor(self, height_m: float, roughness_m: float) -> float:
-        """Wind speed at a height above flat terrain divided by the measured wind speed."""
+    def height_factor(self, height_m: float, roughness_m: float) -> float:
+        """Wind speed at a height above flat terrain divided by the measured wind speed.
+
+        Parameters
+        ----------
+        height_m, roughness_m : float
+            See `flat_terrain_speed_ms`.
+
+        Returns
+        -------
+        float
+
+        References
+        ----------
+        See `flat_terrain_speed_ms`.
+        """
         up = math.log(BLENDING_HEIGHT_M / self.measured_roughness_m)
         up /= math.log(self.measured_height_m / self.measured_roughness_m)
         down = math.log(height_m / roughness_m) / math.log(BLENDING_HEIGHT_M / roughness_m)

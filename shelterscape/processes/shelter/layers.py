@@ -15,12 +15,14 @@ from numpy.typing import NDArray
 from shelterscape.errors import Notice
 from shelterscape.grid import Grid
 from shelterscape.kernels.shelter_curves import CURVES
+from shelterscape.process.place_hours import without_hours
 from shelterscape.process.stages import Results
 from shelterscape.processes.shelter.loading import ShelterData
 from shelterscape.processes.shelter.spec import ZONE_COLUMNS
 from shelterscape.processes.shelter.year_sums import CaseShelter
 from shelterscape.science import zones
 from shelterscape.science.belts import Case
+from shelterscape.science.hours_on_places import COLUMNS
 from shelterscape.science.places import purpose_of, zone_hectares
 from shelterscape.science.polygons import polygons_of
 from shelterscape.science.terrain.validity import NOT_MODELLED
@@ -185,8 +187,23 @@ def _places_of(case: Case, found: CaseShelter, data: ShelterData) -> gpd.GeoData
         corner_time_share=[
             corners[n][found.number] if n in corners else np.nan for n in range(len(places))
         ],
+        **_hours(case, found, data, places),
         **dict(zip(ZONE_COLUMNS, hectares.T, strict=True)),
     )
+
+
+def _hours(
+    case: Case, found: CaseShelter, data: ShelterData, places: gpd.GeoDataFrame
+) -> dict[str, Any]:
+    """Days of sheep chill and windy hours, without belts and with them."""
+    counts = bare = without_hours(places)
+    if found.place_hours is not None and data.hours is not None and data.covered is not None:
+        winds, counts = data.resolved.winds[case.season], found.place_hours
+        bare = data.hours.counted(places, data.covered, winds, None, data.known)
+    return {
+        **{f"{name}_without": bare[name].to_numpy() for name in COLUMNS},
+        **{name: counts[name].to_numpy() for name in COLUMNS},
+    }
 
 
 def _site_wind(case: Case, found: CaseShelter, data: ShelterData) -> dict[str, Any]:

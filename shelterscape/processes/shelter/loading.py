@@ -15,6 +15,8 @@ from shelterscape.process.cases import DEFAULT_SEASONS
 from shelterscape.process.choices import ResolvedOptions, resolve_options
 from shelterscape.process.inputs import columns_by_layer
 from shelterscape.process.memory import InputSizes
+from shelterscape.process.place_hours import PlaceHours, read_place_hours
+from shelterscape.process.place_hours import work_bytes as hours_bytes
 from shelterscape.process.reading import Reader, never_stop
 from shelterscape.process.stages import Bands, WholeMap, WindWork
 from shelterscape.processes.shelter.spec import ShelterInputs
@@ -69,6 +71,8 @@ class ShelterData:
     rasters : dict of Bands
     check_stop : callable
         Called during long work; may raise.
+    hours : PlaceHours or None
+        Hours to count on places.
     """
 
     params: ShelterInputs
@@ -83,6 +87,7 @@ class ShelterData:
     terrain_wind: Iterable[tuple[float, TerrainWind]] | None = None
     rasters: dict[str, Bands] = field(default_factory=dict)
     check_stop: Callable[[], None] = never_stop
+    hours: PlaceHours | None = None
 
     @property
     def cases(self) -> list[Case]:
@@ -136,6 +141,9 @@ def load(params: ShelterInputs, reader: Reader) -> ShelterData:
         None if places is None else place_layers.coverage(places, grid),
         terrain_wind,
         check_stop=reader.check_stop,
+        hours=read_place_hours(
+            params, reader, resolved, places=params.places, roughness_m=params.roughness_m
+        ),
     )
     return replace(data, rasters=_rasters(data))
 
@@ -176,7 +184,8 @@ def work_bytes(params: ShelterInputs, sizes: InputSizes) -> float:
     terrain = 0.0
     if params.terrain and sizes.grid is not None:
         terrain = (12.0 * seasons + 5.0 * cases) * sizes.cells + terrain_wind_bytes(sizes.grid)
-    return a_cell * sizes.cells + a_vertex * sizes.vertices + cache + terrain
+    hours = hours_bytes(params, sizes, seasons)
+    return a_cell * sizes.cells + a_vertex * sizes.vertices + cache + terrain + hours
 
 
 def _grid_directions(resolved: ResolvedOptions, convergence_deg: float) -> list[float]:

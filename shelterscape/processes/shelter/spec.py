@@ -7,11 +7,12 @@ from pydantic import Field
 from shelterscape.files.styles import ZONE_COLOURS
 from shelterscape.process import Figure, Layer, Output, Picture, Process, Raster, Table
 from shelterscape.process.cases import CaseInputs
+from shelterscape.process.hourly_inputs import CHILL_CAUTION, HourlyInputs
 from shelterscape.process.inputs import RoughGround
 from shelterscape.terms import ALL_WINDS, ONE_WIND, Zone
 
 
-class ShelterInputs(CaseInputs, RoughGround):
+class ShelterInputs(CaseInputs, RoughGround, HourlyInputs):
     """Inputs of `shelter`."""
 
     by_direction: bool = Field(
@@ -120,6 +121,10 @@ OUTPUTS: tuple[Output, ...] = (
             "target_reached",
             "reduced_5_up_share",
             "corner_time_share",
+            "chill_days_without",
+            "chill_days",
+            "windy_hours_without",
+            "windy_hours",
             *ZONE_COLUMNS,
         ),
         "Places to be sheltered, with mean wind in each season and year.",
@@ -178,6 +183,7 @@ PROCESS = Process(
         "Old or thinned belts may shed branches or fall, and belts can drift snow onto roads. Near "
         "roads, power lines and buildings follow the local code and consult a qualified "
         "arboriculturist and the highway authority.",
+        CHILL_CAUTION,
     ),
     sources=(
         "Shelter curve “exponential”: Vigiak, Sterk, Warren and Hagen 2003, Catena 52:273-288; "
@@ -200,6 +206,9 @@ PROCESS = Process(
         "species (seen in texts citing them); nursery rates where no curve is published.",
         "Site wind: terrain wind as in the process exposure.",
         "Purposes: the source of each default is given in purposes.toml.",
+        "Sheep chill index: Nixon-Smith 1972; Donnelly 1984, Australian Journal of Agricultural "
+        "Research 35:709-721 (seen in texts citing them); wind at its height by the log law for "
+        "neutral air (common practice).",
     ),
     work="shelterscape.processes.shelter.work",
     open_first=("preview-relative_wind.png", "rasters/relative_wind.tif"),

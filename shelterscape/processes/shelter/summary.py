@@ -8,6 +8,7 @@ import pandas as pd
 
 from shelterscape.files.draw_sheets import ChartSheet, MapSheet
 from shelterscape.kernels.shelter_curves import CURVES, ShelterCurve
+from shelterscape.process.place_hours import hours_answer
 from shelterscape.process.stages import Summary
 from shelterscape.processes.shelter.layers import ShelterResults
 from shelterscape.processes.shelter.loading import ShelterData
@@ -39,7 +40,7 @@ def summarise(results: ShelterResults, params: ShelterInputs) -> Summary:
     table = results.tables["equivalent_sheltered_area"]
     return Summary(
         question="Which ground and which places do belts shelter, and how much?",
-        answer=[*_targets(results), *_areas(results, table)],
+        answer=[*_targets(results), *_hours(results, params), *_areas(results, table)],
         certainty=[_certainty(results.data)],
         figures=_figures(table, results.data),
         pictures=_pictures(results, table),
@@ -61,6 +62,17 @@ def _areas(results: ShelterResults, table: pd.DataFrame) -> list[str]:
             f"{_hectares(reduced)} of {_hectares(known_ha)} ha reduced by 5 % or more"
         )
     return found
+
+
+def _hours(results: ShelterResults, params: ShelterInputs) -> list[str]:
+    """Stock places with existing belts, in the season of stock where it is calculated."""
+    places = results.layers.get("places_shelter")
+    if places is None or results.data.hours is None:
+        return []
+    case = next((c for c in results.cases if c.season == "bare"), next(iter(results.cases)))
+    year = places["year"].isna() if case.year is None else places["year"] == case.year
+    here = places[(places["season"] == case.season_label) & year]
+    return hours_answer(here, params, case.label, "without belts", "with belts")
 
 
 def _certainty(data: ShelterData) -> str:

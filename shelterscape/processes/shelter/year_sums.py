@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from shelterscape.processes.shelter.loading import ShelterData
@@ -48,6 +49,8 @@ class CaseShelter:
         Means over places: relative wind, each direction weighted by terrain wind; site wind.
     zones_by_direction : list of GeoDataFrame
         Empty unless by_direction is set.
+    place_hours : DataFrame or None
+        Counts of hours on places; None where no hours are given.
     """
 
     relative_wind: Field
@@ -60,6 +63,7 @@ class CaseShelter:
     place_wind: NDArray[np.float64] | None = None
     place_site_wind: NDArray[np.float64] | None = None
     zones_by_direction: list[gpd.GeoDataFrame] = field(default_factory=list)
+    place_hours: pd.DataFrame | None = None
 
 
 class YearSums:
@@ -77,6 +81,10 @@ class YearSums:
         self._corners = None
         if data.places is not None and data.covered is not None:
             self._corners = StockCorners(data.places, data.covered, data.grid, len(cases))
+        self._cell_winds = None
+        if data.hours is not None and data.covered is not None:
+            winds = [data.resolved.winds[case.season] for case in cases]
+            self._cell_winds = data.hours.cell_winds(winds, data.covered)
         self.zones: dict[Case, list[gpd.GeoDataFrame]] = {case: [] for case in cases}
 
     def add(self, wind: WindField) -> None:
@@ -89,6 +97,9 @@ class YearSums:
         if self._corners is not None:
             shares = [self._time_share(case, wind.direction_deg) for case in self._cases]
             self._corners.add(shares, wind.relative_wind)
+        if self._cell_winds is not None:
+            for i, field_ in enumerate(wind.relative_wind):
+                self._cell_winds.add(i, wind.direction_deg, wind.weights[i], field_)
         if self._site is not None and wind.terrain is not None:
             self._site.add(wind.weights, wind.terrain, wind.relative_wind)
 
@@ -130,6 +141,12 @@ class YearSums:
             speed = np.float32(data.speed_ms(case)) if data.speeds_known else None
             shelter.site_wind = ratio if speed is None else ratio * speed
             shelter.terrain_not_modelled = data.known & site.not_modelled(shelter.number)
+        if self._cell_winds is not None and data.hours is not None and data.places is not None:
+            assert data.covered is not None
+            winds, values = data.resolved.winds[case.season], self._cell_winds.values
+            shelter.place_hours = data.hours.counted(
+                data.places, data.covered, winds, values[shelter.number], data.known
+            )
         if data.covered is not None:
             shelter.place_wind = means(weighted, data.covered)
             if shelter.site_wind is not None:

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from shelterscape.kernels.shelter_curves import CURVES
+from shelterscape.process.place_hours import hours_answer
 from shelterscape.processes.siting.layers import SitingResults, money_text
 from shelterscape.processes.siting.spec import MINOR_UNITS
 
@@ -30,6 +31,7 @@ def answer_of(results: SitingResults) -> list[str]:
     return [
         _totals(results),
         *_out_of_reach(results),
+        *_hours(results),
         *_belts(results),
         *_candidates(results),
     ]
@@ -98,12 +100,9 @@ def _belts(results: SitingResults) -> list[str]:
 
 def _out_of_reach(results: SitingResults) -> list[str]:
     """Places that do not reach their target with the chosen belts, the windiest first."""
-    places = results.layers.get("places_with_belts")
-    if places is None:
+    here = _places_in_case(results)
+    if here is None:
         return []
-    case = results.data.case
-    here = places[places["season"] == case.season_label]
-    here = here[here["year"].isna() if case.year is None else here["year"] == case.year]
     wanted = here[here["target_relative_wind"].notna()]
     missed = wanted[wanted["relative_wind"] > wanted["target_relative_wind"]]
     if not len(wanted):
@@ -117,6 +116,26 @@ def _out_of_reach(results: SitingResults) -> list[str]:
         f"Out of reach: {len(missed)} of {len(wanted)} places stay above their target relative "
         f"wind: {named}{more}"
     ]
+
+
+def _places_in_case(results: SitingResults) -> pd.DataFrame | None:
+    """Places in the case in which lines are compared; None without places."""
+    places = results.layers.get("places_with_belts")
+    if places is None:
+        return None
+    case = results.data.case
+    here = places[places["season"] == case.season_label]
+    return here[here["year"].isna() if case.year is None else here["year"] == case.year]
+
+
+def _hours(results: SitingResults) -> list[str]:
+    """Stock places with the chosen belts."""
+    data, here = results.data, _places_in_case(results)
+    if here is None or data.hours is None:
+        return []
+    return hours_answer(
+        here, data.params, data.case.label, "with existing belts alone", "with the chosen belts"
+    )
 
 
 def _place(row: pd.Series) -> str:

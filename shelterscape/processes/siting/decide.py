@@ -15,6 +15,7 @@ from shelterscape.process.stages import Progress
 from shelterscape.processes.siting.lines import ProposedLines
 from shelterscape.processes.siting.loading import SitingData
 from shelterscape.processes.siting.net import net_cost_of
+from shelterscape.processes.siting.place_hours import evaluated_with_hours
 from shelterscape.processes.siting.spec import minor_units
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import belts_at
@@ -29,7 +30,7 @@ from shelterscape.science.siting.context import (
     holding_numbers,
     priority_by_purpose,
 )
-from shelterscape.science.siting.full_evaluation import FullEvaluation, full_evaluation
+from shelterscape.science.siting.full_evaluation import FullEvaluation
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.monte_carlo import (
     InputUncertainty,
@@ -117,7 +118,7 @@ def decide(data: SitingData, lines: ProposedLines) -> Generator[Progress, None, 
         yield Progress(0.45 + 0.2 * i / len(data.cases), f"chosen belts in place, {case.label}")
         here = context if case == data.case else _context(data, case, priority, terrain_wind)
         then = belts_at(planted, case, local_heights=local_heights)
-        found[case] = full_evaluation(here, then, choice.rows, stop_if_requested=data.check_stop)
+        found[case] = evaluated_with_hours(data, case, here, then, choice.rows)
     share = np.full(len(frame), np.nan)
     if params.monte_carlo_runs:
         runs = selection_runs(

@@ -252,6 +252,10 @@ def places_with_belts(
                 shelter_error_factor=_curve_of(data).shelter_factor,
                 corner_time_share_without=wind["corner_time_share"].to_numpy(),
                 corner_time_share=wind["corner_time_share_with"].to_numpy(),
+                chill_days_without=wind["chill_days"].to_numpy(),
+                chill_days=wind["chill_days_with"].to_numpy(),
+                windy_hours_without=wind["windy_hours"].to_numpy(),
+                windy_hours=wind["windy_hours_with"].to_numpy(),
             )
         )
     frame = pd.concat(frames, ignore_index=True)

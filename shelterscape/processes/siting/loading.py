@@ -15,6 +15,7 @@ from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid, grid_direction
 from shelterscape.process.choices import ResolvedOptions, resolve_options
 from shelterscape.process.inputs import columns_by_layer
+from shelterscape.process.place_hours import PlaceHours, read_place_hours
 from shelterscape.process.reading import Reader, TerrainWinds, never_stop
 from shelterscape.process.stages import USUAL_MARGIN_M, Bands, WholeMap, WindWork
 from shelterscape.processes.siting.net import Grants, read_grants
@@ -98,6 +99,8 @@ class SitingData:
     grants : Grants or None
     area : Geometry or None
         The part of the map on which lines may be placed.
+    hours : PlaceHours or None
+        Hours to count on places.
     """
 
     params: SitingInputs
@@ -123,6 +126,7 @@ class SitingData:
     roughness_m: float | NDArray[np.float32] = 0.03
     rasters: dict[str, Bands] = field(default_factory=dict)
     check_stop: Callable[[], None] = never_stop
+    hours: PlaceHours | None = None
 
     @property
     def currency(self) -> str:
@@ -219,6 +223,9 @@ def load(params: SitingInputs, reader: Reader) -> SitingData:
         area=reader.outline,
         roughness_m=roughness,
         check_stop=reader.check_stop,
+        hours=read_place_hours(
+            params, reader, settled, places=params.places, roughness_m=params.roughness_m
+        ),
     )
     labels = [one.label for one in data.cases]
     rasters = {name: Bands(labels) for name in ("relative_wind_with_belts", "wind_reduction_added")}

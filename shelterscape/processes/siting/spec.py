@@ -10,6 +10,7 @@ from pydantic import Field, field_validator, model_validator
 from shelterscape.process import Figure, Layer, Output, Picture, Process, Raster, Table
 from shelterscape.process.cases import CaseInputs
 from shelterscape.process.grant_inputs import GrantMaps
+from shelterscape.process.hourly_inputs import CHILL_CAUTION, HourlyInputs
 from shelterscape.process.inputs import Places, RoughGround, Several, Source, quantity
 
 SPACING_H, LONGEST_M, STEEPEST_DEG = 15.0, 400.0, 25.0
@@ -34,7 +35,7 @@ def layer_field(what: str, text: str) -> Any:
     return Annotated[str | None, Source("layer", what), note]
 
 
-class SitingInputs(CaseInputs, GrantMaps, RoughGround):
+class SitingInputs(CaseInputs, GrantMaps, RoughGround, HourlyInputs):
     """Inputs of `siting`."""
 
     belts: layer_field(  # type: ignore[valid-type]
@@ -265,6 +266,10 @@ OUTPUTS: tuple[Output, ...] = (
             "shelter_error_factor",
             "corner_time_share_without",
             "corner_time_share",
+            "chill_days_without",
+            "chill_days",
+            "windy_hours_without",
+            "windy_hours",
         ),
         "Places to be sheltered, with their mean wind without and with the chosen belts.",
         optional=True,
@@ -360,6 +365,7 @@ PROCESS = Process(
         "years are estimated by growth curves and assumed values.",
         "Old belts that are coppiced, laid or thinned may shed branches or fall during the work: "
         "have them inspected by a qualified arboriculturist first.",
+        CHILL_CAUTION,
     ),
     sources=(
         "Bearing across the wind: the sum of f⟨U^p⟩ |sin| over the wind set, in closed form.",
@@ -370,6 +376,8 @@ PROCESS = Process(
         "S2), while lines are compared; the chosen set is evaluated in full.",
         "Crops lose within 1 to 2 heights of a belt and gain beyond: Kort 1988; Cleugh and others "
         "2002 (status S).",
+        "Sheep chill index: Nixon-Smith 1972; Donnelly 1984, Australian Journal of Agricultural "
+        "Research 35:709-721 (status S2); wind at its height by the log law (common practice).",
         "Distances, clearances, and the effect of restoration on a belt: assumed values, stated "
         "where they are used.",
     ),

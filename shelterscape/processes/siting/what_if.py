@@ -18,10 +18,11 @@ from shelterscape.processes.siting.decide import context_and_notices
 from shelterscape.processes.siting.layers import places_with_belts
 from shelterscape.processes.siting.lines import drawn_belts
 from shelterscape.processes.siting.loading import SitingData
+from shelterscape.processes.siting.place_hours import evaluated_with_hours
 from shelterscape.processes.siting.spec import MINOR_UNITS
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import belts_at
-from shelterscape.science.siting.full_evaluation import existing_winds, full_evaluation
+from shelterscape.science.siting.full_evaluation import existing_winds
 
 Field = NDArray[np.float32]
 
@@ -121,7 +122,10 @@ class SitingState:
         data = self._data
         belts, exclusions = drawn_belts(data, _on_grid(lines, data.grid))
         grown = belts_at(belts, data.case, local_heights=data.settled.local_heights)
-        found = full_evaluation(self._context, grown, range(len(grown)), existing=self._existing)
+        every = range(len(grown))
+        found = evaluated_with_hours(
+            data, data.case, self._context, grown, every, existing=self._existing
+        )
         factor = CURVES[data.settled.options.curve].shelter_factor
         places = None
         if data.places is not None:

@@ -9,6 +9,7 @@ import numpy as np
 from shelterscape.errors import Notice
 from shelterscape.process.cases import DEFAULT_SEASONS
 from shelterscape.process.memory import InputSizes
+from shelterscape.process.place_hours import work_bytes as hours_bytes
 from shelterscape.process.stages import Block, Progress, Work
 from shelterscape.processes.siting.decide import SitingDecision, decide
 from shelterscape.processes.siting.layers import SitingResults, results_of
@@ -89,4 +90,6 @@ def work_bytes(params: SitingInputs, sizes: InputSizes) -> float:
     )
     drawing = monte_carlo.work_bytes(cells, directions) if params.monte_carlo_runs else 0.0
     winds = terrain_wind_bytes(sizes.grid) if params.terrain else 0.0
-    return kept + max(winds, in_context + max(comparing, evaluating, drawing))
+    # Places are covered once without and once with the chosen belts.
+    hours = hours_bytes(params, sizes, 2)
+    return kept + hours + max(winds, in_context + max(comparing, evaluating, drawing))

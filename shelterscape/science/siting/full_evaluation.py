@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from shelterscape.science.belts import recovery_distances
+from shelterscape.science.hours_on_places import CellWinds
 from shelterscape.science.places import StockCorners, means
 from shelterscape.science.prepared_belts import PreparedBelts, prepare_belts
 from shelterscape.science.shelter import one_direction, reduction_to_relative
@@ -109,6 +110,7 @@ def full_evaluation(
     rows: Sequence[int],
     *,
     existing: Field | None = None,
+    cell_winds: CellWinds | None = None,
     stop_if_requested: Callable[[], None] = lambda: None,
 ) -> FullEvaluation:
     """Evaluate a set of candidates in full.
@@ -123,6 +125,9 @@ def full_evaluation(
         Rows of the candidates in place.
     existing : (directions, rows, cols) float32, optional
         As `existing_winds` returns it, where several sets are evaluated; calculated by default.
+    cell_winds : CellWinds, optional
+        Two cases of one wind set, to which relative wind on places without and with the set is
+        added.
     stop_if_requested : callable
         Called between directions; raises to stop.
 
@@ -144,6 +149,9 @@ def full_evaluation(
         reduction += np.float32(weight) * (1 - fields ** np.float32(context.speed_exponent))
         if corners is not None:
             corners.add([float(context.time_share[number])] * 2, fields)
+        if cell_winds is not None:
+            for case, field in enumerate(fields):
+                cell_winds.set(case, number, field)
     return _summed(
         context,
         frame,
