@@ -182,3 +182,15 @@ ALL_WINDS = zones_between((0.6, 0.75, 0.85, 0.95))
 
 ONE_WIND = zones_between((0.4, 0.6, 0.8, 0.95))
 """Zones of a single wind direction (assumed)."""
+
+DAVENPORT_WIERINGA = {
+    "sea": 0.0002,
+    "smooth": 0.005,
+    "open": 0.03,
+    "roughly open": 0.10,
+    "rough": 0.25,
+    "very rough": 0.5,
+    "closed": 1.0,
+    "chaotic": 2.0,
+}
+"""Roughness length of each class of terrain by Davenport and Wieringa, m (status S)."""

@@ -17,7 +17,7 @@ from shelterscape.science.grants import belts as grant_belts
 from shelterscape.science.purposes import purposes
 from shelterscape.science.siting import planner_layers
 from shelterscape.science.terrain import roughness
-from shelterscape.terms import TERMS, THEMES
+from shelterscape.terms import DAVENPORT_WIERINGA, TERMS, THEMES
 
 ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT / "docs"))
@@ -124,7 +124,7 @@ def test_allowed_words_are_those_of_the_code():
     yes, no = (part.split(", ") for part in CELLS["holdings", "public"]["allowed"].split("; "))
     assert set(yes) <= set(planner_layers.YES) and set(no) <= set(planner_layers.NO)
     cover = CELLS["roughness areas", "land_cover"]["allowed"].partition(";")[0].split(", ")
-    assert cover == list(roughness.DAVENPORT_WIERINGA)
+    assert cover == list(DAVENPORT_WIERINGA)
 
 
 DEFAULTS = {

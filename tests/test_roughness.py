@@ -10,18 +10,20 @@ import shapely
 from affine import Affine
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import ValidationError
 from pyproj import CRS
 
+from shelterscape import registry
 from shelterscape.errors import InputError
 from shelterscape.grid import Grid
 from shelterscape.science.terrain import speed_up
 from shelterscape.science.terrain.roughness import (
-    DAVENPORT_WIERINGA,
     completed,
     from_areas,
     from_codes,
     table_of,
 )
+from shelterscape.terms import DAVENPORT_WIERINGA
 
 GRID = Grid((120, 140), Affine(25, 0, 400_000, 0, -25, 800_000), CRS.from_epsg(27700))
 
@@ -48,6 +50,25 @@ def test_published_classes():
     """Davenport and Wieringa's classes, CHECKS 3.4 (status: seen in the source)."""
     lengths = list(DAVENPORT_WIERINGA.values())
     assert lengths == [0.0002, 0.005, 0.03, 0.10, 0.25, 0.5, 1.0, 2.0]
+
+
+@pytest.mark.parametrize("name", registry.ids())
+def test_roughness_by_the_name_of_a_class(name):
+    """In every process, `very rough` is 0.5 m, and an unknown word is refused with the classes."""
+    model = registry.find(name).inputs
+    for field in [f for f in model.model_fields if f.endswith("roughness_m")]:
+        errors = {}
+        for value in ("Very  rough", "0.5", 0.5, "hilly", "7"):
+            try:
+                model(**{field: value})
+            except ValidationError as error:
+                errors[value] = " ".join(e["msg"] for e in error.errors() if field in e["loc"])
+        assert not any(errors.get(value) for value in ("Very  rough", "0.5", 0.5)), field
+        assert "one of the classes sea, smooth, open" in errors["hilly"]
+        assert "less than or equal to 5" in errors["7"]
+    if name == "wind-set":
+        given = model(station_roughness_m="very rough", site_roughness_m="sea")
+        assert (given.station_roughness_m, given.site_roughness_m) == (0.5, 0.0002)
 
 
 def test_a_uniform_map_equals_a_single_roughness():

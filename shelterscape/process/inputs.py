@@ -9,12 +9,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
 from pydantic.fields import FieldInfo
 
 from shelterscape.errors import InputError
 from shelterscape.process.hints import instruction
-from shelterscape.terms import TERMS
+from shelterscape.terms import DAVENPORT_WIERINGA, TERMS
 
 
 class Inputs(BaseModel):
@@ -114,6 +114,25 @@ def quantity(term: str, default: Any = ..., note: str = "") -> Any:
     )
 
 
+def length_of_class(value: Any) -> Any:
+    """Roughness length of a class of terrain, m; other values as they are, to be checked later."""
+    if not isinstance(value, str):
+        return value
+    word = " ".join(value.split()).casefold()
+    if word in DAVENPORT_WIERINGA:
+        return DAVENPORT_WIERINGA[word]
+    try:
+        return float(word)
+    except ValueError:
+        known = ", ".join(DAVENPORT_WIERINGA)
+        raise ValueError(f"must be a number of metres or one of the classes {known}") from None
+
+
+ROUGHNESS_CLASSES = "In m, or a class by Davenport and Wieringa: " + ", ".join(
+    f"{name} ({length_m:g})" for name, length_m in DAVENPORT_WIERINGA.items()
+)
+
+
 class TerrainInputs(Inputs):
     """Inputs of every process that needs a terrain model."""
 
@@ -137,7 +156,9 @@ class RoughGround(Inputs):
     """Roughness of the ground, for the calculation of terrain wind."""
 
     roughness_m: float = quantity(
-        "roughness_m", 0.03, "Used everywhere, or where a map of roughness has no value."
+        "roughness_m",
+        0.03,
+        f"Used everywhere, or where a map of roughness has no value. {ROUGHNESS_CLASSES}.",
     )
     roughness: Annotated[str | None, Source("cover", "map of roughness")] = Field(
         None,
@@ -152,6 +173,8 @@ class RoughGround(Inputs):
         description="PATH of a CSV table with the roughness length of each land cover: land_cover, "
         "roughness_m.",
     )
+
+    _by_class = field_validator("roughness_m", mode="before")(length_of_class)
 
 
 FieldNames = Annotated[

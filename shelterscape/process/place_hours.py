@@ -139,7 +139,7 @@ def hours_answer(
     parts = []
     for column, words in (
         ("chill_days", f"sheep chill above {params.chill_above:g} on {{}} days a year"),
-        ("windy_hours", f"wind above {params.windy_ms:g} m/s in {{}} hours"),
+        ("windy_hours", f"wind above {params.windy_ms:g} m/s in {{}} hours a year"),
     ):
         before, after = stock[f"{column}_without"].mean(), stock[column].mean()
         if np.isfinite(before) and np.isfinite(after):

@@ -8,7 +8,15 @@ from pydantic import AfterValidator, Field, field_validator
 
 from shelterscape.process import Output, Picture, Process, Table
 from shelterscape.process.cases import PurposeName
-from shelterscape.process.inputs import FieldNames, Inputs, Several, Source, quantity
+from shelterscape.process.inputs import (
+    ROUGHNESS_CLASSES,
+    FieldNames,
+    Inputs,
+    Several,
+    Source,
+    length_of_class,
+    quantity,
+)
 
 
 def _of_the_year(month: int) -> int:
@@ -18,10 +26,6 @@ def _of_the_year(month: int) -> int:
 
 
 Month = Annotated[int, AfterValidator(_of_the_year)]
-
-_CLASSES = (
-    "sea 0.0002, smooth 0.005, open 0.03, roughly open 0.1, rough 0.25, very rough 0.5, closed 1"
-)
 
 
 class WindSetInputs(Inputs):
@@ -88,13 +92,13 @@ class WindSetInputs(Inputs):
     station_roughness_m: float | None = quantity(
         "roughness_m",
         None,
-        f"Of the ground around the station: {_CLASSES}. 0.03 m by default, with a notice.",
+        f"Of the ground around the station. {ROUGHNESS_CLASSES}. 0.03 m by default, with a notice.",
     )
     station_distance_km: float | None = quantity("station_distance_km", None)
     station_sheltered: bool = Field(
         False, description="Whether trees, buildings or terrain shelter the station."
     )
-    site_roughness_m: float = quantity("roughness_m", 0.03, f"Of the site: {_CLASSES}.")
+    site_roughness_m: float = quantity("roughness_m", 0.03, f"Of the site. {ROUGHNESS_CLASSES}.")
     at_height_m: float = quantity("at_height_m", 10.0, "Of mean wind speeds at the site.")
     sectors: int = quantity("sectors", 16)
     months: tuple[Month, ...] = Field(
@@ -113,6 +117,10 @@ class WindSetInputs(Inputs):
         False, description="Also write the usable values of the record, for chill calculations."
     )
     seed: int = quantity("seed", 1, "Of the months drawn again.")
+
+    _by_class = field_validator("station_roughness_m", "site_roughness_m", mode="before")(
+        length_of_class
+    )
 
     @field_validator("stations", "months", "in_leaf_months", "missing")
     @classmethod

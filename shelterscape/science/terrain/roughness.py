@@ -16,22 +16,10 @@ from rasterio.features import rasterize
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid
-from shelterscape.terms import TERMS
+from shelterscape.terms import DAVENPORT_WIERINGA, TERMS
 
 Field = NDArray[np.float32]
 Mask = NDArray[np.bool_]
-
-DAVENPORT_WIERINGA = {
-    "sea": 0.0002,
-    "smooth": 0.005,
-    "open": 0.03,
-    "roughly open": 0.10,
-    "rough": 0.25,
-    "very rough": 0.5,
-    "closed": 1.0,
-    "chaotic": 2.0,
-}
-"""Roughness length of each class of terrain by Davenport and Wieringa, m (status S)."""
 
 READ_COLUMNS = ("roughness_m", "land_cover")
 """Columns that are read from a layer of land cover."""
@@ -245,7 +233,7 @@ def from_areas(
     ----------
     areas : GeoDataFrame
         Polygons in the CRS of `grid` with ``roughness_m``, or with ``land_cover``: a name or code
-        in the table, by default a class of `DAVENPORT_WIERINGA`.
+        in the table, by default a class of `terms.DAVENPORT_WIERINGA`.
     grid : Grid
     table : mapping, optional
         Roughness length, m, by land cover.
@@ -264,7 +252,7 @@ def from_areas(
 
     References
     ----------
-    `DAVENPORT_WIERINGA`: roughness classes of Davenport and Wieringa (status S).
+    `terms.DAVENPORT_WIERINGA`: roughness classes of Davenport and Wieringa (status S).
     """
     if "roughness_m" in areas and table is None:
         lengths = _checked(areas["roughness_m"].tolist(), where)
