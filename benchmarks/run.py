@@ -24,6 +24,7 @@ import siting
 import slopes
 import terrain_wind
 import tiles
+import winds
 
 PAGE = Path(__file__).resolve().parents[1] / "docs" / "benchmarks.md"
 
@@ -71,6 +72,16 @@ SECTIONS = {
         f"The field of one season without files, {slopes.CELL_M:g} m cells, 15 rays per direction; "
         "one number is varied at a time.",
         slopes.tables,
+    ),
+    "winds": Section(
+        "Wind records and hours on places",
+        "One run each in a process of its own, after import and a small run of the same kind; peak "
+        "memory is that of the whole process. Records are seeded, hourly, in knots and steps of "
+        f"10°, with temperature and rain, packed with gzip; {winds.STATIONS} stations counted "
+        "together in 16 sectors with all subsets. Hours on places: ten years of one station over "
+        f"{winds.CELLS:,} cells of places and 16 directions, every month counted, days of sheep "
+        "chill and windy hours on every cell.",
+        winds.tables,
     ),
     "siting": Section(
         "Siting",

@@ -26,10 +26,17 @@ from shelterscape.kernels.shelter_curves import (
     relative_wind_barrier,
 )
 from shelterscape.kernels.spectral import inner_depth
+from shelterscape.processes.wind_set.work import CLASS_BOUNDS_MS
+from shelterscape.science.chill import human_wind_chill, sheep_chill
 from shelterscape.science.growth import height_at
 from shelterscape.science.terrain import Edges, speed_up, topex
 from shelterscape.science.terrain.guidelines import crest_speed_up, log_profile
+from shelterscape.science.weibull import weibull_fit, weibull_mean
 from shelterscape.science.wind import WindSet
+from shelterscape.science.wind_sectors import sector_overlap
+from shelterscape.science.wind_subsets import STORM_MS
+from shelterscape.science.wind_units import SPEED_UNITS
+from shelterscape.terms import DAVENPORT_WIERINGA
 
 FOLDER = Path(__file__).parent / "published"
 
@@ -59,7 +66,8 @@ class Row:
 class Table:
     """A published table and its rows.
 
-    `not_evidence` is empty unless the comparison needs an assumption, which `reason` states.
+    `not_evidence` is empty unless the comparison needs an assumption or holds by construction, as
+    `reason` states.
     """
 
     file: str
@@ -281,6 +289,48 @@ def _log_profile() -> Iterator[Row]:
         yield Row(label, float(row["ratio"]), ours, float(row["tolerance"]))
 
 
+def _sheep_chill() -> Iterator[Row]:
+    for row in _read("sheep_chill.csv"):
+        celsius, ms, mm = (float(row[k]) for k in ("temperature_c", "speed_ms", "rain_mm"))
+        ours = float(sheep_chill(celsius, ms, mm))
+        label = f"{celsius:g} °C, {ms:g} m/s, {mm:g} mm a day"
+        yield Row(label, float(row["index"]), ours, float(row["tolerance"]))
+
+
+def _wind_chill() -> Iterator[Row]:
+    for row in _read("wind_chill.csv"):
+        celsius, kmh = float(row["temperature_c"]), float(row["speed_kmh"])
+        ours = float(human_wind_chill(celsius, kmh))
+        label = f"{celsius:g} °C, {kmh:g} km/h"
+        yield Row(label, float(row["wind_chill_c"]), ours, float(row["tolerance"]))
+
+
+def _constants(file: str, key: str, value: str, ours: dict[str, float]) -> Iterator[Row]:
+    """Published constants that the code uses."""
+    for row in _read(file):
+        yield Row(row[key], float(row[value]), ours[row[key]], float(row["tolerance"]))
+
+
+def _sector_shares() -> Iterator[Row]:
+    """One report from each of 36 directions, shared over 16 sectors."""
+    shares = 100 * sector_overlap(np.arange(36) * 10.0, 10.0, 16).sum(axis=0) / 36
+    ours = {"smallest": float(shares.min()), "largest": float(shares.max())}
+    for row in _read("sector_shares.csv"):
+        which = row["what"].split()[0]
+        yield Row(row["what"], float(row["percent"]), ours[which], float(row["tolerance"]))
+
+
+def _weibull_fit() -> Iterator[Row]:
+    draws = 7.0 * np.random.default_rng(20).weibull(2.0, 20_000)
+    scale, shape = weibull_fit(draws)
+    ours = {"mean": float(weibull_mean(7.0, 2.0)), "scale": scale, "shape": shape}
+    for row in _read("weibull_fit.csv"):
+        which = row["what"].split()[0]
+        yield Row(row["what"], float(row["value"]), ours[which], float(row["tolerance"]))
+
+
+BEAUFORT = {**dict(zip("3456", CLASS_BOUNDS_MS[1:], strict=True)), "7": STORM_MS}
+
 _ROWS: dict[str, Callable[[], Iterator[Row]]] = {
     "barrier_curve.csv": _barrier_curve,
     "barrier_landmarks.csv": _barrier_landmarks,
@@ -296,4 +346,17 @@ _ROWS: dict[str, Callable[[], Iterator[Row]]] = {
     "log_profile.csv": _log_profile,
     "topex_shapes.csv": _topex_shapes,
     "weibull_moments.csv": _weibull_moments,
+    "weibull_fit.csv": _weibull_fit,
+    "sector_shares.csv": _sector_shares,
+    "sheep_chill.csv": _sheep_chill,
+    "wind_chill.csv": _wind_chill,
+    "beaufort_bounds.csv": lambda: _constants(
+        "beaufort_bounds.csv", "force", "lower_bound_ms", BEAUFORT
+    ),
+    "speed_units.csv": lambda: _constants(
+        "speed_units.csv", "unit", "metres_per_second", SPEED_UNITS
+    ),
+    "roughness_classes.csv": lambda: _constants(
+        "roughness_classes.csv", "class", "roughness_m", DAVENPORT_WIERINGA
+    ),
 }
