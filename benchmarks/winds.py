@@ -33,7 +33,7 @@ def seeded_hours(years: int, station: int) -> pd.DataFrame:
     n = len(time_of)
     speed = np.round(10 * rng.weibull(2.0, n)).astype(int)
     direction = np.where(speed > 0, 10 * rng.integers(1, 37, n), 0)
-    season = np.cos(2 * np.pi * (time_of.dayofyear - 200) / 365.25)
+    season = np.cos(2 * np.pi * (time_of.day_of_year - 200) / 365.25)
     return pd.DataFrame(
         {
             "station": f"station {station}",

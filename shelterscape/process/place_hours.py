@@ -144,7 +144,8 @@ def hours_answer(
         before, after = stock[f"{column}_without"].mean(), stock[column].mean()
         if np.isfinite(before) and np.isfinite(after):
             digits = 1 if column == "chill_days" else 0
-            parts.append(f"{words.format(f'{after:,.{digits}f}')} ({before:,.{digits}f} {less})")
+            beside = "" if parts else f" {less}"
+            parts.append(f"{words.format(f'{after:,.{digits}f}')} ({before:,.{digits}f}{beside})")
     if not parts:
         return []
     return [f"Mean of {len(stock)} stock places {more}, {case}: {'; '.join(parts)}"]
