@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -19,6 +21,7 @@ from siting_helpers import (
 
 from shelterscape.kernels.influence import ROWS_PER_PROFILE
 from shelterscape.kernels.shelter_curves import MEASURED_RATIOS
+from shelterscape.processes.siting import decide
 from shelterscape.science.belt_profiles import NEGLIGIBLE_REDUCTION
 from shelterscape.science.prepared_belts import ShelterOptions
 from shelterscape.science.siting import curve_tables, monte_carlo, sampled_cells
@@ -227,3 +230,22 @@ def test_a_shelter_ratio_scales_the_reduction_by_living_belts():
         assert_allclose(1 - tables[scaled], taken, atol=1e-6)
         assert tables[scaled].min() >= 0
         assert bank.rows(fence, options, [])[0] == bank.rows(fence, ShelterOptions(), [])[0]
+
+
+def test_runs_vary_frequencies_as_the_wind_set_states():
+    """The bootstrap of `wind-set` reaches the runs: log weights vary by what it states."""
+    context, new = seeded_world(4, 1, ShelterOptions())
+    for stated in (0.05, 0.4):
+        set_of_winds = SimpleNamespace(frequency_uncertainty=stated)
+        uncertainty = decide._uncertainty(SimpleNamespace(winds=set_of_winds))
+        rng = np.random.default_rng(2)
+        drawn = [
+            monte_carlo._varied_inputs(context, new, uncertainty, rng)[0].weights
+            for _ in range(400)
+        ]
+        # Weights are scaled to a sum of 1; ratios of two directions are not changed by that.
+        ratio = np.log(np.array(drawn) / context.weights)
+        spread = (ratio[:, 1:] - ratio[:, :1]).std() / np.sqrt(2)
+        assert spread == pytest.approx(stated, rel=0.06)
+    unknown = SimpleNamespace(winds=SimpleNamespace(frequency_uncertainty=np.nan))
+    assert decide._uncertainty(unknown) == monte_carlo.InputUncertainty()
