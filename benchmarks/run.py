@@ -76,7 +76,8 @@ SECTIONS = {
     "winds": Section(
         "Wind records and hours on places",
         "One run each in a process of its own, after import and a small run of the same kind; peak "
-        "memory is that of the whole process. Records are seeded, hourly, in knots and steps of "
+        "memory is that of the whole process. Processor seconds, of all threads, depend little on "
+        "other load. Records are seeded, hourly, in knots and steps of "
         f"10°, with temperature and rain, packed with gzip; {winds.STATIONS} stations counted "
         "together in 16 sectors with all subsets. Hours on places: ten years of one station over "
         f"{winds.CELLS:,} cells of places and 16 directions, every month counted, days of sheep "
