@@ -193,7 +193,9 @@ PUBLISHED = {
     "science.terrain.views": "topex_sum upwind_sum",
     "science.weibull": "weibull_mean weibull_fit weibull_fit_classes",
     "science.wind_sectors": "sector_overlap",
-    "science.wind": "WindSet.weights WindSet.flat_terrain_speed_ms WindSet.power_mean_ms",
+    "science.hours_on_places": "hours_on_places",
+    "science.wind": "WindSet.weights WindSet.flat_terrain_speed_ms WindSet.power_mean_ms "
+    "WindSet.height_factor",
 }
 """Functions that use a published relation or published values, by module."""
 

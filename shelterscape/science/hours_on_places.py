@@ -66,7 +66,19 @@ class HourRules:
     months: tuple[int, ...] = tuple(range(1, 13))
 
     def of(self, purpose: str) -> tuple[tuple[int, ...], float, bool]:
-        """Months, height above ground (m), and whether sheep chill counts, of a purpose."""
+        """Months, height above ground, and whether sheep chill counts, of a purpose.
+
+        Parameters
+        ----------
+        purpose : str
+
+        Returns
+        -------
+        months : tuple of int
+        height_m : float
+            m.
+        chill : bool
+        """
         found = purpose_of(purpose)
         if found is None:
             return self.months, self.height_m, True
@@ -115,7 +127,14 @@ class CellWinds:
                 self.set(case, int(number), field)
 
     def set(self, case: int, number: int, field: Field) -> None:
-        """Set the relative wind of the direction at an index of the wind set of a case."""
+        """Set the relative wind of the direction at an index of the wind set of a case.
+
+        Parameters
+        ----------
+        case, number : int
+        field : (rows, cols) float32
+            Relative wind.
+        """
         self.values[case][number] = field.ravel()[self._cell]
         self._added[case][number] = True
 
@@ -187,7 +206,8 @@ def hours_on_places(
 
     References
     ----------
-    `chill.sheep_chill`; logarithmic wind profile.
+    Nixon-Smith 1972; Donnelly 1984, as `chill.sheep_chill` (status S2). Logarithmic wind profile:
+    common practice, no single source (status D).
     """
     found = pd.DataFrame(np.nan, index=range(len(places)), columns=list(COLUMNS))
     cells = np.ones(len(covered.cell), bool) if known is None else known
@@ -196,7 +216,7 @@ def hours_on_places(
         here = np.flatnonzero(np.isin(covered.owner, owners) & cells)
         wind = None if relative_wind is None else relative_wind[:, here]
         year_days = days_of_year(months)
-        asked = ((COLUMNS[1], height_m, windy_counts), (COLUMNS[0], LAMB_HEIGHT_M, chill_counts))
+        asked = ((COLUMNS[1], height_m, _windy_counts), (COLUMNS[0], LAMB_HEIGHT_M, _chill_counts))
         for column, height, counted in asked[: 1 + chill]:
             if height <= 2 * rules.roughness_m:
                 continue
@@ -295,7 +315,7 @@ def _dated(
     )
 
 
-def chill_counts(
+def _chill_counts(
     dated: _Dated, relative_wind: Field | None, rules: HourRules, stop: Callable[[], None]
 ) -> tuple[Array, int]:
     """Days above the threshold of sheep chill on each cell, and days in all."""
@@ -312,7 +332,7 @@ def chill_counts(
     return found, len(dated.run)
 
 
-def windy_counts(
+def _windy_counts(
     dated: _Dated, relative_wind: Field | None, rules: HourRules, stop: Callable[[], None]
 ) -> tuple[Array, int]:
     """Hours above the threshold of speed on each cell, and hours in all."""

@@ -189,7 +189,7 @@ class WindSet:
 
         References
         ----------
-        See `flat_terrain_speed_ms`.
+        Logarithmic wind profile and blending height, as `flat_terrain_speed_ms` (status D).
         """
         up = math.log(BLENDING_HEIGHT_M / self.measured_roughness_m)
         up /= math.log(self.measured_height_m / self.measured_roughness_m)
