@@ -136,7 +136,7 @@ def hours_answer(
         What there is without and with the belts, such as “without belts”.
     """
     stock = frame[[bool(p and p.head_m2) for p in map(purpose_of, frame["purpose"])]]
-    parts = []
+    parts: list[str] = []
     for column, words in (
         ("chill_days", f"sheep chill above {params.chill_above:g} on {{}} days a year"),
         ("windy_hours", f"wind above {params.windy_ms:g} m/s in {{}} hours a year"),
