@@ -105,7 +105,10 @@ def _trace(attack: Attack, reply: Reply, stopped: bool) -> str:
     text = reply.err + reply.out
     if "Traceback (most recent call last)" in text or "Exception ignored" in text:
         return " ".join(reply.err.strip().splitlines()[-1:])[:200] or "a traceback in an event"
-    if reply.exit_code not in (0, *REFUSED) and not stopped:
+    # Exit code 1 with an error of the machine's set-up is documented; without one, or with the
+    # code of an internal error, it is not.
+    set_up = reply.exit_code == 1 and str(reply.error.get("code", "")).startswith("setup-")
+    if reply.exit_code not in (0, *REFUSED) and not stopped and not set_up:
         return f"exit code {reply.exit_code}: {_first_words(reply)}"
     # Failed holdings of a batch are listed in its result.
     if reply.exit_code in (0, 5) or stopped or "--json" not in attack.words:

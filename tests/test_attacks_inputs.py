@@ -268,7 +268,8 @@ def test_a_working_folder_that_was_removed_is_a_clear_error(out, more, tmp_path)
         env=os.environ | {"PYTHONPATH": str(ROOT)}, capture_output=True, text=True, check=False,
     )  # fmt: skip
     shown = done.stdout + done.stderr
-    assert done.returncode == 2 and "working folder" in shown, shown
+    assert done.returncode == 1 and "working folder" in shown, shown
+    assert "setup-folder" in shown
     assert "Traceback" not in shown and "internal" not in shown
 
 

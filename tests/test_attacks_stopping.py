@@ -327,7 +327,7 @@ from shelterscape.files import finishing
 finishing._CODE = finishing._CODE.replace("finishing.main()",
     "finishing.finish = lambda work: __import__('time').sleep(60); finishing.main()")
 print("working", flush=True)
-finishing.finish_apart(finishing.Finish("a", "b", [], "average", {}, {}), lambda: None)
+finishing.finish_apart(finishing.Finish("a", "b", [], "average", {}, {}, {}), lambda: None)
 """
 
 

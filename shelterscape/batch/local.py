@@ -6,10 +6,12 @@ import contextlib
 import ctypes
 import multiprocessing
 import os
+import signal
+import threading
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
-from multiprocessing import connection
+from multiprocessing import connection, resource_tracker
 from multiprocessing.process import BaseProcess
 
 from shelterscape.batch.tasks import init_worker
@@ -49,6 +51,7 @@ class LocalPool:
     def executor(self) -> Executor:
         """The executor of the pool; created on first use."""
         if self._executor is None:
+            _start_resource_tracker()
             self._executor = ProcessPoolExecutor(
                 self.at_once, self._context, initializer=init_worker, initargs=(self._stop,)
             )
@@ -88,6 +91,22 @@ class LocalPool:
 
     def __exit__(self, *_: object) -> None:
         self.stop()
+
+
+def _start_resource_tracker() -> None:
+    """Start the process that removes semaphores after a crash, deaf to a closing terminal.
+
+    It ignores other signals by itself. If it dies before the workers do, the one that replaces it
+    knows nothing of their semaphores, and prints a traceback for each.
+    """
+    if threading.current_thread() is not threading.main_thread() or os.name != "posix":
+        resource_tracker.ensure_running()
+        return
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        resource_tracker.ensure_running()
+    finally:
+        signal.signal(signal.SIGHUP, before)
 
 
 def _end(processes: Sequence[BaseProcess]) -> None:

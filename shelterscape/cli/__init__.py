@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import importlib
+import io
 import json
 import os
 import sys
@@ -102,6 +103,7 @@ def main(arguments: list[str] | None = None) -> None:
     """
     words = sys.argv[1:] if arguments is None else arguments
     drop_gdal_settings()
+    _make_writable("--json" in words)
     with ended_by_interrupt():
         try:
             code = _exit_code(words, "--json" in words)
@@ -110,6 +112,14 @@ def main(arguments: list[str] | None = None) -> None:
         for stream in (sys.stdout, sys.stderr):
             _flush_or_close(stream)
     sys.exit(code)
+
+
+def _make_writable(as_json: bool) -> None:
+    """Write JSON in UTF-8, and characters that the terminal lacks as escapes."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            encoding = "utf-8" if as_json else stream.encoding
+            stream.reconfigure(encoding=encoding, errors="backslashreplace")
 
 
 def _exit_code(words: list[str], as_json: bool) -> int:

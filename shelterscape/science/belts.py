@@ -244,6 +244,7 @@ def recovery_distances(belts: pd.DataFrame) -> NDArray[np.float64]:
     Returns
     -------
     (n,) float64
+        Belt heights, H, 2 to 30.
     """
     if "recovery_h" not in belts:
         return np.full(len(belts), RECOVERY_H)

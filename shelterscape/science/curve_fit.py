@@ -73,6 +73,7 @@ def predicted(
     Returns
     -------
     (n,) float64
+        Ratio to the wind in the open, 0 to 1.25.
     """
     full = exponential(distance_h, np.array(porosity), np.array(width_h), recovery_h)
     wind: Array = 1.0 - height_share * (1.0 - full)
@@ -112,7 +113,7 @@ def fit_curve(
     """
     check_enough(distance_h, where)
 
-    def residuals(values: Array) -> Array:
+    def _residuals(values: Array) -> Array:
         wind = predicted(distance_h, height_share, width_h, values[0], float(np.exp(values[1])))
         return wind - ratio
 
@@ -122,7 +123,7 @@ def fit_curve(
     )
     starts = [(theta, np.log(RECOVERY_H)) for theta in (0.2, 0.4, 0.6)]
     found = min(
-        (least_squares(residuals, start, bounds=bounds, diff_step=1e-4) for start in starts),
+        (least_squares(_residuals, start, bounds=bounds, diff_step=1e-4) for start in starts),
         key=lambda one: one.cost,
     )
     freedom = len(ratio) - 2

@@ -48,10 +48,10 @@ def _chart(results: FieldCheckResults) -> ChartSheet:
     x = np.arange(0.0, 30.1, 1.0)
     share, width_h = np.full(len(x), here["height_share"].mean()), float(first["width_h"])
 
-    def curve(porosity: float, recovery_h: float) -> list[float]:
+    def _curve(porosity: float, recovery_h: float) -> list[float]:
         return [float(r) for r in curve_fit.predicted(x, share, width_h, porosity, recovery_h)]
 
-    plain = np.array(curve(float(first["porosity"]), float(first["recovery_h"])))
+    plain = np.array(_curve(float(first["porosity"]), float(first["recovery_h"])))
     factor = CURVES[DEFAULT_CURVE].shelter_factor
     distance = [float(v) for v in x]
     points = results.tables["reading_means"]
@@ -63,7 +63,7 @@ def _chart(results: FieldCheckResults) -> ChartSheet:
         lines={
             "measured": (list(points["distance_h"]), list(points["measured_relative_wind"])),
             "shelter curve": (distance, list(plain)),
-            "fitted curve": (distance, curve(fit.porosity, fit.recovery_h)),
+            "fitted curve": (distance, _curve(fit.porosity, fit.recovery_h)),
             "band, low": (distance, list(np.maximum(1 - (1 - plain) * factor, 0.0))),
             "band, high": (distance, list(1 - (1 - plain) / factor)),
         },

@@ -176,6 +176,7 @@ def existing_winds(
     Returns
     -------
     (directions, rows, cols) float32
+        Ratio to the wind without belts, 0 to 1.25.
     """
     prepared = _prepared(context, context.belts, [])
     found = np.empty((len(context.weights), *context.grid.shape), np.float32)
