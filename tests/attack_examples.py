@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import pandas as pd
 import pyogrio
 import rasterio
 import shapely
@@ -46,6 +47,9 @@ CHEAPER: dict[str, Any] = {
 """Inputs of all processes that have them, so that a run takes a fraction of a second."""
 
 
+MEASURED_BELT = "Quennock tree belt 5"
+
+
 def write_inputs(folder: Path) -> None:
     """Write the plan of the sample and what it names, cut to the map."""
     folder.mkdir(parents=True)
@@ -65,7 +69,12 @@ def write_inputs(folder: Path) -> None:
         if path.suffix == ".gpkg":
             named = [n for n, _ in pyogrio.list_layers(path) if f'"{path.name}:{n}"' in plan]
             for layer in named:
-                cut = _cut(gpd.read_file(path, layer=layer), box)
+                whole = gpd.read_file(path, layer=layer)
+                cut = _cut(whole, box)
+                if layer == "belts":
+                    # The belt of the readings, which its bearing and height belong to.
+                    measured = _moved(whole[whole["name"] == MEASURED_BELT], box)
+                    cut = pd.concat([cut, measured], ignore_index=True)
                 cut.to_file(folder / path.name, layer=layer, driver="GPKG")
         elif path.suffix == ".gz":
             with gzip.open(path, "rt") as stream:
@@ -81,10 +90,14 @@ def _cut(frame: gpd.GeoDataFrame, box: shapely.Polygon) -> gpd.GeoDataFrame:
     """The features on the map; where there is none, one of them is moved there."""
     found = frame[frame.intersects(box)]
     if found.empty:
-        found = frame.iloc[:1]
-        there, here = found.geometry.iloc[0].centroid, box.centroid
-        found = found.set_geometry(found.translate(here.x - there.x, here.y - there.y))
+        found = _moved(frame.iloc[:1], box)
     return found.set_geometry(found.intersection(box.buffer(50.0)))
+
+
+def _moved(feature: gpd.GeoDataFrame, box: shapely.Polygon) -> gpd.GeoDataFrame:
+    """One feature in the middle of the map."""
+    there, here = feature.geometry.iloc[0].centroid, box.centroid
+    return feature.set_geometry(feature.translate(here.x - there.x, here.y - there.y))
 
 
 def as_toml(value: Any) -> str:
