@@ -9,13 +9,15 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Callable, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from multiprocessing import connection, resource_tracker
 from multiprocessing.process import BaseProcess
+from typing import Any
 
 from shelterscape.batch.tasks import init_worker
 from shelterscape.errors import UsageError
+from shelterscape.runs.stopping import SIGNALS
 
 UNGUARDED = 87
 """Exit code of a worker that would start the batch again, since the script of its parent does."""
@@ -30,6 +32,30 @@ def end_unguarded_worker() -> None:
 END_SECONDS, KILL_SECONDS = 0.7, 8.0
 """How long workers may take to end when they are requested to stop, and then after a signal, s.
 Work that checks for a stop ends in the first time; other work is interrupted in the second."""
+
+
+class _QuietPool(ProcessPoolExecutor):
+    """A pool whose workers start with signals held back: `init_worker` lets them through.
+
+    A worker that is interrupted while Python starts prints a traceback.
+    """
+
+    def submit(self, *work: Any, **more: Any) -> Future[Any]:
+        with _signals_held():
+            return super().submit(*work, **more)
+
+
+@contextlib.contextmanager
+def _signals_held() -> Iterator[None]:
+    """A section whose signals are delivered after it, here and in processes started in it."""
+    if os.name != "posix":
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, SIGNALS)
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 class LocalPool:
@@ -52,7 +78,7 @@ class LocalPool:
         """The executor of the pool; created on first use."""
         if self._executor is None:
             _start_resource_tracker()
-            self._executor = ProcessPoolExecutor(
+            self._executor = _QuietPool(
                 self.at_once, self._context, initializer=init_worker, initargs=(self._stop,)
             )
         return self._executor
@@ -67,8 +93,8 @@ class LocalPool:
         """
         if self._executor is None:
             return
-        # The attribute is None once an executor has ended.
-        processes = list((self._executor._processes or {}).values())
+        # The attribute is None once an executor has ended; other executors have none.
+        processes = list((getattr(self._executor, "_processes", None) or {}).values())
         # Not waiting: a worker killed while it holds a lock of the queue would block the others.
         self._executor.shutdown(wait=False, cancel_futures=True)
         self._executor = None

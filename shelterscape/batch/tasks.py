@@ -21,7 +21,7 @@ from shelterscape.files.unchanged import InputWatch
 from shelterscape.process.area import Area
 from shelterscape.runs import FilesRead, Step, run
 from shelterscape.runs.prepare import prepare
-from shelterscape.runs.stopping import WorkerStop
+from shelterscape.runs.stopping import SIGNALS, WorkerStop
 
 BUSY_SECONDS = 20.0
 """How long to wait for the lock of a process that is just ending (assumed value)."""
@@ -84,6 +84,8 @@ def init_worker(stop: ctypes.c_bool) -> None:
     # Ctrl-C reaches all processes of a terminal; only the parent decides what to do.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     _signals.__enter__()
+    if os.name == "posix":
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, SIGNALS)  # held back while Python started
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 

@@ -234,6 +234,10 @@ class RasterWriter:
                     finishing.finish_apart(work, self._stop_if_requested)
                 else:
                     finishing.finish(work, self._stop_if_requested)
+        except BaseException:
+            if self.path.is_file():  # half of it is no raster
+                self.path.unlink()
+            raise
         finally:
             self.drop()
         self.verify()
