@@ -12,9 +12,13 @@ from shapely import LineString, box
 
 import shelterscape
 from shelterscape.errors import InputError
-from shelterscape.kernels.shelter_curves import CURVES, RECOVERY_H
+from shelterscape.kernels.influence import ROWS_PER_PROFILE
+from shelterscape.kernels.shelter_curves import CURVES, RECOVERY_H, table_distances
 from shelterscape.science import curve_fit, field_readings
+from shelterscape.science.belt_profiles import ProfileTables, belt_profile
 from shelterscape.science.field_readings import bearing_of
+from shelterscape.science.prepared_belts import ShelterOptions
+from shelterscape.science.siting.curve_tables import CurveTables
 
 X_H = np.tile([1.5, 3.0, 5.0, 8.0, 12.0, 18.0], 12)
 """Distances of twelve hours at six instruments, H."""
@@ -28,7 +32,8 @@ def measured(theta, recovery_h, rng, noise=0.04, x=X_H):
 
 
 def fitted(ratio, x=X_H):
-    return curve_fit.fit_curve(x, np.ones(len(x)), ratio, 0.5, "hedge")
+    hour = np.cumsum(np.diff(x, prepend=np.inf) <= 0)
+    return curve_fit.fit_curve(x, np.ones(len(x)), ratio, hour, 0.5, "hedge")
 
 
 @pytest.mark.parametrize(("theta", "recovery_h"), [(0.3, 6.0), (0.5, 10.0), (0.7, 8.0)])
@@ -51,6 +56,62 @@ def test_the_truth_is_within_its_interval_in_nine_of_ten_cases():
             inside[i] += low <= truth[i] <= high
     assert (inside >= 90).all(), inside
     assert (inside < 100).any(), "intervals that always hold the truth are too wide"
+
+
+def hours_of_readings(theta, recovery_h, rng, hours=16):
+    """Readings as a logger writes them: three in an hour, oblique wind, instruments at two heights,
+    and an error of the open instrument that all readings of an hour share."""
+    rows = []
+    for n in range(hours):
+        wind, shared = 270 + rng.normal(0, 10), np.exp(rng.normal(0, 0.05))
+        own = np.exp(rng.normal(0, 0.03, 6))
+        for minute in (0, 20, 40):
+            time = f"2026-03-01 {n:02d}:{minute:02d}"
+            speed = max(rng.normal(8, 1), 6.5)
+            rows.append((time, "", "2", f"{speed * shared:.3f}", f"{wind % 360:.1f}", ""))
+            x = X_H[:6] / np.cos(np.radians(wind - 270))
+            ratio = CURVES["exponential"].relative_wind(
+                x, np.array(theta), np.array(0.5), recovery_h
+            )
+            low = speed * np.log(1.5 / 0.03) / np.log(2 / 0.03) * ratio * own
+            rows += [
+                (time, f"{8 * x_h:g}", "1.5", f"{v:.3f}", "", "E")
+                for x_h, v in zip(X_H[:6], low, strict=True)
+            ]
+    return rows
+
+
+@pytest.mark.slow
+def test_the_truth_is_within_its_interval_when_readings_of_an_hour_share_an_error():
+    """From the table of readings on. Intervals that treat the means of an hour as independent hold
+    the truth in fewer than 90 of these cases."""
+    inside = np.zeros(2, dtype=int)
+    for seed in range(100):
+        rng = np.random.default_rng([43, seed])
+        truth = rng.uniform(0.25, 0.7), rng.uniform(5.0, 14.0)
+        pairs = judged(*hours_of_readings(*truth, rng))
+        means = field_readings.hourly_means(pairs[pairs["reason"] == ""])
+        x, ratio = means["along_wind_m"].to_numpy() / 8, means["ratio"].to_numpy()
+        hour = pd.factorize(means["hour"])[0]
+        found = curve_fit.fit_curve(x, np.ones(len(x)), ratio, hour, 0.5, "hedge")
+        for i, (low, high) in enumerate((found.porosity_range, found.recovery_range_h)):
+            inside[i] += low <= truth[i] <= high
+    assert (inside >= 90).all(), inside
+
+
+def test_an_hour_that_alone_decides_a_number_is_refused():
+    """All readings from 8 H on are of one hour."""
+    x = np.array([2.0, 4.0] * 7 + [12.0, 18.0])
+    hour = np.array([*np.repeat(np.arange(7), 2), 7, 7])
+    jac = np.column_stack([np.ones(16), np.where(x > 8, 1.0, 0.0)])
+    with pytest.raises(InputError, match="one hour alone decides"):
+        curve_fit.covariance_by_hour(jac, np.full(16, 0.01), hour, "hedge")
+
+
+def test_few_hours_are_refused_however_many_instruments():
+    with pytest.raises(InputError) as caught:
+        fitted(measured(0.5, 8.0, np.random.default_rng(1), x=X_H[:18]), X_H[:18])
+    assert "18 hourly means of 3 hours" in str(caught.value.value)
 
 
 def test_more_readings_narrow_the_interval():
@@ -251,6 +312,69 @@ def test_shelter_uses_the_fitted_belts(checked, tmp_path):
             rasters.append(data.read(1))
     near = (slice(25, 35), slice(34, 36))
     assert (rasters[1][near] > rasters[0][near] + 0.05).all()
+
+
+def run_on(frame, readings, folder):
+    frame.to_file(folder / "b.gpkg", layer="belts", driver="GPKG")
+    return shelterscape.field_check(
+        belts=f"{folder / 'b.gpkg'}:belts", readings=readings, out=folder / "out", pictures=False
+    )
+
+
+def test_a_wall_is_not_fitted(checked, tmp_path):
+    """Shelter takes no recovery distance for it, so that a fit would have no effect."""
+    _, _, surveyed = checked
+    path, _, name = surveyed.rpartition(":")
+    wall = gpd.read_file(path, layer=name).assign(belt_type="wall")
+    with pytest.raises(InputError, match="curve for barriers"):
+        run_on(wall, f"{path.removesuffix('belts.gpkg')}readings.csv", tmp_path)
+
+
+def test_readings_are_compared_with_the_curve_that_shelter_uses(checked, tmp_path):
+    """Its tables, with the denser lower half of a bank with hedge."""
+    _, _, surveyed = checked
+    path, _, name = surveyed.rpartition(":")
+    bank = gpd.read_file(path, layer=name).assign(belt_type="bank with hedge")
+    result = run_on(bank, f"{path.removesuffix('belts.gpkg')}readings.csv", tmp_path)
+    found = pd.read_csv(result.tables["reading_means"])
+    tables = ProfileTables(1)
+    tables.index(belt_profile(np.array([0.4]), np.array([0.2]), 0.5, 1.0, "exponential"))
+    expected = np.interp(found["distance_h"], table_distances(), tables.tables()[0, 0])
+    np.testing.assert_allclose(found["relative_wind"], expected, atol=0.011)
+
+
+def test_a_refusal_states_why_readings_do_not_count(checked, tmp_path):
+    _, _, surveyed = checked
+    path, _, name = surveyed.rpartition(":")
+    readings = pd.read_csv(f"{path.removesuffix('belts.gpkg')}readings.csv", dtype=str)
+    readings["direction_deg"] = readings["direction_deg"].where(
+        readings["direction_deg"].isna(), "180"
+    )
+    readings.to_csv(tmp_path / "turned.csv", index=False)
+    with pytest.raises(InputError) as caught:
+        run_on(gpd.read_file(path, layer=name), tmp_path / "turned.csv", tmp_path)
+    assert caught.value.code == "readings-few"
+    assert f"96 of 96 readings left out: {field_readings.OBLIQUE} (96)" in caught.value.value
+
+
+def test_monte_carlo_runs_use_the_recovery_distance():
+    """Curve tables of siting: 8 H changes no bit, 12 H is the curve with 12 H."""
+    belt = gpd.GeoDataFrame(
+        {"height_m": [8.0], "width_m": [4.0], "porosity": [0.4], "porosity_low": [0.4],
+         "belt_type": ["hedge"]}, geometry=[LineString([(0, 0), (9, 0)])],
+    )  # fmt: skip
+    rows = []
+    for frame in (belt, belt.assign(recovery_h=8.0), belt.assign(recovery_h=12.0)):
+        tables = CurveTables()
+        row = tables.rows(frame, ShelterOptions(), [])[0]
+        rows.append(tables.tables()[ROWS_PER_PROFILE * row])
+    assert rows[0].tobytes() == rows[1].tobytes()
+    # The width, 0.5 H, is rounded there to a share of 0.2.
+    width = np.array(-2 * np.log(0.8))
+    x, theta = table_distances(), np.array(0.4)
+    for row, recovery_h in ((rows[0], 8.0), (rows[2], 12.0)):
+        curve = CURVES["exponential"].relative_wind(x, theta, width, recovery_h)
+        np.testing.assert_allclose(row, curve, atol=1e-3)
 
 
 def test_a_recovery_distance_of_eight_changes_nothing(checked, tmp_path):

@@ -229,13 +229,39 @@ def thin_belt(
     the lowest wind: Loeffler, Gordon and Gillespie 1992, Agroforestry Systems 17:119-133 (status
     S). The distances between which the two are blended are assumed.
     """
-    x = table_distances()[None, :]
+    theta, low, width = (values[:, None] for values in (porosity, porosity_low, width_h))
+    recovery = None if recovery_h is None else recovery_h[:, None]
+    return wind_beside(table_distances()[None, :], curve, theta, low, width, recovery)
+
+
+def wind_beside(
+    distance_h: Array,
+    curve: str,
+    porosity: Array,
+    porosity_low: Array,
+    width_h: Array,
+    recovery_h: Array | None = None,
+) -> Array:
+    """Relative wind beside belts at any distance, as in the tables of `thin_belt`.
+
+    Parameters
+    ----------
+    distance_h : ndarray
+        Distance, H, leeward positive.
+    curve, porosity, porosity_low, width_h, recovery_h
+        See `thin_belt`; arrays are broadcast with `distance_h`.
+
+    Returns
+    -------
+    ndarray
+        Relative wind.
+    """
     model = CURVES[curve].relative_wind
     if curve == DEFAULT_CURVE and recovery_h is not None:
-        model = partial(exponential, recovery_h=recovery_h[:, None])
-    near = model(x, porosity_low[:, None], width_h[:, None])
-    far = model(x, porosity[:, None], width_h[:, None])
-    share = np.clip((x - LOW_TO_H) / (MEAN_FROM_H - LOW_TO_H), 0.0, 1.0)
+        model = partial(exponential, recovery_h=recovery_h)
+    near = model(distance_h, porosity_low, width_h)
+    far = model(distance_h, porosity, width_h)
+    share = np.clip((distance_h - LOW_TO_H) / (MEAN_FROM_H - LOW_TO_H), 0.0, 1.0)
     blended: Array = near + share * (far - near)
     return blended
 

@@ -239,7 +239,7 @@ def hourly_means(pairs: pd.DataFrame) -> pd.DataFrame:
 
 
 def left_out(pairs: pd.DataFrame) -> pd.DataFrame:
-    """How many sheltered readings were left out, by reason, and the first rows of each.
+    """How many sheltered readings were left out, by belt and reason, with the first rows of each.
 
     Parameters
     ----------
@@ -249,11 +249,13 @@ def left_out(pairs: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``reason``, ``value_count``, ``first_rows``.
+        ``belt``, ``reason``, ``value_count``, ``first_rows``.
     """
     rows = []
-    for reason in REASONS:
-        found = pairs.loc[pairs["reason"] == reason, "row"]
-        first = ", ".join(str(row) for row in found.head(5))
-        rows.append({"reason": reason, "value_count": len(found), "first_rows": first})
-    return pd.DataFrame(rows)
+    for belt, here in pairs.groupby("belt", sort=True):
+        for reason in REASONS:
+            found = here.loc[here["reason"] == reason, "row"]
+            first = ", ".join(str(row) for row in found.head(5))
+            counted = {"reason": reason, "value_count": len(found), "first_rows": first}
+            rows.append({"belt": belt} | counted)
+    return pd.DataFrame(rows, columns=["belt", "reason", "value_count", "first_rows"])

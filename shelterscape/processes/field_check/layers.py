@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -11,11 +10,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from shelterscape.errors import InputError
-from shelterscape.kernels.shelter_curves import CURVES, DEFAULT_CURVE
+from shelterscape.kernels.shelter_curves import DEFAULT_CURVE
 from shelterscape.process.stages import Results
 from shelterscape.processes.field_check.loading import FieldCheckData
 from shelterscape.science import belts as belt_layers
-from shelterscape.science.belt_profiles import share_at_height
+from shelterscape.science.belt_profiles import share_at_height, wind_beside
 from shelterscape.science.curve_fit import FittedCurve
 
 
@@ -29,7 +28,8 @@ class FieldCheckResults(Results):
 
 def with_curve(means: pd.DataFrame, data: FieldCheckData) -> pd.DataFrame:
     """Hourly means with distance in H, share at their height, and the wind of the curve."""
-    belts = data.belts.set_index("name").loc[means["belt"]]
+    in_season = belt_layers.belts_in_season(data.belts, data.params.season)
+    belts = in_season.set_index("name").loc[means["belt"]]
     height = belts["height_m"].to_numpy(dtype=float)
     share = [
         float(share_at_height(np.array(h), z)) if h == h else np.nan
@@ -39,16 +39,23 @@ def with_curve(means: pd.DataFrame, data: FieldCheckData) -> pd.DataFrame:
         distance_h=means["along_wind_m"].to_numpy() / height,
         height_share=share,
         width_h=belts["width_m"].to_numpy(dtype=float) / height,
-        porosity=belt_layers.porosity_in_season(belts, data.params.season),
+        porosity=belts["porosity"].to_numpy(dtype=float),
+        porosity_low=belts["porosity_low"].to_numpy(dtype=float),
         recovery_h=belt_layers.recovery_distances(belts),
+        hard=belts["belt_type"].isin(belt_layers.HARD_TYPES).to_numpy(),
     )
-    return found.assign(relative_wind=_by_curve(found, found["porosity"], found["recovery_h"]))
+    return found.assign(relative_wind=by_curve(found))
 
 
-def _by_curve(means: pd.DataFrame, porosity: Any, recovery_h: Any) -> NDArray[np.float64]:
-    full = CURVES[DEFAULT_CURVE].relative_wind
-    x, width = means["distance_h"].to_numpy(), means["width_h"].to_numpy()
-    wind = full(x, np.asarray(porosity), width, np.asarray(recovery_h))  # type: ignore[call-arg]
+def by_curve(means: pd.DataFrame) -> NDArray[np.float64]:
+    """Relative wind as `shelter` calculates it: walls and fences follow the curve for barriers."""
+    wind = np.empty(len(means))
+    hard = means["hard"].to_numpy(dtype=bool)
+    for curve, chosen in ((DEFAULT_CURVE, ~hard), ("barrier", hard)):
+        if chosen.any():
+            columns = ("distance_h", "porosity", "porosity_low", "width_h", "recovery_h")
+            x, *rest = (means.loc[chosen, c].to_numpy(dtype=float) for c in columns)
+            wind[chosen] = wind_beside(x, curve, *rest)
     reduced: NDArray[np.float64] = 1.0 - means["height_share"].to_numpy() * (1.0 - wind)
     return reduced
 
@@ -61,7 +68,11 @@ def with_fits(means: pd.DataFrame, fits: dict[str, FittedCurve]) -> pd.DataFrame
     )
     fitted = np.full(len(means), np.nan)
     known = theta.notna().to_numpy()
-    fitted[known] = _by_curve(means[known], theta[known], recovery[known])
+    fitted[known] = by_curve(
+        means[known].assign(
+            porosity=theta[known], porosity_low=theta[known], recovery_h=recovery[known]
+        )
+    )
     return means.assign(fitted_relative_wind=fitted)
 
 

@@ -101,8 +101,8 @@ OUTPUTS: tuple[Output, ...] = (
     ),
     Table(
         "readings_left_out",
-        ("reason", "value_count", "first_rows"),
-        "Readings that do not count, by reason.",
+        ("belt", "reason", "value_count", "first_rows"),
+        "Readings that do not count, by belt and reason.",
     ),
     Picture("shelter_curve", "Readings against the shelter curve and its band."),
 )
@@ -119,7 +119,8 @@ PROCESS = Process(
         "A fit holds for the belt, leaf state and wind directions measured. Porosity fitted to "
         "wind includes everything that the curve does not describe; it is not an optical porosity.",
         "Instruments must read the same side by side in the open before and after. Hours are "
-        "treated as independent; confidence intervals do not include errors of instruments.",
+        "treated as independent of each other; confidence intervals do not include errors of "
+        "instruments that stay the same from hour to hour.",
         "Beneath and beside old trees, inspect for loose branches before setting up, and do not "
         "measure in storms: consult a qualified arboriculturist where trees are doubtful.",
     ),
@@ -128,8 +129,9 @@ PROCESS = Process(
         "practice, no source); neutral air from 6 m/s 10 m above ground: class D of Pasquill 1961 "
         "in all but strong sunshine (status M).",
         "Shelter curve “exponential”, see shelter; height above ground and log law as there.",
-        "Least squares with Student's t (arithmetic, status D). Readings needed for a fit: assumed "
-        "values, stated in the errors.",
+        "Least squares; confidence intervals from leaving out hours, Bell and McCaffrey 2002, "
+        "Survey Methodology 28:169-181 (status M), tested on readings with known truth. Readings "
+        "needed for a fit: assumed values, stated in the errors.",
     ),
     work="shelterscape.processes.field_check.work",
     open_first=("preview-shelter_curve.png", "tables/curve_errors.csv"),

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 
 from shelterscape.files.draw_sheets import ChartSheet
 from shelterscape.kernels.shelter_curves import CURVES, DEFAULT_CURVE
 from shelterscape.process.stages import Summary
-from shelterscape.processes.field_check.layers import FieldCheckResults
+from shelterscape.processes.field_check.layers import FieldCheckResults, by_curve
 from shelterscape.processes.field_check.spec import FieldCheckInputs
 from shelterscape.science import curve_fit
 
@@ -51,7 +52,8 @@ def _chart(results: FieldCheckResults) -> ChartSheet:
     def _curve(porosity: float, recovery_h: float) -> list[float]:
         return [float(r) for r in curve_fit.predicted(x, share, width_h, porosity, recovery_h)]
 
-    plain = np.array(_curve(float(first["porosity"]), float(first["recovery_h"])))
+    same = pd.DataFrame([first] * len(x)).assign(distance_h=x, height_share=share)
+    plain = by_curve(same)
     factor = CURVES[DEFAULT_CURVE].shelter_factor
     distance = [float(v) for v in x]
     points = results.tables["reading_means"]

@@ -38,7 +38,7 @@ def compute(data: FieldCheckData) -> Work[FieldCheckResults]:
         try:
             fits[name] = _fit(here, str(name))
         except InputError as error:
-            refused[name] = error
+            refused[name] = _with_left_out(error, pairs[pairs["belt"] == name])
     if not fits:
         raise next(iter(refused.values()), _no_readings(data))
     notices = [
@@ -64,9 +64,28 @@ def _no_readings(data: FieldCheckData) -> InputError:
     )
 
 
+def _with_left_out(error: InputError, pairs: pd.DataFrame) -> InputError:
+    """The error, with the reasons for which readings of the belt do not count."""
+    counts = pairs.loc[pairs["reason"] != "", "reason"].value_counts()
+    if error.code != "readings-few" or counts.empty:
+        return error
+    reasons = "; ".join(f"{reason} ({count})" for reason, count in counts.items())
+    value = f"{error.value}; {counts.sum()} of {len(pairs)} readings left out: {reasons}"
+    return InputError(error.code, error.what, where=error.where, value=value, hint=error.hint)
+
+
 def _fit(here: pd.DataFrame, name: str) -> FittedCurve:
+    if here["hard"].any():
+        raise InputError(
+            "input-refused",
+            "Walls and fences follow the curve for barriers, which has no recovery distance.",
+            where=name,
+            value="a wall or fence",
+            hint="Fit readings beside hedges and tree belts; correct belt_type if it is wrong.",
+        )
     width_h = float(here["width_h"].iloc[0]) if len(here) else 0.0
     x, share, ratio = (
         here[column].to_numpy(dtype=float) for column in ("distance_h", "height_share", "ratio")
     )
-    return curve_fit.fit_curve(x, share, ratio, width_h, name)
+    hour = pd.factorize(here["hour"])[0]
+    return curve_fit.fit_curve(x, share, ratio, hour, width_h, name)
