@@ -176,6 +176,7 @@ PUBLISHED = {
     "kernels.spectral": "inner_depth wave_tables",
     "science.belts": "complete",
     "science.belt_profiles": "thin_belt",
+    "science.curve_fit": "covariance_by_hour",
     "science.growth": "height_at projected_growth",
     "science.not_modelled": "behind_steep",
     "science.prepared_belts": "prepare_belts sheltered_distance_m",

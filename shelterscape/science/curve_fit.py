@@ -178,6 +178,7 @@ def covariance_by_hour(jac: Array, error: Array, hour: NDArray[np.int64], where:
     Returns
     -------
     (2, 2) float64
+        Of porosity, 0 to 1, and the logarithm of the recovery distance in H.
 
     Raises
     ------
