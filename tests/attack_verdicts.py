@@ -111,7 +111,9 @@ def _trace(attack: Attack, reply: Reply, stopped: bool) -> str:
     if reply.exit_code not in (0, *REFUSED) and not stopped and not set_up:
         return f"exit code {reply.exit_code}: {_first_words(reply)}"
     # Failed holdings of a batch are listed in its result.
-    if reply.exit_code in (0, 5) or stopped or "--json" not in attack.words:
+    # Where standard output is full, the error is on the other stream, in words.
+    in_words = "--json" not in attack.words or "What to do:" in reply.err
+    if reply.exit_code in (0, 5) or stopped or in_words:
         return ""
     fault = _unclear(reply.error)
     return f"{fault}: {_first_words(reply)}" if fault else ""

@@ -41,6 +41,7 @@ class _QuietPool(ProcessPoolExecutor):
     """
 
     def submit(self, *work: Any, **more: Any) -> Future[Any]:
+        """Submit a call; a worker may be started for it."""
         with _signals_held():
             return super().submit(*work, **more)
 

@@ -80,7 +80,7 @@ class Staging:
             self._recover()
             refuse_occupied(self.target, self._overwrite)
             self.folder.mkdir()
-            self._identity = _identity(self.folder)
+            self._identity = identity_of(self.folder)
             (self.folder / STAGING_MARK).touch(exist_ok=False)
         except BaseException as error:
             self._lock.release()
@@ -113,17 +113,12 @@ class Staging:
             ``output-foreign``.
         """
         fault = ""
-        if _identity(self.folder) != self._identity:
+        if identity_of(self.folder) != self._identity:
             fault = str(self.folder)
         elif links := [path for path in self.folder.rglob("*") if path.is_symlink()]:
             fault = str(links[0])
         if fault:
-            raise WriteError(
-                "output-foreign",
-                "Another program replaced a folder or file that this run was writing.",
-                where=fault,
-                hint="Name a folder that no other program or user writes to, and run again.",
-            )
+            raise swapped(fault)
 
     @uninterrupted()
     def commit(self) -> None:
@@ -155,13 +150,23 @@ class Staging:
         trace: TracebackType | None,
     ) -> None:
         self._reserve = b""
-        if self._identity is not None and _identity(self.folder) == self._identity:
+        if self._identity is not None and identity_of(self.folder) == self._identity:
             with contextlib.suppress(OSError):
                 _remove(self.folder)
         self._lock.release()
 
 
-def _identity(folder: Path) -> tuple[int, int] | None:
+def swapped(where: str) -> WriteError:
+    """The error for a folder or file of a run that was replaced while the run was writing."""
+    return WriteError(
+        "output-foreign",
+        "Another program replaced a folder or file that this run was writing.",
+        where=where,
+        hint="Name a folder that no other program or user writes to, and run again.",
+    )
+
+
+def identity_of(folder: Path) -> tuple[int, int] | None:
     """Device and inode of a folder, or of the link in its place; None where there is nothing."""
     try:
         found = os.lstat(folder)

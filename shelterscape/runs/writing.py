@@ -22,6 +22,7 @@ from shelterscape.grid import Grid
 from shelterscape.process import Layer, Output, Picture, Process, Raster, Table
 from shelterscape.process.area import Area, AreaMask
 from shelterscape.process.stages import Block, Data
+from shelterscape.runs.staging import identity_of, swapped
 from shelterscape.terms import TERMS
 
 REPORT = "Report this error to the author of the process, with the inputs that cause it."
@@ -56,6 +57,7 @@ class OutputWriter:
     ) -> None:
         self._process, self._bands, self._grid = process, data.rasters, data.grid
         self._folder, self._check_stop = folder, check_stop
+        self._identity = identity_of(folder)
         self._inside = None if area is None or not self._bands else AreaMask(area, data.grid)
         self._rasters: dict[str, RasterWriter] = {}
         self._open = contextlib.ExitStack()
@@ -173,6 +175,9 @@ class OutputWriter:
 
     def _path(self, relative: str) -> Path:
         path = self._folder / relative
+        # Files must not go through a link that somebody puts in the place of the folder.
+        if identity_of(self._folder) != self._identity or path.parent.is_symlink():
+            raise swapped(str(self._folder))
         path.parent.mkdir(parents=True, exist_ok=True)
         return path
 
