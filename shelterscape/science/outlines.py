@@ -23,6 +23,9 @@ CLOSE_HEIGHTS = 1.5
 """Largest ratio of heights of two belts that act as one (assumed)."""
 
 
+MOST_CROSSINGS, CROSSING_SAMPLE = 10, 200
+"""Largest mean number of other lines that cross a line, and lines examined for it (assumed)."""
+
 MOST_NEIGHBOURS, SMALL_PAIRS = 24, 50_000
 """Largest mean number of close belts beside each, unless there are few pairs in all (assumed):
 1 000 random belts of 50 m on 36 ha have 36 beside each, and took minutes and 6 GiB."""
@@ -86,6 +89,7 @@ def outlines_of(
     InputError
         ``input-refused`` for belts too dense to combine.
     """
+    _refuse_crossing(geometry, kind)
     axes, kind_of_axis = _joined(geometry, kind)
     # With `preserve_topology` no ring intersects itself afterwards.
     axes = shapely.simplify(axes, SIMPLIFY_CELLS * grid.cell_m, preserve_topology=True)
@@ -98,6 +102,31 @@ def outlines_of(
     found = kind_of_axis[part_of]
     edges, first_edge = _edges(shapes, grid)
     return Outlines(edges, first_edge, found, *_neighbours(shapes, axes[part_of], height_m[found]))
+
+
+def _refuse_crossing(geometry: NDArray[np.object_], kind: NDArray[np.int64]) -> None:
+    """Refuse lines that cross many others of their kind, before each crossing cuts them.
+
+    The kind with most lines is examined: lines of different kinds are not cut.
+    """
+    is_line = shapely.get_dimensions(geometry) == 1
+    if not is_line.any():
+        return
+    lines = geometry[is_line & (kind == np.bincount(kind[is_line]).argmax())]
+    if len(lines) <= MOST_CROSSINGS:
+        return
+    sample = lines[np.linspace(0, len(lines) - 1, min(len(lines), CROSSING_SAMPLE)).astype(int)]
+    # Lines that only meet at their ends do not cross.
+    crossings = shapely.STRtree(lines).query(sample, predicate="crosses").shape[1] / len(sample)
+    if crossings > MOST_CROSSINGS:
+        raise InputError(
+            "input-refused",
+            "Belts cross each other too often.",
+            where="belts",
+            value=f"{len(lines):,} lines, each crossed by {crossings:.0f} others on average",
+            hint=f"Remove duplicates from the layer, or lines that are no belts: at most "
+            f"{MOST_CROSSINGS} crossings of each line on average can be calculated.",
+        )
 
 
 def _joined(
