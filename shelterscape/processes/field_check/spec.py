@@ -4,10 +4,17 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
 from shelterscape.process import Layer, Output, Picture, Process, Table
-from shelterscape.process.inputs import FieldNames, Inputs, Source, quantity
+from shelterscape.process.inputs import (
+    ROUGHNESS_CLASSES,
+    FieldNames,
+    Inputs,
+    Source,
+    length_of_class,
+    quantity,
+)
 
 
 class FieldCheckInputs(Inputs):
@@ -40,8 +47,12 @@ class FieldCheckInputs(Inputs):
         "in-leaf", description="Leaf state of the belts during the readings."
     )
     site_roughness_m: float = quantity(
-        "roughness_m", 0.03, "Of the open ground, for the log law between heights of instruments."
+        "roughness_m",
+        0.03,
+        f"Of the open ground, for the log law between heights of instruments. {ROUGHNESS_CLASSES}.",
     )
+
+    _by_class = field_validator("site_roughness_m", mode="before")(length_of_class)
 
 
 OUTPUTS: tuple[Output, ...] = (
