@@ -176,7 +176,8 @@ class OutputWriter:
     def _path(self, relative: str) -> Path:
         path = self._folder / relative
         # Files must not go through a link that somebody puts in the place of the folder.
-        if identity_of(self._folder) != self._identity or path.parent.is_symlink():
+        is_link = self._folder.is_symlink() or path.parent.is_symlink()
+        if is_link or identity_of(self._folder) != self._identity:
             raise swapped(str(self._folder))
         path.parent.mkdir(parents=True, exist_ok=True)
         return path
