@@ -109,7 +109,7 @@ def main(arguments: list[str] | None = None) -> None:
             code = _exit_code(words, "--json" in words)
         except OSError:  # there is no one to report to
             code = 4
-        for stream in (sys.stdout, sys.stderr):
+        for stream in filter(None, (sys.stdout, sys.stderr)):
             _flush_or_close(stream)
     sys.exit(code)
 
@@ -119,7 +119,9 @@ def _make_writable(as_json: bool) -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             encoding = "utf-8" if as_json else stream.encoding
-            stream.reconfigure(encoding=encoding, errors="backslashreplace")
+            # A closed pipe fails here already; writing to it reports that.
+            with contextlib.suppress(OSError):
+                stream.reconfigure(encoding=encoding, errors="backslashreplace")
 
 
 def _exit_code(words: list[str], as_json: bool) -> int:
@@ -160,7 +162,9 @@ def _known_cause(error: Exception) -> ShelterscapeError | None:
 
 
 def _fault_of(stream: Any) -> OSError | None:
-    """The error of a stream that cannot be written to."""
+    """The error of a stream that cannot be written to, or is closed."""
+    if stream is None:
+        return OSError("closed")
     try:
         stream.flush()
     except OSError as error:

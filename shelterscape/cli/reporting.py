@@ -94,6 +94,8 @@ def _report_batch(result: BatchResult) -> None:
 
 
 def _report_json(event: dict[str, Any]) -> None:
+    if sys.stdout is None:
+        raise unreported(OSError("standard output is closed"))
     try:
         sys.stdout.write(json.dumps(event, ensure_ascii=False) + "\n")
         sys.stdout.flush()
