@@ -56,9 +56,9 @@ def write_record(path: Path, years: int, stations: int) -> int:
     return count
 
 
-def _spent(begun: float, worked: float) -> dict[str, float]:
+def _spent(started: float, worked: float) -> dict[str, float]:
     """Seconds and processor seconds since two readings."""
-    return {"seconds": time.perf_counter() - begun, "processor": time.process_time() - worked}
+    return {"seconds": time.perf_counter() - started, "processor": time.process_time() - worked}
 
 
 def record(years: int, folder: Path) -> dict[str, float]:
@@ -69,7 +69,7 @@ def record(years: int, folder: Path) -> dict[str, float]:
     for name, long, stations in (("small", 1, 1), ("whole", years, STATIONS)):
         path = folder / f"{name}.csv.gz"
         rows = write_record(path, long, stations)
-        begun, worked = time.perf_counter(), time.process_time()
+        started, worked = time.perf_counter(), time.process_time()
         shelterscape.wind_set(
             records=str(path),
             stations=("all",),
@@ -80,7 +80,7 @@ def record(years: int, folder: Path) -> dict[str, float]:
             pictures=False,
             out=folder / name,
         )
-        found = {"count": rows, **_spent(begun, worked)}
+        found = {"count": rows, **_spent(started, worked)}
     return found
 
 
@@ -111,9 +111,9 @@ def hours() -> dict[str, float]:
     wind = np.random.default_rng(0).uniform(0.2, 1.0, (16, CELLS)).astype(np.float32)
     ones = np.ones(16)
     winds = WindSet("", np.arange(16) * 22.5, ones / 16, 5 * ones, 2 * ones)
-    begun, worked = time.perf_counter(), time.process_time()
+    started, worked = time.perf_counter(), time.process_time()
     found = hours_on_places(all_hours, places, covered, winds, wind, HourRules())
-    spent = _spent(begun, worked)
+    spent = _spent(started, worked)
     if not found.gt(0).all(axis=None):
         raise SystemExit("no chill days or windy hours were counted")
     return {"count": CELLS, **spent}

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from shelterscape import registry
+from shelterscape.errors import Notice
 from shelterscape.plan import read_plan
 from shelterscape.process import Process
 from shelterscape.process.inputs import validated
@@ -94,7 +95,9 @@ def prepare_function_of(process: Process) -> Callable[..., Any]:
         }
         stages = stages_of(process)
         assert stages.prepare is not None
-        return stages.prepare(stages.load(validated(process.inputs, bound, process.id), Reader()))
+        notices: list[Notice] = []
+        data = stages.load(validated(process.inputs, bound, process.id), Reader(notices.append))
+        return stages.prepare(data, notices)
 
     signature = inspect.Signature(_input_parameters(process))
     call.__name__ = call.__qualname__ = f"{PREPARE}{process.function_name}"
@@ -108,7 +111,7 @@ def prepare_function_of(process: Process) -> Callable[..., Any]:
             "",
             "Returns",
             "-------",
-            "Object with a method ``evaluate``",
+            "Object with a method ``evaluate``, and ``notices``: what was assumed or left out",
         ]
     )
     call.__signature__ = signature  # type: ignore[attr-defined]

@@ -657,8 +657,8 @@ def names(case: Case) -> Attack | None:
     one = case.rng.choice(case.example.named)
     old = case.folder / one.file
     name = case.rng.choice(NAMES)
-    new = old.with_name(name + old.suffix)
     try:
+        new = old.with_name(name + old.suffix)
         old.rename(new)
     except (OSError, ValueError):
         return None

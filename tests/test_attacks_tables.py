@@ -133,10 +133,10 @@ BAD_TOML = {
 def test_a_toml_file_that_is_not_valid_is_refused_soon(name, tmp_path, capsys):
     path = tmp_path / "plan.toml"
     path.write_text(BAD_TOML[name])
-    begun = time.process_time()
+    started = time.process_time()
     with pytest.raises(InputError) as found:
         read_plan(path)
-    assert time.process_time() - begun < 5
+    assert time.process_time() - started < 5
     assert found.value.code in ("plan-bad", "name-unknown")
     with pytest.raises(InputError):
         read_toml(str(path), "grant scheme")

@@ -89,7 +89,7 @@ def test_the_truth_is_within_its_interval_when_readings_of_an_hour_share_an_erro
     for seed in range(100):
         rng = np.random.default_rng([43, seed])
         truth = rng.uniform(0.25, 0.7), rng.uniform(5.0, 14.0)
-        pairs = judged(*hours_of_readings(*truth, rng))
+        pairs = examined(*hours_of_readings(*truth, rng))
         means = field_readings.hourly_means(pairs[pairs["reason"] == ""])
         x, ratio = means["along_wind_m"].to_numpy() / 8, means["ratio"].to_numpy()
         hour = pd.factorize(means["hour"])[0]
@@ -167,15 +167,15 @@ def texts(*rows):
 OPEN = ("2026-03-01 10:00", "", "2", "8", "270", "")
 
 
-def judged(*rows, bearing=0.0, roughness_m=0.03):
+def examined(*rows, bearing=0.0, roughness_m=0.03):
     found = field_readings.read_readings(texts(*rows), "readings.csv", ["hedge"])
     pairs = field_readings.paired(found, roughness_m)
-    return field_readings.judged(pairs, pd.Series({"hedge": bearing}))
+    return field_readings.with_reasons(pairs, pd.Series({"hedge": bearing}))
 
 
 def test_speed_in_the_open_is_that_at_the_height_of_the_instrument():
     """By the log law, by hand: 8 m/s at 2 m are 8 ln(1/0.03) / ln(2/0.03) = 6.680 at 1 m."""
-    found = judged(OPEN, ("2026-03-01 10:00", "20", "1", "4", "", ""))
+    found = examined(OPEN, ("2026-03-01 10:00", "20", "1", "4", "", ""))
     assert found["open_ms"].item() == pytest.approx(6.680, abs=5e-4)
     assert found["open_10m_ms"].item() == pytest.approx(8 * 5.80914 / 4.19971, abs=1e-3)
     means = field_readings.hourly_means(found)
@@ -184,14 +184,14 @@ def test_speed_in_the_open_is_that_at_the_height_of_the_instrument():
 
 def test_the_open_instrument_nearest_in_height_is_taken():
     high = ("2026-03-01 10:00", "", "10", "11", "270", "")
-    found = judged(OPEN, high, ("2026-03-01 10:00", "20", "2", "4", "", ""))
+    found = examined(OPEN, high, ("2026-03-01 10:00", "20", "2", "4", "", ""))
     assert found["open_ms"].item() == 8.0
 
 
 def test_distance_along_the_wind_grows_with_the_angle():
     """At 30° off the perpendicular, 20 m beside it are 20 / cos 30° = 23.09 m along the wind."""
     oblique = ("2026-03-01 10:00", "", "2", "8", "300", "")
-    found = judged(oblique, ("2026-03-01 10:00", "20", "2", "4", "", ""))
+    found = examined(oblique, ("2026-03-01 10:00", "20", "2", "4", "", ""))
     assert found["reason"].item() == ""
     assert found["along_wind_m"].item() == pytest.approx(23.094, abs=1e-3)
 
@@ -209,7 +209,7 @@ def test_distance_along_the_wind_grows_with_the_angle():
     ],
 )
 def test_readings_that_do_not_count_have_a_reason(open_row, side, reason):
-    found = judged(open_row, ("2026-03-01 10:00", "20", "2", "4", "", side))
+    found = examined(open_row, ("2026-03-01 10:00", "20", "2", "4", "", side))
     assert found["reason"].item() == reason
     counts = field_readings.left_out(found).set_index("reason")["value_count"]
     assert counts.sum() == (reason != "")
@@ -228,10 +228,20 @@ def test_readings_that_do_not_count_have_a_reason(open_row, side, reason):
 )
 def test_cells_that_cannot_be_read_are_refused(row, says):
     with pytest.raises(InputError) as caught:
-        judged(OPEN, row)
+        examined(OPEN, row)
     assert caught.value.code == "readings-bad"
     assert says in f"{caught.value}"
     assert "row 2" in f"{caught.value}"
+
+
+def test_an_instrument_too_low_for_the_roughness_is_refused():
+    """The log law has no meaning close to the roughness length; at twice that it gives ln 2."""
+    low = ("2026-03-01 10:00", "20", "0.2", "4", "", "")
+    assert len(examined(OPEN, low, roughness_m=0.09)) == 1
+    with pytest.raises(InputError) as caught:
+        examined(OPEN, low, roughness_m=0.1)
+    assert caught.value.code == "readings-bad"
+    assert "0.2 m" in f"{caught.value}"
 
 
 @pytest.mark.parametrize(

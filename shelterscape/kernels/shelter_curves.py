@@ -323,6 +323,23 @@ class ShelterCurve:
     distance_factor: float
     meaning: str
 
+    def shelter_range(self, shelter: ArrayLike) -> tuple[Array, Array]:
+        """Low and high of a wind reduction, an equivalent sheltered area or a benefit.
+
+        Parameters
+        ----------
+        shelter : array_like
+            As calculated with this curve; below 0 where shelter is lost.
+
+        Returns
+        -------
+        low, high : ndarray
+            In the unit of `shelter`.
+        """
+        value = np.asarray(shelter, dtype=float)
+        ends = np.sort([value / self.shelter_factor, value * self.shelter_factor], axis=0)
+        return ends[0], ends[1]
+
 
 _VIGIAK = "Vigiak, Sterk, Warren and Hagen 2003, Catena 52:273-288"
 
@@ -351,7 +368,7 @@ CURVES: dict[str, ShelterCurve] = {
             {"tree belts": 0.21, "hedges": 0.18, "handbook texts": 0.07},
             1.40,
             1.43,
-            "The default until it was compared with published belts; the other edge of the band.",
+            "The default of earlier versions; the other form that evidence allows.",
         ),
         ShelterCurve(
             "barrier",

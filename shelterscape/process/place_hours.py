@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -18,7 +18,6 @@ from shelterscape.process.reading import Reader
 from shelterscape.science.hours_on_places import (
     BLOCK_VALUES,
     COLUMNS,
-    CellWinds,
     HourRules,
     hour_notices,
     hours_on_places,
@@ -44,10 +43,6 @@ class PlaceHours:
     hours: Hours
     rules: HourRules
     check_stop: Callable[[], None]
-
-    def cell_winds(self, winds: Sequence[WindSet], covered: Coverage) -> CellWinds:
-        """An empty table of relative wind by direction and cell, for several cases."""
-        return CellWinds(winds, covered)
 
     def counted(
         self,

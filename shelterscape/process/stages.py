@@ -182,7 +182,7 @@ class Stages:
     summarise: Callable[[Any, Any], Summary] | None
     whole_map: Callable[[Any, Any], WholeMap] | None
     work_bytes: Callable[[Any, Any], float] | None
-    prepare: Callable[[Any], Any] | None = None
+    prepare: Callable[[Any, Sequence[Notice]], Any] | None = None
 
 
 def stages_of(process: Process) -> Stages:

@@ -86,7 +86,7 @@ def numbers(
         code,
         f"{column} must be {span}." if outside[at] else f"{column} must be a number {span}.",
         where=f"{where}, {row} {frame.index[at] + 1}",
-        value=float(values[at]) if outside[at] else ("nothing" if not given[at] else str(cell)),
+        value=_shown(cell) if given[at] else "nothing",
         hint=_text_hint(str(cell), term, spelled or {})
         if wrong[at]
         else (hint or _range_hint)(values),
@@ -113,6 +113,11 @@ def words(frame: pd.DataFrame, column: str) -> NDArray[np.object_]:
         given = given.dt.strftime("%Y-%m-%d")
     found: NDArray[np.object_] = given.astype("string").fillna("").str.strip().to_numpy(object)
     return found
+
+
+def _shown(cell: object) -> float | str:
+    """A cell as it stands in the file; a number of any type as a plain one."""
+    return float(cell) if isinstance(cell, int | float | np.number) else str(cell)
 
 
 def _text_hint(cell: str, term: Term, spelled: dict[str, float]) -> str:

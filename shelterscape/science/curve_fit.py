@@ -31,8 +31,9 @@ MOST_RMSE = 0.15
 
 CONFIDENCE = 0.95
 
-ALONE = 1e-6
-"""Share of an hour that the other hours decide, below which it alone decides a number."""
+LEAST_EIGENVALUE = 1e-6
+"""Smallest eigenvalue of I - H for the means of one hour, H their part of the hat matrix: below it
+this hour alone decides a number."""
 
 
 @dataclass(frozen=True)
@@ -47,8 +48,8 @@ class FittedCurve:
         Their 95 % confidence intervals, within the ranges searched.
     bias, rmse : float
         Of relative wind, fitted minus measured.
-    hours : int
-        Hourly means used, of all instruments.
+    means, hours : int
+        Hourly means used, of all instruments, and different hours.
     """
 
     porosity: float
@@ -57,6 +58,7 @@ class FittedCurve:
     recovery_range_h: tuple[float, float]
     bias: float
     rmse: float
+    means: int
     hours: int
 
 
@@ -140,9 +142,9 @@ def fit_curve(
     )
     rmse = float(np.sqrt(np.mean(found.fun**2)))
     _check_agreement(found, rmse, where)
-    freedom = len(np.unique(hour)) - 1
+    hours = len(np.unique(hour))
     spread = np.sqrt(np.diag(covariance_by_hour(found.jac, found.fun, hour, where)))
-    half = student.ppf(0.5 + CONFIDENCE / 2, freedom) * spread
+    half = student.ppf(0.5 + CONFIDENCE / 2, hours - 1) * spread
     theta, log_h = (float(value) for value in found.x)
     return FittedCurve(
         porosity=theta,
@@ -153,7 +155,8 @@ def fit_curve(
         ),
         bias=float(np.mean(found.fun)),
         rmse=rmse,
-        hours=len(ratio),
+        means=len(ratio),
+        hours=hours,
     )
 
 
@@ -196,7 +199,7 @@ def covariance_by_hour(jac: Array, error: Array, hour: NDArray[np.int64], where:
     for one in hours:
         here = jac[hour == one]
         rest = np.eye(len(here)) - here @ inverse @ here.T
-        if np.linalg.eigvalsh(rest)[0] < ALONE:
+        if np.linalg.eigvalsh(rest)[0] < LEAST_EIGENVALUE:
             raise _too_few(where, "one hour alone decides porosity or recovery distance")
         score = here.T @ np.linalg.solve(rest, error[hour == one])
         total += np.outer(score, score)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from shelterscape.errors import InputError
 from shelterscape.science.columns import numbers
+from shelterscape.science.terrain.guidelines import log_profile
 from shelterscape.science.wind_texts import compass_point
 from shelterscape.terms import TERMS
 
@@ -41,6 +42,9 @@ TOO_SLOW = f"wind in the open not above {LEAST_SPEED_MS:g} m/s"
 NOT_NEUTRAL = f"wind below {NEUTRAL_FROM_MS:g} m/s 10 m above open ground: air may not be neutral"
 OBLIQUE = f"wind more than {MOST_OFF_DEG:g}° off the perpendicular of the belt"
 WINDWARD = "the instrument was windward of the belt"
+LOWEST_ROUGHNESSES = 2.0
+"""Height up to which the log law is not used, in roughness lengths (assumed)."""
+
 REASONS = (NOT_PAIRED, NO_DIRECTION, TOO_SLOW, NOT_NEUTRAL, OBLIQUE, WINDWARD)
 """Why a reading is left out; the first that applies is stated."""
 
@@ -153,7 +157,13 @@ def paired(readings: pd.DataFrame, roughness_m: float) -> pd.DataFrame:
         Sheltered readings with ``open_ms`` (speed in the open at the height of the sheltered
         instrument, by the log law from the open instrument nearest to it in height),
         ``open_10m_ms`` and ``from_deg`` (wind direction in the open); NaN without a reading there.
+
+    Raises
+    ------
+    InputError
+        ``readings-bad`` for an instrument so low that the log law does not hold.
     """
+    _refuse_low(readings, roughness_m)
     is_open = readings["distance_m"].isna()
     here = readings[~is_open].copy()
     there = readings.loc[is_open, ["time", "at_height_m", "speed_ms", "direction_deg"]]
@@ -161,20 +171,27 @@ def paired(readings: pd.DataFrame, roughness_m: float) -> pd.DataFrame:
     both = here.merge(there, on="time", how="left")
     both["apart"] = np.abs(np.log(both["at_height_m"] / both["open_height_m"]))
     both = both.sort_values(["row", "apart"], kind="stable").drop_duplicates("row")
-    both["open_ms"] = both["open_speed_ms"] * _log_ratio(
-        both["at_height_m"], both["open_height_m"], roughness_m
-    )
-    both["open_10m_ms"] = both["open_speed_ms"] * _log_ratio(
-        pd.Series(10.0, index=both.index), both["open_height_m"], roughness_m
-    )
+    for column, height in (("open_ms", both["at_height_m"]), ("open_10m_ms", 10.0)):
+        profile = log_profile(height, both["open_height_m"], roughness_m)
+        both[column] = both["open_speed_ms"] * profile
     return both.drop(columns="apart").reset_index(drop=True)
 
 
-def _log_ratio(to_m: pd.Series, from_m: pd.Series, roughness_m: float) -> pd.Series:
-    return np.log(to_m / roughness_m) / np.log(from_m / roughness_m)
+def _refuse_low(readings: pd.DataFrame, roughness_m: float) -> None:
+    lowest = int(readings["at_height_m"].to_numpy().argmin())
+    height = float(readings["at_height_m"].iloc[lowest])
+    if height <= LOWEST_ROUGHNESSES * roughness_m:
+        raise InputError(
+            "readings-bad",
+            "An instrument is too low for ground of this roughness.",
+            where=f"row {readings['row'].iloc[lowest]}",
+            value=f"{height:g} m above ground; roughness length {roughness_m:g} m",
+            hint=f"Give the roughness length of the open ground, or readings from "
+            f"{LOWEST_ROUGHNESSES * roughness_m:g} m up.",
+        )
 
 
-def judged(pairs: pd.DataFrame, bearing_deg: pd.Series) -> pd.DataFrame:
+def with_reasons(pairs: pd.DataFrame, bearing_deg: pd.Series) -> pd.DataFrame:
     """Pairs with the reason for which each is left out, and distance along the wind.
 
     Parameters
@@ -217,7 +234,7 @@ def hourly_means(pairs: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     pairs : DataFrame
-        Those of `judged` that count.
+        Those of `with_reasons` that count.
 
     Returns
     -------
@@ -244,7 +261,7 @@ def left_out(pairs: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     pairs : DataFrame
-        As `judged` returns them.
+        As `with_reasons` returns them.
 
     Returns
     -------

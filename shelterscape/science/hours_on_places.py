@@ -216,8 +216,8 @@ def hours_on_places(
         here = np.flatnonzero(np.isin(covered.owner, owners) & cells)
         wind = None if relative_wind is None else relative_wind[:, here]
         year_days = days_of_year(months)
-        asked = ((COLUMNS[1], height_m, _windy_counts), (COLUMNS[0], LAMB_HEIGHT_M, _chill_counts))
-        for column, height, counted in asked[: 1 + chill]:
+        counts = ((COLUMNS[1], height_m, _windy_counts), (COLUMNS[0], LAMB_HEIGHT_M, _chill_counts))
+        for column, height, counted in counts[: 1 + chill]:
             if height <= 2 * rules.roughness_m:
                 continue
             factor = winds.height_factor(height, rules.roughness_m)

@@ -6,9 +6,9 @@ from collections.abc import Iterable
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from shelterscape.errors import InputError, Notice
+from shelterscape.science.columns import numbers
 from shelterscape.science.wind_sectors import Hours
 from shelterscape.terms import TERMS
 
@@ -76,29 +76,10 @@ def _part(piece: pd.DataFrame, row: int, where: str, names: dict[str, int]) -> p
         )
     station = piece["station"] if "station" in piece else pd.Series("", index=piece.index)
     found = {"station": [names.setdefault(name, len(names)) for name in station]}
-    numbers = {name: _numbers(piece, name, row, where) for name in NUMBERS}
-    numbers["direction_deg"] = numbers["direction_deg"] % 360.0
-    return pd.DataFrame({**found, "time": times.to_numpy("datetime64[m]"), **numbers})
-
-
-def _numbers(piece: pd.DataFrame, name: str, row: int, where: str) -> NDArray[np.float64]:
-    if name not in piece:
-        return np.full(len(piece), np.nan)
-    text, term = piece[name].str.strip(), TERMS[name]
-    values = pd.to_numeric(text, errors="coerce").to_numpy(float)
-    low = -np.inf if term.low is None else term.low
-    high = np.inf if term.high is None else term.high
-    bad = (text != "").to_numpy() & ~((values >= low) & (values <= high))
-    if bad.any():
-        at = int(np.argmax(bad))
-        raise InputError(
-            "column-bad",
-            f"The table of hours has a bad value of {name}.",
-            where=f"{where}, row {row + at}",
-            value=str(text.iloc[at])[:100],
-            hint=f"{name} is a number from {low:g} to {high:g} {term.symbol}. {HINT}",
-        )
-    return values
+    numbered = piece.set_axis(range(row - 1, row - 1 + len(piece)))
+    values = {name: numbers(numbered, name, TERMS[name], where, row="row") for name in NUMBERS}
+    values["direction_deg"] = values["direction_deg"] % 360.0
+    return pd.DataFrame({**found, "time": times.to_numpy("datetime64[m]"), **values})
 
 
 def _hours(rows: pd.DataFrame, stations: tuple[str, ...], where: str) -> Hours:
@@ -123,11 +104,11 @@ def _hours(rows: pd.DataFrame, stations: tuple[str, ...], where: str) -> Hours:
             value=f"{step:g} minutes between most of them",
             hint=f"Give values of every {MOST_STEP_MINUTES:g} minutes or less. {HINT}",
         )
-    numbers = {name: rows[name].to_numpy(float) for name in NUMBERS}
+    values = {name: rows[name].to_numpy(float) for name in NUMBERS}
     return Hours(
         time=time,
         station=station,
-        **numbers,
+        **values,
         report_deg=0.0,
         step_minutes=step,
         stations=stations,

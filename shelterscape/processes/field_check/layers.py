@@ -92,7 +92,7 @@ def curve_errors(
             {
                 "belt": name,
                 "season": belt_layers.SEASONS[data.params.season],
-                "hour_count": len(here),
+                "hour_count": here["hour"].nunique(),
                 "relative_wind_bias": error.mean() if len(here) else np.nan,
                 "relative_wind_rmse": np.sqrt((error**2).mean()) if len(here) else np.nan,
                 "fitted_bias": fit.bias if fit else np.nan,

@@ -29,12 +29,12 @@ def summarise(results: FieldCheckResults, params: FieldCheckInputs) -> Summary:
     out = results.tables["readings_left_out"]
     unused = int(out["value_count"].sum())
     used = int(results.tables["reading_means"]["reading_count"].sum())
-    hours = sum(fit.hours for fit in results.fits.values())
+    means = sum(fit.means for fit in results.fits.values())
     return Summary(
         question="How do wind readings beside belts compare with the shelter curve?",
         answer=answer,
         certainty=[
-            f"{used:,} of {used + unused:,} readings count, {hours:,} hourly means; ranges are "
+            f"{used:,} of {used + unused:,} readings count, {means:,} hourly means; ranges are "
             "95 % confidence intervals",
         ],
         pictures={"shelter_curve": _chart(results)},
@@ -42,8 +42,8 @@ def summarise(results: FieldCheckResults, params: FieldCheckInputs) -> Summary:
 
 
 def _chart(results: FieldCheckResults) -> ChartSheet:
-    """Readings of the belt with most hours, its curve before and after the fit, and the band."""
-    name = max(results.fits, key=lambda n: results.fits[n].hours)
+    """Means of the belt with most of them, its curve before and after the fit, and the band."""
+    name = max(results.fits, key=lambda n: results.fits[n].means)
     here = results.means[results.means["belt"] == name]
     first, fit = here.iloc[0], results.fits[name]
     x = np.arange(0.0, 30.1, 1.0)
@@ -54,7 +54,7 @@ def _chart(results: FieldCheckResults) -> ChartSheet:
 
     same = pd.DataFrame([first] * len(x)).assign(distance_h=x, height_share=share)
     plain = by_curve(same)
-    factor = CURVES[DEFAULT_CURVE].shelter_factor
+    low, high = CURVES[DEFAULT_CURVE].shelter_range(1.0 - plain)
     distance = [float(v) for v in x]
     points = results.tables["reading_means"]
     points = points[points["belt"] == name].sort_values("distance_h")
@@ -66,8 +66,8 @@ def _chart(results: FieldCheckResults) -> ChartSheet:
             "measured": (list(points["distance_h"]), list(points["measured_relative_wind"])),
             "shelter curve": (distance, list(plain)),
             "fitted curve": (distance, _curve(fit.porosity, fit.recovery_h)),
-            "band, low": (distance, list(np.maximum(1 - (1 - plain) * factor, 0.0))),
-            "band, high": (distance, list(1 - (1 - plain) / factor)),
+            "band, low": (distance, list(np.maximum(1.0 - high, 0.0))),
+            "band, high": (distance, list(1.0 - low)),
         },
         levels={},
         points=("measured",),

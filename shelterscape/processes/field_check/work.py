@@ -27,7 +27,7 @@ __all__ = ["compute", "load", "summarise", "work_bytes"]
 def compute(data: FieldCheckData) -> Work[FieldCheckResults]:
     """Pair the readings, compare them with the curve, and fit it to each belt."""
     yield Progress(0.1, "pairs of readings")
-    pairs = field_readings.judged(
+    pairs = field_readings.with_reasons(
         field_readings.paired(data.readings, data.params.site_roughness_m), data.bearing_deg
     )
     means = with_curve(field_readings.hourly_means(pairs[pairs["reason"] == ""]), data)

@@ -105,9 +105,9 @@ def _hectares(
 ) -> dict[str, object]:
     reduced = sum(by_zone[z.label] for z in zones.ALL_WINDS if not z.is_open and z.high <= 1)
     terrain = found.terrain_not_modelled
-    grid, factor = data.grid, CURVES[data.resolved.options.curve].shelter_factor
+    grid, curve = data.grid, CURVES[data.resolved.options.curve]
     sheltered = float(np.nansum(1.0 - found.relative_wind.astype(float)) * grid.cell_area_ha)
-    low, high = sorted((sheltered / factor, sheltered * factor))
+    low, high = map(float, curve.shelter_range(sheltered))
     return {
         **_stamp(case),
         "equivalent_sheltered_ha": sheltered,

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from shelterscape.processes.shelter.loading import ShelterData
 from shelterscape.science import zones
 from shelterscape.science.belts import Case
+from shelterscape.science.hours_on_places import CellWinds
 from shelterscape.science.not_modelled import behind_steep, gradient
 from shelterscape.science.places import StockCorners, means
 from shelterscape.science.prepared_belts import sheltered_distance_m
@@ -84,7 +85,7 @@ class YearSums:
         self._cell_winds = None
         if data.hours is not None and data.covered is not None:
             winds = [data.resolved.winds[case.season] for case in cases]
-            self._cell_winds = data.hours.cell_winds(winds, data.covered)
+            self._cell_winds = CellWinds(winds, data.covered)
         self.zones: dict[Case, list[gpd.GeoDataFrame]] = {case: [] for case in cases}
 
     def add(self, wind: WindField) -> None:

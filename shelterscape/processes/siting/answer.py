@@ -51,10 +51,10 @@ def certainty_of(results: SitingResults) -> list[str]:
     choice, chosen = results.decision.choice, results.layers["chosen_belts"]
     bound = choice.benefit_bound_ha
     here = results.decision.full_evaluation[results.data.case].benefit_ha
-    factor = CURVES[results.data.settled.options.curve].shelter_factor
+    low, high = CURVES[results.data.settled.options.curve].shelter_range(here)
     found = [
-        f"Equivalent sheltered area, typical range from published belts: +{here / factor:,.1f} to "
-        f"+{here * factor:,.1f} ha eq.",
+        f"Equivalent sheltered area, typical range from published belts: {low:+,.1f} to "
+        f"{high:+,.1f} ha eq.",
         f"No set within the budget adds more than {bound:,.1f} ha eq.; this one adds "
         f"{choice.benefit_ha:,.1f} (smallest-wind rule)",
     ]

@@ -293,10 +293,9 @@ def _curve_of(data: SitingData) -> ShelterCurve:
 
 
 def _set_benefit_range(benefit_ha: NDArray[np.float64], data: SitingData) -> dict[str, Any]:
-    """Low and high of the benefit of a set; loss of shelter, below 0, has the larger as its low."""
-    factor = _curve_of(data).shelter_factor
-    ends = np.sort([benefit_ha / factor, benefit_ha * factor], axis=0)
-    return dict(zip(("set_benefit_low_ha", "set_benefit_high_ha"), ends, strict=True))
+    """Low and high of the benefit of a set."""
+    low, high = _curve_of(data).shelter_range(benefit_ha)
+    return {"set_benefit_low_ha": low, "set_benefit_high_ha": high}
 
 
 def _growth(data: SitingData, lines: ProposedLines, found: SitingDecision) -> pd.DataFrame:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from shelterscape.process.place_hours import without_hours
 from shelterscape.processes.siting.loading import SitingData
 from shelterscape.science.belts import Case
-from shelterscape.science.hours_on_places import COLUMNS
+from shelterscape.science.hours_on_places import COLUMNS, CellWinds
 from shelterscape.science.siting.context import EvaluationContext
 from shelterscape.science.siting.full_evaluation import FullEvaluation, full_evaluation
 
@@ -32,7 +32,7 @@ def evaluated_with_hours(
     hours, covered, winds = data.hours, context.covered, data.settled.winds[case.season]
     cells = None
     if hours is not None and covered is not None:
-        cells = hours.cell_winds([winds, winds], covered)
+        cells = CellWinds([winds, winds], covered)
     found = full_evaluation(
         context,
         then,

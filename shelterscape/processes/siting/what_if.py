@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -10,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from shelterscape.errors import InputError
+from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid
 from shelterscape.kernels.shelter_curves import CURVES
 from shelterscape.process.money import decimal_amounts
@@ -82,11 +83,19 @@ class SitingState:
     Parameters
     ----------
     data : SitingData
+    notices : sequence of Notice
+        What was assumed or left out while the inputs were read.
+
+    Attributes
+    ----------
+    notices : list of Notice
+        These, and where terrain wind is not modelled.
     """
 
-    def __init__(self, data: SitingData) -> None:
+    def __init__(self, data: SitingData, notices: Sequence[Notice] = ()) -> None:
         self._data = data
-        self._context, self.notices = context_and_notices(data)
+        self._context, more = context_and_notices(data)
+        self.notices = [*notices, *more]
         self._existing = existing_winds(self._context, stop_if_requested=data.check_stop)
 
     @property
@@ -126,7 +135,7 @@ class SitingState:
         found = evaluated_with_hours(
             data, data.case, self._context, grown, every, existing=self._existing
         )
-        factor = CURVES[data.settled.options.curve].shelter_factor
+        low, high = CURVES[data.settled.options.curve].shelter_range(found.benefit_ha)
         places = None
         if data.places is not None:
             places = places_with_belts(data, {data.case: found})
@@ -135,8 +144,8 @@ class SitingState:
         return DrawnBelts(
             case=data.case,
             benefit_ha=found.benefit_ha,
-            benefit_low_ha=found.benefit_ha / factor,
-            benefit_high_ha=found.benefit_ha * factor,
+            benefit_low_ha=float(low),
+            benefit_high_ha=float(high),
             own_benefit_ha=found.own_benefit_ha,
             neighbours_benefit_ha=found.neighbours_benefit_ha,
             public_benefit_ha=found.public_benefit_ha,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -35,9 +35,9 @@ def compute(data: SitingData) -> Work[SitingResults]:
     return results_of(data, lines, found, [*notices, *found.notices, *more])
 
 
-def prepare(data: SitingData) -> SitingState:
+def prepare(data: SitingData, notices: Sequence[Notice]) -> SitingState:
     """Prepare the inputs once, to evaluate drawn lines again and again."""
-    return SitingState(data)
+    return SitingState(data, notices)
 
 
 def _rasters(data: SitingData, found: SitingDecision) -> Iterator[Block]:

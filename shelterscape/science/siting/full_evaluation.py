@@ -94,11 +94,14 @@ def belts_with_set(
     chosen = frame.iloc[list(rows)]
     replaced = replaced_rows(chosen)
     stays = ~np.isin(np.arange(len(context.belts)), replaced[replaced >= 0])
-    columns = ["height_m", "width_m", "belt_type", "porosity", "porosity_low", "geometry"]
-    columns.insert(0, "recovery_h")
-    parts = [f.assign(recovery_h=recovery_distances(f))[columns]
-             for f in (context.belts[stays] if len(stays) else None, chosen)
-             if f is not None and len(f)]  # fmt: skip
+    columns = ["height_m", "width_m", "belt_type", "porosity", "porosity_low", "recovery_h"]
+    columns.append("geometry")
+    there = (context.belts[stays] if len(stays) else None, chosen)
+    parts = [
+        one.assign(recovery_h=recovery_distances(one))[columns]
+        for one in there
+        if one is not None and len(one)
+    ]
     if not parts:
         return gpd.GeoDataFrame({c: [] for c in columns}, geometry="geometry", crs=frame.crs)
     return gpd.GeoDataFrame(pd.concat(parts, ignore_index=True), crs=parts[0].crs)

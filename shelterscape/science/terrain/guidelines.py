@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from shelterscape.kernels.spectral import KARMAN
 
@@ -92,19 +93,22 @@ def crest_speed_up(
     return float(factor * hill_m / half_length_m * np.exp(-fading * height_m / half_length_m))
 
 
-def log_profile(height_m: float, reference_m: float, roughness_m: float) -> float:
+def log_profile(
+    height_m: ArrayLike, reference_m: ArrayLike, roughness_m: float
+) -> NDArray[np.float64]:
     """Wind speed over flat, open terrain at one height divided by that at another, by the log law.
 
     Parameters
     ----------
-    height_m, reference_m : float
+    height_m, reference_m : array_like
         Heights z and z_ref above ground, m; well above the roughness length.
     roughness_m : float
         Roughness length z0, m.
 
     Returns
     -------
-    float
+    ndarray
+        Ratio, above 0.
 
     Notes
     -----
@@ -116,7 +120,8 @@ def log_profile(height_m: float, reference_m: float, roughness_m: float) -> floa
 
     Examples
     --------
-    >>> round(log_profile(2.0, 10.0, 0.03), 4)
-    0.7229
+    >>> log_profile([2.0, 10.0], 10.0, 0.03).round(4).tolist()
+    [0.7229, 1.0]
     """
-    return float(np.log(height_m / roughness_m) / np.log(reference_m / roughness_m))
+    height, reference = (np.asarray(h, dtype=float) for h in (height_m, reference_m))
+    return np.asarray(np.log(height / roughness_m) / np.log(reference / roughness_m))
