@@ -54,8 +54,17 @@ def _victim(case: Case) -> Path:
 # ---- folders
 
 
+LOCK = f".{OUT}.shelterscape-lock"
+
+
+def _left_locks(lock: Path) -> list[str]:
+    """Its name if it is empty or names a process, as runs that were killed leave it."""
+    left = lock.is_file() and lock.read_bytes().strip(b"\0")[:8] in (b"", b'{"pid": ')
+    return [lock.name] if left and not lock.is_symlink() else []
+
+
 def _lock(case: Case, victim: Path) -> None:
-    lock = case.folder / f".{OUT}.shelterscape-lock"
+    lock = case.folder / LOCK
     target = victim / "thesis.txt"
     case.rng.choice(
         [
@@ -123,7 +132,8 @@ def folders(case: Case) -> Attack | None:
     text = plant.__name__.replace("_", " ").strip()
     precious = list(case.out.rglob("thesis.txt")) if not case.out.is_symlink() else []
     more = ["--overwrite"] if case.rng.random() < 0.7 else []
-    return Attack(text, words_of(case.example, *more), same=True, precious=precious)
+    ours = _left_locks(case.folder / LOCK)
+    return Attack(text, words_of(case.example, *more), same=True, precious=precious, ours=ours)
 
 
 def _swapped(case: Case, victim: Path) -> Attack:
@@ -199,7 +209,7 @@ def states(case: Case) -> Attack | None:
     """records, notes and locks of any content, and changed earlier results"""
     case.earlier_run()
     files = sorted(p for p in case.out.rglob("*") if p.is_file())
-    lock = case.folder / f".{OUT}.shelterscape-lock"
+    lock = case.folder / LOCK
     path = case.rng.choice([case.out / "record.json", case.out / "timings.json", lock, *files[:3]])
     case.rng.choice([lambda: path.write_bytes(case.rng.choice(STATES)),
                      lambda: path.unlink(missing_ok=True)])()  # fmt: skip
@@ -210,13 +220,10 @@ def states(case: Case) -> Attack | None:
     if case.rng.random() < 0.3:
         crashed = case.folder / f".{OUT}.shelterscape-{case.rng.choice(['new', 'old'])}"
         shutil.copytree(case.clean.folder, crashed)
-    # An empty lock, and one that names a process, are left by runs that were killed.
-    left = lock.exists() and lock.read_bytes().strip(b"\0")[:8] in (b"", b'{"pid": ')
     more = ["--overwrite"] if case.rng.random() < 0.7 else []
     text = f"{path.name} {'overwritten' if more else 'kept'}"
-    ours = [lock.name] if left else []
     # Complete runs in the folders of a crashed run are ours too.
-    ours += [f".{OUT}.shelterscape-{kind}" for kind in ("new", "old")]
+    ours = _left_locks(lock) + [f".{OUT}.shelterscape-{kind}" for kind in ("new", "old")]
     return Attack(text, words_of(case.example, *more), same=True, precious=precious, ours=ours)
 
 

@@ -116,7 +116,7 @@ def words(frame: pd.DataFrame, column: str) -> NDArray[np.object_]:
 
 
 def _shown(cell: object) -> float | str:
-    """A cell as it stands in the file; a number of any type as a plain one."""
+    """A cell as in the file; a number of any type as a plain one."""
     return float(cell) if isinstance(cell, int | float | np.number) else str(cell)
 
 
