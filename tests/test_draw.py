@@ -17,6 +17,7 @@ from shapely import LineString, MultiLineString, Point, box
 
 from shelterscape.files import draw
 from shelterscape.files.draw import MapSheet, averaged, draw_maps
+from shelterscape.files.style_sld import raster_sld
 from shelterscape.files.styles import (
     BELT_COLOUR,
     END_WORDS,
@@ -25,7 +26,6 @@ from shelterscape.files.styles import (
     ZONE_COLOURS,
     end_words,
     legend_title,
-    raster_sld,
 )
 from shelterscape.grid import Grid
 from shelterscape.terms import TERMS

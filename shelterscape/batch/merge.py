@@ -18,10 +18,20 @@ from shelterscape.batch.holdings import Holding
 from shelterscape.batch.picture import draw_holdings_map
 from shelterscape.batch.state import COMBINED, DONE, BatchFolder, HoldingState
 from shelterscape.errors import Notice
-from shelterscape.files import styles
-from shelterscape.files.geopackages import describe_columns, verify_layers, write_layer
+from shelterscape.files.geopackages import (
+    DefaultStyle,
+    describe_columns,
+    style_in,
+    verify_layers,
+    write_layer,
+    write_styles,
+)
+from shelterscape.files.layer_rules import rules_of
 from shelterscape.files.record import PROGRAM, RECORD, described, listed, write_json
 from shelterscape.files.results import disk_faults, features_of, mosaic_of, write_mosaic
+from shelterscape.files.style_qml import layer_qml
+from shelterscape.files.style_sld import layer_sld
+from shelterscape.files.styles import LayerStyle
 from shelterscape.files.tables import write_table
 from shelterscape.grid import Grid
 from shelterscape.process import SCREENING, Layer, Raster
@@ -101,6 +111,7 @@ class _Merge:
         self._package = out / PACKAGE
         self._columns: dict[str, tuple[str, ...]] = {}
         self._counts: dict[str, int] = {}
+        self._styles: dict[str, DefaultStyle] = {}
         self._notices: list[Notice] = []
 
     def cautions(self) -> tuple[str, ...]:
@@ -128,8 +139,8 @@ class _Merge:
         self._write(
             "holdings", table, "polygon", (*columns, "rank"), "Holdings, with the results of each."
         )
-        style = styles.line_sld("holdings", "Holdings")
-        self._style("holdings").write_text(style, encoding="utf-8")
+        rules = rules_of("holdings", "Holdings", LayerStyle(label="name"), table)
+        self._styles["holdings"] = DefaultStyle(layer_qml(rules), layer_sld(rules))
         (self._out / TABLE).parent.mkdir(parents=True, exist_ok=True)
         write_table(self._out / TABLE, frame)
         return table
@@ -190,9 +201,8 @@ class _Merge:
             return None
         if columns is not layer.columns:
             frame = frame.assign(holding_id=holding.holding_id, folder=holding.folder)
-        style = path.parent / f"layers.{layer.name}.sld"
-        if style.is_file() and not self._style(layer.name).exists():
-            shutil.copyfile(style, self._style(layer.name))
+        if layer.name not in self._styles and (style := style_in(path, layer.name)):
+            self._styles[layer.name] = style
         # An array: pandas would take an empty list for a list of columns.
         new = np.array([_is_new(one, seen) for one in _feature_checksums(frame)], dtype=bool)
         return frame[[*columns, "geometry"]][new]
@@ -212,9 +222,6 @@ class _Merge:
         self._columns[name] = columns
         self._counts[name] = self._counts.get(name, 0) + len(frame)
 
-    def _style(self, layer: str) -> Path:
-        return self._out / f"combined.{layer}.sld"
-
     def mosaics(self) -> None:
         """Write a mosaic of every raster that the steps write."""
         for step in self._steps:
@@ -224,7 +231,6 @@ class _Merge:
                     self._mosaic(raster)
 
     def _mosaic(self, raster: Raster) -> None:
-        target, style = (self._out / file for file in raster.files)
         folders = [self._folder.run_folder(state.holding) for state in self._done]
         folders = [folder for folder in folders if (folder / raster.files[0]).is_file()]
         paths = [folder / raster.files[0] for folder in folders]
@@ -235,17 +241,23 @@ class _Merge:
         if skipped:
             text = f"{raster.name}: rasters with other bands were left out of the mosaic"
             self._notice(Notice("not-merged", text, len(skipped)))
+        target = self._out / raster.files[0]
         target.parent.mkdir(parents=True, exist_ok=True)
         write_mosaic(target, mosaic, raster.quantity, self._check_stop)
-        shutil.copyfile(folders[0] / raster.files[1], style)
+        for style in raster.files[1:]:
+            shutil.copyfile(folders[0] / style, self._out / style)
 
     def _notice(self, notice: Notice) -> None:
         self._notices.append(notice)
         self._on_event({"event": "notice", **notice.fields()})
 
     def finish(self) -> None:
-        """Describe the columns, verify the GeoPackage, and write the record."""
+        """Describe the columns, write the styles, verify the GeoPackage, and write the record."""
         describe_columns(self._package, self._columns)
+        write_styles(self._package, self._styles)
+        for layer, style in self._styles.items():
+            path = self._out / f"combined.{layer}.sld"
+            path.write_text(style.sld, encoding="utf-8")
         verify_layers(self._package, self._counts)
         record = {
             "program": PROGRAM,

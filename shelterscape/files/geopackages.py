@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
+from dataclasses import dataclass
 from pathlib import Path
 
 import geopandas as gpd
@@ -17,7 +18,10 @@ from shelterscape.terms import TERMS
 GEOMETRY_NAMES = {"point": "MultiPoint", "line": "MultiLineString", "polygon": "MultiPolygon"}
 """Geometry type in files by kind of layer; other kinds may hold any type."""
 
-STAMP = "2000-01-01T00:00:00Z"
+GEOMETRY, STYLES = "geom", "layer_styles"
+"""Name of the geometry column of every layer, and of the table of styles."""
+
+STAMP = "2000-01-01T00:00:00.000Z"
 """Date of change in every GeoPackage, fixed so that the same inputs give the same bytes. The time
 of a run is in timings.json."""
 
@@ -52,7 +56,7 @@ def write_layer(
             geometry_type=GEOMETRY_NAMES.get(kind, "Unknown"),
             promote_to_multi=True,
             dataset_options={"VERSION": "1.3"} if not path.exists() else None,
-            layer_options={"DESCRIPTION": description, "GEOMETRY_NAME": "geom", "FID": "fid"},
+            layer_options={"DESCRIPTION": description, "GEOMETRY_NAME": GEOMETRY, "FID": "fid"},
         )
     except (DataSourceError, DataLayerError, FeatureError) as error:
         raise _not_written(path, error) from error
@@ -89,6 +93,68 @@ def describe_columns(path: Path, layers: dict[str, tuple[str, ...]]) -> None:
         _describe(path, layers)
     except sqlite3.Error as error:
         raise _not_written(path, error) from error
+
+
+@dataclass(frozen=True)
+class DefaultStyle:
+    """The style of a layer in both formats that the table of styles holds.
+
+    Parameters
+    ----------
+    qml, sld : str
+    """
+
+    qml: str
+    sld: str
+
+
+_STYLE_TABLE = f"""
+CREATE TABLE {STYLES} (
+  id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT(256),
+  f_table_schema TEXT(256), f_table_name TEXT(256), f_geometry_column TEXT(256),
+  styleName TEXT(30), styleQML TEXT, styleSLD TEXT, useAsDefault BOOLEAN, description TEXT,
+  owner TEXT(30), ui TEXT(30), update_time DATETIME);
+INSERT INTO gpkg_contents (table_name, data_type, identifier, last_change)
+  VALUES ('{STYLES}', 'attributes', '{STYLES}', '{STAMP}');
+"""
+
+
+def write_styles(path: Path, styles: dict[str, DefaultStyle]) -> None:
+    """Write the default style of every layer into a GeoPackage, in the table a GIS looks for.
+
+    Parameters
+    ----------
+    path : Path
+    styles : dict
+        By layer.
+
+    Raises
+    ------
+    WriteError
+        ``output-unwritable``.
+    """
+    rows = [
+        (number, layer, GEOMETRY, layer, style.qml, style.sld, STAMP)
+        for number, (layer, style) in enumerate(styles.items(), start=1)
+    ]
+    try:
+        with contextlib.closing(sqlite3.connect(path)) as db, db:
+            db.executescript(_STYLE_TABLE)
+            db.executemany(
+                f"INSERT INTO {STYLES} VALUES (?, '', '', ?, ?, ?, ?, ?, 1, '', '', '', ?)", rows
+            )
+    except sqlite3.Error as error:
+        raise _not_written(path, error) from error
+
+
+def style_in(path: Path, layer: str) -> DefaultStyle | None:
+    """The default style of a layer of a GeoPackage; None if it has none."""
+    address = f"{path.resolve().as_uri()}?mode=ro"
+    with contextlib.closing(sqlite3.connect(address, uri=True)) as db:
+        found = db.execute(
+            f"SELECT styleQML, styleSLD FROM {STYLES} WHERE f_table_name = ?", (layer,)
+        ).fetchone()
+    return DefaultStyle(*found) if found else None
 
 
 def _not_written(path: Path, found: object) -> WriteError:

@@ -27,6 +27,7 @@ from shapely.errors import ShapelyError
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.files.gdal_options import LAYER_OPTIONS
+from shelterscape.files.geopackages import STYLES
 from shelterscape.files.guards import openable, refuse_unsafe_table
 from shelterscape.files.layer_checks import empty_layer
 from shelterscape.files.local import existing_file, fault_of, split_layer
@@ -148,24 +149,26 @@ def located(source: str, what: str) -> tuple[Path, str]:
 
 def _chosen(path: Path, layer: str, what: str) -> str:
     names = layers_of(path)
+    # A desktop GIS keeps styles in a table of this name beside the layers.
+    choices = [name for name in names if name != STYLES]
     if layer and layer not in names:
         raise InputError(
             "layer-missing",
             "The file does not have this layer.",
             where=str(path),
             value=layer,
-            hint=f"Use one of: {', '.join(names)}.",
+            hint=f"Use one of: {', '.join(choices)}.",
         )
-    if not layer and len(names) > 1:
+    if not layer and len(choices) > 1:
         raise InputError(
             "layer-ambiguous",
             f"The file has several layers; state which is the {what}.",
             where=str(path),
-            hint=f"Write it as {path.name}:LAYER with one of: {', '.join(names)}.",
+            hint=f"Write it as {path.name}:LAYER with one of: {', '.join(choices)}.",
         )
-    if not names:
+    if not layer and not choices:
         raise empty_layer(str(path))
-    return layer or names[0]
+    return layer or choices[0]
 
 
 Bounds = tuple[float, float, float, float]

@@ -1,4 +1,4 @@
-"""Colours of each quantity, and the style files (OGC SLD) that carry them into a GIS.
+"""Colours of each quantity and layer, for pictures and for the styles of a GIS.
 
 A darker colour means more of the quantity in the title. Lightness changes evenly along a ramp of
 one hue, so that ramps read the same to colour-blind eyes and in grey print: shelter is violet, wind
@@ -8,8 +8,8 @@ amber. "Windier" ground has a second hue, rust, and a hatch.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from xml.sax.saxutils import escape
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 from shelterscape.terms import Term
 
@@ -128,13 +128,61 @@ HATCHED_ABOVE = {"relative_wind": 1.05}
 
 CHART_COLOURS = ("#53318c", "#b5561f", "#1f5f4a", "#8a8a8a", "#c47f2c")
 
-_HEAD = (
-    '<?xml version="1.0" encoding="UTF-8"?>\n'
-    '<StyledLayerDescriptor version="1.0.0" xmlns="http://www.opengis.net/sld" '
-    'xmlns:ogc="http://www.opengis.net/ogc">\n'
-    "<NamedLayer><Name>{name}</Name><UserStyle><Title>{title}</Title><FeatureTypeStyle>\n"
+HEIGHT_SHADES = ("#dfeee7", "#a9cbbd", "#5d9a82", "#1f5f4a", "#0d3326")
+SHELTER_SHADES = ("#eae4f6", "#b6a3dd", "#8164ba", "#53318c", "#2b1055")
+"""Colours at rising numbers of a layer."""
+
+TARGET_COLOURS = {"target reached": "#53318c", "target not reached": "#e3b269"}
+"""Colours of places by their target; a darker one is more sheltered."""
+
+NO_VALUE_COLOUR = "#8a8a8a"
+
+
+@dataclass(frozen=True)
+class LayerStyle:
+    """How features of a layer are drawn in a GIS.
+
+    Parameters
+    ----------
+    colour_by : str
+        Column that sets the colour; empty for one colour.
+    colours : mapping
+        Colour of each word, for a column of words.
+    shades : tuple of str
+        Colours at rising numbers, for a column of numbers; those of its ramp if there are none.
+    target : str
+        Column that `colour_by` must not exceed: features that reach it and that do not have
+        `TARGET_COLOURS`.
+    colour : str
+        The one colour, where no column sets it.
+    hatched, outlined : bool
+        Whether areas are hatched instead of filled, and whether they have an outline.
+    label : str
+        Column written beside each feature; empty for none.
+    reduction_of : str
+        Column of relative wind that the label reports as a wind reduction; empty for none.
+    """
+
+    colour_by: str = ""
+    colours: Mapping[str, str] = field(default_factory=dict)
+    shades: tuple[str, ...] = ()
+    target: str = ""
+    colour: str = BELT_COLOUR
+    hatched: bool = False
+    outlined: bool = True
+    label: str = ""
+    reduction_of: str = ""
+
+
+ONE_COLOUR = LayerStyle()
+
+PLACE_STYLE = LayerStyle(
+    "relative_wind",
+    target="target_relative_wind",
+    label="name",
+    reduction_of="relative_wind",
 )
-_FOOT = "</FeatureTypeStyle></UserStyle></NamedLayer></StyledLayerDescriptor>\n"
+"""Places by whether they reach their target, with name and wind reduction."""
 
 
 def end_words(term: Term) -> tuple[str, str]:
@@ -155,56 +203,12 @@ def ramp_of(term: Term) -> Stops:
     return RAMPS.get(term.name, ((low, "#f4f4f4"), (high, "#3a3a3a")))
 
 
-def raster_sld(name: str, term: Term) -> str:
-    """Style of a raster: the ramp of its term as a colour map.
-
-    Parameters
-    ----------
-    name : str
-        Name of the layer.
-    term : Term
-        What the raster holds.
-
-    Returns
-    -------
-    str
-        The style as XML.
-    """
-    stops = ramp_of(term)
-    labels = [f"{value:g} {term.symbol}".strip() for value, _ in stops]
+def stop_labels(term: Term) -> list[str]:
+    """Text at each colour of the ramp of a quantity, with words at both ends."""
+    labels = [f"{value:g} {term.symbol}".strip() for value, _ in ramp_of(term)]
     low, high = end_words(term)
     labels[0], labels[-1] = f"{labels[0]}, {low}", f"{labels[-1]}, {high}"
-    entries = "".join(
-        f'<ColorMapEntry color="{colour}" quantity="{value:g}" label="{escape(label)}"/>\n'
-        for (value, colour), label in zip(stops, labels, strict=True)
-    )
-    rule = f'<Rule><RasterSymbolizer><ColorMap type="ramp">\n{entries}'
-    return (
-        _head(name, legend_title(term)) + rule + "</ColorMap></RasterSymbolizer></Rule>\n" + _FOOT
-    )
-
-
-def class_raster_sld(name: str, term: Term, classes: Mapping[str, str]) -> str:
-    """Style of a raster of classes: one colour for each code.
-
-    Parameters
-    ----------
-    name : str
-    term : Term
-    classes : mapping
-        Colour by class name, in the order of their codes from 0.
-
-    Returns
-    -------
-    str
-        The style as XML.
-    """
-    entries = "".join(
-        f'<ColorMapEntry color="{colour}" quantity="{code}" label="{escape(word)}"/>\n'
-        for code, (word, colour) in enumerate(classes.items())
-    )
-    rule = f'<Rule><RasterSymbolizer><ColorMap type="values">\n{entries}'
-    return _head(name, term.label) + rule + "</ColorMap></RasterSymbolizer></Rule>\n" + _FOOT
+    return labels
 
 
 def colour_table(classes: Mapping[str, str]) -> dict[int, tuple[int, int, int]]:
@@ -213,13 +217,12 @@ def colour_table(classes: Mapping[str, str]) -> dict[int, tuple[int, int, int]]:
     return {code: (rgb[0], rgb[1], rgb[2]) for code, rgb in enumerate(parts)}
 
 
-def shades(ramp: Stops, count: int) -> list[str]:
-    """Colours spread evenly over a ramp, from its first to its last.
+def spread(colours: Sequence[str], count: int) -> list[str]:
+    """Colours spread evenly over a sequence, from its first to its last.
 
     Parameters
     ----------
-    ramp : tuple of (float, str)
-        One of `RAMPS`.
+    colours : sequence of str
     count : int
         Number of colours.
 
@@ -227,62 +230,4 @@ def shades(ramp: Stops, count: int) -> list[str]:
     -------
     list of str
     """
-    at = [round(i * (len(ramp) - 1) / max(count - 1, 1)) for i in range(count)]
-    return [ramp[i][1] for i in at]
-
-
-def classes_sld(name: str, title: str, column: str, classes: dict[str, str]) -> str:
-    """Style of a layer of areas, coloured by the class in one column.
-
-    Parameters
-    ----------
-    name : str
-        Name of the layer.
-    title : str
-    column : str
-        Column that holds the class.
-    classes : mapping
-        Colour by class.
-
-    Returns
-    -------
-    str
-        The style as XML.
-    """
-    rules = "".join(
-        f"<Rule><Title>{escape(word)}</Title><ogc:Filter><ogc:PropertyIsEqualTo>"
-        f"<ogc:PropertyName>{column}</ogc:PropertyName><ogc:Literal>{escape(word)}</ogc:Literal>"
-        f"</ogc:PropertyIsEqualTo></ogc:Filter><PolygonSymbolizer>"
-        f"<Fill>{_colour('fill', colour)}</Fill></PolygonSymbolizer></Rule>\n"
-        for word, colour in classes.items()
-    )
-    return _head(name, title) + rules + _FOOT
-
-
-def line_sld(name: str, title: str, colour: str = BELT_COLOUR) -> str:
-    """Style of a layer of lines in one colour.
-
-    Parameters
-    ----------
-    name : str
-        Name of the layer.
-    title : str
-    colour : str
-        As ``#rrggbb``.
-
-    Returns
-    -------
-    str
-        The style as XML.
-    """
-    stroke = f'{_colour("stroke", colour)}<CssParameter name="stroke-width">1.5</CssParameter>'
-    rule = f"<Rule><LineSymbolizer><Stroke>{stroke}</Stroke></LineSymbolizer></Rule>\n"
-    return _head(name, title) + rule + _FOOT
-
-
-def _head(name: str, title: str) -> str:
-    return _HEAD.format(name=escape(name), title=escape(title))
-
-
-def _colour(kind: str, colour: str) -> str:
-    return f'<CssParameter name="{kind}">{colour}</CssParameter>'
+    return [colours[round(i * (len(colours) - 1) / max(count - 1, 1))] for i in range(count)]

@@ -1,12 +1,13 @@
-"""Outputs of a process: names, quantities, columns and colours.
+"""Outputs of a process: names, quantities, columns and styles.
 
 An optional output is written only if the inputs it needs are given.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
+from shelterscape.files.styles import ONE_COLOUR, LayerStyle
 from shelterscape.terms import TERMS, Term
 
 
@@ -40,7 +41,7 @@ class Raster:
     @property
     def files(self) -> tuple[str, ...]:
         """Files of the raster, relative to the run folder."""
-        return (f"rasters/{self.name}.tif", f"rasters/{self.name}.sld")
+        return tuple(f"rasters/{self.name}.{kind}" for kind in ("tif", "qml", "sld"))
 
     @property
     def title(self) -> str:
@@ -60,10 +61,8 @@ class Layer:
         Its columns in order, each a name in `TERMS`.
     title : str
         Description, in one sentence.
-    colour_by : str
-        Column whose values set the colour; empty for one colour.
-    colours : dict
-        Colour of each value.
+    style : LayerStyle
+        How a GIS draws it.
     optional : bool
     """
 
@@ -71,8 +70,7 @@ class Layer:
     kind: str
     columns: tuple[str, ...]
     title: str
-    colour_by: str = ""
-    colours: dict[str, str] = field(default_factory=dict)
+    style: LayerStyle = ONE_COLOUR
     optional: bool = False
 
     @property

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from shelterscape.errors import InputError, InternalError, Notice
-from shelterscape.files.geopackages import describe_columns, verify_layers
+from shelterscape.files.geopackages import describe_columns, verify_layers, write_styles
 from shelterscape.files.libraries import refuse_lost_coordinates
 from shelterscape.files.record import (
     RECORD,
@@ -313,6 +313,8 @@ def _finish_layers(done: list[StepResult], folder: Path) -> None:
         return
     columns = {o.name: o.columns for one in done for o in one.written if isinstance(o, Layer)}
     describe_columns(folder / GEOPACKAGE, columns)
+    styles = {name: style for one in done for name, style in one.styles.items()}
+    write_styles(folder / GEOPACKAGE, styles)
     verify_layers(folder / GEOPACKAGE, counts)
 
 

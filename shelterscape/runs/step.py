@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from shelterscape.errors import Notice, WriteError
+from shelterscape.files.geopackages import DefaultStyle
 from shelterscape.process import Inputs, Output, Process
 from shelterscape.process.area import Area
 from shelterscape.process.memory import size_text
@@ -43,6 +44,8 @@ class StepResult:
         Labels of the bands of each raster.
     features : dict
         Number of features of each layer.
+    styles : dict
+        Style of each layer.
     seconds : float
     """
 
@@ -51,6 +54,7 @@ class StepResult:
     summary: Summary
     bands: dict[str, list[str]]
     features: dict[str, int]
+    styles: dict[str, DefaultStyle]
     seconds: float = 0.0
 
 
@@ -111,6 +115,7 @@ def run_step(
         summary=summary,
         bands=writer.bands,
         features=writer.features,
+        styles=writer.styles,
         seconds=time.perf_counter() - started,
     )
 

@@ -13,10 +13,12 @@ import geopandas as gpd
 import pandas as pd
 
 from shelterscape.errors import InternalError
-from shelterscape.files import styles
+from shelterscape.files import style_qml, style_sld
 from shelterscape.files.draw_sheets import ChartSheet, FeatureSheet, MapSheet, RoseSheet
-from shelterscape.files.geopackages import write_layer
+from shelterscape.files.geopackages import DefaultStyle, write_layer
+from shelterscape.files.layer_rules import rules_of
 from shelterscape.files.rasters import RasterWriter
+from shelterscape.files.styles import colour_table
 from shelterscape.files.tables import write_table
 from shelterscape.grid import Grid
 from shelterscape.process import Layer, Output, Picture, Process, Raster, Table
@@ -63,6 +65,7 @@ class OutputWriter:
         self._open = contextlib.ExitStack()
         self._written: set[tuple[type, str]] = set()
         self.features: dict[str, int] = {}
+        self.styles: dict[str, DefaultStyle] = {}
 
     @property
     def grid(self) -> Grid:
@@ -94,19 +97,24 @@ class OutputWriter:
 
     def _raster(self, name: str) -> RasterWriter:
         output, bands = self._declared(Raster, name), self._bands[name]
-        path, style = (self._path(file) for file in output.files)
+        path, qml, sld = (self._path(file) for file in output.files)
         term = output.quantity
         options: dict[str, Any] = {
             "stop_if_requested": self._check_stop,
             "cut": None if self._inside is None else self._inside.crop,
         }
         if bands.classes is None:
-            style.write_text(styles.raster_sld(name, term), encoding="utf-8")
+            texts = style_qml.raster_qml(term), style_sld.raster_sld(name, term)
         else:
-            text = styles.class_raster_sld(name, term, bands.classes)
-            style.write_text(text, encoding="utf-8")
-            options["classes"] = dict(enumerate(bands.classes))
-            options["colours"] = styles.colour_table(bands.classes)
+            classes = bands.classes
+            texts = (
+                style_qml.class_raster_qml(classes),
+                style_sld.class_raster_sld(name, term, classes),
+            )
+            options["classes"] = dict(enumerate(classes))
+            options["colours"] = colour_table(classes)
+        for file, text in zip((qml, sld), texts, strict=True):
+            file.write_text(text, encoding="utf-8")
         return RasterWriter(path, self.grid, list(bands.labels), term, **options)
 
     def close_rasters(self) -> None:
@@ -121,11 +129,10 @@ class OutputWriter:
         )
         write_layer(self._path(output.files[0]), name, ordered, output.kind, output.title)
         self.features[name] = len(frame)
-        if output.colour_by:
-            style = styles.classes_sld(name, output.title, output.colour_by, output.colours)
-        else:
-            style = styles.line_sld(name, output.title)
-        self._path(output.files[1]).write_text(style, encoding="utf-8")
+        rules = rules_of(name, output.title, output.style, ordered)
+        sld = style_sld.layer_sld(rules)
+        self._path(output.files[1]).write_text(sld, encoding="utf-8")
+        self.styles[name] = DefaultStyle(style_qml.layer_qml(rules), sld)
 
     def table(self, name: str, frame: pd.DataFrame) -> None:
         """Write a declared table."""

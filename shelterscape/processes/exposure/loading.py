@@ -9,7 +9,7 @@ import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
-from shelterscape.files.styles import RAMPS, shades
+from shelterscape.files.styles import RAMPS, spread
 from shelterscape.grid import Grid, grid_direction
 from shelterscape.process.inputs import columns_by_layer
 from shelterscape.process.memory import InputSizes
@@ -206,7 +206,7 @@ def _rasters(data: ExposureData) -> dict[str, Bands]:
         found["complete_views_share"] = Bands(view)
     if bounds := class_bounds(data.params):
         names = class_labels(bounds)
-        colours = shades(RAMPS["topex_deg"], len(names))
+        colours = spread([colour for _, colour in RAMPS["topex_deg"]], len(names))
         found["topex_class"] = Bands(view, classes=dict(zip(names, colours, strict=True)))
     if each:
         found["horizon_deg"] = Bands(each)

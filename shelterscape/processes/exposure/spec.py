@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from shelterscape.files.styles import LayerStyle
 from shelterscape.process import Figure, Layer, Output, Picture, Process, Raster, Table
 from shelterscape.process.inputs import (
     FieldNames,
@@ -99,6 +100,7 @@ OUTPUTS: tuple[Output, ...] = (
         "any",
         ("name", "purpose", "parcel_id", "holding_id", *EXPOSURE_COLUMNS),
         "Mean exposure of each place, and the wind direction it is most exposed to.",
+        style=LayerStyle("topex_deg", label="name"),
         optional=True,
     ),
     Layer(
@@ -106,6 +108,7 @@ OUTPUTS: tuple[Output, ...] = (
         "polygon",
         ("holding_id", "name", "area_ha", *EXPOSURE_COLUMNS),
         "Mean exposure of each holding, and the wind direction it is most exposed to.",
+        style=LayerStyle("topex_deg", label="name"),
         optional=True,
     ),
     Table(

@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, field_validator
 
+from shelterscape.files.styles import LayerStyle
 from shelterscape.process import Layer, Output, Picture, Process, Table
 from shelterscape.process.inputs import (
     ROUGHNESS_CLASSES,
@@ -80,6 +81,7 @@ OUTPUTS: tuple[Output, ...] = (
         ),
         "All belts of the layer; measured ones with the porosity and recovery distance fitted to "
         "the readings. Shelter and siting take it as their belt layer.",
+        style=LayerStyle(label="name"),
     ),
     Table(
         "curve_errors",

@@ -6,6 +6,7 @@ from typing import Annotated
 
 from pydantic import Field
 
+from shelterscape.files.styles import LayerStyle
 from shelterscape.process import Figure, Layer, Output, Picture, Process, Table
 from shelterscape.process.grant_inputs import GrantMaps
 from shelterscape.process.inputs import FieldNames, Several, Source, quantity
@@ -92,8 +93,7 @@ OUTPUTS: tuple[Output, ...] = (
             "caution",
         ),
         f"Parts of belts that qualify for each scheme or do not, with the reason. {GRANT_CAUTION}",
-        colour_by="qualification",
-        colours=RESULT_COLOURS,
+        style=LayerStyle("qualification", RESULT_COLOURS, label="payment"),
     ),
     Table(
         "grant_payments",

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from shelterscape.files.styles import ZONE_COLOURS
+from shelterscape.files.styles import (
+    HEIGHT_SHADES,
+    NO_VALUE_COLOUR,
+    PLACE_STYLE,
+    SHELTER_SHADES,
+    ZONE_COLOURS,
+    LayerStyle,
+)
 from shelterscape.process import Figure, Layer, Output, Picture, Process, Raster, Table
 from shelterscape.process.cases import CaseInputs
 from shelterscape.process.hourly_inputs import CHILL_CAUTION, HourlyInputs
@@ -61,16 +68,14 @@ OUTPUTS: tuple[Output, ...] = (
         "polygon",
         (*_CASE, "zone", "area_ha"),
         "Ground by wind reduction, over all wind directions.",
-        colour_by="zone",
-        colours=_zone_colours(ALL_WINDS),
+        style=LayerStyle("zone", _zone_colours(ALL_WINDS), outlined=False),
     ),
     Layer(
         "shelter_zones_by_direction",
         "polygon",
         (*_CASE, "direction_deg", "zone", "area_ha"),
         "Ground by wind reduction, for each wind direction.",
-        colour_by="zone",
-        colours=_zone_colours(ONE_WIND),
+        style=LayerStyle("zone", _zone_colours(ONE_WIND), outlined=False),
         optional=True,
     ),
     Layer(
@@ -96,12 +101,14 @@ OUTPUTS: tuple[Output, ...] = (
             "growth_note",
         ),
         "Belts as assessed in each season and year, with defaults filled in.",
+        style=LayerStyle("height_m", shades=HEIGHT_SHADES),
     ),
     Layer(
         "shelter_not_modelled",
         "polygon",
         (*_CASE, "reason", "area_ha"),
         "Ground on which the method is not valid, with the reason.",
+        style=LayerStyle(colour=NO_VALUE_COLOUR, hatched=True, outlined=False),
     ),
     Layer(
         "places_shelter",
@@ -128,6 +135,7 @@ OUTPUTS: tuple[Output, ...] = (
             *ZONE_COLUMNS,
         ),
         "Places to be sheltered, with mean wind in each season and year.",
+        style=PLACE_STYLE,
         optional=True,
     ),
     Layer(
@@ -136,6 +144,7 @@ OUTPUTS: tuple[Output, ...] = (
         ("name", "purpose", "head", *_CASE, "corner_time_share", "area_ha"),
         "Ground that is a sheltered corner, large enough for all stock of the place, for at least "
         "half of the time in which there is one.",
+        style=LayerStyle(colour=SHELTER_SHADES[2], label="name"),
         optional=True,
     ),
     Table(

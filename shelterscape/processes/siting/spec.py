@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from shelterscape.files.styles import PLACE_STYLE, SHELTER_SHADES, LayerStyle
 from shelterscape.process import Figure, Layer, Output, Picture, Process, Raster, Table
 from shelterscape.process.cases import CaseInputs
 from shelterscape.process.grant_inputs import GrantMaps
@@ -225,6 +226,7 @@ OUTPUTS: tuple[Output, ...] = (
             "reason",
         ),
         "Every candidate for planting or restoration, with the benefit it adds by itself.",
+        style=LayerStyle("benefit_alone_ha", shades=SHELTER_SHADES),
     ),
     Layer(
         "chosen_belts",
@@ -247,6 +249,7 @@ OUTPUTS: tuple[Output, ...] = (
             "flags",
         ),
         "The chosen belts in order of choice, with the benefit each adds after those before it.",
+        style=LayerStyle("choice_order", shades=SHELTER_SHADES[::-1], label="choice_order"),
     ),
     Layer(
         "places_with_belts",
@@ -272,6 +275,7 @@ OUTPUTS: tuple[Output, ...] = (
             "windy_hours",
         ),
         "Places to be sheltered, with their mean wind without and with the chosen belts.",
+        style=PLACE_STYLE,
         optional=True,
     ),
     Raster(
