@@ -230,14 +230,11 @@ def clean() -> dict[str, str]:
 
 
 @pytest.mark.slow
-def test_a_desktop_gis_loads_and_draws_every_layer_and_raster(tmp_path):
+def test_a_desktop_gis_loads_and_draws_every_layer_and_raster(demo):
     python = gis_python()
     if not python:
         pytest.skip("no desktop GIS with Python libraries is installed")
-    folder = tmp_path / "out"
-    root = Path(__file__).parents[1]
-    result = shelterscape.run_plan(root / "sample_gis" / "plan.toml", out=folder, pictures=False)
-    names = list(result.layers)
+    folder, names = Path(demo.folder), list(demo.layers)
     script = Path(__file__).with_name("gis_renders.py")
     # The libraries of the GIS may crash while they unload, after all is printed.
     done = subprocess.run(
