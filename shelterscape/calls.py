@@ -30,6 +30,7 @@ def run_plan(
     cancelled: Callable[[], int] = never,
     memory_limit_gib: float | None = None,
     pictures: bool = True,
+    report: bool = True,
 ) -> Result:
     """Run all steps of a plan file into one folder; see `shelterscape.runs.run`."""
     plan = read_plan(path)
@@ -42,6 +43,7 @@ def run_plan(
         cancelled=cancelled,
         memory_limit_gib=memory_limit_gib,
         pictures=pictures,
+        report=report,
     )
 
 
@@ -74,7 +76,8 @@ def function_of(process: Process) -> Callable[..., Result]:
 
     def call(**given: Any) -> Result:
         bound = signature.bind(**given).arguments
-        options = {k: bound.pop(k) for k in list(bound) if k in _RUN_OPTIONS}
+        options: dict[str, Any] = {"report": True}
+        options |= {k: bound.pop(k) for k in list(bound) if k in _RUN_OPTIONS}
         bound = {k: str(v) if isinstance(v, Path) else v for k, v in bound.items()}
         return run([Step(process, validated(process.inputs, bound, process.id))], **options)
 
@@ -130,6 +133,7 @@ _RUN_OPTIONS: dict[str, tuple[Any, Any, str]] = {
         "machine's memory.",
     ),
     "pictures": (True, bool, "Draw pictures."),
+    "report": (True, bool, "Write the page report.html."),
 }
 """Parameters every process function has besides its inputs: default, type, meaning."""
 

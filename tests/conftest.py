@@ -17,9 +17,11 @@ import numba
 import pytest
 from affine import Affine
 
+from shelterscape import runs
 from shelterscape.batch import picture as batch_picture
 from shelterscape.grid import Grid
 from shelterscape.runs import writing
+from shelterscape.runs.report import write_report
 
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLE = ROOT / "sample_gis"
@@ -86,6 +88,14 @@ def _unless_drawn(draw: Callable[..., None]) -> Callable[..., None]:
     return drawn_or_not
 
 
+def _report_if_drawn(folder: Path, *rest: Any) -> None:
+    if _drawn:
+        write_report(folder, *rest)
+    else:
+        rest[-1].write_text("a page", encoding="utf-8")
+
+
+runs.write_report = _report_if_drawn
 writing.draw = _unless_drawn(writing.draw)
 batch_picture.draw_maps = _unless_drawn(batch_picture.draw_maps)
 
@@ -106,7 +116,7 @@ def drawn() -> Callable[[], AbstractContextManager[None]]:
 
 @pytest.fixture(autouse=True)
 def _drawn_where_marked(request: pytest.FixtureRequest) -> Iterator[None]:
-    """Draw pictures in tests marked ``pictures``; runs of all others write one pixel, sooner."""
+    """Draw pictures and pages in tests marked ``pictures``; others write one pixel, sooner."""
     with _drawing() if request.node.get_closest_marker("pictures") else contextlib.nullcontext():
         yield
 

@@ -70,7 +70,7 @@ def test_a_run_reported_to_people(given, tmp_path, capsys):
     assert len(lines) <= 25 and max(map(len, lines)) <= 120 + len(str(tmp_path))
     assert "ha reduced by 5 % or more" in " ".join(line.strip() for line in lines)
     (first,) = (line.removeprefix("Open first: ") for line in lines if "Open first" in line)
-    assert Path(first) == tmp_path / "out" / "preview-relative_wind.png"
+    assert Path(first) == tmp_path / "out" / "report.html"
     assert Path(first).is_file()
     assert lines[-1].endswith(str(tmp_path / "out" / "summary.txt"))
 

@@ -119,9 +119,9 @@ def test_each_season_and_year_is_a_branch_and_the_first_is_on():
     )
     rules = rules_of("belts", "Belts.", LayerStyle("height_m", shades=HEIGHT_SHADES), frame)
     assert [case.title for case in rules.cases] == [
-        "in leaf, as surveyed",
-        "bare, as surveyed",
-        "in leaf, 2045",
+        "in leaf",
+        "bare",
+        "in leaf 2045",
     ]
     for _, row in frame.iterrows():
         assert sum(all(holds(c, row) for c in case.conditions) for case in rules.cases) == 1

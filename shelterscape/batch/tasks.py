@@ -157,6 +157,7 @@ def _run(task: Task) -> None:
         read=task.read,
         watch=task.watch,
         pictures=task.pictures,
+        report=task.pictures,
     )
 
 

@@ -31,6 +31,7 @@ from shelterscape.files.gdal_options import drop_gdal_settings
 OTHER_COMMANDS = {
     "run": "shelterscape.cli.plans:run_command",
     "batch": "shelterscape.cli.batch_command:batch_command",
+    "report": "shelterscape.cli.report_command:report_command",
     "demo": "shelterscape.cli.plans:demo_command",
     "list": "shelterscape.cli.describing:list_command",
     "describe": "shelterscape.cli.describing:describe_command",
@@ -41,6 +42,7 @@ OTHER_COMMANDS = {
 SUMMARIES = {
     "run": "Run all steps of a plan file into one folder.",
     "batch": "Run a plan for many holdings, each in a folder of its own.",
+    "report": "Write the report of a finished run as one page.",
     "demo": "Run the main job on the sample data.",
     "list": "List the processes.",
     "describe": "Describe the inputs and outputs of a process.",

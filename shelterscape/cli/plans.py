@@ -19,6 +19,7 @@ def _run(
     verbose: bool = False,
     memory_limit_gib: float | None = None,
     pictures: bool = True,
+    report: bool = True,
 ) -> None:
     from shelterscape.cli.reporting import run_and_report
     from shelterscape.plan import read_plan
@@ -35,6 +36,7 @@ def _run(
             cancelled=stop,
             memory_limit_gib=memory_limit_gib,
             pictures=pictures,
+            report=report,
         ),
         as_json=as_json,
         verbose=verbose,

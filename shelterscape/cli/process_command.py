@@ -39,6 +39,9 @@ OUT_OPTIONS = (
     VERBOSE_OPTION,
     MEMORY_LIMIT,
     click.Option(["--pictures/--no-pictures"], default=True, help="Draw pictures. Default: yes."),
+    click.Option(
+        ["--report/--no-report"], default=True, help="Write the page report.html. Default: yes."
+    ),
 )
 
 
@@ -190,6 +193,7 @@ def _callback(process: Process) -> Callable[..., None]:
         verbose: bool,
         memory_limit_gib: float | None,
         pictures: bool,
+        report: bool,
         **words: Any,
     ) -> None:
         from shelterscape.cli.reporting import run_and_report
@@ -207,6 +211,7 @@ def _callback(process: Process) -> Callable[..., None]:
                 cancelled=stop,
                 memory_limit_gib=memory_limit_gib,
                 pictures=pictures,
+                report=report,
             ),
             as_json=as_json,
             verbose=verbose,

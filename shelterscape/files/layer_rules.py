@@ -6,6 +6,7 @@ Style files of all formats are written from these rules.
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -129,17 +130,18 @@ def _cases(frame: gpd.GeoDataFrame) -> tuple[Rule, ...]:
     found = frame[columns].drop_duplicates().itertuples(index=False)
     return tuple(
         Rule(
-            ", ".join(_case_word(c, v) for c, v in zip(columns, case, strict=True)),
+            " ".join(_case_words(columns, case)),
             tuple(_is(c, v) for c, v in zip(columns, case, strict=True)),
         )
         for case in found
     )
 
 
-def _case_word(column: str, value: Any) -> str:
-    if column == "direction_deg":
-        return f"wind from {value:g}°"
-    return "as surveyed" if pd.isna(value) or value == "" else str(value)
+def _case_words(columns: list[str], case: tuple[Any, ...]) -> Iterator[str]:
+    """Words of a case, as in the descriptions of raster bands; belts as surveyed have no year."""
+    for column, value in zip(columns, case, strict=True):
+        if not pd.isna(value) and value != "":
+            yield f"wind from {value:g}°" if column == "direction_deg" else str(value)
 
 
 def _is(column: str, value: Any) -> Condition:

@@ -50,6 +50,11 @@ def directions_in(text: str) -> list[float] | None:
         return None
 
 
+def read_result_table(path: Path) -> pd.DataFrame:
+    """A table of a run as text, each cell as it is written; header lines are left out."""
+    return pd.read_csv(path, dtype=str, keep_default_na=False, comment="#")
+
+
 def read_winds(source: str) -> tuple[pd.DataFrame, dict[str, str]]:
     """Read a wind set with its header lines.
 

@@ -115,11 +115,14 @@ class Picture:
     title : str
         Description, in one sentence.
     optional : bool
+    chart : bool
+        Whether it is a chart, not a map.
     """
 
     name: str
     title: str
     optional: bool = False
+    chart: bool = False
 
     @property
     def files(self) -> tuple[str, ...]:

@@ -9,7 +9,7 @@ import functools
 import platform
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +37,7 @@ from shelterscape.process.inputs import (
 from shelterscape.process.memory import MIB
 from shelterscape.runs.events import Monitor, OnEvent, ignore_event, machine_notices, never
 from shelterscape.runs.memory import MemoryEstimate
+from shelterscape.runs.report import write_report
 from shelterscape.runs.staging import Staging, unwritable
 from shelterscape.runs.step import StepResult, run_step
 from shelterscape.runs.steps import (
@@ -50,9 +51,9 @@ from shelterscape.runs.steps import (
     program,
 )
 from shelterscape.runs.summary import SUMMARY, RunSummary, StepAnswer, full_text, summary_of
-from shelterscape.runs.writing import REPORT
+from shelterscape.runs.writing import REPORT_IT
 
-GEOPACKAGE = "layers.gpkg"
+GEOPACKAGE, REPORT = "layers.gpkg", "report.html"
 
 
 @dataclass(frozen=True)
@@ -96,6 +97,7 @@ def run(
     watch: InputWatch | None = None,
     memory_limit_gib: float | None = None,
     pictures: bool = True,
+    report: bool = False,
     title: str = "",
 ) -> Result:
     """Run steps one after the other, and write their outputs into one folder.
@@ -121,6 +123,8 @@ def run(
         Refuse work estimated to need more than this, GiB; 80 % of the machine's by default.
     pictures : bool
         Whether pictures are drawn.
+    report : bool
+        Whether the page `REPORT` is written.
     title : str
         The question of a plan; that of its deciding step by default.
 
@@ -155,11 +159,18 @@ def run(
                 for step, one in zip(steps, done, strict=True)
             ]
             summary = summary_of(answers, title)
+            if report:
+                summary = replace(summary, open_first=REPORT)
             text = full_text(summary, answers)
             (stage.folder / SUMMARY).write_text(text, encoding="utf-8")
-            record = _record(steps, done, read, stage.folder) | {"title": title}
+            record = _record(steps, done, read) | {"title": title}
             if area is not None:
                 record |= {"area": area.fields(), "key": key_of(steps, read, area, pictures)}
+            if report:
+                processes = [step.process for step in steps]
+                page = stage.folder / REPORT
+                write_report(stage.folder, record, processes, GEOPACKAGE, page)
+            record["outputs"] = described(stage.folder, listed(stage.folder))
             write_json(stage.folder / RECORD, record)
             timings = _timings(steps, done, started, stage)
             timings["record_sha256"] = sha256_of(stage.folder / RECORD)
@@ -303,7 +314,7 @@ def _check_files(done: list[StepResult], folder: Path) -> None:
             "internal",
             "The files of a run differ from those its processes declare.",
             value=", ".join(sorted(different)),
-            hint=REPORT,
+            hint=REPORT_IT,
         )
 
 
@@ -319,9 +330,9 @@ def _finish_layers(done: list[StepResult], folder: Path) -> None:
 
 
 def _record(
-    steps: list[Step], done: list[StepResult], read: list[dict[str, Any]], folder: Path
+    steps: list[Step], done: list[StepResult], read: list[dict[str, Any]]
 ) -> dict[str, Any]:
-    """Everything the results follow from, and the results; no path, date or machine."""
+    """Everything the results follow from; no path, date or machine."""
     return program() | {
         "steps": [
             given(step, files)
@@ -336,8 +347,7 @@ def _record(
                 "cautions": list(step.process.all_cautions),
             }
             for step, one, files in zip(steps, done, read, strict=True)
-        ],
-        "outputs": described(folder, listed(folder)),
+        ]
     }
 
 

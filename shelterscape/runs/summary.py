@@ -182,13 +182,13 @@ def _deciding(steps: Sequence[StepAnswer]) -> StepAnswer:
 def _checks(steps: Sequence[StepAnswer], deciding: StepAnswer) -> tuple[str, ...]:
     """The most serious notices, and the caution of the deciding step that matters most."""
     rank = {code: i for i, code in enumerate(NOTICES)}
-    notices = sorted(_notices(steps), key=lambda notice: rank[notice.code])
+    notices = sorted(notices_of(steps), key=lambda notice: rank[notice.code])
     by_code = {notice.code: sentence(notice) for notice in reversed(notices)}
     texts = list(reversed(by_code.values()))[: CHECKS - 1]
     return (deciding.process.main_caution, *texts)
 
 
-def _notices(steps: Iterable[StepAnswer]) -> list[Notice]:
+def notices_of(steps: Iterable[StepAnswer]) -> list[Notice]:
     """Every notice once: steps of one run read the same inputs."""
     return list(dict.fromkeys(notice for step in steps for notice in step.notices))
 
@@ -229,7 +229,7 @@ def full_text(
     str
     """
     cautions = list(dict.fromkeys(c for step in steps for c in step.process.all_cautions))
-    notices = [sentence(notice) for notice in (*_notices(steps), *machine)]
+    notices = [sentence(notice) for notice in (*notices_of(steps), *machine)]
     files = {f: o.title for step in steps for o in step.written for f in o.files[:1]}
     sections = (
         ("All results", list(summary.results)),

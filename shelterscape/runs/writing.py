@@ -27,7 +27,7 @@ from shelterscape.process.stages import Block, Data
 from shelterscape.runs.staging import identity_of, swapped
 from shelterscape.terms import TERMS
 
-REPORT = "Report this error to the author of the process, with the inputs that cause it."
+REPORT_IT = "Report this error to the author of the process, with the inputs that cause it."
 """Hint where a process does not keep to its description."""
 
 Declared = TypeVar("Declared", Raster, Layer, Table, Picture)
@@ -164,7 +164,7 @@ class OutputWriter:
                 "internal",
                 "A process did not write what it declared.",
                 value=", ".join(missing),
-                hint=REPORT,
+                hint=REPORT_IT,
             )
 
     def _declared(self, kind: type[Declared], name: str) -> Declared:
@@ -177,7 +177,7 @@ class OutputWriter:
             "internal",
             f"A process wrote an undeclared {kind.__name__.lower()}.",
             value=name,
-            hint=REPORT,
+            hint=REPORT_IT,
         )
 
     def _path(self, relative: str) -> Path:
@@ -231,6 +231,6 @@ def _checked_columns(output: Layer | Table, columns: pd.Index) -> list[str]:
             "internal",
             f"The columns of {output.name} differ from those its process declares.",
             value=", ".join(sorted(set(map(str, columns)) ^ set(output.columns))),
-            hint=REPORT,
+            hint=REPORT_IT,
         )
     return list(output.columns)

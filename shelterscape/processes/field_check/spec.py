@@ -117,7 +117,7 @@ OUTPUTS: tuple[Output, ...] = (
         ("belt", "reason", "value_count", "first_rows"),
         "Readings that do not count, by belt and reason.",
     ),
-    Picture("shelter_curve", "Readings against the shelter curve and its band."),
+    Picture("shelter_curve", "Readings against the shelter curve and its band.", chart=True),
 )
 
 PROCESS = Process(

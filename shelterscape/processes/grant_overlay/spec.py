@@ -93,7 +93,7 @@ OUTPUTS: tuple[Output, ...] = (
             "caution",
         ),
         f"Parts of belts that qualify for each scheme or do not, with the reason. {GRANT_CAUTION}",
-        style=LayerStyle("qualification", RESULT_COLOURS, label="payment"),
+        style=LayerStyle("qualification", RESULT_COLOURS),
     ),
     Table(
         "grant_payments",

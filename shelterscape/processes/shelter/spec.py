@@ -168,7 +168,10 @@ OUTPUTS: tuple[Output, ...] = (
     Picture("relative_wind", "Map of relative wind by season and year, with belts."),
     Picture("site_wind", "Map of site wind by season and year.", optional=True),
     Picture(
-        "equivalent_sheltered_area", "Chart of equivalent sheltered area by year.", optional=True
+        "equivalent_sheltered_area",
+        "Chart of equivalent sheltered area by year.",
+        optional=True,
+        chart=True,
     ),
 )
 

@@ -344,7 +344,11 @@ OUTPUTS: tuple[Output, ...] = (
         "Height and porosity in future years of the chosen belts and of all restorations.",
     ),
     Picture("chosen_belts", "Map of the chosen belts, over relative wind with them."),
-    Picture("benefit_curve", "Chart of the benefit of the best set found against the budget."),
+    Picture(
+        "benefit_curve",
+        "Chart of the benefit of the best set found against the budget.",
+        chart=True,
+    ),
 )
 
 PROCESS = Process(

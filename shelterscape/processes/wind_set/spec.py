@@ -237,7 +237,7 @@ OUTPUTS: tuple[Output, ...] = (
         "Usable values of the record; calm has no direction.",
         optional=True,
     ),
-    Picture("wind_rose", "Wind roses of all subsets."),
+    Picture("wind_rose", "Wind roses of all subsets.", chart=True),
 )
 
 PROCESS = Process(

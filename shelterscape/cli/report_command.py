@@ -1,0 +1,42 @@
+"""The command that writes the report of a finished run."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from shelterscape.errors import WriteError
+
+
+def _report(folder: str, out: str, overwrite: bool) -> None:
+    from shelterscape import registry
+    from shelterscape.runs import GEOPACKAGE
+    from shelterscape.runs.report import finished_record, write_report
+
+    path = Path(out)
+    if path.exists() and not overwrite:
+        raise WriteError(
+            "output-exists",
+            "The file exists already.",
+            where=str(path),
+            hint="Name another file, or add --overwrite.",
+        )
+    record = finished_record(Path(folder))
+    processes = [registry.find(step["process"]) for step in record["steps"]]
+    write_report(Path(folder), record, processes, GEOPACKAGE, path)
+    click.echo(f"Open: {path}")
+
+
+report_command = click.Command(
+    "report",
+    callback=_report,
+    params=[
+        click.Argument(["folder"], metavar="RUNDIR"),
+        click.Option(
+            ["--out"], required=True, metavar="FILE", help="The page to write, FILE.html."
+        ),
+        click.Option(["--overwrite"], is_flag=True, help="Replace the file."),
+    ],
+    help="Write the report of a finished run as one page that needs no network.",
+)
