@@ -62,7 +62,7 @@ attack: warm  ## attack all processes 1000 times, up to 15 minutes; CASE=123 rep
 	PYTHONPATH=$(CURDIR) OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 \
 		$(BIN)/python tests/attack.py $(if $(CASE),--case $(CASE),--cases $(CASES))
 
-$(READY): pyproject.toml
+$(READY): pyproject.toml hatch_build.py $(wildcard web/*.json web/*.mjs web/src/*)
 	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Python 3.11 or newer is needed; name it with make PYTHON=...")'
 	$(PYTHON) -m venv $(VENV)
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev]'

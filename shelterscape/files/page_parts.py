@@ -68,7 +68,7 @@ def raster_picture(
 def png_address(pixels: NDArray[np.uint8]) -> str:
     """A picture as an address that holds its bytes."""
     stream = io.BytesIO()
-    Image.fromarray(pixels).save(stream, "PNG", optimize=True)
+    Image.fromarray(pixels).save(stream, "PNG")
     return address_of(stream.getvalue())
 
 
@@ -96,7 +96,7 @@ def packed_features(frame: gpd.GeoDataFrame) -> str:
         for i, (row, shape) in enumerate(zip(rows, shapes, strict=True))
     ]
     text = json.dumps({"type": "FeatureCollection", "features": features}, separators=(",", ":"))
-    return base64.b64encode(gzip.compress(text.encode(), mtime=0)).decode()
+    return base64.b64encode(gzip.compress(text.encode(), 6, mtime=0)).decode()
 
 
 def plain_rows(frame: Any) -> list[dict[str, Any]]:
