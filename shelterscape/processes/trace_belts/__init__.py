@@ -1,0 +1,1 @@
+"""Belts traced in a raster of canopy height."""
