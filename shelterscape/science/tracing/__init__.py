@@ -1,0 +1,1 @@
+"""Tracing of belts: networks, lines, measurements along them, and checks of the rasters."""
