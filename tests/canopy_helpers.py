@@ -36,7 +36,7 @@ def drawn(belts: list[KnownBelt], grid: Grid, seed: int = 1) -> np.ndarray:
     for belt in belts:
         area = shapely.buffer(belt.canopy, belt.width_m / 2, cap_style="flat")
         inside = geometry_mask([area], grid.shape, grid.affine, invert=True)
-        crown = belt.height_m * (1.0 - 0.3 * rng.random(grid.shape))
+        crown = belt.height_m * (1.0 - 0.3 * rng.random(grid.shape) ** 2)
         noisy = crown + rng.normal(0.0, 0.1, grid.shape)
         canopy[inside] = np.maximum(canopy, noisy)[inside]
     return canopy.astype(np.float32)

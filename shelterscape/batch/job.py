@@ -86,7 +86,9 @@ def job_of(steps: Sequence[Step], pictures: bool) -> Job:
         ``plan-bad``: the steps do not use one terrain model.
     """
     params = [step.params for step in steps if isinstance(step.params, TerrainInputs)]
-    terrain = {(one.dem, one.crs, one.to_crs, one.z_unit) for one in params}
+    # A raster of canopy height has cells of its own, and need not be that of other steps.
+    params = [one for one in params if one.map_raster == one.dem] or params
+    terrain = {(one.map_raster, one.crs, one.to_crs, one.z_unit) for one in params}
     if len(terrain) != 1:
         raise InputError(
             "plan-bad",
@@ -96,7 +98,7 @@ def job_of(steps: Sequence[Step], pictures: bool) -> Job:
         )
     watch = InputWatch()
     read = files_read(steps, watch)
-    grid, _ = grid_of(params[0].dem, crs=params[0].crs, to_crs=params[0].to_crs)
+    grid, _ = grid_of(params[0].map_raster, crs=params[0].crs, to_crs=params[0].to_crs)
     return Job(tuple(steps), read, watch, grid, _holding_columns(steps), pictures)
 
 

@@ -151,6 +151,11 @@ class TerrainInputs(Inputs):
         None, description="Unit of elevation in the terrain model, if it is not metres."
     )
 
+    @property
+    def map_raster(self) -> str:
+        """The raster that sets the grid of the results; empty where none is given."""
+        return self.dem
+
 
 class RoughGround(Inputs):
     """Roughness of the ground, for the calculation of terrain wind."""

@@ -82,8 +82,8 @@ def input_sizes(params: Inputs) -> InputSizes:
     """
     grid, read_cells = None, 0
     # Outputs of an earlier step do not exist yet, so they have no size.
-    if isinstance(params, TerrainInputs) and params.dem:
-        grid, read_cells = grid_of(params.dem, crs=params.crs, to_crs=params.to_crs)
+    if isinstance(params, TerrainInputs) and params.map_raster:
+        grid, read_cells = grid_of(params.map_raster, crs=params.crs, to_crs=params.to_crs)
     layers: dict[str, LayerSize] = {}
     directions = 0
     for name, source in sources(type(params)).items():

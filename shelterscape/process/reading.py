@@ -15,6 +15,7 @@ import shapely
 from numpy.typing import NDArray
 
 from shelterscape.errors import Notice
+from shelterscape.files.canopy_models import read_heights, read_on
 from shelterscape.files.crs import scale_notices
 from shelterscape.files.land_cover import is_raster, read_codes, read_cover_table
 from shelterscape.files.local import split_layer
@@ -130,6 +131,27 @@ class Reader:
         elevation, grid, notices = read_terrain(source, **options)
         self.notices(notices)
         return elevation, grid, self._convergence(grid)
+
+    def heights(
+        self, source: str, what: str, params: TerrainInputs
+    ) -> tuple[NDArray[np.float32], Grid]:
+        """A raster of heights or elevations with a grid of its own: m, NaN where missing."""
+        values, grid, notices = read_heights(
+            source,
+            what,
+            crs=params.crs,
+            to_crs=params.to_crs,
+            z_unit=params.z_unit,
+            around=None if self.area is None else self.area.around,
+        )
+        self.notices(notices)
+        return values, grid
+
+    def heights_on(
+        self, source: str, what: str, grid: Grid, params: TerrainInputs
+    ) -> NDArray[np.float32]:
+        """A raster of elevations on the cells of a grid: m, NaN where missing."""
+        return read_on(source, grid, what, crs=params.crs, z_unit=params.z_unit)
 
     def grid(self, params: TerrainInputs) -> tuple[Grid, float]:
         """Grid of the whole terrain model, and convergence (degrees); reads the header only."""

@@ -103,6 +103,6 @@ def _whole_map(step: Step, shared: Shared, monitor: Monitor) -> float:
 def is_resampled(step: Step) -> bool:
     """Whether the terrain model of a step must be resampled as a whole before it is divided."""
     params = step.params
-    if not isinstance(params, TerrainInputs):
+    if not isinstance(params, TerrainInputs) or params.map_raster != params.dem:
         return False
     return not can_be_cut(params.dem, crs=params.crs, to_crs=params.to_crs)

@@ -13,8 +13,9 @@ from shelterscape.process.inputs import FieldNames, Source, TerrainInputs, quant
 class TraceBeltsInputs(TerrainInputs):
     """Inputs of `trace-belts`."""
 
-    dem: Annotated[str, Source("raster", "ground model")] = Field(
-        "",
+    # Optional here: a raster of canopy height needs no ground.
+    dem: Annotated[str | None, Source("raster", "ground model")] = Field(  # type: ignore[assignment]
+        None,
         description="Ground model: a raster of bare-ground elevation. Needed with a surface model; "
         "not used with a raster of canopy height.",
     )

@@ -141,14 +141,14 @@ def _to_edge(line: Cells, distance: NDArray[np.float64]) -> Cells:
     inside = (row >= 0) & (col >= 0) & (row < distance.shape[0]) & (col < distance.shape[1])
     inside[inside] = distance[row[inside], col[inside]] > 0
     reach = steps[-1] if inside.all() else steps[int(np.argmin(inside))]
-    return np.vstack([line, line[-1] + max(reach - 0.5, 0.0) * ahead]) if reach > 0.5 else line
+    return np.vstack([line, line[-1] + (reach - 0.125) * ahead]) if reach > 0 else line
 
 
 def _without_short_gaps(branches: list[Branch]) -> list[Branch]:
     """Branches joined across gaps that are too short for the raster to show."""
     ends, owner = _ends(branches)
     nodes = [list(b.nodes) for b in branches]
-    for a, b in _facing(ends, [i for i, _ in owner], SHORT_GAP_CELLS, _lengths(branches)):
+    for a, b in _facing(ends, [i for i, _ in owner], SHORT_GAP_CELLS + 0.5, _lengths(branches)):
         (one, last), (other, other_last) = owner[a], owner[b]
         nodes[other][other_last] = nodes[one][last]
     moved = zip(branches, nodes, strict=True)
@@ -206,7 +206,7 @@ def _facing(
     crown = (ahead == 0).all(axis=1)
     crowns = crown[first].astype(int) + crown[second]
     turn = -(ahead[first] * ahead[second]).sum(axis=1)
-    good = ((turn >= least) & (crowns == 0)) | ((crowns == 1) & (length <= SHORT_GAP_CELLS))
+    good = ((turn >= least) & (crowns == 0)) | ((crowns == 1) & (length <= SHORT_GAP_CELLS + 0.5))
     for end, way in ((first, step), (second, -step)):
         onward = (ahead[end] * way).sum(axis=1)
         aside = np.abs(ahead[end, 0] * way[:, 1] - ahead[end, 1] * way[:, 0])

@@ -18,7 +18,7 @@ LEAST_WIDTH_CELLS = 3.0
 """Below this width, cells, a width is not measured."""
 REACH_CELLS = 1.5
 """Canopy belongs to a line up to this distance beyond its half width, cells."""
-STEP_SAMPLES, STEP_M, STEP_SHARE = 3, 2.0, 0.3
+STEP_SAMPLES, STEP_M, STEP_SHARE = 3, 1.0, 0.15
 """A belt is divided where the median height of at least this many samples differs by this much, m,
 and by this share of the higher side (assumed values)."""
 TALL_FACTOR, TALL_MORE_M, TALL_SAMPLES = 1.6, 3.0, 2
