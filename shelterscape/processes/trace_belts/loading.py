@@ -114,7 +114,7 @@ def _canopy(params: TraceBeltsInputs, reader: Reader) -> tuple[NDArray[np.float3
     surface, grid = reader.heights(params.surface or "", "surface model", params)
     ground = reader.heights_on(params.dem or "", "ground model", grid, params)
     if reader.whole:
-        check_models(surface, ground, grid.cell_m, f"{where} and {Path(params.dem or "").name}")
+        check_models(surface, ground, grid.cell_m, f"{where} and {Path(params.dem or '').name}")
     return surface - ground, grid
 
 

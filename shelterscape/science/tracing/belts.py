@@ -178,6 +178,7 @@ def _samples(found: list[Profile], lines: Shapes, grid: Grid) -> gpd.GeoDataFram
     number = np.repeat(np.arange(len(found)), [len(p.along_m) for p in found])
 
     def all_of(name: str) -> NDArray[np.float64]:
+        """One value of all samples."""
         return np.concatenate([np.empty(0), *(getattr(p, name) for p in found)])
 
     names = ("along_m", "height_m", "width_m", "canopy_share")
