@@ -99,7 +99,6 @@ NOTICES: dict[str, str] = {
     "features-outside": "features outside the terrain model were left out",
     "value-assumed": "a value was not given and a stated default was used",
     "belts-flagged": "chosen belts are too short, end-on to the wind, or open towards it",
-    "belts-uncertain": "traced belts that need a check are in the layer of belts to review",
     "roofs-left-out": "canopy was recognised as roofs and left out",
     "belts-same-line": "belts with different values are drawn on the same line",
     "agreements-over": "grant agreements that end before the start year were left out",

@@ -50,7 +50,8 @@ def line(*points: tuple[float, float]) -> shapely.LineString:
 def network(grid: Grid, seed: int = 3) -> list[KnownBelt]:
     """A network of hedges and belts as between fields: junctions, corners, gaps, all bearings.
 
-    Fields are about 130 m wide; belts are 3 to 8 cells wide and 2.5 to 20 m high.
+    Fields are about 130 m wide; belts are 3 to 8 cells (at most 14 m) wide and 3 to 20 m high, with
+    gaps of 3 to 8 cells in four of ten.
     """
     rng = np.random.default_rng(seed)
     west, south, east, north = grid.bounds
@@ -73,7 +74,7 @@ def network(grid: Grid, seed: int = 3) -> list[KnownBelt]:
                 edge = line(corner[j, i], corner[j + dj, i + di])
                 gaps = ()
                 if rng.random() < 0.4:
-                    long = rng.uniform(4.5, 8) * cell
+                    long = rng.uniform(3, 8) * cell
                     start = rng.uniform(0.35, 0.6) * edge.length
                     gaps = ((start, start + long),)
                 width = rng.uniform(3.0, 8.0) * cell

@@ -103,7 +103,7 @@ OUTPUTS: tuple[Output, ...] = (
         "belt_gaps",
         "line",
         ("name", "gap_length_m"),
-        "Gaps longer than three cells in belts and between belts of one row.",
+        "Gaps of three cells or more in belts and between belts of one row.",
     ),
     Layer(
         "tall_trees",

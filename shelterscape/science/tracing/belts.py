@@ -32,8 +32,8 @@ from shelterscape.science.tracing.review import to_review
 HEDGE_M = 6.0
 """Height up to which a belt is called a hedge, m (assumed value)."""
 
-TRACED, FROM_LAYER = "traced", "traced on lines of a layer"
-"""Sources of values."""
+TRACED = "traced"
+"""Source of the values of traced belts; others are stated in the column ``assumed``."""
 
 
 @dataclass(frozen=True)
@@ -125,7 +125,7 @@ def trace(
     review = _with_empty(belts, parts, lines, outline)
     names = belts["name"].to_numpy()
     return {
-        "traced_belts": _sorted(belts.drop(columns=["line", *_REVIEWED])),
+        "traced_belts": belts.drop(columns=["line", *_REVIEWED]).reset_index(drop=True),
         "belt_samples": samples.assign(name=names[samples.pop("belt").to_numpy()]),
         "belt_gaps": gaps.drop(columns=["before", "after"]),
         "tall_trees": trees.assign(name=names[trees.pop("belt").to_numpy()]),
@@ -213,11 +213,14 @@ def _named(belts: gpd.GeoDataFrame, grid: Grid, lines: HedgeLines | None) -> gpd
         own_names, own_kinds = np.array(lines.names, object), np.array(lines.belt_types, object)
         belts["name"] = np.where(own_names[given] != "", own_names[given], names)
         belts["belt_type"] = np.where(own_kinds[given] != "", own_kinds[given], kind)
-        belts["value_source"] = FROM_LAYER
     share = belts["canopy_share"].to_numpy(dtype=float)
     belts["porosity"] = 1.0 - (1.0 - DEFAULT_POROSITY) * share
     narrow = belts["width_m"].isna()
-    belts["assumed"] = np.where(narrow, "porosity, width_m", "porosity")
+    belts["assumed"] = np.where(
+        narrow,
+        "traced: height_m; default: porosity, width_m",
+        "traced: height_m, width_m; default: porosity",
+    )
     return belts
 
 
@@ -294,11 +297,6 @@ def _with_empty(
     )
     joined = pd.concat([belts[["name", *_ROW, "smooth_share", "length_m", "geometry"]], missing])
     return gpd.GeoDataFrame(joined, crs=belts.crs)
-
-
-def _sorted(belts: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Belts in the order of their names' cells, as they were found from north to south."""
-    return belts.reset_index(drop=True)
 
 
 def woods_of(

@@ -6,6 +6,9 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
+
+from shelterscape.science.tracing.profiles import stations
 
 COLUMNS = (
     "name",
@@ -56,12 +59,30 @@ def compare(surveyed: gpd.GeoDataFrame, traced: gpd.GeoDataFrame, within_m: floa
     return table[list(COLUMNS)]
 
 
-def _points(lines: np.ndarray, spacing_m: float) -> tuple[np.ndarray, np.ndarray]:
+def correctness(surveyed: gpd.GeoDataFrame, traced: gpd.GeoDataFrame, within_m: float) -> float:
+    """Share of the traced length near a surveyed belt; NaN where nothing was traced.
+
+    Parameters
+    ----------
+    surveyed, traced : GeoDataFrame
+    within_m : float
+        Distance up to which a surveyed belt is the traced one, m.
+
+    Notes
+    -----
+    It states how many traced belts are real only where all belts were surveyed.
+    """
+    lines = traced.geometry.to_numpy()
+    near = shapely.union_all(shapely.buffer(surveyed.geometry.to_numpy(), within_m))
+    total = float(shapely.length(lines).sum())
+    inside = float(shapely.length(shapely.intersection(lines, near)).sum())
+    return inside / total if total else np.nan
+
+
+def _points(
+    lines: NDArray[np.object_], spacing_m: float
+) -> tuple[NDArray[np.int64], NDArray[np.object_]]:
     """Points along lines of one or several parts, and the number of the line of each."""
     parts, owner = shapely.get_parts(lines, return_index=True)
-    length = shapely.length(parts)
-    count = np.maximum(1, np.round(length / spacing_m).astype(int))
-    part = np.repeat(np.arange(len(parts)), count)
-    within = np.arange(len(part)) - np.repeat(np.cumsum(count) - count, count)
-    at = shapely.line_interpolate_point(parts[part], (within + 0.5) * (length / count)[part])
-    return owner[part], at
+    part, along_m, _ = stations(parts, spacing_m)
+    return owner[part], shapely.line_interpolate_point(parts[part], along_m)

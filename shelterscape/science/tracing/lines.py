@@ -34,8 +34,9 @@ ASIDE_CELLS = 1.5
 """Offset between two lines of one row that the raster itself may cause, cells."""
 TURN_DEG = 30.0
 """Largest turn between two lines of one row and the gap between them, degrees (assumed value)."""
-SHORT_GAP_CELLS = 3.0
-"""Up to this length, cells, the raster does not show a gap reliably."""
+SHORT_GAP_CELLS = 2.0
+"""Gaps up to this length, cells, are closed. A gap of a little more than three cells may show as
+three."""
 LEAST_SLENDERNESS = 2.0
 """Least length of a row divided by its width; below, it is a tree or a group of trees (assumed)."""
 LEAST_ROW_SHARE = 0.5
@@ -239,8 +240,8 @@ def _long_rows(
     end = np.concatenate([second, count + nodes[:, 0], count + nodes[:, 1]])
     graph = sparse.coo_matrix((np.ones(len(start)), (start, end)), (size, size))
     group = csgraph.connected_components(graph, directed=False)[1][:count]
-    length = np.array([_length(line) for line in rows.lines])
-    gap = np.array([_length(g) for g in rows.gaps])
+    length = _lengths(branches)
+    gap = np.array([float(np.hypot(*(end - start))) for start, end in rows.gaps])
     canopy = np.bincount(group, weights=length)
     whole = canopy + np.bincount(group[first], weights=gap, minlength=len(canopy))
     half = np.array([_half_width(b.cells, distance) for b in branches])
@@ -261,10 +262,6 @@ def _half_width(line: Cells, distance: NDArray[np.float64]) -> float:
     """Median distance from a line to the edge of its canopy, cells."""
     row, col = np.clip(line.round().astype(int), 0, np.array(distance.shape) - 1).T
     return float(np.median(distance[row, col]))
-
-
-def _length(line: Cells) -> float:
-    return float(np.hypot(*np.diff(line, axis=0).T).sum())
 
 
 def on_map(cells: Cells, grid: Grid) -> shapely.LineString:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.ops import substring
 
 from shelterscape.grid import Grid
 from shelterscape.science.canopy import Canopy, Mask
@@ -72,7 +73,7 @@ def as_array(found: list[shapely.Geometry]) -> Shapes:
 
 
 def divided(whole: Shapes, row_gaps: list[shapely.LineString], ground: BeltCanopy) -> Parts:
-    """Lines divided at gaps that are longer than three cells.
+    """Lines divided at gaps that the raster shows.
 
     Parameters
     ----------
@@ -84,7 +85,7 @@ def divided(whole: Shapes, row_gaps: list[shapely.LineString], ground: BeltCanop
     points = profiles.points_along(whole, ground.grid, ground.half_width)
     _, nearest = profiles.canopy_of(points, ground.mask)
     found = profiles.covered(points, nearest)
-    shapes, line, gaps, _ = profiles.divided_at_gaps(whole, points, found)
+    shapes, line, gaps = profiles.divided_at_gaps(whole, points, found)
     empty = np.setdiff1d(np.arange(len(whole)), line)
     least = SHORT_GAP_CELLS * ground.grid.cell_m
     between = as_array([gap for gap in row_gaps if gap.length > least])
@@ -98,7 +99,7 @@ def at_height_steps(parts: Parts, ground: BeltCanopy) -> Parts:
     found = profiles_of(parts.shapes, ground)[0]
     for shape, profile, number in zip(parts.shapes, found, parts.line, strict=True):
         edges = [0.0, *profiles.height_steps(profile), shape.length]
-        pieces += [profiles.between(shape, a, b) for a, b in itertools.pairwise(edges)]
+        pieces += [substring(shape, a, b) for a, b in itertools.pairwise(edges)]
         line += [int(number)] * (len(edges) - 1)
     return replace(parts, shapes=as_array(pieces), line=np.array(line, dtype=np.int64))
 

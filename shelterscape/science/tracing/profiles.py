@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
+from shapely.ops import substring
 
 from shelterscape.grid import Grid
 from shelterscape.science.canopy import Field, Mask
@@ -136,6 +137,32 @@ def _steps(height: NDArray[np.float64], first: int, last: int) -> list[int]:
     return [*_steps(height, first, where), where, *_steps(height, where, last)]
 
 
+def stations(
+    lines: NDArray[np.object_], spacing_m: float
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+    """Middles of equal steps along lines.
+
+    Parameters
+    ----------
+    lines : array of LineString
+    spacing_m : float
+        Length of a step, m, as nearly as whole steps fit a line.
+
+    Returns
+    -------
+    line : (n,) int64
+        Number of the line of each step; rising.
+    along_m, step_m : (n,) float64
+        Middle of the step from the start of its line, and its length, m.
+    """
+    length = shapely.length(lines)
+    count = np.maximum(1, np.round(length / spacing_m).astype(int))
+    line = np.repeat(np.arange(len(lines)), count)
+    within = np.arange(len(line)) - np.repeat(np.cumsum(count) - count, count)
+    step_m = (length / count)[line]
+    return line, (within + 0.5) * step_m, step_m
+
+
 def points_along(
     lines: NDArray[np.object_], grid: Grid, half_width: NDArray[np.float64] | float
 ) -> Points:
@@ -148,12 +175,7 @@ def points_along(
     half_width : float or (rows, cols) float64
         Half width of the canopy of belts in cells: of all lines, or of each cell.
     """
-    length = shapely.length(lines)
-    count = np.maximum(1, np.round(length / grid.cell_m).astype(int))
-    line = np.repeat(np.arange(len(lines)), count)
-    within = np.arange(len(line)) - np.repeat(np.cumsum(count) - count, count)
-    step_m = (length / count)[line]
-    along_m = (within + 0.5) * step_m
+    line, along_m, step_m = stations(lines, grid.cell_m)
     at = shapely.line_interpolate_point(lines[line], along_m)
     cells = in_cells(at, grid)
     if isinstance(half_width, np.ndarray):
@@ -213,7 +235,7 @@ def _runs(values: NDArray[np.bool_], line: NDArray[np.int64]) -> list[tuple[int,
 
 def divided_at_gaps(
     lines: NDArray[np.object_], points: Points, has_canopy: NDArray[np.bool_]
-) -> tuple[NDArray[np.object_], NDArray[np.int64], NDArray[np.object_], NDArray[np.int64]]:
+) -> tuple[NDArray[np.object_], NDArray[np.int64], NDArray[np.object_]]:
     """Lines without their gaps and their ends without canopy.
 
     Returns
@@ -224,35 +246,22 @@ def divided_at_gaps(
         Number of the line of each part.
     gaps : array of LineString
         Gaps between two parts of one line.
-    gap_of : (n,) int64
-        Number of the part before each gap; the part after it is the next one.
     """
     parts: list[shapely.LineString] = []
     gaps: list[shapely.LineString] = []
     part_of: list[int] = []
-    gap_of: list[int] = []
     previous = 0.0
     for start, stop in _runs(has_canopy, points.line):
         number = int(points.line[start])
         half = points.step_m[start] / 2
         begin, end = points.along_m[start] - half, points.along_m[stop - 1] + half
         if part_of and part_of[-1] == number:
-            gaps.append(between(lines[number], previous, begin))
-            gap_of.append(len(parts) - 1)
-        parts.append(between(lines[number], begin, end))
+            gaps.append(substring(lines[number], previous, begin))
+        parts.append(substring(lines[number], begin, end))
         part_of.append(number)
         previous = end
     as_lines = [np.array(shapes, dtype=object) for shapes in (parts, gaps)]
-    return as_lines[0], np.array(part_of, int), as_lines[1], np.array(gap_of, int)
-
-
-def between(line: shapely.LineString, begin: float, end: float) -> shapely.LineString:
-    """Part of a line between two distances from its start."""
-    xy = shapely.get_coordinates(line)
-    at = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
-    inner = xy[(at > begin + 1e-6) & (at < end - 1e-6)]
-    ends = shapely.get_coordinates(shapely.line_interpolate_point(line, [begin, end]))
-    return shapely.linestrings(np.vstack([ends[:1], inner, ends[1:]]))
+    return as_lines[0], np.array(part_of, int), as_lines[1]
 
 
 def profiles(
