@@ -12,6 +12,7 @@ from skimage.morphology import skeletonize
 
 Mask = NDArray[np.bool_]
 Field = NDArray[np.float32]
+Cells = NDArray[np.int64]
 
 FINE_CELL_M, FINE_THRESHOLD_M, COARSE_THRESHOLD_M = 1.0, 1.2, 2.0
 """Threshold of canopy height: 1.2 m for cells up to 1 m, 2 m for larger ones (assumed values)."""
@@ -134,14 +135,24 @@ def wood_cells(mask: Mask, cell_m: float, *, width_m: float, area_ha: float) -> 
     (rows, cols) bool
         Woods, with a margin of one cell that removes the remains of an uneven edge.
     """
-    radius = width_m / 2 / cell_m
+    least = max(1, round(area_ha * 1e4 / cell_m**2))
+    labels, _ = ndimage.label(_without_small(mask, least, EIGHT), EIGHT)
+    found = np.zeros_like(mask)
+    for number, (rows, cols) in enumerate(ndimage.find_objects(labels), 1):
+        # One cell more to each side, so that the edge of the region is in the part.
+        part = np.s_[max(rows.start - 1, 0) : rows.stop + 1, max(cols.start - 1, 0) : cols.stop + 1]
+        found[part] |= _opened(labels[part] == number, width_m / 2 / cell_m)
+    large = _without_small(found, least, EIGHT)
+    return ndimage.binary_dilation(large, EIGHT) & mask
+
+
+def _opened(mask: Mask, radius: float) -> Mask:
+    """Cells of the disks of a radius that fit into a mask."""
     core = ndimage.distance_transform_edt(mask) > radius
     if not core.any():
         return core
     opened: Mask = ndimage.distance_transform_edt(~core) <= radius
-    least = max(1, round(area_ha * 1e4 / cell_m**2))
-    large = _without_small(opened, least, EIGHT)
-    return ndimage.binary_dilation(large, EIGHT) & mask
+    return opened
 
 
 def smooth_cells(height: Field, above: Mask, cell_m: float) -> Mask:
@@ -155,9 +166,10 @@ def smooth_cells(height: Field, above: Mask, cell_m: float) -> Mask:
         Cells above the threshold.
     cell_m : float
     """
-    even = plane_roughness(height) <= ROOF_ROUGHNESS_M * max(cell_m, 1.0) ** 0.5
-    smooth: Mask = even & ndimage.binary_erosion(above, EIGHT)
-    return smooth
+    inner = ndimage.binary_erosion(above, EIGHT)
+    limit = ROOF_ROUGHNESS_M * max(cell_m, 1.0) ** 0.5
+    inner[inner] = plane_roughness(height, *np.nonzero(inner)) <= limit
+    return inner
 
 
 def roof_cells(smooth: Mask, above: Mask, cell_m: float) -> Mask:
@@ -230,26 +242,29 @@ def _rectangle_sides(cells: NDArray[np.int64]) -> NDArray[np.float64]:
     return best
 
 
-def plane_roughness(height: Field) -> Field:
+def plane_roughness(height: Field, row: Cells, col: Cells) -> Field:
     """Standard deviation of 3 by 3 cells from the plane that fits them best.
 
     Parameters
     ----------
     height : (rows, cols) float32
+    row, col : (n,) int64
+        Cells that are not at the edge of the raster.
 
     Returns
     -------
-    (rows, cols) float32
+    (n,) float32
         In the unit of the heights.
     """
-    # Heights relative to a local mean keep the squares exact enough in 32 bits.
-    mean = ndimage.uniform_filter(height, 3, mode="nearest")
-    square = ndimage.uniform_filter(height * height, 3, mode="nearest")
-    variance = square - mean * mean
-    for axis in (0, 1):
-        ones = ndimage.uniform_filter1d(height, 3, axis=1 - axis, mode="nearest")
-        slope = ndimage.correlate1d(ones, [-1.0, 0.0, 1.0], axis=axis, mode="nearest") / 3
-        variance -= slope * slope * 1.5
+    steps = [(r, c) for r in (-1, 0, 1) for c in (-1, 0, 1)]
+    values = np.stack([height[row + r, col + c] for r, c in steps])
+    values -= values.mean(axis=0)
+    slopes = [
+        sum(step[axis] * value for step, value in zip(steps, values, strict=True)) / 6
+        for axis in (0, 1)
+    ]
+    # Over the nine cells the square of a step of one cell has a mean of 6/9.
+    variance = (values**2).mean(axis=0) - sum(slope**2 for slope in slopes) * (6 / 9)
     return np.sqrt(np.maximum(variance, 0.0))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
@@ -14,7 +14,7 @@ from scipy import ndimage
 
 from shelterscape.grid import Grid
 from shelterscape.science.belts import DEFAULT_POROSITY
-from shelterscape.science.canopy import EIGHT, Canopy, belt_mask
+from shelterscape.science.canopy import EIGHT, Canopy
 from shelterscape.science.tracing.lines import on_map, traced
 from shelterscape.science.tracing.parts import (
     BeltCanopy,
@@ -100,9 +100,7 @@ def trace(
     repeat a gap or a line at their edges.
     """
     mask = canopy.belts if lines is None else canopy.belts | canopy.woods
-    ground = BeltCanopy(
-        canopy, mask, grid, options.search_m / grid.cell_m, options.sample_spacing_m
-    )
+    spacing_m = options.sample_spacing_m
     if lines is None:
         rows = traced(
             mask,
@@ -110,15 +108,14 @@ def trace(
             least_belt_m=options.least_belt_m,
             longest_gap_m=options.longest_gap_m,
         )
-        wide = belt_mask(mask, grid.cell_m)
-        half_width = ndimage.distance_transform_edt(np.pad(wide, 1))[1:-1, 1:-1]
-        ground = replace(ground, half_width=half_width)
+        measured = BeltCanopy(canopy, mask, grid, rows.half_width, spacing_m)
         whole = as_array([on_map(line, grid) for line in rows.lines])
-        parts = divided(whole, [on_map(gap, grid) for gap in rows.gaps], ground)
-        parts = at_height_steps(parts, ground)
+        parts = divided(whole, [on_map(gap, grid) for gap in rows.gaps], measured)
+        parts = at_height_steps(parts, measured)
     else:
-        parts = divided(lines.shapes, [], ground)
-    belts, samples, trees = _measured(parts, ground, outline)
+        measured = BeltCanopy(canopy, mask, grid, options.search_m / grid.cell_m, spacing_m)
+        parts = divided(lines.shapes, [], measured)
+    belts, samples, trees = _measured(parts, measured, outline)
     belts = _named(belts, grid, lines)
     gaps = _gaps(parts.gaps, belts, grid, outline)
     belts["gap_count"] = _gap_counts(gaps, belts)
@@ -139,12 +136,12 @@ _REVIEWED = ["smooth_share", "lowest_m", "highest_m", "rough_width_m"]
 
 
 def _measured(
-    parts: Parts, ground: BeltCanopy, outline: shapely.Geometry | None
+    parts: Parts, measured: BeltCanopy, outline: shapely.Geometry | None
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, gpd.GeoDataFrame]:
     """Belts, samples and tall trees of the parts inside the outline."""
-    grid = ground.grid
+    grid = measured.grid
     pieces, line, inside = cut_at(parts, outline)
-    found, smooth = profiles_of(pieces, ground)
+    found, smooth = profiles_of(pieces, measured)
     kept = [i for i in np.flatnonzero(inside) if np.isfinite(found[i].belt_height_m)]
     belts = pd.DataFrame(
         [_row(found[i], grid.cell_m) for i in kept], columns=list(_ROW), dtype=object
@@ -310,10 +307,10 @@ def woods_of(
     grid : Grid
     outline : geometry, optional
     """
-    labels, count = ndimage.label(canopy.woods, EIGHT)
+    labels, _ = ndimage.label(canopy.woods, EIGHT)
     block = max(1, round(10.0 / grid.cell_m))
     highest = ndimage.maximum_filter(canopy.height, block)
-    heights = ndimage.median(highest, labels, np.arange(1, count + 1)) if count else []
+    heights = pd.Series(highest[canopy.woods]).groupby(labels[canopy.woods]).median()
     found = [
         (shapely.geometry.shape(outline_), int(number))
         for outline_, number in shapes(labels, canopy.woods, 8, grid.affine)
@@ -328,6 +325,6 @@ def woods_of(
     kind = np.full(len(areas), "wood")
     frame["name"] = numbered(shapely.point_on_surface(areas), kind, grid)
     frame["belt_type"], frame["value_source"] = "wood", TRACED
-    frame["height_m"] = np.asarray(heights, dtype=float)[number - 1]
+    frame["height_m"] = heights.reindex(number).to_numpy(dtype=float)
     frame["area_ha"] = shapely.area(areas) / 1e4
     return frame

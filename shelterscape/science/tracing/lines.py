@@ -53,13 +53,13 @@ class Rows:
         Rows and columns along each line.
     gaps : list of (2, 2) float64
         Ends of each gap between two lines of one row.
-    beside : list of tuple of int
-        Numbers of the two lines beside each gap.
+    half_width : (rows, cols) float64
+        Distance to the edge of the canopy, cells.
     """
 
     lines: list[Cells]
     gaps: list[Cells]
-    beside: list[tuple[int, int]]
+    half_width: NDArray[np.float64]
 
 
 def traced(
@@ -86,8 +86,8 @@ def traced(
     branches = without_spurs(branches_of(thin), distance, least_belt_m / 2 / cell_m)
     branches = [_extended(b, free, distance) for b, free in _with_free_ends(branches)]
     branches = _without_short_gaps(branches)
-    rows = _in_rows(branches, longest_gap_m / cell_m)
-    return _long_rows(rows, branches, distance, least_belt_m / cell_m)
+    gaps = _row_gaps(branches, longest_gap_m / cell_m)
+    return _long_rows(branches, gaps, distance, least_belt_m / cell_m)
 
 
 def _with_free_ends(branches: list[Branch]) -> list[tuple[Branch, tuple[bool, bool]]]:
@@ -156,13 +156,11 @@ def _without_short_gaps(branches: list[Branch]) -> list[Branch]:
     return joined([replace(b, nodes=(n[0], n[1])) for b, n in moved])
 
 
-def _in_rows(branches: list[Branch], longest: float) -> Rows:
-    """Lines, and the gaps between those that continue each other."""
+def _row_gaps(branches: list[Branch], longest: float) -> list[tuple[Cells, int, int]]:
+    """Gaps between lines that continue each other, with the numbers of both lines."""
     ends, owner = _ends(branches)
     pairs = _facing(ends, [i for i, _ in owner], longest, _lengths(branches))
-    gaps = [np.stack([ends[a][0], ends[b][0]]) for a, b in pairs]
-    lines = [b.cells for b in branches]
-    return Rows(lines, gaps, [(owner[a][0], owner[b][0]) for a, b in pairs])
+    return [(np.stack([ends[a][0], ends[b][0]]), owner[a][0], owner[b][0]) for a, b in pairs]
 
 
 def _lengths(branches: list[Branch]) -> NDArray[np.float64]:
@@ -227,13 +225,16 @@ def _facing(
 
 
 def _long_rows(
-    rows: Rows, branches: list[Branch], distance: NDArray[np.float64], least: float
+    branches: list[Branch],
+    gaps: list[tuple[Cells, int, int]],
+    distance: NDArray[np.float64],
+    least: float,
 ) -> Rows:
     """Rows that are long for their width and have enough canopy; networks count as a whole."""
-    count = len(rows.lines)
-    if not count:
-        return rows
-    first, second = np.array(rows.beside, dtype=int).reshape(-1, 2).T
+    if not branches:
+        return Rows([], [], distance)
+    count = len(branches)
+    first, second = np.array([gap[1:] for gap in gaps], dtype=int).reshape(-1, 2).T
     nodes = np.array([b.nodes for b in branches])
     size = count + int(nodes.max()) + 1
     start = np.concatenate([first, np.arange(count), np.arange(count)])
@@ -241,21 +242,15 @@ def _long_rows(
     graph = sparse.coo_matrix((np.ones(len(start)), (start, end)), (size, size))
     group = csgraph.connected_components(graph, directed=False)[1][:count]
     length = _lengths(branches)
-    gap = np.array([float(np.hypot(*(end - start))) for start, end in rows.gaps])
+    missing = np.array([float(np.hypot(*(gap[1] - gap[0]))) for gap, _, _ in gaps])
     canopy = np.bincount(group, weights=length)
-    whole = canopy + np.bincount(group[first], weights=gap, minlength=len(canopy))
+    whole = canopy + np.bincount(group[first], weights=missing, minlength=len(canopy))
     half = np.array([_half_width(b.cells, distance) for b in branches])
     width = 2 * np.bincount(group, weights=half * length) / np.maximum(canopy, 1e-9)
     good = (whole >= least) & (whole >= LEAST_SLENDERNESS * width)
-    good &= canopy >= LEAST_ROW_SHARE * whole
-    kept = np.flatnonzero(good[group])
-    number = {int(old): new for new, old in enumerate(kept)}
-    chosen = [k for k, (a, _) in enumerate(rows.beside) if a in number]
-    return Rows(
-        [rows.lines[i] for i in kept],
-        [rows.gaps[k] for k in chosen],
-        [(number[rows.beside[k][0]], number[rows.beside[k][1]]) for k in chosen],
-    )
+    kept = (good & (canopy >= LEAST_ROW_SHARE * whole))[group]
+    lines = [b.cells for b, keep in zip(branches, kept, strict=True) if keep]
+    return Rows(lines, [gap for gap, one, _ in gaps if kept[one]], distance)
 
 
 def _half_width(line: Cells, distance: NDArray[np.float64]) -> float:

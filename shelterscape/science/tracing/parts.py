@@ -72,7 +72,7 @@ def as_array(found: list[shapely.Geometry]) -> Shapes:
     return out
 
 
-def divided(whole: Shapes, row_gaps: list[shapely.LineString], ground: BeltCanopy) -> Parts:
+def divided(whole: Shapes, row_gaps: list[shapely.LineString], measured: BeltCanopy) -> Parts:
     """Lines divided at gaps that the raster shows.
 
     Parameters
@@ -80,23 +80,23 @@ def divided(whole: Shapes, row_gaps: list[shapely.LineString], ground: BeltCanop
     whole : array of LineString
     row_gaps : list of LineString
         Gaps between two lines of one row.
-    ground : BeltCanopy
+    measured : BeltCanopy
     """
-    points = profiles.points_along(whole, ground.grid, ground.half_width)
-    _, nearest = profiles.canopy_of(points, ground.mask)
+    points = profiles.points_along(whole, measured.grid, measured.half_width)
+    _, nearest = profiles.canopy_of(points, measured.mask)
     found = profiles.covered(points, nearest)
     shapes, line, gaps = profiles.divided_at_gaps(whole, points, found)
     empty = np.setdiff1d(np.arange(len(whole)), line)
-    least = SHORT_GAP_CELLS * ground.grid.cell_m
+    least = SHORT_GAP_CELLS * measured.grid.cell_m
     between = as_array([gap for gap in row_gaps if gap.length > least])
     return Parts(shapes, line, np.concatenate([gaps, between]), whole[empty], empty)
 
 
-def at_height_steps(parts: Parts, ground: BeltCanopy) -> Parts:
+def at_height_steps(parts: Parts, measured: BeltCanopy) -> Parts:
     """Parts divided where their height changes: a line may run from one belt into another."""
     pieces: list[shapely.LineString] = []
     line: list[int] = []
-    found = profiles_of(parts.shapes, ground)[0]
+    found = profiles_of(parts.shapes, measured)[0]
     for shape, profile, number in zip(parts.shapes, found, parts.line, strict=True):
         edges = [0.0, *profiles.height_steps(profile), shape.length]
         pieces += [substring(shape, a, b) for a, b in itertools.pairwise(edges)]
@@ -104,12 +104,14 @@ def at_height_steps(parts: Parts, ground: BeltCanopy) -> Parts:
     return replace(parts, shapes=as_array(pieces), line=np.array(line, dtype=np.int64))
 
 
-def profiles_of(pieces: Shapes, ground: BeltCanopy) -> tuple[list[Profile], NDArray[np.float64]]:
+def profiles_of(pieces: Shapes, measured: BeltCanopy) -> tuple[list[Profile], NDArray[np.float64]]:
     """Samples along lines, and the share of canopy of each line with an even top."""
-    canopy, grid = ground.canopy, ground.grid
-    points = profiles.points_along(pieces, grid, ground.half_width)
-    cells, nearest = profiles.canopy_of(points, ground.mask)
-    found = profiles.profiles(points, cells, nearest, canopy.height, grid.cell_m, ground.spacing_m)
+    canopy, grid = measured.canopy, measured.grid
+    points = profiles.points_along(pieces, grid, measured.half_width)
+    cells, nearest = profiles.canopy_of(points, measured.mask)
+    found = profiles.profiles(
+        points, cells, nearest, canopy.height, grid.cell_m, measured.spacing_m
+    )
     owner = points.line[nearest]
     count = np.bincount(owner, minlength=len(pieces))
     smooth = np.bincount(owner, weights=canopy.smooth[tuple(cells.T)], minlength=len(pieces))
