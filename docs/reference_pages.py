@@ -20,6 +20,8 @@ LAYERS = {
     "time (`field-check`).",
     "belts": "Belts: lines or polygons. Required by `shelter`; existing belts in `siting`; in "
     "`exposure` only removed from the map of roughness.",
+    "hedge_lines": "Existing hedge lines to be measured in a raster (`trace-belts`).",
+    "compare_with": "Surveyed belts as lines, with which traced ones are compared (`trace-belts`).",
     "woods": "Woods: polygons, with the columns of belts (`siting`). They shelter, and no "
     "candidate crosses them.",
     "places": "Places to be sheltered: polygons or points (`exposure`, `shelter`, `siting`).",

@@ -18,6 +18,7 @@ BUILT_IN = {
     "grant-overlay": "shelterscape.processes.grant_overlay.spec:PROCESS",
     "shelter": "shelterscape.processes.shelter.spec:PROCESS",
     "siting": "shelterscape.processes.siting.spec:PROCESS",
+    "trace-belts": "shelterscape.processes.trace_belts.spec:PROCESS",
     "wind-set": "shelterscape.processes.wind_set.spec:PROCESS",
 }
 """Built-in processes: where each is found, loaded on first use."""
@@ -28,6 +29,7 @@ TITLES = {
     "grant-overlay": "Grant payments for new belts",
     "shelter": "Shelter by belts: where, and how much",
     "siting": "Where new or restored belts protect most",
+    "trace-belts": "Belts from a raster of canopy height",
     "wind-set": "Wind set from records: from where, how often, how fast",
 }
 """Titles of built-in processes, so that a list of them loads none."""

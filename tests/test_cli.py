@@ -130,7 +130,15 @@ def test_the_demo(tmp_path, monkeypatch, capsys):
     assert Path(first).is_file()
     record = json.loads((out / "record.json").read_text("utf-8"))
     done = [step["process"] for step in record["steps"]]
-    assert done == ["wind-set", "exposure", "field-check", "shelter", "siting", "grant-overlay"]
+    assert done == [
+        "wind-set",
+        "exposure",
+        "field-check",
+        "trace-belts",
+        "shelter",
+        "siting",
+        "grant-overlay",
+    ]
     assert (out / "preview-relative_wind.png").stat().st_size > 10_000
     # It may be run again: its own folder is replaced, a folder with other files never.
     (out / "mine.txt").write_text("mine")

@@ -192,6 +192,7 @@ PUBLISHED = {
     "science.terrain.upwind": "upwind_slope",
     "science.terrain.validity": "Blocks.holds",
     "science.terrain.views": "topex_sum upwind_sum",
+    "science.tracing.alignment": "shift_between",
     "science.weibull": "weibull_mean weibull_fit weibull_fit_classes",
     "science.wind_sectors": "sector_overlap",
     "science.hours_on_places": "hours_on_places",

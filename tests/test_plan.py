@@ -84,9 +84,17 @@ def refused(path, code):
 
 def test_the_sample_plan():
     steps = read_plan(SAMPLE / "plan.toml").steps
-    names = ["wind-set", "exposure", "field-check", "shelter", "siting", "grant-overlay"]
+    names = [
+        "wind-set",
+        "exposure",
+        "field-check",
+        "trace-belts",
+        "shelter",
+        "siting",
+        "grant-overlay",
+    ]
     assert [step.name for step in steps] == names
-    winds, exposure, _, shelter, siting, grants = (step.params for step in steps)
+    winds, exposure, _, _, shelter, siting, grants = (step.params for step in steps)
     assert winds.records == (str(SAMPLE / "weather.csv.gz"),)
     assert exposure.dem == shelter.dem == str(SAMPLE / "dem.tif")
     assert shelter.belts == f"{SAMPLE / 'ostrel.gpkg'}:belts"

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import functools
+import itertools
 
+import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
@@ -12,7 +14,7 @@ from rasterio.features import geometry_mask
 
 from shelterscape.science.canopy import default_threshold_m, divide, plane_roughness
 from shelterscape.science.tracing.belts import HedgeLines, TraceOptions, trace
-from shelterscape.science.tracing.comparison import compare
+from shelterscape.science.tracing.comparison import compare, correctness
 
 NETWORKS = [(1.0, 800, 3), (1.0, 800, 4), (2.5, 400, 3), (2.5, 400, 4), (0.5, 1000, 5)]
 
@@ -296,45 +298,49 @@ def test_the_review_lists_the_most_important_first(case):
 
 
 def test_comparison_with_surveyed_belts():
-    grid = square_grid(300, 1.0)
-    belts = [
-        KnownBelt(line((1030, 2150), (1270, 2150)), 5.0, 5.0),
-        KnownBelt(line((1030, 2050), (1270, 2050)), 7.0, 4.0),
-    ]
-    found = traced(drawn(belts[:1], grid), grid)["traced_belts"]
-    surveyed = (
-        found.iloc[[0, 0]]
-        .reset_index(drop=True)[["geometry"]]
-        .assign(name=["kept", "felled"], belt_type="hedge", height_m=[4.0, 7.0], width_m=np.nan)
+    """A belt of 200 m, traced along half of it: 70 m 4 m wide, 30 m of unknown width."""
+    crs = "EPSG:25832"
+    surveyed = gpd.GeoDataFrame(
+        {"name": ["half", "felled"], "belt_type": "hedge", "height_m": [5.0, 7.0], "width_m": 3.0},
+        geometry=[line((0, 0), (200, 0)), line((0, 100), (200, 100))],
+        crs=crs,
     )
-    surveyed = surveyed.set_geometry([b.line for b in belts], crs=grid.crs)
+    found = gpd.GeoDataFrame(
+        {"height_m": [4.0, 6.0, 9.0], "width_m": [4.0, np.nan, 2.0]},
+        geometry=[line((0, 4), (70, 4)), line((70, 4), (100, 4)), line((0, 50), (100, 50))],
+        crs=crs,
+    )
     table = compare(surveyed, found, 6.0).set_index("name")
-    assert table.loc["kept", "traced_share"] > 0.95
-    assert table.loc["kept", "traced_height_m"] == pytest.approx(5.0, abs=0.5)
+    # Beyond its end a traced belt is within 6 m for another 4.5 m.
+    assert table.loc["half", "traced_share"] == pytest.approx(104.5 / 200, abs=0.02)
+    assert table.loc["half", "traced_height_m"] == 4.0
+    assert table.loc["half", "traced_width_m"] == 4.0
     assert table.loc["felled", "traced_share"] == 0
     assert np.isnan(table.loc["felled", "traced_height_m"])
+    assert correctness(surveyed, found, 6.0) == pytest.approx(0.5)
+    found["width_m"] = [np.nan, 2.0, 2.0]
+    assert np.isnan(compare(surveyed, found, 6.0).loc[0, "traced_width_m"])
 
 
+@pytest.mark.slow
 def test_parts_of_a_map_add_up_to_the_whole():
     """Lines cut at the edges of parts: none lost, none twice, all within one cell of the whole."""
-    grid = square_grid(800, 1.0)
+    cells, side, margin = 600, 300, 176
+    grid = square_grid(cells, 2.5)
     height = drawn(network(grid, 4), grid, 4)
     whole = traced(height, grid)
-    margin, side = 440, 200
     lines, gaps = [], 0
-    for row in range(0, 800, side):
-        for col in range(0, 800, side):
-            top, left = max(0, row - margin), max(0, col - margin)
-            shape = min(800, row + side + margin) - top, min(800, col + side + margin) - left
-            window = grid.window(top, left, shape)
-            outline = shapely.box(*grid.window(row, col, (side, side)).bounds)
-            part = height[top : top + shape[0], left : left + shape[1]]
-            layers = traced(part, window, outline=outline)
-            assert layers["traced_belts"].within(outline.buffer(1e-6)).all()
-            lines += list(layers["traced_belts"].geometry)
-            gaps += len(layers["belt_gaps"])
+    for row, col in itertools.product(range(0, cells, side), repeat=2):
+        top, left = max(0, row - margin), max(0, col - margin)
+        shape = min(cells, row + side + margin) - top, min(cells, col + side + margin) - left
+        outline = shapely.box(*grid.window(row, col, (side, side)).bounds)
+        part = height[top : top + shape[0], left : left + shape[1]]
+        layers = traced(part, grid.window(top, left, shape), outline=outline)
+        assert layers["traced_belts"].within(outline.buffer(1e-6)).all()
+        lines += list(layers["traced_belts"].geometry)
+        gaps += len(layers["belt_gaps"])
     every = list(whole["traced_belts"].geometry)
     assert sum(x.length for x in lines) == pytest.approx(sum(x.length for x in every), rel=0.005)
-    assert shapely.union_all(lines).within(shapely.union_all(every).buffer(1.0))
-    assert shapely.union_all(every).within(shapely.union_all(lines).buffer(1.0))
+    assert shapely.union_all(lines).within(shapely.union_all(every).buffer(2.5))
+    assert shapely.union_all(every).within(shapely.union_all(lines).buffer(2.5))
     assert gaps == len(whole["belt_gaps"])

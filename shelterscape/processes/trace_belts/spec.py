@@ -16,18 +16,18 @@ class TraceBeltsInputs(TerrainInputs):
     # Optional here: a raster of canopy height needs no ground.
     dem: Annotated[str | None, Source("raster", "ground model")] = Field(  # type: ignore[assignment]
         None,
-        description="Ground model: a raster of bare-ground elevation. Needed with a surface model; "
-        "not used with a raster of canopy height.",
+        description="Ground model: PATH of a raster of bare-ground elevation. Needed with a "
+        "surface model; not used with a raster of canopy height.",
     )
     canopy: Annotated[str | None, Source("raster", "canopy-height raster")] = Field(
         None,
-        description="Canopy height above ground, m, as a raster with cells of 0.2 to 5 m. The "
+        description="Canopy height above ground, m: PATH of a raster with cells of up to 5 m. The "
         "options crs, to_crs and z_unit apply to it.",
     )
     surface: Annotated[str | None, Source("raster", "surface model")] = Field(
         None,
-        description="Surface model: a raster of elevation with trees and buildings, instead of a "
-        "raster of canopy height. The ground model is resampled to its cells.",
+        description="Surface model: PATH of a raster of elevation with trees and buildings, "
+        "instead of a raster of canopy height. The ground model is resampled to its cells.",
     )
     buildings: Annotated[str | None, Source("layer", "building layer")] = Field(
         None,

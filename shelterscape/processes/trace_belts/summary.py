@@ -12,6 +12,7 @@ from shelterscape.files.draw_sheets import FeatureGroup, FeatureSheet
 from shelterscape.process.stages import Results, Summary
 from shelterscape.processes.trace_belts.loading import TraceData
 from shelterscape.processes.trace_belts.spec import TraceBeltsInputs
+from shelterscape.science.tracing.comparison import correctness
 
 COLOURS = {"hedge": "#7fb09b", "tree belt": "#1f5f4a", "wood": "#b6a3dd", "review": "#b5561f"}
 
@@ -72,19 +73,24 @@ def _review(results: TraceResults) -> list[str]:
 
 
 def _compared(results: TraceResults) -> list[str]:
-    """Traced against surveyed belts."""
-    table = results.tables.get("survey_comparison")
-    if table is None or not len(table):
+    """Traced against surveyed belts: completeness by type, correctness, and heights."""
+    table, surveyed = results.tables.get("survey_comparison"), results.data.surveyed
+    belts = results.layers["traced_belts"]
+    if table is None or surveyed is None or not len(table):
         return []
-    length = table["length_m"]
-    share = float((table["traced_share"] * length).sum() / length.sum())
-    both = table.dropna(subset=["height_m", "traced_height_m"])
-    text = f"Of {_km(length.sum())} of surveyed belts {share:.0%} were traced"
-    if len(both):
-        off = both["traced_height_m"] - both["height_m"]
+    hits = (table["traced_share"] * table["length_m"]).groupby(table["belt_type"]).sum()
+    shares = hits / table.groupby("belt_type")["length_m"].sum()
+    kinds = ", ".join(f"{share:.0%} of {kind or 'belt'}" for kind, share in shares.items())
+    text = f"Of {_km(table['length_m'].sum())} of surveyed belts were traced: {kinds}"
+    if len(belts):
+        search_m = results.data.params.search_m
+        near = correctness(surveyed, belts, search_m)
+        text += f"; {near:.0%} of the traced length is within {search_m:g} m of a surveyed belt"
+    off = (table["traced_height_m"] - table["height_m"]).dropna()
+    if len(off):
         text += (
-            f"; heights of {len(both)} belts differ by {off.median():+.1f} m at the median, nine "
-            f"of ten by {np.percentile(off.abs(), 90):.1f} m or less"
+            f"; traced minus surveyed height is {off.median():+.1f} m at the median of {len(off)} "
+            f"belts, and {np.percentile(off.abs(), 90):.1f} m or less either way for nine of ten"
         )
     return [text]
 
@@ -96,8 +102,8 @@ def _certainty(results: TraceResults) -> list[str]:
     narrow = belts["width_m"].isna()
     cell_m = results.data.grid.cell_m
     return [
-        "porosity of all traced belts is an assumed value reduced by the canopy share",
-        f"width is not known for {_km(belts.loc[narrow, 'length_m'].sum())} of belts narrower than "
+        "Porosity of all traced belts is an assumed value reduced by the canopy share",
+        f"Width is not known for {_km(belts.loc[narrow, 'length_m'].sum())} of belts narrower than "
         f"{3 * cell_m:g} m (three cells)",
     ]
 

@@ -80,7 +80,7 @@ def check_canopy(height: Field, cell_m: float, where: str) -> None:
             "the heights with z_unit.",
         )
     # Without values on open ground there is nothing to compare with.
-    open_ground = lowest_level(height, cell_m)
+    open_ground = _lowest_level(height, cell_m)
     if open_ground > OFFSET_M and len(known) > height.size / 2:
         raise InputError(
             "canopy-offset",
@@ -92,7 +92,7 @@ def check_canopy(height: Field, cell_m: float, where: str) -> None:
         )
 
 
-def lowest_level(height: Field, cell_m: float) -> float:
+def _lowest_level(height: Field, cell_m: float) -> float:
     """Height of open ground, m: low values in blocks of 50 m, in the lower quarter of blocks."""
     low = _block_percentile(height, max(2, round(BLOCK_M / cell_m)), 5.0)
     return float(np.percentile(low, 25.0)) if len(low) else 0.0
@@ -136,16 +136,9 @@ def check_models(surface: Field, ground: Field, cell_m: float, where: str) -> No
             "Compare both in your GIS; one may have the wrong coordinate system.",
         )
     _check_unit(surface, ground, cell_m, where)
-    offset = lowest_level(above, cell_m)
-    if abs(offset) > OFFSET_M:
-        raise _differ(
-            "Open ground differs in height between the surface and the ground model: they have "
-            "different vertical datums, or are from different surveys.",
-            where,
-            f"open ground {offset:+.1f} m above the ground model",
-            "Use two models of one survey, or convert one to the vertical datum of the other.",
-        )
-    shift = shift_between(surface, ground, cell_m)
+    offset = _lowest_level(above, cell_m)
+    # A shift also raises and lowers slopes, so it is examined before the offset.
+    shift = shift_between(surface - offset, ground, cell_m)
     if np.hypot(shift.east_m, shift.north_m) > SHIFT_CELLS * cell_m:
         raise _differ(
             "The surface model is shifted against the ground model.",
@@ -153,6 +146,14 @@ def check_models(surface: Field, ground: Field, cell_m: float, where: str) -> No
             f"{shift.east_m:+.1f} m east, {shift.north_m:+.1f} m north, which explains "
             f"{shift.explained:.0%} of the differences on open ground",
             "Check the coordinate systems and the corner of the first cell of both files.",
+        )
+    if abs(offset) > OFFSET_M:
+        raise _differ(
+            "Open ground differs in height between the surface and the ground model: they have "
+            "different vertical datums, or are from different surveys.",
+            where,
+            f"open ground {offset:+.1f} m above the ground model",
+            "Use two models of one survey, or convert one to the vertical datum of the other.",
         )
     dug = float((above < -DUG_M).sum() / np.isfinite(above).sum())
     if dug > DUG_SHARE:

@@ -203,7 +203,7 @@ def _named(belts: gpd.GeoDataFrame, grid: Grid, lines: HedgeLines | None) -> gpd
     """Belts with name, type, porosity, and the source of their values."""
     middle = shapely.line_interpolate_point(belts.geometry.to_numpy(), 0.5, normalized=True)
     kind = np.where(belts["height_m"].to_numpy(dtype=float) <= HEDGE_M, "hedge", "tree belt")
-    names = numbered(middle, kind, grid)
+    names = _numbered(middle, kind, grid)
     belts["belt_type"], belts["name"], belts["value_source"] = kind, names, TRACED
     if lines is not None:
         given = belts["line"].to_numpy()
@@ -221,14 +221,14 @@ def _named(belts: gpd.GeoDataFrame, grid: Grid, lines: HedgeLines | None) -> gpd
     return belts
 
 
-def numbered(points: Shapes, kinds: NDArray[np.str_], grid: Grid) -> list[str]:
+def _numbered(points: Shapes, kinds: NDArray[np.str_], grid: Grid) -> list[str]:
     """Names from the cell of the whole raster that a point is in: the same on every part of a map.
 
     Examples
     --------
     >>> from affine import Affine
     >>> grid = Grid((9, 9), Affine(2, 0, 0, 0, -2, 18))
-    >>> numbered(shapely.points([[5, 17], [5, 17]]), np.array(["hedge", "hedge"]), grid)
+    >>> _numbered(shapely.points([[5, 17], [5, 17]]), np.array(["hedge", "hedge"]), grid)
     ['hedge 0-2', 'hedge 0-2 b']
     """
     cells = np.floor(grid.to_cells(shapely.get_coordinates(points))).astype(int)
@@ -306,6 +306,12 @@ def woods_of(
     canopy : Canopy
     grid : Grid
     outline : geometry, optional
+        Part of the map with results.
+
+    Returns
+    -------
+    GeoDataFrame
+        ``name``, ``belt_type``, ``value_source``, ``height_m`` (m) and ``area_ha`` (ha).
     """
     labels, _ = ndimage.label(canopy.woods, EIGHT)
     block = max(1, round(10.0 / grid.cell_m))
@@ -323,7 +329,7 @@ def woods_of(
     areas, number = areas[good], number[good]
     frame = gpd.GeoDataFrame(geometry=areas, crs=grid.crs)
     kind = np.full(len(areas), "wood")
-    frame["name"] = numbered(shapely.point_on_surface(areas), kind, grid)
+    frame["name"] = _numbered(shapely.point_on_surface(areas), kind, grid)
     frame["belt_type"], frame["value_source"] = "wood", TRACED
     frame["height_m"] = heights.reindex(number).to_numpy(dtype=float)
     frame["area_ha"] = shapely.area(areas) / 1e4

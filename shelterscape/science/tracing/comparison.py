@@ -37,7 +37,8 @@ def compare(surveyed: gpd.GeoDataFrame, traced: gpd.GeoDataFrame, within_m: floa
     Returns
     -------
     DataFrame
-        `COLUMNS`; traced values are medians along the surveyed belt.
+        `COLUMNS`; traced values are medians along the surveyed belt, missing where most of the
+        traced length has none.
     """
     table = pd.DataFrame(surveyed.drop(columns="geometry"))
     lines = surveyed.geometry.to_numpy()
@@ -55,7 +56,8 @@ def compare(surveyed: gpd.GeoDataFrame, traced: gpd.GeoDataFrame, within_m: floa
     groups = along.groupby("belt")
     table["traced_share"] = groups["hit"].mean().reindex(range(len(table)), fill_value=0.0)
     for column in ("traced_height_m", "traced_width_m"):
-        table[column] = groups[column].median().reindex(range(len(table)))
+        enough = groups[column].count() > groups["hit"].sum() / 2
+        table[column] = groups[column].median().where(enough).reindex(range(len(table)))
     return table[list(COLUMNS)]
 
 
@@ -67,6 +69,10 @@ def correctness(surveyed: gpd.GeoDataFrame, traced: gpd.GeoDataFrame, within_m: 
     surveyed, traced : GeoDataFrame
     within_m : float
         Distance up to which a surveyed belt is the traced one, m.
+
+    Returns
+    -------
+    float
 
     Notes
     -----

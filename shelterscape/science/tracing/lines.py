@@ -260,14 +260,36 @@ def _half_width(line: Cells, distance: NDArray[np.float64]) -> float:
 
 
 def on_map(cells: Cells, grid: Grid) -> shapely.LineString:
-    """A line in rows and columns of cell centres as a line on the map, simplified."""
+    """A line of cells as a line on the map, simplified.
+
+    Parameters
+    ----------
+    cells : (n, 2) float64
+        Rows and columns; whole numbers are centres of cells.
+    grid : Grid
+
+    Returns
+    -------
+    LineString
+    """
     a = grid.affine
     line = shapely.linestrings(a.c + a.a * (cells[:, 1] + 0.5), a.f + a.e * (cells[:, 0] + 0.5))
     return shapely.simplify(line, SIMPLIFIED_CELLS * grid.cell_m)
 
 
 def in_cells(line: shapely.LineString, grid: Grid) -> Cells:
-    """Rows and columns of cell centres along a line on the map."""
+    """Points on the map in rows and columns.
+
+    Parameters
+    ----------
+    line : geometry or array of geometry
+    grid : Grid
+
+    Returns
+    -------
+    (n, 2) float64
+        Whole numbers are centres of cells.
+    """
     x, y = shapely.get_coordinates(line).T
     a = grid.affine
     return np.stack([(y - a.f) / a.e - 0.5, (x - a.c) / a.a - 0.5], axis=1)

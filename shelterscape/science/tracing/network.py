@@ -211,7 +211,16 @@ def _longest_of_stars(
 
 
 def joined(branches: list[Branch]) -> list[Branch]:
-    """Branches with those joined that meet at a node of two branches only."""
+    """Branches with those joined that meet at a node of two branches only.
+
+    Parameters
+    ----------
+    branches : list of Branch
+
+    Returns
+    -------
+    list of Branch
+    """
     found = {i: branch for i, branch in enumerate(branches)}
     ends = {node: list(around) for node, around in _branches_at(branches).items()}
     for node, around in ends.items():

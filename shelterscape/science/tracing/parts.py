@@ -66,7 +66,16 @@ class Parts:
 
 
 def as_array(found: list[shapely.Geometry]) -> Shapes:
-    """Geometries as an array, also without any."""
+    """Geometries as an array, also without any.
+
+    Parameters
+    ----------
+    found : list of geometry
+
+    Returns
+    -------
+    array of geometry
+    """
     out = np.empty(len(found), dtype=object)
     out[:] = found
     return out
@@ -81,6 +90,10 @@ def divided(whole: Shapes, row_gaps: list[shapely.LineString], measured: BeltCan
     row_gaps : list of LineString
         Gaps between two lines of one row.
     measured : BeltCanopy
+
+    Returns
+    -------
+    Parts
     """
     points = profiles.points_along(whole, measured.grid, measured.half_width)
     _, nearest = profiles.canopy_of(points, measured.mask)
@@ -93,7 +106,17 @@ def divided(whole: Shapes, row_gaps: list[shapely.LineString], measured: BeltCan
 
 
 def at_height_steps(parts: Parts, measured: BeltCanopy) -> Parts:
-    """Parts divided where their height changes: a line may run from one belt into another."""
+    """Parts divided where their height changes: a line may run from one belt into another.
+
+    Parameters
+    ----------
+    parts : Parts
+    measured : BeltCanopy
+
+    Returns
+    -------
+    Parts
+    """
     pieces: list[shapely.LineString] = []
     line: list[int] = []
     found = profiles_of(parts.shapes, measured)[0]
@@ -105,7 +128,18 @@ def at_height_steps(parts: Parts, measured: BeltCanopy) -> Parts:
 
 
 def profiles_of(pieces: Shapes, measured: BeltCanopy) -> tuple[list[Profile], NDArray[np.float64]]:
-    """Samples along lines, and the share of canopy of each line with an even top."""
+    """Samples along lines, and the share of canopy of each line with an even top.
+
+    Parameters
+    ----------
+    pieces : array of LineString
+    measured : BeltCanopy
+
+    Returns
+    -------
+    found : list of Profile
+    smooth_share : (n,) float64
+    """
     canopy, grid = measured.canopy, measured.grid
     points = profiles.points_along(pieces, grid, measured.half_width)
     cells, nearest = profiles.canopy_of(points, measured.mask)
@@ -121,9 +155,22 @@ def profiles_of(pieces: Shapes, measured: BeltCanopy) -> tuple[list[Profile], ND
 def cut_at(
     parts: Parts, outline: shapely.Geometry | None
 ) -> tuple[Shapes, NDArray[np.int64], Mask]:
-    """Parts cut at an outline, the line of each, and whether it is inside.
+    """Parts cut at an outline.
 
     What is outside is kept, so that its canopy does not count for the ends inside.
+
+    Parameters
+    ----------
+    parts : Parts
+    outline : geometry or None
+        None: nothing is cut.
+
+    Returns
+    -------
+    pieces : array of LineString
+    line : (n,) int64
+        Number of the line of each piece.
+    inside : (n,) bool
     """
     if outline is None or not len(parts.shapes):
         return parts.shapes, parts.line, np.ones(len(parts.shapes), dtype=bool)

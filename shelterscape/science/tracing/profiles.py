@@ -83,7 +83,16 @@ class Profile:
         return float(np.median(known)) if len(known) else np.nan
 
     def belt_width_m(self, cell_m: float) -> float:
-        """Median of the widths of samples, m; NaN below three cells."""
+        """Median of the widths of samples, m; NaN below three cells.
+
+        Parameters
+        ----------
+        cell_m : float
+
+        Returns
+        -------
+        float
+        """
         full = self.width_m[np.isfinite(self.width_m) & (self.canopy_share > 0.5)]
         width = float(np.median(full)) if len(full) else np.nan
         return width if width >= LEAST_WIDTH_CELLS * cell_m else np.nan
@@ -174,6 +183,10 @@ def points_along(
     grid : Grid
     half_width : float or (rows, cols) float64
         Half width of the canopy of belts in cells: of all lines, or of each cell.
+
+    Returns
+    -------
+    Points
     """
     line, along_m, step_m = stations(lines, grid.cell_m)
     at = shapely.line_interpolate_point(lines[line], along_m)
@@ -188,6 +201,12 @@ def points_along(
 
 def canopy_of(points: Points, belts: Mask) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Cells of canopy that belong to lines, and the nearest point of each.
+
+    Parameters
+    ----------
+    points : Points
+    belts : (rows, cols) bool
+        Canopy that may belong to a line.
 
     Returns
     -------
@@ -209,7 +228,20 @@ def canopy_of(points: Points, belts: Mask) -> tuple[NDArray[np.int64], NDArray[n
 def covered(
     points: Points, nearest: NDArray[np.int64], longest: float = SHORT_GAP_CELLS
 ) -> NDArray[np.bool_]:
-    """Points with canopy, or in a gap up to a length in cells."""
+    """Points with canopy, or in a short gap.
+
+    Parameters
+    ----------
+    points : Points
+    nearest : (n,) int64
+        As `canopy_of` returns it.
+    longest : float
+        Longest gap that counts as canopy, cells.
+
+    Returns
+    -------
+    (n,) bool
+    """
     found = np.bincount(nearest, minlength=len(points.line)) > 0
     for start, stop in _runs(~found, points.line):
         inside = (
@@ -237,6 +269,14 @@ def divided_at_gaps(
     lines: NDArray[np.object_], points: Points, has_canopy: NDArray[np.bool_]
 ) -> tuple[NDArray[np.object_], NDArray[np.int64], NDArray[np.object_]]:
     """Lines without their gaps and their ends without canopy.
+
+    Parameters
+    ----------
+    lines : array of LineString
+    points : Points
+        Points along these lines.
+    has_canopy : (n,) bool
+        Whether each point has canopy, or is in a short gap.
 
     Returns
     -------

@@ -20,7 +20,7 @@ MOST_WIDTH_M = 20.0
 COLUMNS = ["name", "reason", "height_m", "length_m"]
 
 
-def reasons(belts: pd.DataFrame, threshold_m: float) -> list[str]:
+def _reasons(belts: pd.DataFrame, threshold_m: float) -> list[str]:
     """Why each belt is uncertain; empty where it is not.
 
     Parameters
@@ -64,14 +64,14 @@ def to_review(belts: gpd.GeoDataFrame, threshold_m: float) -> gpd.GeoDataFrame:
     Parameters
     ----------
     belts, threshold_m
-        See `reasons`.
+        See `_reasons`.
 
     Returns
     -------
     GeoDataFrame
         ``review_order`` from 1, ``name``, ``reason``, ``height_m`` and ``length_m``.
     """
-    found = belts.assign(reason=reasons(belts, threshold_m))
+    found = belts.assign(reason=_reasons(belts, threshold_m))
     found = found[found["reason"] != ""]
     # A line without canopy shelters nothing, but may be a belt that is lost.
     weight = found["length_m"] * found["height_m"].fillna(threshold_m)
