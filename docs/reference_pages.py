@@ -41,6 +41,7 @@ LAYERS = {
     "`chosen_belts` of `siting` fits.",
     "neighbours": "Belts planted or planned nearby, with the columns of belts to be planted "
     "(`grant-overlay`). They count towards thresholds alone.",
+    "photographs": "CSV table of photographs (input `photograph_table` of `photo-porosity`).",
     "roughness areas": "Map of roughness as polygons (input `roughness`).",
     "roughness table": "CSV table from land cover to roughness length (input `roughness_table`).",
     "winds": "CSV table of wind directions (input `winds`). Header lines: "

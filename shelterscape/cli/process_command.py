@@ -58,6 +58,7 @@ _SINGULAR = {
     "schemes": "scheme",
     "grant_areas": "grant_area",
     "fields": "field",
+    "photographs": "photograph",
     "records": "record",
     "stations": "station",
 }
@@ -119,6 +120,7 @@ _METAVARS = {
     "cover": "PATH[:LAYER]",
     "winds": "PATH|DEGREES",
     "table": "PATH",
+    "photograph": "PATH",
     "file": "PATH",
 }
 """How the value of an option is shown, by the kind of its source."""

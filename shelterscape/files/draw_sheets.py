@@ -159,6 +159,43 @@ class Rose:
 
 
 @dataclass(frozen=True)
+class PhotographPanel:
+    """One photograph of a belt.
+
+    Parameters
+    ----------
+    heading : str
+    shown : (rows, cols, 3) uint8
+    sky : (rows, cols) float32
+        Share of sky; NaN outside the outline of the belt.
+    faults : str
+        What makes it doubtful; empty for nothing.
+    """
+
+    heading: str
+    shown: NDArray[np.uint8]
+    sky: NDArray[np.floating]
+    faults: str = ""
+
+
+@dataclass(frozen=True)
+class PhotographSheet:
+    """Contents of a sheet of photographs, each beside what was taken for sky.
+
+    Parameters
+    ----------
+    title : str
+    panels : tuple of PhotographPanel
+    notes : tuple of str
+        Lines below the photographs.
+    """
+
+    title: str
+    panels: tuple[PhotographPanel, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class RoseSheet:
     """What goes on a sheet of wind roses.
 

@@ -21,6 +21,7 @@ _SOURCES = {
     "cover": "Give the path of a raster, such as cover.tif, or of a layer: PATH:LAYER.",
     "winds": "Give the path of a CSV table, or wind directions such as 210,240,270.",
     "table": "Give the path of a CSV table, such as {name}.csv.",
+    "photograph": "Give the path of a JPEG, PNG or TIFF picture, such as hedge.jpg.",
     "file": "Give the path of a TOML file, such as {name}.toml.",
 }
 _NUMBERS = (int, float, Decimal)

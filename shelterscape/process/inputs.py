@@ -29,7 +29,7 @@ class Source:
 
     Parameters
     ----------
-    kind : {"raster", "layer", "cover", "winds", "table", "file"}
+    kind : {"raster", "layer", "cover", "winds", "table", "photograph", "file"}
         Kind of data set; a cover is a raster or a layer.
     what : str
         Name of the data set in errors.

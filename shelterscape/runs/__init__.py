@@ -226,6 +226,7 @@ _KIND_OF: dict[str, tuple[type, ...]] = {
     "cover": (Raster, Layer),
     "winds": (Table,),
     "table": (Table,),
+    "photograph": (),
     "file": (),
 }
 """Types of output that can be used as an input, by the kind of its source."""

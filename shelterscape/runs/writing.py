@@ -14,7 +14,13 @@ import pandas as pd
 
 from shelterscape.errors import InternalError
 from shelterscape.files import style_qml, style_sld
-from shelterscape.files.draw_sheets import ChartSheet, FeatureSheet, MapSheet, RoseSheet
+from shelterscape.files.draw_sheets import (
+    ChartSheet,
+    FeatureSheet,
+    MapSheet,
+    PhotographSheet,
+    RoseSheet,
+)
 from shelterscape.files.geopackages import DefaultStyle, write_layer
 from shelterscape.files.layer_rules import rules_of
 from shelterscape.files.rasters import RasterWriter
@@ -29,6 +35,8 @@ from shelterscape.terms import TERMS
 
 REPORT_IT = "Report this error to the author of the process, with the inputs that cause it."
 """Hint where a process does not keep to its description."""
+
+Sheet = MapSheet | ChartSheet | FeatureSheet | PhotographSheet | RoseSheet
 
 Declared = TypeVar("Declared", Raster, Layer, Table, Picture)
 Frame = TypeVar("Frame", bound=pd.DataFrame)
@@ -141,7 +149,7 @@ class OutputWriter:
             self._path(output.files[0]), rounded(frame[_checked_columns(output, frame.columns)])
         )
 
-    def picture(self, name: str, sheet: MapSheet | ChartSheet | FeatureSheet | RoseSheet) -> None:
+    def picture(self, name: str, sheet: Sheet) -> None:
         """Draw a declared picture, with the cautions of the process below it."""
         path = self._path(self._declared(Picture, name).files[0])
         notes = (*sheet.notes, *self._process.all_cautions)
@@ -201,7 +209,7 @@ class OutputWriter:
         self._open.__exit__(kind, error, trace)
 
 
-def draw(path: Path, sheet: MapSheet | ChartSheet | FeatureSheet | RoseSheet) -> None:
+def draw(path: Path, sheet: Sheet) -> None:
     """Draw a picture from its description."""
     from shelterscape.files.draw import draw_chart, draw_features, draw_maps
 
@@ -213,6 +221,10 @@ def draw(path: Path, sheet: MapSheet | ChartSheet | FeatureSheet | RoseSheet) ->
         from shelterscape.files.draw_rose import draw_roses
 
         draw_roses(path, sheet)
+    elif isinstance(sheet, PhotographSheet):
+        from shelterscape.files.draw_photographs import draw_photographs
+
+        draw_photographs(path, sheet)
     else:
         draw_maps(path, sheet)
 
