@@ -41,6 +41,8 @@ LAYERS = {
     "`chosen_belts` of `siting` fits.",
     "neighbours": "Belts planted or planned nearby, with the columns of belts to be planted "
     "(`grant-overlay`). They count towards thresholds alone.",
+    "belt_porosity": "CSV table of porosity from photographs (input `belt_porosity` of `shelter` "
+    "and `siting`), as `photo-porosity` writes it.",
     "photographs": "CSV table of photographs (input `photograph_table` of `photo-porosity`).",
     "roughness areas": "Map of roughness as polygons (input `roughness`).",
     "roughness table": "CSV table from land cover to roughness length (input `roughness_table`).",

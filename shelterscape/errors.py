@@ -100,6 +100,7 @@ NOTICES: dict[str, str] = {
     "cells-missing": "cells of a terrain model are missing, and the results there too",
     "features-outside": "features outside the terrain model were left out",
     "value-assumed": "a value was not given and a stated default was used",
+    "values-replaced": "values of a layer were replaced by those of a more trusted source",
     "belts-flagged": "chosen belts are too short, end-on to the wind, or open towards it",
     "roofs-left-out": "canopy was recognised as roofs and left out",
     "belts-same-line": "belts with different values are drawn on the same line",

@@ -14,6 +14,7 @@ from shelterscape.science.belts import (
     porosity_in_season,
     with_height_and_porosity,
 )
+from shelterscape.science.value_sources import sources_of
 
 LINE = shapely.LineString([(0, 0), (10, 0), (10, 5)])
 
@@ -26,7 +27,10 @@ def test_defaults_are_filled_in_and_reported():
     belts, notices = complete(layer(), "belts")
     row = belts.iloc[0]
     assert (row.porosity, row.bare_porosity, row.width_m) == (0.4, 0.6, 3.0)
-    assert set(row.assumed.split(", ")) == {"porosity", "bare_porosity", "width_m", "belt_type"}
+    sources = sources_of(row.assumed)
+    assert sources.pop("height_m") == "layer"
+    assert {"porosity", "bare_porosity", "width_m", "belt_type", "porosity_low"} <= set(sources)
+    assert set(sources.values()) == {"default"}
     assert {n.code for n in notices} == {"value-assumed"}
     assert belts.crs == "EPSG:25832"
 
@@ -34,7 +38,9 @@ def test_defaults_are_filled_in_and_reported():
 def test_nothing_is_assumed_if_all_values_are_given():
     full = layer(porosity=[0.3], bare_porosity=[0.5], width_m=[2.0], belt_type=["hedge"])
     belts, notices = complete(full, "belts")
-    assert belts.assumed.iloc[0] == ""
+    sources = sources_of(belts.assumed.iloc[0])
+    given = ("height_m", "porosity", "bare_porosity", "width_m", "belt_type")
+    assert {sources[column] for column in given} == {"layer"}
     assert notices == []
 
 
@@ -118,7 +124,7 @@ def test_the_width_of_an_area_follows_from_its_outline(long, wide):
     frame = gpd.GeoDataFrame({"height_m": [5.0]}, geometry=[shapely.box(0, 0, long, wide)])
     belts, _ = complete(frame, "belts")
     assert belts.width_m.iloc[0] == pytest.approx(wide)
-    assert "width_m" not in belts.assumed.iloc[0]
+    assert sources_of(belts.assumed.iloc[0])["width_m"] == "layer"
 
 
 def test_the_lower_half():

@@ -10,6 +10,8 @@ from shelterscape.process.inputs import (
     Belts,
     FieldNames,
     Places,
+    Several,
+    Source,
     TerrainInputs,
     Winds,
     quantity,
@@ -42,6 +44,11 @@ class CaseInputs(TerrainInputs):
     winds: Winds
     belts: Belts
     places: Places = None
+    belt_porosity: Annotated[Several, Source("table", "table of porosity")] = Field(
+        (),
+        description="Porosity of belts from photographs, joined by the name of the belt: PATH of "
+        "the table belt_porosity that photo-porosity writes. It replaces that of the layer.",
+    )
     purpose: PurposeName | None = Field(
         None,
         description="What the shelter is for. It sets wind subset, season, height and wind-speed "

@@ -21,6 +21,7 @@ from shelterscape.files.land_cover import is_raster, read_codes, read_cover_tabl
 from shelterscape.files.local import split_layer
 from shelterscape.files.tables import directions_in, read_toml, read_winds
 from shelterscape.files.terrain_models import grid_of, read_piece, read_terrain
+from shelterscape.files.text_tables import read_text_table
 from shelterscape.files.vectors import read_layer, read_layer_alone
 from shelterscape.files.weather_records import open_record, read_rose
 from shelterscape.grid import Grid
@@ -221,6 +222,12 @@ class Reader:
     def rose_table(self, source: str) -> pd.DataFrame:
         """A rose table as texts."""
         return read_rose(source)
+
+    def text_table(
+        self, source: str, what: str, columns: dict[str, str], hint: str
+    ) -> pd.DataFrame:
+        """A small table as text, its columns by usual names."""
+        return read_text_table(source, what, columns, hint)
 
     def roughness(
         self,

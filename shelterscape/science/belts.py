@@ -14,6 +14,7 @@ from shelterscape import data
 from shelterscape.errors import InputError, Notice
 from shelterscape.kernels.shelter_curves import RECOVERY_H
 from shelterscape.science.columns import numbers, words
+from shelterscape.science.value_sources import given_sources, source_texts
 from shelterscape.terms import TERMS
 
 SEASONS = {"in-leaf": "in leaf", "bare": "bare"}
@@ -39,13 +40,14 @@ QUANTITIES = (
     "porosity_low",
     "bare_stem_m",
     "recovery_h",
+    "porosity_spread",
 )
 """Number columns of a belt layer."""
 
 WORDS = ("name", "belt_type", "species", "holding_id")
 """Text columns of a belt layer."""
 
-READ_COLUMNS = (*QUANTITIES, *WORDS, "planted_year")
+READ_COLUMNS = (*QUANTITIES, *WORDS, "planted_year", "assumed", "value_source")
 """All columns of a belt layer that are read."""
 
 
@@ -143,7 +145,7 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
     -------
     belts : GeoDataFrame
         Columns of `READ_COLUMNS` without missing values, except ``height_m`` where it has to be
-        calculated from growth; and ``assumed``, the columns filled with defaults.
+        calculated from growth, and ``porosity_spread``; and ``assumed``, the source of each value.
     notices : list of Notice
 
     Raises
@@ -163,7 +165,7 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
     - bare stem height: 0 m;
     - recovery distance: 8 H.
 
-    ``assumed`` lists defaults of porosity, bare porosity, width and belt type.
+    ``assumed`` states the source of each value as `value_sources.text_of` writes it.
 
     References
     ----------
@@ -176,10 +178,12 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
     frame["planted_year"] = _years(belts, where)
     for column in QUANTITIES:
         frame[column] = _measures(belts, column, where)
+    given = pd.Series(given_sources(belts), index=belts.index)
     frame.index = belts.index
     _check_heights(frame, where)
     frame, notices = _each_once(frame, where)
-    frame, more = _fill_defaults(frame.reset_index(drop=True), where)
+    given = given[frame.index]
+    frame, more = _fill_defaults(frame.reset_index(drop=True), list(given), where)
     return frame, notices + more
 
 
@@ -234,7 +238,9 @@ def _check_heights(frame: gpd.GeoDataFrame, where: str) -> None:
         )
 
 
-def _fill_defaults(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, list[Notice]]:
+def _fill_defaults(
+    frame: gpd.GeoDataFrame, given: list[dict[str, str]], where: str
+) -> tuple[gpd.GeoDataFrame, list[Notice]]:
     evergreen = frame["species"].str.casefold().isin(evergreen_species())
     missing = {c: frame[c].isna() for c in ("porosity", "bare_porosity", "width_m")}
     missing["belt_type"] = frame["belt_type"] == ""
@@ -243,6 +249,13 @@ def _fill_defaults(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFram
     frame["belt_type"] = frame["belt_type"].where(~missing["belt_type"], UNKNOWN)
     is_area = shapely.get_dimensions(frame.geometry.to_numpy()) == 2
     missing["width_m"] &= ~is_area
+    others = {c: frame[c].isna() for c in ("porosity_low", "bare_stem_m", "recovery_h")}
+    # A height that is missing is calculated from growth: it has no source among these.
+    given = [
+        sources if known else {**sources, "height_m": ""}
+        for sources, known in zip(given, frame["height_m"].notna(), strict=True)
+    ]
+    height = {"height_m": frame["height_m"] < 0}
     frame["porosity"] = frame["porosity"].fillna(DEFAULT_POROSITY)
     same_all_year = evergreen | frame["belt_type"].isin(HARD_TYPES)
     # A belt is never denser without leaves than with them.
@@ -256,14 +269,12 @@ def _fill_defaults(frame: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFram
     frame["porosity_low"] = frame["porosity_low"].fillna(low_share * frame["porosity"])
     frame["bare_stem_m"] = frame["bare_stem_m"].fillna(0.0)
     frame["recovery_h"] = frame["recovery_h"].fillna(RECOVERY_H)
-    assumed = np.full(len(frame), "", dtype=object)
-    notices = []
-    for column, where_missing in missing.items():
-        assumed[where_missing.to_numpy()] += f"{column}, "
-        if where_missing.any():
-            text = f"{where}: no {column} given, default used"
-            notices.append(Notice("value-assumed", text, int(where_missing.sum())))
-    frame["assumed"] = [text.removesuffix(", ") for text in assumed]
+    notices = [
+        Notice("value-assumed", f"{where}: no {column} given, default used", int(rows.sum()))
+        for column, rows in missing.items()
+        if rows.any()
+    ]
+    frame["assumed"] = source_texts(given, height | missing | others)
     return frame, notices
 
 

@@ -240,6 +240,41 @@ def sheltered_distance_m(belts: gpd.GeoDataFrame, options: ShelterOptions) -> Ar
     return distance_m
 
 
+def upper_distance_m(belts: gpd.GeoDataFrame, factor: float, options: ShelterOptions) -> Array:
+    """Sheltered distance of each belt that measured belts exceed with one standard deviation.
+
+    Parameters
+    ----------
+    belts : GeoDataFrame
+        With ``sheltered_distance_expected_m``, and ``porosity_spread`` where it is known.
+    factor : float
+        Upper divided by expected sheltered distance with known porosity.
+    options : ShelterOptions
+
+    Returns
+    -------
+    (n,) float64
+        m. Where the spread of porosity is known, the larger change of distance with a porosity one
+        spread lower or higher is added to the deviation as an independent one.
+    """
+    expected = belts["sheltered_distance_expected_m"].to_numpy(dtype=float)
+    upper: Array = factor * expected
+    known = np.flatnonzero(belts["porosity_spread"].notna().to_numpy())
+    if not len(known):
+        return upper
+    some = belts.iloc[known]
+    spread = some["porosity_spread"].to_numpy(dtype=float)
+    further = np.zeros(len(some))
+    for sign in (-1.0, 1.0):
+        varied = some.assign(
+            porosity=np.clip(some["porosity"] + sign * spread, 0.0, 1.0),
+            porosity_low=np.clip(some["porosity_low"] + sign * spread, 0.0, 1.0),
+        )
+        further = np.maximum(further, sheltered_distance_m(varied, options) - expected[known])
+    upper[known] = expected[known] + np.hypot((factor - 1.0) * expected[known], further)
+    return upper
+
+
 def _profile(
     porosity: Array, porosity_low: Array, kind: Any, options: ShelterOptions
 ) -> BeltProfile:

@@ -16,6 +16,7 @@ from shelterscape.processes.field_check.loading import FieldCheckData
 from shelterscape.science import belts as belt_layers
 from shelterscape.science.belt_profiles import share_at_height, wind_beside
 from shelterscape.science.curve_fit import FittedCurve
+from shelterscape.science.value_sources import DEFAULT, sources_of
 
 
 @dataclass(frozen=True)
@@ -143,8 +144,11 @@ def checked_belts(data: FieldCheckData, fits: dict[str, FittedCurve]) -> gpd.Geo
         belts[column] = new.fillna(belts[column]) if column in belts else new
     hours = belts["name"].map({n: f.hours for n, f in fits.items()})
     measured = "bare_porosity" if data.params.season == "bare" else "porosity"
+    sources = [sources_of(text) for text in belts["assumed"]]
     for column in ("porosity", "bare_porosity", "width_m"):
         # Empty again, so that the process which reads the layer reports its own default.
-        default = belts["assumed"].str.split(", ").map(lambda names, c=column: c in names)
+        default = np.array([one.get(column) == DEFAULT for one in sources], dtype=bool)
         belts[column] = belts[column].mask(default & ~(fitted & (column == measured)))
-    return belts.drop(columns="assumed").assign(hour_count=hours.astype("Int64"))
+    return belts.drop(columns=["assumed", "porosity_spread"]).assign(
+        hour_count=hours.astype("Int64")
+    )

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.files.photographs import photograph_size, read_photograph
-from shelterscape.files.text_tables import read_text_table
 from shelterscape.grid import Grid
 from shelterscape.process.inputs import columns_by_layer, nearest
 from shelterscape.process.memory import InputSizes
@@ -84,7 +83,7 @@ class PhotographData:
 def load(params: PhotoPorosityInputs, reader: Reader) -> PhotographData:
     """Check every photograph, and its belt, season and outline."""
     by_file = _by_file(params.photographs)
-    rows = _rows(params, list(by_file))
+    rows = _rows(params, reader, list(by_file))
     shots, assumed = [], 0
     for file, row in rows:
         size = photograph_size(by_file[file])
@@ -120,13 +119,15 @@ def _by_file(sources: tuple[str, ...]) -> dict[str, str]:
     return found
 
 
-def _rows(params: PhotoPorosityInputs, files: list[str]) -> list[tuple[str, dict[str, str]]]:
+def _rows(
+    params: PhotoPorosityInputs, reader: Reader, files: list[str]
+) -> list[tuple[str, dict[str, str]]]:
     """Rows of the table, then a row without values for each photograph that is not in it."""
     known = columns_by_layer(params.fields, COLUMNS)["photographs"]
     if not params.photograph_table:
         return [(file, {}) for file in files]
     columns = {name: known.get(name, name) for name in COLUMNS["photographs"]}
-    frame = read_text_table(params.photograph_table, "table of photographs", columns, _HINT)
+    frame = reader.text_table(params.photograph_table, "table of photographs", columns, _HINT)
     where = Path(params.photograph_table).name
     if "photograph" not in frame:
         raise InputError(

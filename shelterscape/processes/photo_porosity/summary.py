@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Hashable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shelterscape.files.draw_sheets import PhotographPanel, PhotographSheet
 from shelterscape.process.stages import Summary
+from shelterscape.processes.photo_porosity.layers import PhotographResults
 from shelterscape.processes.photo_porosity.spec import PhotoPorosityInputs
-
-if TYPE_CHECKING:
-    from shelterscape.processes.photo_porosity.work import PhotographResults
 
 MOST_BELTS = 8
 """Belts named in the answer; the table holds all."""

@@ -25,6 +25,7 @@ from shelterscape.science.belts import Case
 from shelterscape.science.hours_on_places import COLUMNS
 from shelterscape.science.places import purpose_of, zone_hectares
 from shelterscape.science.polygons import polygons_of
+from shelterscape.science.prepared_belts import ShelterOptions, upper_distance_m
 from shelterscape.science.terrain.validity import NOT_MODELLED
 
 TERRAIN_REASON = f"terrain wind is not modelled: {NOT_MODELLED}"
@@ -66,7 +67,7 @@ def results_of(cases: Cases, data: ShelterData, notices: Sequence[Notice]) -> Sh
     layers = {
         "shelter_zones": _joined(outlines),
         "shelter_not_modelled": _joined(patches),
-        "belts_assessed": _belts(cases, data.resolved.options.curve),
+        "belts_assessed": _belts(cases, data.resolved.options),
     }
     if data.params.by_direction:
         layers["shelter_zones_by_direction"] = _joined(
@@ -143,16 +144,16 @@ def _patches(flagged: NDArray[np.bool_], grid: Grid, case: Case, reason: str) ->
     return frame.assign(**_stamp(case), area_ha=frame.geometry.area / 1e4)
 
 
-def _belts(cases: Cases, curve: str) -> gpd.GeoDataFrame:
+def _belts(cases: Cases, options: ShelterOptions) -> gpd.GeoDataFrame:
     """Belts of each case, without those that are not planted yet."""
-    frames, factor = [], CURVES[curve].distance_factor
+    frames, factor = [], CURVES[options.curve].distance_factor
     for case, found in cases.items():
         planted = found.belts[found.belts["height_m"] > 0].drop(columns="bare_porosity")
         frames.append(
             planted.assign(
                 **_stamp(case),
                 length_m=planted.geometry.length,
-                sheltered_distance_upper_m=factor * planted["sheltered_distance_expected_m"],
+                sheltered_distance_upper_m=upper_distance_m(planted, factor, options),
             )
         )
     return _joined(frames)

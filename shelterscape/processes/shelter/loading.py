@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from shelterscape.files.rasters import CACHE_BYTES
 from shelterscape.grid import Grid, grid_direction
+from shelterscape.process.belts_read import POROSITY_COLUMNS, complete_belts
 from shelterscape.process.cases import DEFAULT_SEASONS
 from shelterscape.process.choices import ResolvedOptions, resolve_options
 from shelterscape.process.inputs import columns_by_layer
@@ -35,6 +36,7 @@ Field = NDArray[np.float32]
 COLUMNS = {
     "belts": belt_layers.READ_COLUMNS,
     "places": place_layers.READ_COLUMNS,
+    **POROSITY_COLUMNS,
     "roughness": ROUGHNESS_COLUMNS,
 }
 """Columns that are read, by layer."""
@@ -198,8 +200,7 @@ def _features(
     """Belts and places."""
     columns = columns_by_layer(params.fields, COLUMNS)
     frame = reader.layer(params.belts, grid, "belt layer", columns["belts"])
-    belts, notices = belt_layers.complete(frame, "belts")
-    reader.notices(notices)
+    belts = complete_belts(params, reader, frame, COLUMNS)
     frame = reader.places(params.places, grid, columns["places"])
     if frame is None:
         return belts, None

@@ -91,6 +91,7 @@ OUTPUTS: tuple[Output, ...] = (
             "height_m",
             "porosity",
             "porosity_low",
+            "porosity_spread",
             "bare_stem_m",
             "recovery_h",
             "width_m",

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid, grid_direction
+from shelterscape.process.belts_read import POROSITY_COLUMNS, complete_belts
 from shelterscape.process.choices import ResolvedOptions, resolve_options
 from shelterscape.process.inputs import columns_by_layer
 from shelterscape.process.place_hours import PlaceHours, read_place_hours
@@ -35,6 +36,7 @@ from shelterscape.science.wind import WindSet
 
 COLUMNS: dict[str, tuple[str, ...]] = {
     "belts": belt_layers.READ_COLUMNS,
+    **POROSITY_COLUMNS,
     "woods": belt_layers.READ_COLUMNS,
     "places": place_layers.READ_COLUMNS,
     "parcels": planner_layers.PARCEL_COLUMNS,
@@ -320,8 +322,7 @@ def _belts(layers: _LayerReader, grid: Grid) -> tuple[gpd.GeoDataFrame, gpd.GeoD
     source = layers.layer("belts", "belt layer")
     if source is None:
         source = gpd.GeoDataFrame(geometry=[], crs=grid.crs)
-    belts, notices = belt_layers.complete(source, "belts")
-    layers.reader.notices(notices)
+    belts = complete_belts(layers.params, layers.reader, source, COLUMNS)
     drawn = layers.layer("woods", "layer of woods")
     if drawn is None:
         return belts, None

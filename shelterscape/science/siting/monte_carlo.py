@@ -244,12 +244,20 @@ def _varied(
     if not len(belts):
         return belts
     height = grown * np.exp(rng.normal(0.0, uncertainty.each_height, len(belts)))
-    more = opened + rng.normal(0.0, uncertainty.each_porosity, len(belts))
+    more = opened + rng.normal(0.0, _each_porosity(belts, uncertainty), len(belts))
     changed = {
         name: np.clip(belts[name].to_numpy(dtype=float) + more, 0.0, 1.0)
         for name in ("porosity", "porosity_low")
     }
     return belts.assign(height_m=belts["height_m"].to_numpy(dtype=float) * height, **changed)
+
+
+def _each_porosity(belts: gpd.GeoDataFrame, uncertainty: InputUncertainty) -> float | Array:
+    """Standard deviation of the porosity of each belt: its own, from photographs, where known."""
+    if "porosity_spread" not in belts or belts["porosity_spread"].isna().all():
+        return uncertainty.each_porosity
+    known = belts["porosity_spread"].fillna(uncertainty.each_porosity)
+    return np.asarray(known.to_numpy(dtype=float))
 
 
 def work_bytes(cells: int, directions: int) -> float:
