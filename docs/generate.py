@@ -118,6 +118,7 @@ _KINDS = {
     "cover": "path of a raster, or `PATH:LAYER`",
     "winds": "path of a CSV table, or directions in °",
     "table": "path of a CSV table",
+    "photograph": "path of a picture",
     "file": "path of a file",
 }
 """What an input that names data takes, by the kind of its source."""

@@ -31,6 +31,7 @@ FENCES = {
     "dask": {"batch/cluster.py"},
     "distributed": {"batch/cluster.py"},
     "matplotlib": {"files/draw"},
+    "PIL": {"files/", "science/belt_pictures.py", "science/photographs.py"},
     "click": {"cli/"},
     "rich": {"cli/"},
     "skimage": {"science/canopy.py"},

@@ -13,7 +13,7 @@ from shelterscape.files.local import existing_file
 MOST_BYTES, MOST_COLUMNS = 10_000_000, 200
 """Largest size and most columns of such a table (assumed)."""
 
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA_STARTS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 
 
 def read_text_table(source: str, what: str, columns: dict[str, str], hint: str) -> pd.DataFrame:
