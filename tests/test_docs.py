@@ -192,6 +192,7 @@ PUBLISHED = {
     "science.terrain.upwind": "upwind_slope",
     "science.terrain.validity": "Blocks.holds",
     "science.terrain.views": "topex_sum upwind_sum",
+    "science.sky_share": "linear_light _two_classes",
     "science.tracing.alignment": "shift_between",
     "science.weibull": "weibull_mean weibull_fit weibull_fit_classes",
     "science.wind_sectors": "sector_overlap",

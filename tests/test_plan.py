@@ -83,22 +83,26 @@ def refused(path, code):
 
 
 def test_the_sample_plan():
-    steps = read_plan(SAMPLE / "plan.toml").steps
-    names = [
-        "wind-set",
+    plan = read_plan(SAMPLE / "plan.toml").steps
+    steps = {step.process.id.replace("-", "_"): step.params for step in plan}
+    assert list(steps) == [
+        "wind_set",
         "exposure",
-        "field-check",
-        "trace-belts",
+        "field_check",
+        "trace_belts",
+        "photo_porosity",
         "shelter",
         "siting",
-        "grant-overlay",
+        "grant_overlay",
     ]
-    assert [step.name for step in steps] == names
-    winds, exposure, _, _, shelter, siting, grants = (step.params for step in steps)
+    winds, exposure, shelter = steps["wind_set"], steps["exposure"], steps["shelter"]
+    siting, grants, photographs = steps["siting"], steps["grant_overlay"], steps["photo_porosity"]
     assert winds.records == (str(SAMPLE / "weather.csv.gz"),)
     assert exposure.dem == shelter.dem == str(SAMPLE / "dem.tif")
     assert shelter.belts == f"{SAMPLE / 'ostrel.gpkg'}:belts"
     assert exposure.winds == shelter.winds == siting.winds == "step:wind-set/winds"
+    assert shelter.belt_porosity == ("step:photo-porosity/belt_porosity",)
+    assert photographs.photograph_table == str(SAMPLE / "photographs.csv")
     assert exposure.limit_m == 1000.0
     assert shelter.seasons == ("in-leaf", "bare")
     maps = SAMPLE / "ostrel.gpkg"

@@ -71,6 +71,7 @@ def twiggy_belt(
     Returns
     -------
     (rows, cols) float32
+        0 behind twigs, 1 in the sky.
     """
     rng = np.random.default_rng(seed)
 

@@ -68,6 +68,16 @@ def sources_of(text: str) -> dict[str, str]:
 def text_of(sources: Mapping[str, str]) -> str:
     """A cell of the column ``assumed`` from the source of each column.
 
+    Parameters
+    ----------
+    sources : mapping of str
+        Source by column; sources that are not in `SOURCES` are left out.
+
+    Returns
+    -------
+    str
+        Most trusted source first.
+
     Examples
     --------
     >>> text_of({"width_m": "default", "height_m": "survey", "porosity": "default"})
