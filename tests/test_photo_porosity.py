@@ -6,7 +6,9 @@ depend on what is tested. Slats of known width check the same without the code t
 
 from __future__ import annotations
 
+import json
 import struct
+import subprocess
 import zlib
 
 import numpy as np
@@ -22,6 +24,7 @@ from photograph_helpers import (
     with_sky,
 )
 from PIL import Image
+from run_helpers import command, environment
 from scipy.ndimage import gaussian_filter
 
 import shelterscape
@@ -401,3 +404,19 @@ def test_the_picture_shows_every_photograph(tmp_path):
 def test_outline_text_round_trip():
     corners = np.array([[0, 60], [360, 60], [360, 300]], float)
     np.testing.assert_array_equal(outline_from(text_of(corners), (300, 360), "x"), corners)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("repeats", [1, 4, 10], ids=["0.5 MP", "8 MP", "48 MP"])
+def test_the_memory_estimate_is_between_the_peak_and_twice_the_peak(tmp_path, repeats):
+    rgb = photograph_of(belt(0.4, True, shape=(600, 800)), 2)
+    path = tmp_path / "large.jpg"
+    Image.fromarray(np.tile(rgb, (repeats, repeats, 1))).save(path, quality=80)
+    words = ["--photograph", path, "--outline", "whole", "--out", tmp_path / "out"]
+    done = subprocess.run(
+        command("photo-porosity", *words), env=environment(), capture_output=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    reported = json.loads((tmp_path / "out" / "timings.json").read_text("utf-8"))
+    peak, estimate = reported["peak_memory_mib"], reported["estimated_memory_mib"]
+    assert peak <= estimate <= 2 * peak, f"estimate {estimate} MiB, peak {peak} MiB"

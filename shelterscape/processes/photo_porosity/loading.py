@@ -158,4 +158,4 @@ def work_bytes(params: PhotoPorosityInputs, sizes: InputSizes) -> float:
     pixels = [rows * cols for rows, cols in map(photograph_size, params.photographs)]
     largest = max(pixels)
     kept = 8.0 * SHOWN_PIXELS**2 * len(pixels)
-    return UNPACKED_BYTES * largest + WORK_BYTES * min(largest, 2 * MOST_WORK_PIXELS) + kept
+    return UNPACKED_BYTES * largest + WORK_BYTES * min(largest, MOST_WORK_PIXELS) + kept
