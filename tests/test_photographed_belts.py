@@ -31,6 +31,7 @@ from shelterscape.science.value_sources import (
     sources_of,
     takes_precedence,
     text_of,
+    with_values,
 )
 
 
@@ -58,7 +59,7 @@ def test_precedence_is_one_order():
     assert SOURCES == ("survey", "photograph", "layer", "traced", "default")
     for first, second in itertools.combinations(SOURCES, 2):
         assert takes_precedence(first, second) and not takes_precedence(second, first)
-    assert not any(takes_precedence(one, one) for one in SOURCES)
+    assert all(takes_precedence(one, one) for one in SOURCES), "the one given last counts"
 
 
 def test_the_text_of_sources_is_read_as_it_is_written():
@@ -75,7 +76,7 @@ def test_a_photograph_replaces_less_trusted_values_alone(source, stated_in):
     text = f"{source}: porosity, bare_porosity" if stated_in == "assumed" else source
     given = layer(porosity=[0.5, 0.5], bare_porosity=[0.55, 0.55], **{stated_in: [text, text]})
     belts, _ = complete(with_photographs(given, PHOTOGRAPHED)[0], "belts")
-    replaced = source not in ("survey", "photograph")
+    replaced = source != "survey"
     assert belts["porosity"].tolist() == [0.31 if replaced else 0.5, 0.5]
     assert belts["bare_porosity"].tolist() == [0.7 if replaced else 0.55, 0.55]
     first, second = (sources_of(text) for text in belts["assumed"])
@@ -83,6 +84,27 @@ def test_a_photograph_replaces_less_trusted_values_alone(source, stated_in):
     assert second["porosity"] == source
     assert first["width_m"] == "default"
     assert first["height_m"] == (source if stated_in == "value_source" else "layer")
+
+
+@pytest.mark.parametrize("source", SOURCES)
+def test_every_source_is_applied_by_the_same_rule(source):
+    """Each source of a value meets one of each other source, and an empty cell."""
+    before = pd.DataFrame(
+        {
+            "species": ["ash", "ash", "ash", "ash", "ash", None, "ash"],
+            "value_source": [*SOURCES, "survey", "layer"],
+        }
+    )
+    given = pd.DataFrame({"species": ["oak"] * 6 + [""], "height_m": [np.nan] * 7})
+    after, changes = with_values(before, given, source)
+    rank = SOURCES.index(source)
+    expected = ["oak" if i >= rank else "ash" for i in range(5)] + ["oak", "ash"]
+    assert after["species"].tolist() == expected
+    assert after["height_m"].isna().all()
+    assert changes["feature"].tolist() == [*range(rank, 5), 5]
+    assert changes["source_before"].tolist() == [*SOURCES[rank:], ""]
+    assert set(changes["source"]) == {source} and set(changes["column"]) == {"species"}
+    assert after["assumed"].tolist()[:5] == [""] * rank + [f"{source}: species"] * (5 - rank)
 
 
 def test_a_missing_value_is_filled_whatever_the_source_of_the_layer():

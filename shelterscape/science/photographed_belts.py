@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from shelterscape.errors import InputError, Notice
-from shelterscape.science import value_sources
 from shelterscape.science.belts import season_from
 from shelterscape.science.columns import numbers, words
+from shelterscape.science.value_sources import PHOTOGRAPH, with_values
 from shelterscape.terms import TERMS
 
 READ_COLUMNS = ("name", "season", "porosity", "porosity_spread", "porosity_low")
@@ -124,23 +122,7 @@ def with_photographs(
     Porosity in leaf and that of the lower half are of photographs in leaf, and bare porosity of
     those without leaves. The spread of a belt is the larger one of its seasons.
     """
-    found = belts.copy()
-    names = np.array([name.casefold() for name in words(belts, "name")], dtype=object)
-    columns = {
-        name: found[name].to_numpy(dtype=object).copy()
-        if name in found
-        else np.full(len(found), np.nan, dtype=object)
-        for name in ("porosity", "porosity_low", "bare_porosity", "porosity_spread")
-    }
-    given = value_sources.given_sources(belts)
-    changed: NDArray[np.bool_] = np.zeros(len(found), bool)
-    unknown = []
-    for row in table.itertuples():
-        at = np.flatnonzero(names == str(row.name).casefold())
-        if not len(at):
-            unknown.append(str(row.name))
-        for i in at:
-            changed[i] |= _apply(row, columns, given[i], int(i))
+    values, spread, unknown = _by_belt(belts, table)
     if whole and len(unknown) == len(table):
         raise InputError(
             "name-unknown",
@@ -150,35 +132,35 @@ def with_photographs(
             hint="Give the photographs the names that belts have in the column name, or name that "
             "column: --field belts.name=COLUMN.",
         )
-    texts = [value_sources.text_of({k: v for k, v in one.items() if k}) for one in given]
-    found = found.assign(**columns, assumed=texts)
-    return found, _notices(int(changed.sum()), unknown if whole else [])
+    found, changes = with_values(belts, values, PHOTOGRAPH)
+    # The spread belongs to the porosity that is used.
+    for column in spread:
+        used = changes.loc[changes["column"] == column, "feature"]
+        spread.loc[~spread.index.isin(used), column] = np.nan
+    largest = pd.DataFrame({"porosity_spread": spread.max(axis=1)})
+    found, _ = with_values(found, largest, PHOTOGRAPH)
+    return found, _notices(changes["feature"].nunique(), unknown if whole else [])
 
 
-def _apply(
-    row: Any, columns: dict[str, NDArray[np.object_]], given: dict[str, str], i: int
-) -> bool:
-    """Set the values of one belt that photographs take precedence over."""
-    values = {"bare_porosity": row.porosity}
-    if row.season == "in-leaf":
-        values = {"porosity": row.porosity, "porosity_low": row.porosity_low}
-    is_changed = False
-    for name, value in values.items():
-        before = given.get(name, given[""])
-        missing = pd.isna(columns[name][i]) or str(columns[name][i]).strip() == ""
-        replaces = missing or value_sources.takes_precedence(value_sources.PHOTOGRAPH, before)
-        if not np.isfinite(value) or not replaces:
-            continue
-        columns[name][i] = float(value)
-        given[name] = value_sources.PHOTOGRAPH
-        if name != "porosity_low" and np.isfinite(row.porosity_spread):
-            spread = [row.porosity_spread]
-            if given.get("porosity_spread") == value_sources.PHOTOGRAPH:
-                spread.append(columns["porosity_spread"][i])
-            columns["porosity_spread"][i] = float(max(spread))
-            given["porosity_spread"] = value_sources.PHOTOGRAPH
-        is_changed = True
-    return is_changed
+def _by_belt(
+    belts: gpd.GeoDataFrame, table: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
+    """Values and spreads of photographs for each belt of a layer, and names without belt."""
+    names = np.array([name.casefold() for name in words(belts, "name")], dtype=object)
+    rows = range(len(belts))
+    values = pd.DataFrame(np.nan, rows, ["porosity", "porosity_low", "bare_porosity"])
+    spread = pd.DataFrame(np.nan, rows, ["porosity", "bare_porosity"])
+    unknown = []
+    for row in table.to_dict("records"):
+        at = names == str(row["name"]).casefold()
+        if not at.any():
+            unknown.append(str(row["name"]))
+        column = "bare_porosity" if row["season"] == "bare" else "porosity"
+        values.loc[at, column] = row["porosity"]
+        spread.loc[at, column] = row["porosity_spread"]
+        if column == "porosity":
+            values.loc[at, "porosity_low"] = row["porosity_low"]
+    return values, spread, unknown
 
 
 def _notices(changed: int, unknown: list[str]) -> list[Notice]:
