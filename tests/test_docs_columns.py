@@ -189,6 +189,11 @@ ELSEWHERE = {
 """Terms that no process declares, each with the module that writes it."""
 
 
+def test_a_name_is_one_term():
+    names = [row["name"] for row in data.rows("terms.csv")]
+    assert len(names) == len(set(names))
+
+
 def test_every_declared_name_is_a_term():
     assert output_names() | option_terms() <= TERMS.keys()
 
