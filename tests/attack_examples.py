@@ -19,7 +19,7 @@ import pandas as pd
 import pyogrio
 import rasterio
 import shapely
-from rasterio.windows import Window
+from rasterio.windows import Window, from_bounds
 
 from shelterscape import registry, runs
 from shelterscape.cli.process_command import option_name
@@ -54,16 +54,9 @@ def write_inputs(folder: Path) -> None:
     """Write the plan of the sample and what it names, cut to the map."""
     folder.mkdir(parents=True)
     with rasterio.open(SAMPLE / "dem.tif") as data:
-        window = Window(FIRST_COL, FIRST_ROW, SIDE, SIDE)
-        box = shapely.box(*data.window_bounds(window))
-        profile = {
-            **{key: data.profile[key] for key in ("driver", "dtype", "count", "crs", "nodata")},
-            "width": SIDE,
-            "height": SIDE,
-            "transform": data.window_transform(window),
-        }
-        with rasterio.open(folder / "dem.tif", "w", **profile) as part:
-            part.write(data.read(window=window))
+        box = shapely.box(*data.window_bounds(Window(FIRST_COL, FIRST_ROW, SIDE, SIDE)))
+    for path in SAMPLE.glob("*.tif"):
+        _cut_raster(path, folder / path.name, box)
     plan = whole_plan()
     for path in SAMPLE.iterdir():
         if path.suffix == ".gpkg":
@@ -84,6 +77,21 @@ def write_inputs(folder: Path) -> None:
         elif path.suffix in (".toml", ".csv"):
             shutil.copy(path, folder)
     (folder / "plan.toml").write_text(plan, encoding="utf-8")
+
+
+def _cut_raster(source: Path, target: Path, box: shapely.Polygon) -> None:
+    """The cells of a raster on the map."""
+    with rasterio.open(source) as data:
+        window = from_bounds(*box.bounds, data.transform).round()
+        profile = {
+            **{key: data.profile[key] for key in ("driver", "dtype", "count", "crs", "nodata")},
+            "width": window.width,
+            "height": window.height,
+            "transform": data.window_transform(window),
+        }
+        with rasterio.open(target, "w", **profile) as part:
+            part.write(data.read(window=window))
+            part.scales = data.scales
 
 
 def _cut(frame: gpd.GeoDataFrame, box: shapely.Polygon) -> gpd.GeoDataFrame:
