@@ -298,23 +298,28 @@ def test_the_review_lists_the_most_important_first(case):
 
 
 def test_comparison_with_surveyed_belts():
-    """A belt of 200 m, traced along half of it: 70 m 4 m wide, 30 m of unknown width."""
+    """A belt of 200 m, traced along 150 m: 120 m 4 m wide, 30 m of unknown width."""
     crs = "EPSG:25832"
     surveyed = gpd.GeoDataFrame(
-        {"name": ["half", "felled"], "belt_type": "hedge", "height_m": [5.0, 7.0], "width_m": 3.0},
+        {
+            "name": ["partly", "felled"],
+            "belt_type": "hedge",
+            "height_m": [5.0, 7.0],
+            "width_m": 3.0,
+        },
         geometry=[line((0, 0), (200, 0)), line((0, 100), (200, 100))],
         crs=crs,
     )
     found = gpd.GeoDataFrame(
         {"height_m": [4.0, 6.0, 9.0], "width_m": [4.0, np.nan, 2.0]},
-        geometry=[line((0, 4), (70, 4)), line((70, 4), (100, 4)), line((0, 50), (100, 50))],
+        geometry=[line((0, 4), (120, 4)), line((120, 4), (150, 4)), line((0, 50), (150, 50))],
         crs=crs,
     )
     table = compare(surveyed, found, 6.0).set_index("name")
     # Beyond its end a traced belt is within 6 m for another 4.5 m.
-    assert table.loc["half", "traced_share"] == pytest.approx(104.5 / 200, abs=0.02)
-    assert table.loc["half", "traced_height_m"] == 4.0
-    assert table.loc["half", "traced_width_m"] == 4.0
+    assert table.loc["partly", "traced_share"] == pytest.approx(154.5 / 200, abs=0.02)
+    assert table.loc["partly", "traced_height_m"] == 4.0
+    assert table.loc["partly", "traced_width_m"] == 4.0
     assert table.loc["felled", "traced_share"] == 0
     assert np.isnan(table.loc["felled", "traced_height_m"])
     assert correctness(surveyed, found, 6.0) == pytest.approx(0.5)

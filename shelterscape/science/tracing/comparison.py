@@ -37,8 +37,8 @@ def compare(surveyed: gpd.GeoDataFrame, traced: gpd.GeoDataFrame, within_m: floa
     Returns
     -------
     DataFrame
-        `COLUMNS`; traced values are medians along the surveyed belt, missing where most of the
-        traced length has none.
+        `COLUMNS`; traced values are medians along the surveyed belt, missing where they are not
+        known along most of it.
     """
     table = pd.DataFrame(surveyed.drop(columns="geometry"))
     lines = surveyed.geometry.to_numpy()
@@ -56,7 +56,7 @@ def compare(surveyed: gpd.GeoDataFrame, traced: gpd.GeoDataFrame, within_m: floa
     groups = along.groupby("belt")
     table["traced_share"] = groups["hit"].mean().reindex(range(len(table)), fill_value=0.0)
     for column in ("traced_height_m", "traced_width_m"):
-        enough = groups[column].count() > groups["hit"].sum() / 2
+        enough = groups[column].count() > groups["hit"].size() / 2
         table[column] = groups[column].median().where(enough).reindex(range(len(table)))
     return table[list(COLUMNS)]
 
