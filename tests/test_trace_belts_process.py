@@ -231,3 +231,57 @@ def test_comparison_with_surveyed_belts(tmp_path):
     share = HEDGE.canopy.length / LENGTH_M
     assert f"{table.loc['Long hedge', 'traced_share']:.0%} of hedge, 0% of wall" in said
     assert f"{share:.0%}" in said
+
+
+PLAN = """
+[inputs]
+dem = "flat.tif"
+winds = "180"
+belts = "step:trace-belts/traced_belts"
+places = "field.gpkg"
+
+[[step]]
+process = "trace-belts"
+canopy = "canopy.tif"
+
+[[step]]
+process = "shelter"
+seasons = ["in-leaf"]
+terrain = false
+
+[[step]]
+process = "siting"
+seasons = ["in-leaf"]
+candidate_lines = "lines.gpkg"
+budget_m = 400
+planting_year = 2027
+terrain = false
+monte_carlo_runs = 0
+"""
+
+
+@pytest.mark.slow
+def test_one_plan_from_canopy_to_shelter_and_siting(tmp_path):
+    """Traced belts are those that shelter assesses, and those that siting adds new ones to."""
+    put(tmp_path, "canopy", canopy())
+    put(tmp_path, "flat", np.zeros(GRID.shape, np.float32))
+    write_features(tmp_path / "field.gpkg", [shapely.box(1150, 2310, 1350, 2390)], name=["Field"])
+    write_features(
+        tmp_path / "lines.gpkg",
+        [HEDGE.line.offset_curve(1.0), line((1150, 2240), (1350, 2250))],
+        name=["along the hedge", "in the open"],
+    )
+    (tmp_path / "plan.toml").write_text(PLAN, encoding="utf-8")
+    done = shelterscape.run_plan(tmp_path / "plan.toml", out=tmp_path / "out")
+    belts, assessed, candidates = (
+        gpd.read_file(done.folder / "layers.gpkg", layer=name)
+        for name in ("traced_belts", "belts_assessed", "candidates")
+    )
+    assert sorted(assessed["name"]) == sorted(belts["name"])
+    named = assessed.set_index("name")["height_m"]
+    assert (named.sort_index() == belts.set_index("name")["height_m"].sort_index()).all()
+    # Where a traced hedge is, no belt is planted; the hedge itself may be restored.
+    planted = candidates[candidates["action"] == "plant"]
+    assert planted["name"].tolist() == ["in the open"]
+    restored = set(candidates["restores_belt"].dropna()) - {""}
+    assert restored and restored <= set(belts["name"])
