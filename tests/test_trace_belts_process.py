@@ -70,7 +70,7 @@ def hold_both_belts(layers):
     assert by_type["tree belt"] == pytest.approx(12.0, abs=0.5)
     assert layers["belt_gaps"]["gap_length_m"].tolist() == pytest.approx([12.0], abs=4.0)
     assert (belts["value_source"] == "traced").all()
-    assert (belts["assumed"] == "traced: height_m, width_m; default: porosity").all()
+    assert (belts["assumed"] == "traced: height_m, width_m, belt_type; default: porosity").all()
 
 
 def test_canopy_height_to_layers(tmp_path):
@@ -192,20 +192,26 @@ def test_buildings_of_a_layer_are_left_out(tmp_path):
 
 
 def test_existing_hedge_lines_are_measured(tmp_path):
-    """Names and types are those of the layer, and no other lines are added."""
+    """Values of the layer are kept, what it lacks is traced, and no other lines are added."""
     lines = [HEDGE.line, line((1200, 2100), (1300, 2150))]
     layer = write_features(
         tmp_path / "hedges.gpkg",
         lines,
         name=["Long hedge", "Lost hedge"],
         belt_type="bank with hedge",
+        width_m=[6.0, np.nan],
+        porosity=[0.3, np.nan],
+        assumed=["survey: porosity", ""],
     )
     layers = traced(tmp_path, canopy=put(tmp_path, "canopy", canopy()), hedge_lines=str(layer))
     belts = layers["traced_belts"]
     assert belts["name"].tolist() == ["Long hedge", "Long hedge"]
     assert (belts["belt_type"] == "bank with hedge").all()
     assert belts["height_m"].tolist() == pytest.approx([5.0, 5.0], abs=0.5)
-    assert belts["width_m"].tolist() == pytest.approx([8.0, 8.0], abs=3.0)
+    assert belts["width_m"].tolist() == [6.0, 6.0]
+    assert belts["porosity"].tolist() == [0.3, 0.3]
+    assert (belts["value_source"] == "layer").all()
+    assert (belts["assumed"] == "survey: porosity; traced: height_m").all()
     assert layers["belt_gaps"]["gap_length_m"].tolist() == pytest.approx([12.0], abs=4.0)
     assert "Lost hedge" in layers["belts_to_review"]["name"].tolist()
 

@@ -7,6 +7,7 @@ import itertools
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from canopy_helpers import KnownBelt, agreement, drawn, line, network, square_grid
@@ -194,8 +195,8 @@ def test_narrow_belts_have_no_width_and_say_so():
     assert found["width_m"].iloc[0] == pytest.approx(15.0, abs=1.5 * 2.5)
     assert np.isnan(found["width_m"].iloc[1])
     assert found["assumed"].tolist() == [
-        "traced: height_m, width_m; default: porosity",
-        "traced: height_m; default: porosity, width_m",
+        "traced: height_m, width_m, belt_type; default: porosity",
+        "traced: height_m, belt_type; default: porosity, width_m",
     ]
 
 
@@ -278,14 +279,17 @@ def test_given_lines_are_measured_and_not_traced():
     other = KnownBelt(line((1030, 2050), (1270, 2050)), 7.0, 4.0)
     # Drawn 2 m beside the hedge, as maps are, and one line where nothing grows.
     drawn_lines = [line((1030, 2152), (1270, 2152)), line((1050, 2250), (1100, 2250))]
-    given = HedgeLines(np.array(drawn_lines, dtype=object), ["Long hedge", "Lost hedge"], ["", ""])
+    given = HedgeLines(
+        np.array(drawn_lines, dtype=object), pd.DataFrame({"name": ["Long hedge", "Lost hedge"]})
+    )
     layers = traced(drawn([belt, other], grid), grid, lines=given)
     belts = layers["traced_belts"]
     assert belts["name"].tolist() == ["Long hedge", "Long hedge"]
     assert belts["height_m"].tolist() == pytest.approx([5.0, 5.0], abs=0.5)
     assert belts["width_m"].tolist() == pytest.approx([4.0, 4.0], abs=1.5)
     assert layers["belt_gaps"]["gap_length_m"].tolist() == pytest.approx([10.0], abs=2.0)
-    assert (belts["value_source"] == "traced").all()
+    assert (belts["value_source"] == "layer").all()
+    assert (belts["assumed"] == "traced: height_m, width_m, belt_type; default: porosity").all()
     lost = layers["belts_to_review"].set_index("name").loc["Lost hedge"]
     assert "no canopy along this line" in lost["reason"]
 

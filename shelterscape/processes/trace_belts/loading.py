@@ -8,6 +8,7 @@ from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 from numpy.typing import NDArray
 from rasterio.features import geometry_mask
@@ -22,11 +23,11 @@ from shelterscape.processes.trace_belts.spec import TraceBeltsInputs
 from shelterscape.science.canopy import BYTES_PER_CELL, default_threshold_m
 from shelterscape.science.columns import numbers, words
 from shelterscape.science.tracing.alignment import LARGEST_CELL_M, check_canopy, check_models
-from shelterscape.science.tracing.belts import HedgeLines
+from shelterscape.science.tracing.belts import HEDGE_COLUMNS, HedgeLines
 from shelterscape.terms import TERMS
 
 COLUMNS: dict[str, tuple[str, ...]] = {
-    "hedge_lines": ("name", "belt_type"),
+    "hedge_lines": HEDGE_COLUMNS,
     "compare_with": ("name", "belt_type", "height_m", "width_m"),
 }
 """Columns that are read, by layer."""
@@ -163,8 +164,7 @@ def _hedge_lines(
     what = "layer of hedge lines"
     frame = reader.layer(params.hedge_lines, grid, what, columns, ground="raster")
     frame = _lines(frame, "hedge_lines")
-    names, kinds = (words(frame, column) for column in COLUMNS["hedge_lines"])
-    return HedgeLines(frame.geometry.to_numpy(), list(names), list(kinds))
+    return HedgeLines(frame.geometry.to_numpy(), _values(frame, "hedge_lines"))
 
 
 def _surveyed(
@@ -179,10 +179,15 @@ def _surveyed(
         middle = shapely.centroid(frame.geometry.to_numpy())
         frame = frame[shapely.intersects(middle, reader.outline)]
     frame = frame[shapely.get_dimensions(frame.geometry.to_numpy()) == 1].reset_index(drop=True)
-    found = gpd.GeoDataFrame(geometry=frame.geometry, crs=frame.crs)
-    for column in COLUMNS["compare_with"]:
-        if column in ("height_m", "width_m"):
-            found[column] = numbers(frame, column, TERMS[column], "compare_with")
-        else:
-            found[column] = words(frame, column)
-    return found
+    return gpd.GeoDataFrame(_values(frame, "compare_with"), geometry=frame.geometry)
+
+
+def _values(frame: gpd.GeoDataFrame, layer: str) -> pd.DataFrame:
+    """The columns of a layer that are read; empty where it has none."""
+    found = {
+        column: words(frame, column)
+        if TERMS[column].unit == "text"
+        else numbers(frame, column, TERMS[column], layer)
+        for column in COLUMNS[layer]
+    }
+    return pd.DataFrame(found, index=frame.index)

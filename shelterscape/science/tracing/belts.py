@@ -15,6 +15,7 @@ from scipy import ndimage
 from shelterscape.grid import Grid
 from shelterscape.science.belts import DEFAULT_POROSITY
 from shelterscape.science.canopy import EIGHT, Canopy
+from shelterscape.science.columns import words
 from shelterscape.science.tracing.lines import on_map, traced
 from shelterscape.science.tracing.parts import (
     BeltCanopy,
@@ -28,12 +29,17 @@ from shelterscape.science.tracing.parts import (
 )
 from shelterscape.science.tracing.profiles import Profile
 from shelterscape.science.tracing.review import to_review
+from shelterscape.science.value_sources import (
+    DEFAULT,
+    TRACED,
+    given_sources,
+    sources_of,
+    text_of,
+    with_values,
+)
 
 HEDGE_M = 6.0
 """Height up to which a belt is called a hedge, m (assumed value)."""
-
-TRACED = "traced"
-"""Source of the values of traced belts; others are stated in the column ``assumed``."""
 
 
 @dataclass(frozen=True)
@@ -52,6 +58,18 @@ class TraceOptions:
     search_m: float = 6.0
 
 
+HEDGE_COLUMNS = (
+    "name",
+    "belt_type",
+    "height_m",
+    "width_m",
+    "porosity",
+    "assumed",
+    "value_source",
+)
+"""Columns of existing lines whose values are kept."""
+
+
 @dataclass(frozen=True)
 class HedgeLines:
     """Existing lines to measure.
@@ -59,13 +77,17 @@ class HedgeLines:
     Parameters
     ----------
     shapes : array of LineString
-    names, belt_types : list of str
-        Empty where the layer has none.
+    values : DataFrame
+        A row for each line, with any of `HEDGE_COLUMNS`; empty where the layer has no value.
     """
 
     shapes: Shapes
-    names: list[str]
-    belt_types: list[str]
+    values: pd.DataFrame
+
+    @property
+    def names(self) -> NDArray[np.object_]:
+        """Names of lines; empty where they have none."""
+        return words(self.values, "name")
 
 
 def trace(
@@ -200,24 +222,30 @@ def _trees(found: list[Profile], grid: Grid) -> gpd.GeoDataFrame:
 
 
 def _named(belts: gpd.GeoDataFrame, grid: Grid, lines: HedgeLines | None) -> gpd.GeoDataFrame:
-    """Belts with name, type, porosity, and the source of their values."""
+    """Belts with name, type, porosity, and the source of their values.
+
+    Values of a layer of lines take precedence over traced ones.
+    """
     middle = shapely.line_interpolate_point(belts.geometry.to_numpy(), 0.5, normalized=True)
     kind = np.where(belts["height_m"].to_numpy(dtype=float) <= HEDGE_M, "hedge", "tree belt")
-    names = _numbered(middle, kind, grid)
-    belts["belt_type"], belts["name"], belts["value_source"] = kind, names, TRACED
-    if lines is not None:
-        given = belts["line"].to_numpy()
-        own_names, own_kinds = np.array(lines.names, object), np.array(lines.belt_types, object)
-        belts["name"] = np.where(own_names[given] != "", own_names[given], names)
-        belts["belt_type"] = np.where(own_kinds[given] != "", own_kinds[given], kind)
     share = belts["canopy_share"].to_numpy(dtype=float)
-    belts["porosity"] = 1.0 - (1.0 - DEFAULT_POROSITY) * share
-    narrow = belts["width_m"].isna()
-    belts["assumed"] = np.where(
-        narrow,
-        "traced: height_m; default: porosity, width_m",
-        "traced: height_m, width_m; default: porosity",
-    )
+    given = pd.DataFrame(index=belts.index)
+    if lines is not None:
+        given = lines.values.iloc[belts["line"]].set_index(belts.index)
+    measured = belts[["height_m", "width_m"]].assign(belt_type=kind)
+    found, _ = with_values(given, measured, TRACED)
+    names = pd.DataFrame({"name": _numbered(middle, kind, grid)}, index=belts.index)
+    guessed = pd.DataFrame({"porosity": 1.0 - (1.0 - DEFAULT_POROSITY) * share}, index=belts.index)
+    found, _ = with_values(found, guessed, DEFAULT)
+    for column in ("height_m", "width_m", "porosity"):
+        belts[column] = found[column].astype(float)
+    belts["belt_type"] = found["belt_type"]
+    belts["name"] = with_values(found, names, TRACED)[0]["name"]
+    belts["value_source"] = TRACED if lines is None else [one[""] for one in given_sources(given)]
+    belts["assumed"] = [
+        text_of(sources_of(text) | ({"width_m": DEFAULT} if unknown else {}))
+        for text, unknown in zip(found["assumed"], belts["width_m"].isna(), strict=True)
+    ]
     return belts
 
 
@@ -286,7 +314,7 @@ def _with_empty(
         inside = shapely.intersects(middle, outline)
     if lines is None or not inside.any():
         return belts
-    names = np.array(lines.names, object)[parts.empty_line[inside]]
+    names = lines.names[parts.empty_line[inside]]
     missing = gpd.GeoDataFrame(
         {"name": names, "length_m": shapely.length(parts.empty[inside])},
         geometry=parts.empty[inside],
