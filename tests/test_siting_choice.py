@@ -435,7 +435,7 @@ def test_the_reason_of_a_second_restoration_and_of_a_line_that_adds_nothing(worl
     denser = context.belts.iloc[[0, 0]].assign(height_m=[9.0, 12.0], porosity=0.4)
     new = candidates(denser.reset_index(drop=True), restores_belt=[0, 0], action="gap up")
     found = choose(Ground(context, new), new, Limits(metres=1e4))
-    assert found.reasons.tolist() == ["another restoration of the same belt is chosen", "chosen"]
+    assert found.reasons.tolist() == ["cannot be combined with c01", "chosen"]
     context, new, _ = world
     far = candidates(belts([[(-9000.0, -9000.0), (-8900.0, -9000.0)]])).assign(candidate="a far")
     for metres in (0.0, 1e6):

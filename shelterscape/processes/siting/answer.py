@@ -9,6 +9,7 @@ from shelterscape.kernels.shelter_curves import CURVES
 from shelterscape.process.place_hours import hours_answer
 from shelterscape.processes.siting.layers import SitingResults, money_text
 from shelterscape.processes.siting.spec import MINOR_UNITS
+from shelterscape.processes.siting.working_land import boundary_answer
 
 MOST_PLACES = 3
 """Places out of reach that are named."""
@@ -30,6 +31,7 @@ def answer_of(results: SitingResults) -> list[str]:
     """
     return [
         _totals(results),
+        *boundary_answer(results.lines, results.decision),
         *_out_of_reach(results),
         *_hours(results),
         *_belts(results),

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Generator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -61,6 +62,11 @@ class SitingDecision:
     own : Benefits
         Benefit of each candidate by itself.
     choice : Choice
+    land_cost_ha : (n,) float64
+        What the choice counts against each candidate for the working land, ha eq.
+    shelter_alone : Choice
+        The choice by shelter alone: without cost to working land, exclusion of candidates by others
+        and least length.
     planted : GeoDataFrame
         Candidates with the year of the work on the chosen ones.
     full_evaluation : dict of Case to FullEvaluation
@@ -73,6 +79,8 @@ class SitingDecision:
     context: EvaluationContext
     own: Benefits
     choice: Choice
+    land_cost_ha: NDArray[np.float64]
+    shelter_alone: Choice
     planted: gpd.GeoDataFrame
     full_evaluation: dict[Case, FullEvaluation]
     selection_share: NDArray[np.float64]
@@ -96,47 +104,71 @@ def decide(data: SitingData, lines: ProposedLines) -> Generator[Progress, None, 
     forbidden = named_candidates(frame, params.forbidden, "forbidden")
     slight = slight_lines(frame, own, float(context.priority.max()))
     not_chosen = [*forbidden, *frame["candidate"][slight & ~frame["candidate"].isin(must)]]
-    limits, net_cost = _limits(data, frame), None
+    land_cost = _land_cost(data, lines, own)
+    rules: dict[str, Any] = {"limits": _limits(data, frame), "must": must, "net_cost": None}
     if data.grants is not None:
-        net_cost, more = net_cost_of(data.grants, frame, params.planting_year)
+        rules["net_cost"], more = net_cost_of(data.grants, frame, params.planting_year)
         notices += more
-    choice = choose(
-        ground,
-        frame,
-        limits,
-        own=own.gains,
-        restoration_loss=own.restoration_loss,
-        net_cost=net_cost,
-        stop_if_requested=data.check_stop,
-        must=must,
-        forbidden=not_chosen,
-    )
+    known: dict[str, Any] = {"own": own.gains, "restoration_loss": own.restoration_loss}
+    request = {**known, **rules, "stop_if_requested": data.check_stop}
+    shelter_alone = choose(ground, frame.assign(excludes=""), forbidden=not_chosen, **request)
+    not_chosen += _too_short(data, frame, {*not_chosen, *must})
+    choice = choose(ground, frame, forbidden=not_chosen, land_cost=land_cost, **request)
     del ground
     planted = _with_years(frame, choice, params.planting_year)
-    found: dict[Case, FullEvaluation] = {}
-    for i, case in enumerate(data.cases):
-        yield Progress(0.45 + 0.2 * i / len(data.cases), f"chosen belts in place, {case.label}")
-        here = context if case == data.case else _context(data, case, priority, terrain_wind)
-        then = belts_at(planted, case, local_heights=local_heights)
-        found[case] = evaluated_with_hours(data, case, here, then, choice.rows)
+    found = yield from _in_place(data, context, planted, choice.rows, (priority, terrain_wind))
     share = np.full(len(frame), np.nan)
     if params.monte_carlo_runs:
+        # Lines are compared, as above, after deduction of what they cost the working land.
+        after_cost = replace(
+            own, total=own.total - land_cost, restoration_loss=own.restoration_loss + land_cost
+        )
         runs = selection_runs(
             context,
             frame,
-            own,
-            limits,
+            after_cost,
             frame=grown,
             always=choice.rows,
             runs=params.monte_carlo_runs,
             seed=params.seed,
-            must=must,
             forbidden=not_chosen,
-            net_cost=net_cost,
             uncertainty=_uncertainty(data),
+            **rules,
         )
         share = yield from _with_progress(runs, params.monte_carlo_runs)
-    return SitingDecision(context, own, choice, planted, found, share, notices)
+    return SitingDecision(
+        context, own, choice, land_cost, shelter_alone, planted, found, share, notices
+    )
+
+
+def _in_place(
+    data: SitingData,
+    context: EvaluationContext,
+    planted: gpd.GeoDataFrame,
+    rows: Sequence[int],
+    fields: tuple[dict[str, Field], dict[str, Field]],
+) -> Generator[Progress, None, dict[Case, FullEvaluation]]:
+    """The chosen belts evaluated in full in every case."""
+    found: dict[Case, FullEvaluation] = {}
+    for i, case in enumerate(data.cases):
+        yield Progress(0.45 + 0.2 * i / len(data.cases), f"chosen belts in place, {case.label}")
+        here = context if case == data.case else _context(data, case, *fields)
+        then = belts_at(planted, case, local_heights=data.settled.local_heights)
+        found[case] = evaluated_with_hours(data, case, here, then, rows)
+    return found
+
+
+def _land_cost(data: SitingData, lines: ProposedLines, own: Benefits) -> NDArray[np.float64]:
+    """What the choice counts against each candidate for the working land, ha eq."""
+    if lines.land is None:
+        return np.zeros(len(lines.candidates))
+    return lines.land.cost_ha(own.gains, data.params.boundary_preference, data.params.land_weight)
+
+
+def _too_short(data: SitingData, frame: gpd.GeoDataFrame, besides: set[str]) -> list[str]:
+    """Names of candidates that are too short to be chosen, apart from others."""
+    short = frame["too_short"].to_numpy() & (not data.params.allow_short)
+    return [name for name in frame["candidate"][short] if name not in besides]
 
 
 def _uncertainty(data: SitingData) -> InputUncertainty:

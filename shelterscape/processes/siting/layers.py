@@ -20,12 +20,13 @@ from shelterscape.processes.siting.decide import SitingDecision, named_candidate
 from shelterscape.processes.siting.lines import ProposedLines
 from shelterscape.processes.siting.loading import SitingData
 from shelterscape.processes.siting.spec import LAND, MINOR_UNITS, OUTPUTS, minor_units
+from shelterscape.processes.siting.working_land import land_columns, land_reason
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import belts_at
 from shelterscape.science.places import purpose_of
 from shelterscape.science.siting.benefit import benefit_table
 from shelterscape.science.siting.budgets import OVER_BUDGET, OVER_HOLDING, OVER_PHASE
-from shelterscape.science.siting.candidates import PLANT, land_required
+from shelterscape.science.siting.candidates import PLANT, SHORT, land_required
 from shelterscape.science.siting.choice import DOES_NOT_FIT, FORBIDDEN
 from shelterscape.science.siting.full_evaluation import FullEvaluation
 from shelterscape.science.siting.planner_layers import EFFECTS
@@ -121,6 +122,7 @@ def _candidates(data: SitingData, lines: ProposedLines, found: SitingDecision) -
     )
     return frame.drop(columns="restores_belt").assign(
         **dict(zip(LAND, land, strict=True)),
+        **land_columns(lines, found),
         **{str(column): figures[column].to_numpy() for column in figures},
         restores_belt=restored,
         shelter_error_factor=_curve_of(data).shelter_factor,
@@ -130,7 +132,7 @@ def _candidates(data: SitingData, lines: ProposedLines, found: SitingDecision) -
         places_served=_places_served(data, found, len(frame)),
         main_wind_directions=_main_directions(data, found),
         constraint_summary=_constraint_summary(frame, lines.constraints),
-        reason=_reasons(data, frame, found),
+        reason=_reasons(data, lines, found),
         cost=decimal_amounts(frame["cost_minor"], MINOR_UNITS),
         currency=data.currency,
     )
@@ -173,10 +175,9 @@ def _constraint_summary(frame: gpd.GeoDataFrame, checks: pd.DataFrame) -> list[s
     return list(texts.reindex(frame["candidate"]).fillna(""))
 
 
-def _reasons(
-    data: SitingData, frame: gpd.GeoDataFrame, found: SitingDecision
-) -> NDArray[np.object_]:
+def _reasons(data: SitingData, lines: ProposedLines, found: SitingDecision) -> NDArray[np.object_]:
     """Why each candidate is chosen or not, with the numbers that decide."""
+    frame = lines.candidates
     by_planner = frame["candidate"].isin(
         named_candidates(frame, data.params.forbidden, "forbidden")
     )
@@ -186,13 +187,17 @@ def _reasons(
     too_little = (found.choice.reasons == FORBIDDEN) & ~by_planner.to_numpy()
     texts, before = [], " before grants" if data.grants else ""
     for row, reason in enumerate(found.choice.reasons):
-        if too_little[row]:
+        if too_little[row] and frame["too_short"].iloc[row] and not data.params.allow_short:
+            reason = f"{SHORT}: {frame['continuous_length_m'].iloc[row]:,.0f} m"
+        elif too_little[row]:
             benefit = 100.0 * found.own.total[row] / max(length[row], 1e-9)
             reason = f"{TOO_LITTLE}: {benefit:.3f} ha eq. per 100 m"
         elif reason in BUDGET_REASONS:
             reason += f": {length[row]:,.0f} m, {money_text(cost[row], data)}{before}"
         if reason.startswith(DOES_NOT_FIT):
             reason += f"; {_remaining(data, found)} remain"
+        if reason != FORBIDDEN:
+            reason += land_reason(lines, found, row)
         texts.append(reason)
     return np.array(texts, dtype=object)
 

@@ -13,9 +13,17 @@ from numpy.typing import NDArray
 from shelterscape.errors import InputError, Notice
 from shelterscape.processes.siting.loading import SitingData
 from shelterscape.science.places import purpose_of
-from shelterscape.science.siting import candidates, generated_lines, planner_layers, restoration
+from shelterscape.science.siting import (
+    candidates,
+    continuity,
+    generated_lines,
+    planner_layers,
+    restoration,
+    working_land,
+)
 from shelterscape.science.siting.exclusion import exclude
 from shelterscape.science.siting.generated_lines import parcel_edges
+from shelterscape.science.siting.working_land import WorkingLand
 
 Shapes = NDArray[np.object_]
 
@@ -33,6 +41,10 @@ class ProposedLines:
     Parameters
     ----------
     candidates : GeoDataFrame
+        With ``continuous_length_m`` (with adjoining belts and woods), ``too_short`` and
+        ``excludes``.
+    land : WorkingLand or None
+        What each costs the working land; None without parcels.
     exclusions : DataFrame
         ``candidate`` (proposed line), ``reason``, ``excluded_m``.
     constraints : DataFrame
@@ -42,6 +54,7 @@ class ProposedLines:
     """
 
     candidates: gpd.GeoDataFrame
+    land: WorkingLand | None
     exclusions: pd.DataFrame
     constraints: pd.DataFrame
     proposed_m: float
@@ -65,9 +78,10 @@ def propose_lines(data: SitingData) -> tuple[ProposedLines, list[Notice]]:
     every = gpd.GeoDataFrame(every, crs=data.grid.crs)
     notices = [] if len(every) else [_no_lines(data)]
     every = candidates.with_assessment(every, data.bearing, data.settled.local_heights)
-    every = _with_holdings(data, every)
+    every = _with_lengths(data, _with_holdings(data, every))
+    every, land = _with_working_land(data, every)
     checks = planner_layers.constraint_checks(every, data.constraint_layers, data.checked_elsewhere)
-    return ProposedLines(every, exclusions, checks, proposed_m), notices
+    return ProposedLines(every, land, exclusions, checks, proposed_m), notices
 
 
 def drawn_belts(data: SitingData, layer: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
@@ -79,7 +93,8 @@ def drawn_belts(data: SitingData, layer: gpd.GeoDataFrame) -> tuple[gpd.GeoDataF
         As `planner_layers.drawn_lines`; ``name-unknown`` for a design that does not exist.
     """
     lines = planner_layers.drawn_lines(layer, "lines")
-    belts, exclusions = _allowed(data, candidates.with_ids(candidates.DRAWN, lines))
+    kept, exclusions = _allowed(data, candidates.with_ids(candidates.DRAWN, lines))
+    belts = _designed(data, kept)
     belts = candidates.with_assessment(belts, data.bearing, data.settled.local_heights)
     return _with_holdings(data, belts), exclusions
 
@@ -109,7 +124,9 @@ def _no_lines(data: SitingData) -> Notice:
 def _new_belts(data: SitingData) -> tuple[gpd.GeoDataFrame, pd.DataFrame, float]:
     frames, duplicate_m = _proposals(data)
     proposed = pd.concat(frames, ignore_index=True)
-    belts, exclusions = _allowed(data, gpd.GeoDataFrame(proposed, crs=data.grid.crs))
+    kept, exclusions = _allowed(data, gpd.GeoDataFrame(proposed, crs=data.grid.crs))
+    kept = continuity.with_joined_edges(kept, _least_lengths(data, kept), _existing(data))
+    belts = _designed(data, kept)
     if duplicate_m:
         # Without a candidate: duplicate edges never became lines.
         row = pd.DataFrame({"candidate": [""], "reason": [DUPLICATE], "excluded_m": [duplicate_m]})
@@ -118,14 +135,69 @@ def _new_belts(data: SitingData) -> tuple[gpd.GeoDataFrame, pd.DataFrame, float]
 
 
 def _allowed(data: SitingData, proposed: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
-    """Proposed lines as belts of their design, without excluded ground, and the exclusions."""
+    """Proposed lines without excluded ground, and the exclusions."""
     designs = data.designs
     names = proposed["design"].where(proposed["design"] != "", data.design.name)
     width = [designs.design(name, "candidate lines").width_m for name in names]
     proposed = gpd.GeoDataFrame(proposed.assign(width_m=np.array(width, float)), crs=data.grid.crs)
-    kept, exclusions = exclude(proposed, [*data.exclusion_zones, *data.existing_belt_zones])
-    belts = candidates.with_design(kept, designs, data.design.name, data.params.planting_year)
-    return belts, exclusions
+    return exclude(proposed, [*data.exclusion_zones, *data.existing_belt_zones])
+
+
+def _designed(data: SitingData, kept: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Lines as belts of their design."""
+    year = data.params.planting_year
+    return candidates.with_design(kept, data.designs, data.design.name, year)
+
+
+def _existing(data: SitingData) -> Shapes:
+    """Existing belts and woods."""
+    shapes: Shapes = data.belts.geometry.to_numpy()
+    return shapes
+
+
+def _least_lengths(data: SitingData, kept: gpd.GeoDataFrame) -> NDArray[np.float64]:
+    """Least length of a belt along each line, m."""
+    names = kept["design"].where(kept["design"] != "", data.design.name)
+    height = {name: _height(data, name) for name in dict.fromkeys(names)}
+    return np.array([candidates.LEAST_LENGTH_H * height[name] for name in names], dtype=float)
+
+
+def _with_lengths(data: SitingData, every: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Candidates with the length of the continuous belt each makes, and whether it is too short."""
+    length = continuity.continuous_lengths(every.geometry.to_numpy(), _existing(data))
+    new = (every["action"] == candidates.PLANT).to_numpy()
+    height = every["height_at_20_years_m"].to_numpy(dtype=float)
+    short = new & (length < candidates.LEAST_LENGTH_H * height)
+    return every.assign(continuous_length_m=length, too_short=short)
+
+
+def _with_working_land(
+    data: SitingData, every: gpd.GeoDataFrame
+) -> tuple[gpd.GeoDataFrame, WorkingLand | None]:
+    """Candidates with those that each excludes, and what each costs the working land."""
+    if data.parcels is None:
+        return every.assign(excludes=""), None
+    fields = _fields(data.parcels)
+    boundaries = np.concatenate([shapely.boundary(fields), _outlines(_existing(data))])
+    limits = {
+        "min_field_part_ha": data.params.min_field_part_ha,
+        "working_width_m": data.params.working_width_m,
+    }
+    land = working_land.working_land(every, fields, boundaries, **limits)
+    pairs = working_land.excluding_pairs(every, fields, land, **limits)
+    return every.assign(excludes=working_land.excludes_column(every, pairs)), land
+
+
+def _fields(parcels: gpd.GeoDataFrame) -> Shapes:
+    shapes = parcels.geometry.to_numpy()
+    fields: Shapes = shapely.make_valid(shapes[shapely.get_dimensions(shapes) == 2])
+    return fields
+
+
+def _outlines(shapes: Shapes) -> Shapes:
+    """Outlines of polygons; lines as they are."""
+    area = shapely.get_dimensions(shapes) == 2
+    return np.where(area, shapely.boundary(shapes), shapes)
 
 
 def _restorations(data: SitingData) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
@@ -154,17 +226,26 @@ def _proposals(data: SitingData) -> tuple[list[gpd.GeoDataFrame], float]:
         return [empty], 0.0
     if data.lines is not None and "drawn" in params.candidate_types:
         found[candidates.DRAWN] = data.lines
-    parcels, duplicate_m = data.parcels, 0.0
+    parcels, edges, duplicate_m = data.parcels, empty, 0.0
     if parcels is not None and "parcel-edges" in params.candidate_types:
-        edges = parcel_edges(parcels.geometry.to_numpy(), longest_m=params.longest_m)
-        found[candidates.EDGE] = edges.lines[_near(data, edges.lines)]
-        duplicate_m = edges.duplicate_m
+        edges, duplicate_m = _edges(data, parcels)
     if "across-wind" in params.candidate_types:
         found[candidates.ACROSS] = _across(data)
     if "corner-shapes" in params.candidate_types:
         found[candidates.CORNER] = _corners(data)
     proposals = [candidates.with_ids(kind, lines, crs) for kind, lines in found.items()]
-    return [empty, *proposals], duplicate_m
+    return [empty, edges, *proposals], duplicate_m
+
+
+def _edges(data: SitingData, parcels: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, float]:
+    """Lines on either side of parcel edges near places; length of duplicate edges."""
+    edges = parcel_edges(parcels.geometry.to_numpy(), longest_m=data.params.longest_m)
+    near = edges.lines[_near(data, edges.lines)]
+    frame = candidates.with_ids(candidates.EDGE, near, data.grid.crs)
+    sides = continuity.boundary_sides(near, _fields(parcels), data.design.width_m)
+    names = frame["candidate"].to_numpy(dtype=object)[sides.boundary] + sides.side
+    beside = frame.iloc[sides.boundary].assign(candidate=names).set_geometry(sides.lines)
+    return beside.reset_index(drop=True), edges.duplicate_m
 
 
 def _across(data: SitingData) -> Shapes:
@@ -174,7 +255,7 @@ def _across(data: SitingData) -> Shapes:
         return np.empty(0, dtype=object)
     shapes = ground.geometry.to_numpy()
     shapes = shapes[shapely.get_dimensions(shapes) == 2]
-    height = _height(data)
+    height = _height(data, data.design.name)
     lines = generated_lines.lines_across(
         shapes,
         data.bearing.bearing_deg,
@@ -200,11 +281,12 @@ def _near(data: SitingData, lines: Shapes) -> NDArray[np.bool_]:
     if data.places is None:
         return np.full(len(lines), not data.nothing_to_shelter)
     tree = shapely.STRtree(data.places.geometry.to_numpy())
-    at = tree.query(lines, predicate="dwithin", distance=NEAR_H * _height(data))[0]
+    distance = NEAR_H * _height(data, data.design.name)
+    at = tree.query(lines, predicate="dwithin", distance=distance)[0]
     near = np.zeros(len(lines), dtype=bool)
     near[at] = True
     return near
 
 
-def _height(data: SitingData) -> float:
-    return candidates.design_height(data.designs, data.design.name, data.settled.local_heights)
+def _height(data: SitingData, design: str) -> float:
+    return candidates.design_height(data.designs, design, data.settled.local_heights)

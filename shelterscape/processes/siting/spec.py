@@ -15,6 +15,7 @@ from shelterscape.process.hourly_inputs import CHILL_CAUTION, HourlyInputs
 from shelterscape.process.inputs import Places, RoughGround, Several, Source, quantity
 
 SPACING_H, LONGEST_M, STEEPEST_DEG = 15.0, 400.0, 25.0
+MIN_FIELD_PART_HA, WORKING_WIDTH_M, BOUNDARY_PREFERENCE, LAND_WEIGHT = 1.0, 12.0, 0.7, 1.0
 MINOR_UNITS = 100
 """Defaults of `science.siting`, which descriptions do not import; a test compares them."""
 
@@ -97,6 +98,15 @@ class SitingInputs(CaseInputs, GrantMaps, RoughGround, HourlyInputs):
     spacing_h: float = quantity("spacing_h", SPACING_H)
     longest_m: float = quantity("longest_m", LONGEST_M)
     slope_limit_deg: float = quantity("slope_limit_deg", STEEPEST_DEG)
+    boundary_preference: float = quantity("boundary_preference", BOUNDARY_PREFERENCE)
+    land_weight: float = quantity("land_weight", LAND_WEIGHT)
+    min_field_part_ha: float = quantity("min_field_part_ha", MIN_FIELD_PART_HA)
+    working_width_m: float = quantity("working_width_m", WORKING_WIDTH_M)
+    allow_short: bool = Field(
+        False,
+        description="Also choose belts that, with the existing belts and woods they adjoin, are "
+        "shorter than 10 heights at 20 years.",
+    )
     budget_m: float | None = quantity("budget_m", None)
     budget: str = Field(
         "",
@@ -196,6 +206,16 @@ _LINE = (
     "currency",
 )
 
+WORKING_LAND = (
+    "continuous_length_m",
+    "boundary_share",
+    "land_cut_off_ha",
+    "smallest_part_ha",
+    "new_gates",
+    "land_cost_ha",
+)
+"""What a belt costs the working land."""
+
 LAND = ("land_taken_low_ha", "land_taken_high_ha", "crop_loss_low_ha", "crop_loss_high_ha")
 """Ranges of land out of use and of ground on which crops lose, lowest and highest."""
 
@@ -219,6 +239,8 @@ OUTPUTS: tuple[Output, ...] = (
             "main_wind_directions",
             "wind_across_share",
             "opening_count",
+            *WORKING_LAND,
+            "excludes",
             "choice_order",
             "selection_share",
             "constraint_summary",
@@ -242,6 +264,7 @@ OUTPUTS: tuple[Output, ...] = (
             "cumulative_length_m",
             "cumulative_cost",
             "selection_share",
+            *WORKING_LAND,
             *LAND,
             "places_served",
             "main_wind_directions",
@@ -353,7 +376,7 @@ OUTPUTS: tuple[Output, ...] = (
 
 PROCESS = Process(
     id="siting",
-    version="2.1.0",
+    version="3.0.0",
     title="Where new or restored belts protect most",
     summary="Places candidate lines for new and restored belts, removes what is not allowed, "
     "calculates the shelter each adds to the places, and chooses the best set within a budget of "
@@ -361,9 +384,9 @@ PROCESS = Process(
     inputs=SitingInputs,
     outputs=OUTPUTS,
     cautions=(
-        "Belts are chosen by shelter alone. Near roads, power lines, pipes, drains and buildings "
-        "follow the local code and the clearances of the owner or operator, consult a qualified "
-        "forester, and keep a distance of at least the height the trees will reach.",
+        "Belts are chosen by shelter and field use alone. Near roads, power lines, pipes, drains "
+        "and buildings follow the local code and the clearances of the owner or operator, consult "
+        "a qualified forester, and keep a distance of at least the height the trees will reach.",
         "A belt may drift snow onto a road behind it, hold back cold air on a slope and so cause "
         "frost, shade a road so that ice remains, and block the view at bends, crossings and "
         "accesses: inspect each line on the ground and consult the highway authority.",
@@ -394,6 +417,11 @@ PROCESS = Process(
         Figure("chosen_length_m"),
         Figure("cost", role="cost"),
         Figure("own_benefit_ha", role="benefit"),
+        Figure("chosen_boundary_share"),
+        Figure("shelter_alone_boundary_share"),
+        Figure("chosen_benefit_ha"),
+        Figure("shelter_alone_benefit_ha"),
+        Figure("benefit_given_up_share"),
         Figure("shelter_error_factor"),
         Figure("currency"),
     ),

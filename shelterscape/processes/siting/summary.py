@@ -13,6 +13,7 @@ from shelterscape.processes.siting.decide import SitingDecision
 from shelterscape.processes.siting.layers import SitingResults
 from shelterscape.processes.siting.loading import SitingData
 from shelterscape.processes.siting.spec import MINOR_UNITS, SitingInputs
+from shelterscape.processes.siting.working_land import boundary_figures
 from shelterscape.terms import TERMS
 
 BEST = 3
@@ -59,6 +60,7 @@ def _figures(results: SitingResults) -> dict[str, float | str | None]:
         "cost": float(chosen["cost"].sum()) if known else None,
         "currency": results.data.currency,
         "shelter_error_factor": CURVES[results.data.settled.options.curve].shelter_factor,
+        **boundary_figures(results.lines, found),
         "own_benefit_ha": float(
             np.mean([evaluation.own_benefit_ha for evaluation in found.full_evaluation.values()])
         ),

@@ -37,7 +37,7 @@ METHODS = {
 }
 
 CHOSEN, FORBIDDEN = "chosen", "forbidden by the planner"
-REPLACED = "another restoration of the same belt is chosen"
+EXCLUDED = "cannot be combined with"
 DOES_NOT_FIT = "does not fit the budget in addition to the chosen belts"
 NO_ADDITION = "adds no benefit to the existing and chosen belts"
 NOT_FOUND = "would fit and add benefit, but the search did not try it with the chosen belts"
@@ -58,6 +58,9 @@ class Choice:
         Benefit each adds after those before it, ha eq.
     benefit_ha : float
         Benefit of the whole set, ha eq.
+    land_cost_ha : float
+        Cost of the whole set to working land, ha eq.; the set with the largest difference of both
+        is chosen.
     benefit_bound_ha : float
         No set within these limits adds more, ha eq. (see `siting.budgets.BenefitBound`).
     gap : float
@@ -81,6 +84,7 @@ class Choice:
     phase: list[int]
     benefit_added_ha: Array
     benefit_ha: float
+    land_cost_ha: float
     benefit_bound_ha: float
     gap: float
     method: str
@@ -102,6 +106,7 @@ def choose(
     net_cost: NetCost | None = None,
     own: Array | None = None,
     restoration_loss: Array | None = None,
+    land_cost: Array | None = None,
     exchange: bool = True,
     stop_if_requested: Callable[[], None] = lambda: None,
 ) -> Choice:
@@ -113,7 +118,8 @@ def choose(
         Of these candidates, with nothing planted; it is returned to that state.
     candidates : GeoDataFrame
         ``candidate`` (unique), ``length_m``, ``cost_minor``, ``holding_id``, and ``restores_belt``
-        where any replaces an existing belt: at most one is chosen for each belt.
+        where any replaces an existing belt: at most one is chosen for each belt. ``excludes``
+        names candidates that cannot be chosen with each (see `working_land.excluded_rows`).
     limits : Limits
     must, forbidden : collections of str
         Candidates that the choice must include, and must not include.
@@ -121,6 +127,8 @@ def choose(
         Net cost of a set of rows, minor units of money, where grants are deducted.
     own, restoration_loss : (n,) float64, optional
         `Benefits.gains` and `Benefits.restoration_loss`; calculated when not given.
+    land_cost : (n,) float64, optional
+        Cost of each to working land, ha eq., as `WorkingLand.cost_ha` returns it.
     exchange : bool
         Whether to try replacing chosen lines by others.
     stop_if_requested : callable
@@ -145,7 +153,8 @@ def choose(
     if restoration_loss is None:
         restoration_loss = loss_by_restoration(ground, candidates)
     budget = BudgetTracker(candidates, limits, net_cost)
-    search = Search(ground, candidates, budget, own, restoration_loss, stop_if_requested)
+    land = np.zeros(len(candidates)) if land_cost is None else land_cost
+    search = Search(ground, candidates, budget, own, restoration_loss + land, stop_if_requested)
     search.forbid(_rows_of(candidates, forbidden))
     try:
         search.plant_required(_rows_of(candidates, must), set(forbidden) & set(must))
@@ -164,7 +173,7 @@ def choose(
             method = "greedy"
         elif best == single:
             method = "single"
-        return _choice_of(search, best, method)
+        return _choice_of(search, best, method, land)
     finally:
         search.clear()
 
@@ -222,15 +231,16 @@ def _rows_of(candidates: gpd.GeoDataFrame, names: Collection[str]) -> list[int]:
     )
 
 
-def _choice_of(search: Search, best: State, method: str) -> Choice:
+def _choice_of(search: Search, best: State, method: str, land: Array) -> Choice:
     """The choice with its bound and benefit curve."""
     budget = search.budget
     bound = BenefitBound(budget, search.must)
     search.restore(tuple(sorted(best, key=lambda line: line[1])))
     _update_bound_inputs(search, bound)
     rows = list(search.ground.planted)
-    adds = np.array([search.gain_of[row] - search.loss[row] for row in rows])
-    value = search.value(best)
+    adds = np.array([search.gain_of[row] - search.loss[row] + land[row] for row in rows])
+    cost = float(land[rows].sum())
+    value = search.value(best) + cost
     most = max(min(bound.from_step(step)[0] for step, _ in search.steps), value)
     chosen = frozenset(rows)
     return Choice(
@@ -238,13 +248,14 @@ def _choice_of(search: Search, best: State, method: str) -> Choice:
         phase=[search.phases[row] for row in rows],
         benefit_added_ha=adds,
         benefit_ha=value,
+        land_cost_ha=cost,
         benefit_bound_ha=most,
         gap=(most - value) / most if most > 0 else 0.0,
         method=method,
         bound_note=BOUND_NOTE,
         metres=budget.metres(chosen),
         net_cost_minor=budget.money(chosen),
-        curve=_curve(search, bound),
+        curve=_curve(search, bound, land),
         evaluations=search.evaluations,
         reasons=_reasons(search),
     )
@@ -257,7 +268,10 @@ def _reasons(search: Search) -> NDArray[np.object_]:
     reasons[np.isnan(adds)] = DOES_NOT_FIT
     exceeded = search.budget.limit_exceeded_alone()
     reasons[exceeded != ""] = exceeded[exceeded != ""]
-    reasons[search.restored_otherwise()] = REPLACED
+    for row, other in enumerate(search.excluded_by(r) for r in range(len(reasons))):
+        if other:
+            names = ", ".join(str(search.names[r]) for r in other)
+            reasons[row] = f"{EXCLUDED} {names}"
     reasons[~search.allowed] = FORBIDDEN
     reasons[list(search.phases)] = CHOSEN
     return reasons
@@ -278,7 +292,7 @@ def _update_bound_inputs(search: Search, bound: BenefitBound) -> None:
     search.steps.append((SearchStep(search.planted_benefit(), additions), search.state()))
 
 
-def _curve(search: Search, bound: BenefitBound) -> pd.DataFrame:
+def _curve(search: Search, bound: BenefitBound, land: Array) -> pd.DataFrame:
     """Best set found within each share of the budget; sets of smaller shares count too."""
     budget = search.budget
     found = [
@@ -294,7 +308,8 @@ def _curve(search: Search, bound: BenefitBound) -> pd.DataFrame:
         _, minus, rows = min(within, key=lambda f: (f[1], f[0], search.names_of(f[2])))
         most = min(bound.from_step(step, share)[0] for step, _ in search.steps)
         cost = sum(budget.gross[i] for i in rows), budget.money(rows)
-        lines.append((share, len(rows), budget.metres(rows), *cost, -minus, max(most, -minus)))
+        benefit = land[sorted(rows)].sum() - minus
+        lines.append((share, len(rows), budget.metres(rows), *cost, benefit, max(most, benefit)))
     columns = [
         "budget_share",
         "belt_count",

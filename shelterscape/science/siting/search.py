@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.errors import InputError
-from shelterscape.science.siting.benefit import replaced_rows
 from shelterscape.science.siting.budgets import BudgetTracker, SearchStep
+from shelterscape.science.siting.working_land import excluded_rows
 
 Array = NDArray[np.float64]
 
@@ -71,8 +71,8 @@ class Search:
     budget : BudgetTracker
     own : (n,) float64, optional
         Benefit each adds alone, ha eq.; calculated when not given.
-    restoration_loss : (n,) float64
-        Existing shelter lost by restoration, ha eq.
+    loss : (n,) float64
+        Existing shelter lost by restoration and cost to working land, ha eq.
     stop_if_requested : callable
 
     Attributes
@@ -94,15 +94,15 @@ class Search:
         candidates: gpd.GeoDataFrame,
         budget: BudgetTracker,
         own: Array | None,
-        restoration_loss: Array,
+        loss: Array,
         stop_if_requested: Callable[[], None],
     ) -> None:
         self.ground, self.budget, self.stop = ground, budget, stop_if_requested
         n = len(candidates)
-        names = candidates["candidate"].astype(str).to_numpy()
-        self.rank = np.argsort(np.argsort(names, kind="stable"))
-        self.loss = restoration_loss
-        self.restores_belt = replaced_rows(candidates)
+        self.names = candidates["candidate"].astype(str).to_numpy()
+        self.rank = np.argsort(np.argsort(self.names, kind="stable"))
+        self.loss = loss
+        self.excludes = excluded_rows(candidates)
         self.shares = budget.shares_alone()
         self.allowed = np.ones(n, dtype=bool)
         self.must: frozenset[int] = frozenset()
@@ -160,7 +160,7 @@ class Search:
         return sum(self.gain_of[row] for row in self.ground.planted)
 
     def value(self, state: State) -> float:
-        """Benefit of a state, minus the shelter lost by restoration."""
+        """Benefit of a state, minus shelter lost by restoration and the cost to working land."""
         rows = frozenset(row for row, _ in state)
         if rows not in self._values:
             self.restore(state)
@@ -238,13 +238,9 @@ class Search:
                 return phase
         return None
 
-    def _restored_already(self, row: int) -> bool:
-        """Whether another restoration of the same belt is planted."""
-        restores_belt = self.restores_belt[row]
-        return bool(
-            restores_belt >= 0
-            and any(self.restores_belt[other] == restores_belt for other in self.phases)
-        )
+    def excluded_by(self, row: int) -> list[int]:
+        """Planted lines with which a line cannot be chosen."""
+        return sorted(self.excludes[row].intersection(self.phases))
 
     def add_greedily(
         self, closed: Iterable[int] = (), *, keep: bool = True, by_share: bool = True
@@ -302,8 +298,8 @@ class Search:
             current.update(outdated)
 
     def fits(self, row: int, phase: int) -> bool:
-        """Whether another line is within the limits and no second restoration of one belt."""
-        return not self._restored_already(row) and self.budget.fits({**self.phases, row: phase})
+        """Whether another line is within the limits and excluded by no planted line."""
+        return not self.excluded_by(row) and self.budget.fits({**self.phases, row: phase})
 
     def would_add(self) -> Array:
         """Benefit each line not planted would add; NaN where it does not fit the budget."""
@@ -315,12 +311,6 @@ class Search:
         left[list(self.phases)] = False
         rows = [int(r) for r in np.flatnonzero(left) if self._first_phase(int(r)) is not None]
         found[rows] = self.gains_of(np.array(rows, dtype=np.int64)) - self.loss[rows]
-        return found
-
-    def restored_otherwise(self) -> NDArray[np.bool_]:
-        """Lines not planted that would restore the same belt as a planted one."""
-        found = np.array([self._restored_already(row) for row in range(len(self.loss))], dtype=bool)
-        found[list(self.phases)] = False
         return found
 
     def _ratios(self, available: NDArray[np.bool_], by_share: bool) -> Array:

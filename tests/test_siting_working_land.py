@@ -1,0 +1,150 @@
+"""Belts and the working land: hand computations on square fields, and all sets of a small world."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pytest
+from shapely import LineString, MultiLineString, box
+from siting_helpers import every_set, seeded_world, smallest_wind_value
+
+from shelterscape.science.siting.budgets import Limits
+from shelterscape.science.siting.choice import choose
+from shelterscape.science.siting.continuity import (
+    boundary_sides,
+    continuous_lengths,
+    with_joined_edges,
+)
+from shelterscape.science.siting.generated_lines import as_array
+from shelterscape.science.siting.ground import Ground
+from shelterscape.science.siting.working_land import (
+    boundary_shares,
+    excluded_rows,
+    excludes_column,
+    excluding_pairs,
+    working_land,
+)
+
+WEST, EAST = box(0, 0, 200, 200), box(200, 0, 400, 200)
+FIELDS = as_array([WEST, EAST])
+BOUNDARIES = as_array([WEST.exterior, EAST.exterior])
+
+
+def across(x, south=0.0, north=200.0):
+    return LineString([(x, south), (x, north)])
+
+
+def new_belts(lines, **more):
+    """Candidates 6 m wide: with a fence on each side they take 8 m."""
+    columns = {"action": ["plant"] * len(lines), "width_m": 6.0, **more}
+    return gpd.GeoDataFrame(columns, geometry=as_array(lines))
+
+
+def test_a_belt_pays_for_the_land_it_takes_cuts_off_and_divides():
+    lines = [
+        across(5),  # along the boundary: 8 m and the strip of 1 m behind it
+        across(100),  # two parts of 96 m x 200 m
+        across(40),  # the smaller part of 36 m x 200 m is below 1 ha
+        across(100, 50, 150),  # machines pass at both ends
+        across(100, 0, 195),  # a passage of 5 m is too narrow for machines
+        across(100, 0, 180),  # a passage of 20 m is not
+        MultiLineString([across(100, 0, 90), across(100, 110, 200)]),  # opening of 20 m
+    ]
+    land = working_land(new_belts(lines), FIELDS, BOUNDARIES)
+    np.testing.assert_allclose(land.land_out_ha[:4], [0.18, 0.16, 0.88, 0.08], atol=1e-9)
+    np.testing.assert_allclose(land.land_cut_off_ha[:4], [0.02, 0, 0.72, 0], atol=1e-9)
+    nothing = np.nan
+    smallest = [nothing, 1.92, 0.72, nothing, 1.92, nothing, nothing]
+    np.testing.assert_allclose(land.smallest_part_ha, smallest, atol=1e-2)
+    assert land.new_gates.tolist() == [0, 1, 0, 0, 1, 0, 0]
+    # 8 m at each end of a line across are beside the boundary.
+    np.testing.assert_allclose(land.boundary_share[:3], [1.0, 0.08, 0.08], atol=1e-9)
+    cost = land.cost_ha(np.full(7, 2.0), boundary_preference=0.5, land_weight=3.0)
+    np.testing.assert_allclose(cost[:2], [3 * 0.18, 0.5 * 2 * 0.92 + 3 * 0.16], atol=1e-9)
+
+
+def test_restorations_and_existing_boundaries_need_no_land():
+    land = working_land(new_belts([across(100)], action=["lay"]), FIELDS, BOUNDARIES)
+    assert (land.boundary_share, land.land_out_ha, land.new_gates) == ([1.0], [0.0], [0])
+    beside = boundary_shares(as_array([across(100)]), [6.0], as_array([across(107, 0, 100)]))
+    # The face of the belt is 4 m from a hedge along half of its length, and 8 m beyond its end.
+    assert beside[0] == pytest.approx((100 + np.sqrt(8**2 - 7**2)) / 200, abs=1e-3)
+
+
+def test_belts_side_by_side_or_with_too_little_between_them_exclude_each_other():
+    lines = [across(195), across(205), across(100), across(150), across(30), LineString(
+        [(0, 100), (200, 100)])]  # fmt: skip
+    frame = new_belts(lines, candidate=list("abcdef"))
+    land = working_land(frame, FIELDS, BOUNDARIES)
+    pairs = excluding_pairs(frame, FIELDS, land)
+    # Both sides of one boundary; and 42 m x 200 m between the lines at 100 m and 150 m.
+    assert [0, 1] in pairs.tolist() and [2, 3] in pairs.tolist()
+    # Between 30 m and 100 m there are 62 m x 200 m; two lines that cross leave 0.92 ha each.
+    assert [2, 4] not in pairs.tolist() and [2, 5] in pairs.tolist()
+    assert [2, 5] not in excluding_pairs(frame, FIELDS, land, min_field_part_ha=0.9).tolist()
+    frame["excludes"] = excludes_column(frame, pairs)
+    assert frame["excludes"].iloc[0] == "b"
+    assert excluded_rows(frame)[2] == {3, 5}
+    # Names of candidates that are not there, as in a part of the candidates, are ignored.
+    assert excluded_rows(frame.iloc[[0, 2]].reset_index(drop=True)) == [set(), set()]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_allowed_set_is_better_after_its_cost_to_the_working_land(seed):
+    """All sets within the budget; benefit by the smallest-wind rule."""
+    context, new = seeded_world(10, seed + 60)
+    ground, rng = Ground(context, new), np.random.default_rng(seed)
+    own = ground.gains(np.arange(10))
+    cost = own * rng.uniform(0, 0.7, 10)
+    pairs = np.array([[0, 1], [1, 2], [3, 7], [4, 5]])
+    new["excludes"] = excludes_column(new, pairs)
+    metres = 0.5 * new["length_m"].sum()
+    found = choose(ground, new, Limits(metres=metres), land_cost=cost)
+
+    def allowed(rows):
+        return not any(one in rows and other in rows for one, other in pairs)
+
+    values = {
+        rows: smallest_wind_value(ground, rows) for rows in every_set(new, metres) if allowed(rows)
+    }
+    best = max(values, key=lambda rows: values[rows] - cost[list(rows)].sum())
+    assert allowed(found.rows)
+    assert found.land_cost_ha == pytest.approx(cost[found.rows].sum())
+    assert found.benefit_ha == pytest.approx(values[tuple(sorted(found.rows))], rel=1e-5)
+    after = found.benefit_ha - found.land_cost_ha
+    assert after == pytest.approx(values[best] - cost[list(best)].sum(), rel=1e-5)
+    assert max(values.values()) <= found.benefit_bound_ha * (1 + 1e-5)
+    other = [r for one, r in [*pairs, *pairs[:, ::-1]] if one in found.rows]
+    assert other
+    assert all(found.reasons[r].startswith("cannot be combined with c") for r in other)
+
+
+def test_belts_are_placed_on_either_side_of_a_boundary_that_is_a_field():
+    boundaries = as_array([across(200), LineString([(0, 200), (200, 200)]), across(900)])
+    sides = boundary_sides(boundaries, FIELDS, width_m=6.0)
+    assert sides.boundary.tolist() == [0, 0, 1, 2]
+    assert sorted(sides.side[:2]) == ["E", "W"] and sides.side[2:].tolist() == ["S", ""]
+    x = {side: line.coords[0][0] for line, side in zip(sides.lines, sides.side, strict=True)}
+    # Half of 6 m and the strip of a fence.
+    assert (x["W"], x["E"]) == (196.0, 204.0)
+    assert {y for _, y in sides.lines[2].coords} == {196.0}
+    assert sides.lines[3].equals(across(900))
+
+
+def test_short_belts_count_with_what_they_adjoin_and_join_their_neighbours():
+    hedge = LineString([(0, -100), (0, -10)])
+    lines = [across(0, 0, 40), across(0, 50, 200), across(4, 50, 200)]
+    lines.append(LineString([(400, 0), (430, 0)]))
+    existing = as_array([hedge])
+    assert continuous_lengths(as_array(lines), existing).tolist() == [130.0, 150.0, 150.0, 30.0]
+    frame = new_belts(
+        lines,
+        candidate=["E1", "E2W", "E2E", "E3"],
+        part=["E1", "E2W", "E2E", "E3"],
+        candidate_type="parcel edge",
+    )
+    found = with_joined_edges(frame, np.full(4, 140.0), existing)
+    assert found["candidate"].tolist() == ["E1", "E2W", "E2E", "E3", "E1+E2W"]
+    assert found.geometry.iloc[4].length == 190.0
+    # Where it is long enough with the hedge, nothing is joined.
+    assert len(with_joined_edges(frame, np.full(4, 130.0), existing)) == 4
