@@ -19,6 +19,7 @@ from shelterscape.science.siting import (
     designs,
     exclusion,
     generated_lines,
+    joining,
     planner_layers,
     working_land,
 )
@@ -445,3 +446,4 @@ def test_defaults_of_the_description_are_those_of_the_science():
     assert spec.MINOR_UNITS == designs.MINOR_UNITS
     for name in ("MIN_FIELD_PART_HA", "WORKING_WIDTH_M", "BOUNDARY_PREFERENCE", "LAND_WEIGHT"):
         assert getattr(spec, name) == getattr(working_land, name)
+    assert spec.JOIN_LOSS == joining.JOIN_LOSS

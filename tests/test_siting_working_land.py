@@ -17,6 +17,7 @@ from shelterscape.science.siting.continuity import (
 )
 from shelterscape.science.siting.generated_lines import as_array
 from shelterscape.science.siting.ground import Ground
+from shelterscape.science.siting.joining import belt_ends
 from shelterscape.science.siting.working_land import (
     boundary_shares,
     excluded_rows,
@@ -148,3 +149,25 @@ def test_short_belts_count_with_what_they_adjoin_and_join_their_neighbours():
     assert found.geometry.iloc[4].length == 190.0
     # Where it is long enough with the hedge, nothing is joined.
     assert len(with_joined_edges(frame, np.full(4, 130.0), existing)) == 4
+
+
+def test_lines_are_exchanged_for_others_with_fewer_free_ends_at_little_loss():
+    """Three of five lines in one place: two in a row and one apart, or all in a row."""
+    context, new = seeded_world(5, 3)
+    row = [LineString([(x, 300), (x + 60, 300)]) for x in (100, 160, 220)]
+    apart = [LineString([(100, 500), (160, 500)]), LineString([(400, 100), (460, 100)])]
+    new = new.set_geometry(as_array([*row, *apart]), crs=new.crs).assign(length_m=60.0)
+    ends = belt_ends(new, as_array([box(280, 290, 300, 310)]))
+    # One end adjoins the wood.
+    assert [ends.free(rows) for rows in ((0,), (2,), (0, 1), (0, 1, 2), (0, 2))] == [2, 1, 2, 1, 3]
+    ground, limits = Ground(context, new), Limits(metres=180.0)
+    gross = {rows: smallest_wind_value(ground, rows) for rows in every_set(new, 180.0)}
+    # The line in the middle costs so much that the set with one line apart is slightly better.
+    cost = np.array([0.0, gross[0, 1, 2] - gross[0, 2, 3] + 0.004, 0.0, 0.0, 9.0])
+    values = {rows: value - cost[list(rows)].sum() for rows, value in gross.items()}
+    best = choose(ground, new, limits, land_cost=cost)
+    assert sorted(best.rows) == list(max(values, key=values.__getitem__)) == [0, 2, 3]
+    share = 0.004 / values[0, 2, 3]
+    for loss, rows in ((1.01 * share, [0, 1, 2]), (0.99 * share, [0, 2, 3])):
+        found = choose(ground, new, limits, land_cost=cost, ends=ends, join_loss=loss)
+        assert sorted(found.rows) == rows

@@ -113,7 +113,8 @@ def decide(data: SitingData, lines: ProposedLines) -> Generator[Progress, None, 
     request = {**known, **rules, "stop_if_requested": data.check_stop}
     shelter_alone = choose(ground, frame.assign(excludes=""), forbidden=not_chosen, **request)
     not_chosen += _too_short(data, frame, {*not_chosen, *must})
-    choice = choose(ground, frame, forbidden=not_chosen, land_cost=land_cost, **request)
+    request |= {"land_cost": land_cost, "ends": lines.ends, "join_loss": params.join_loss}
+    choice = choose(ground, frame, forbidden=not_chosen, **request)
     del ground
     planted = _with_years(frame, choice, params.planting_year)
     found = yield from _in_place(data, context, planted, choice.rows, (priority, terrain_wind))

@@ -23,6 +23,7 @@ from shelterscape.science.siting import (
 )
 from shelterscape.science.siting.exclusion import exclude
 from shelterscape.science.siting.generated_lines import parcel_edges
+from shelterscape.science.siting.joining import BeltEnds, belt_ends
 from shelterscape.science.siting.working_land import WorkingLand
 
 Shapes = NDArray[np.object_]
@@ -45,6 +46,8 @@ class ProposedLines:
         ``excludes``.
     land : WorkingLand or None
         What each costs the working land; None without parcels.
+    ends : BeltEnds
+        What adjoins the ends of each.
     exclusions : DataFrame
         ``candidate`` (proposed line), ``reason``, ``excluded_m``.
     constraints : DataFrame
@@ -55,6 +58,7 @@ class ProposedLines:
 
     candidates: gpd.GeoDataFrame
     land: WorkingLand | None
+    ends: BeltEnds
     exclusions: pd.DataFrame
     constraints: pd.DataFrame
     proposed_m: float
@@ -77,11 +81,13 @@ def propose_lines(data: SitingData) -> tuple[ProposedLines, list[Notice]]:
     every = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
     every = gpd.GeoDataFrame(every, crs=data.grid.crs)
     notices = [] if len(every) else [_no_lines(data)]
-    every = candidates.with_assessment(every, data.bearing, data.settled.local_heights)
-    every = _with_lengths(data, _with_holdings(data, every))
+    every = _assessed(data, every)
+    short = every["flags"].str.split("; ").map(lambda flags: candidates.SHORT in flags)
+    every = every.assign(too_short=short.astype(bool))
     every, land = _with_working_land(data, every)
     checks = planner_layers.constraint_checks(every, data.constraint_layers, data.checked_elsewhere)
-    return ProposedLines(every, land, exclusions, checks, proposed_m), notices
+    ends = belt_ends(every, _existing(data))
+    return ProposedLines(every, land, ends, exclusions, checks, proposed_m), notices
 
 
 def drawn_belts(data: SitingData, layer: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
@@ -95,8 +101,15 @@ def drawn_belts(data: SitingData, layer: gpd.GeoDataFrame) -> tuple[gpd.GeoDataF
     lines = planner_layers.drawn_lines(layer, "lines")
     kept, exclusions = _allowed(data, candidates.with_ids(candidates.DRAWN, lines))
     belts = _designed(data, kept)
+    return _assessed(data, belts), exclusions
+
+
+def _assessed(data: SitingData, belts: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Belts with length, flags, and the holding they are on."""
+    length = continuity.continuous_lengths(belts.geometry.to_numpy(), _existing(data))
+    belts = belts.assign(continuous_length_m=length)
     belts = candidates.with_assessment(belts, data.bearing, data.settled.local_heights)
-    return _with_holdings(data, belts), exclusions
+    return _with_holdings(data, belts)
 
 
 def _with_holdings(data: SitingData, belts: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -160,15 +173,6 @@ def _least_lengths(data: SitingData, kept: gpd.GeoDataFrame) -> NDArray[np.float
     names = kept["design"].where(kept["design"] != "", data.design.name)
     height = {name: _height(data, name) for name in dict.fromkeys(names)}
     return np.array([candidates.LEAST_LENGTH_H * height[name] for name in names], dtype=float)
-
-
-def _with_lengths(data: SitingData, every: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Candidates with the length of the continuous belt each makes, and whether it is too short."""
-    length = continuity.continuous_lengths(every.geometry.to_numpy(), _existing(data))
-    new = (every["action"] == candidates.PLANT).to_numpy()
-    height = every["height_at_20_years_m"].to_numpy(dtype=float)
-    short = new & (length < candidates.LEAST_LENGTH_H * height)
-    return every.assign(continuous_length_m=length, too_short=short)
 
 
 def _with_working_land(

@@ -16,6 +16,7 @@ from shelterscape.process.inputs import Places, RoughGround, Several, Source, qu
 
 SPACING_H, LONGEST_M, STEEPEST_DEG = 15.0, 400.0, 25.0
 MIN_FIELD_PART_HA, WORKING_WIDTH_M, BOUNDARY_PREFERENCE, LAND_WEIGHT = 1.0, 12.0, 0.7, 1.0
+JOIN_LOSS = 0.02
 MINOR_UNITS = 100
 """Defaults of `science.siting`, which descriptions do not import; a test compares them."""
 
@@ -102,6 +103,7 @@ class SitingInputs(CaseInputs, GrantMaps, RoughGround, HourlyInputs):
     land_weight: float = quantity("land_weight", LAND_WEIGHT)
     min_field_part_ha: float = quantity("min_field_part_ha", MIN_FIELD_PART_HA)
     working_width_m: float = quantity("working_width_m", WORKING_WIDTH_M)
+    join_loss: float = quantity("join_loss", JOIN_LOSS)
     allow_short: bool = Field(
         False,
         description="Also choose belts that, with the existing belts and woods they adjoin, are "
@@ -422,6 +424,7 @@ PROCESS = Process(
         Figure("chosen_benefit_ha"),
         Figure("shelter_alone_benefit_ha"),
         Figure("benefit_given_up_share"),
+        Figure("free_end_count"),
         Figure("shelter_error_factor"),
         Figure("currency"),
     ),

@@ -44,10 +44,12 @@ def land_reason(lines: ProposedLines, found: SitingDecision, row: int) -> str:
 
 def boundary_figures(lines: ProposedLines, found: SitingDecision) -> dict[str, float | None]:
     """Length along boundaries and benefit, of the choice and by shelter alone."""
+    ends = lines.ends.free(found.choice.rows)
     if lines.land is None:
-        return {}
+        return {"free_end_count": ends}
     alone = found.shelter_alone.benefit_ha
     return {
+        "free_end_count": ends,
         "chosen_boundary_share": share_along_boundaries(lines, lines.land, found.choice),
         "shelter_alone_boundary_share": share_along_boundaries(
             lines, lines.land, found.shelter_alone
@@ -78,5 +80,6 @@ def boundary_answer(lines: ProposedLines, found: SitingDecision) -> list[str]:
     return [
         f"{100 * here:.0f} % of the length follows boundaries (by shelter alone: "
         f"{100 * alone:.0f} %); of the {most:,.1f} ha eq. by shelter alone the choice adds "
-        f"{added:,.1f}{given_up}"
+        f"{added:,.1f}{given_up}. {lines.ends.free(found.choice.rows)} of the ends adjoin no other "
+        f"belt or wood ({lines.ends.free(found.shelter_alone.rows)} by shelter alone)"
     ]

@@ -213,7 +213,8 @@ def with_assessment(
     Parameters
     ----------
     candidates : GeoDataFrame
-        As `with_design` and `restoration.restoration_options` return them.
+        As `with_design` and `restoration_options` return them; ``continuous_length_m``, where
+        known, counts towards the least length.
     bearing : Bearing
         The best bearing for the purpose, from grid north.
     local_heights : mapping, optional
@@ -227,7 +228,7 @@ def with_assessment(
         bearing, from the losses of `Bearing`), ``opening_count`` and ``flags`` (separated by
         semicolons).
     """
-    lines = candidates.geometry.to_numpy()
+    lines, new = candidates.geometry.to_numpy(), (candidates["action"] == PLANT).to_numpy()
     ages = candidates["closing_from"].to_numpy(dtype=float) + REFERENCE_AGE
     height = np.zeros(len(candidates))
     for year in np.unique(ages):
@@ -237,9 +238,9 @@ def with_assessment(
     # Between filled gaps is the existing belt, not open ground.
     fills = (candidates["action"] == GAP_UP).to_numpy()
     gaps = [[] if fill else openings(line) for fill, line in zip(fills, lines, strict=True)]
-    new = (candidates["action"] == PLANT).to_numpy()
+    length = candidates.get("continuous_length_m", candidates["length_m"]).to_numpy(dtype=float)
     flags = {
-        SHORT: new & (candidates["length_m"].to_numpy(dtype=float) < LEAST_LENGTH_H * height),
+        SHORT: new & (length < LEAST_LENGTH_H * height),
         END_ON: share_of_length_within(lines, bearing.wind_axis_deg, END_ON_DEG) > 0.5,
         FACING: np.array([_faces_wind(gap, bearing.wind_axis_deg) for gap in gaps], dtype=bool),
     }

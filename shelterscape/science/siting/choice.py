@@ -21,6 +21,7 @@ from shelterscape.science.siting.budgets import (
     SearchStep,
 )
 from shelterscape.science.siting.ground import Ground
+from shelterscape.science.siting.joining import JOIN_LOSS, BeltEnds, with_fewer_ends
 from shelterscape.science.siting.search import LEAST_GAIN_HA, Evaluator, Search, State
 
 Array = NDArray[np.float64]
@@ -40,6 +41,7 @@ CHOSEN, FORBIDDEN = "chosen", "forbidden by the planner"
 EXCLUDED = "cannot be combined with"
 DOES_NOT_FIT = "does not fit the budget in addition to the chosen belts"
 NO_ADDITION = "adds no benefit to the existing and chosen belts"
+COSTS_MORE = "adds less benefit than is counted against it"
 NOT_FOUND = "would fit and add benefit, but the search did not try it with the chosen belts"
 """Reasons why a line is or is not chosen; `BudgetTracker.limit_exceeded_alone` gives others."""
 
@@ -107,6 +109,8 @@ def choose(
     own: Array | None = None,
     restoration_loss: Array | None = None,
     land_cost: Array | None = None,
+    ends: BeltEnds | None = None,
+    join_loss: float = JOIN_LOSS,
     exchange: bool = True,
     stop_if_requested: Callable[[], None] = lambda: None,
 ) -> Choice:
@@ -129,6 +133,10 @@ def choose(
         `Benefits.gains` and `Benefits.restoration_loss`; calculated when not given.
     land_cost : (n,) float64, optional
         Cost of each to working land, ha eq., as `WorkingLand.cost_ha` returns it.
+    ends : BeltEnds, optional
+        What adjoins the ends of the candidates, to choose a set with fewer free ends.
+    join_loss : float
+        Share of the benefit, after the cost to working land, given up at most for that.
     exchange : bool
         Whether to try replacing chosen lines by others.
     stop_if_requested : callable
@@ -168,6 +176,8 @@ def choose(
             search.restore(search.best())
             search.exchange()
         best = search.best()
+        if ends is not None:
+            best = with_fewer_ends(search, best, ends, join_loss)
         method = "exchange" if best else "none"
         if best and set(best) <= set(greedy):
             method = "greedy"
@@ -257,14 +267,15 @@ def _choice_of(search: Search, best: State, method: str, land: Array) -> Choice:
         net_cost_minor=budget.money(chosen),
         curve=_curve(search, bound, land),
         evaluations=search.evaluations,
-        reasons=_reasons(search),
+        reasons=_reasons(search, land),
     )
 
 
-def _reasons(search: Search) -> NDArray[np.object_]:
+def _reasons(search: Search, land: Array) -> NDArray[np.object_]:
     """Why each line is chosen or not, with the chosen set in place."""
     adds = search.would_add()
     reasons = np.where(adds > LEAST_GAIN_HA, NOT_FOUND, NO_ADDITION).astype(object)
+    reasons[(adds <= LEAST_GAIN_HA) & (adds + land > LEAST_GAIN_HA)] = COSTS_MORE
     reasons[np.isnan(adds)] = DOES_NOT_FIT
     exceeded = search.budget.limit_exceeded_alone()
     reasons[exceeded != ""] = exceeded[exceeded != ""]

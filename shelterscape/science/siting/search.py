@@ -172,6 +172,10 @@ class Search:
                 self.evaluated_sets[rows] = (self._values[rows], state)
         return self._values[rows]
 
+    def is_allowed(self, state: State) -> bool:
+        """Whether a state whose value is known fits the limits."""
+        return frozenset(row for row, _ in state) in self.evaluated_sets
+
     def best(self) -> State:
         """The state with the largest value met; ties go to the smaller cost, then to the name."""
 

@@ -36,6 +36,9 @@ ALONG_M = 5.0
 """A belt follows a boundary where its face is at most this far from it, metres (assumed)."""
 
 LEAST_OVERLAP_M2 = 1.0
+SLIVER_M2 = 500.0
+"""Ground smaller than this is no part of a field, m² (assumed): a corner behind a belt."""
+
 BESIDE_SHARE = 1 / 3
 """Share of the shorter of two lines over which they run side by side, above which a choice takes
 one of them (assumed)."""
@@ -173,6 +176,8 @@ def working_land(
         shapely.difference(fields[of], strips[at]), working_width_m, min_field_part_ha
     )
     lost = np.maximum(before.used_m2[of] - after.used_m2, taken)
+    # Less than a square metre is rounding.
+    lost = np.where(lost - taken < LEAST_OVERLAP_M2, taken, lost)
     np.add.at(out, new[at], lost / 1e4)
     np.add.at(cut_off, new[at], (lost - taken) / 1e4)
     np.add.at(gates, new[at], np.maximum(after.count - before.count[of], 0))
@@ -212,10 +217,10 @@ def _parts_in_use(fields: Shapes, working_width_m: float, min_field_part_ha: flo
     half = working_width_m / 2
     reached = shapely.buffer(fields, -half, join_style="mitre")
     parts, owner = shapely.get_parts(reached, return_index=True)
-    there = ~shapely.is_empty(parts)
-    parts, owner = parts[there], owner[there]
     grown = shapely.buffer(parts, half, join_style="mitre")
     area = shapely.area(shapely.intersection(grown, fields[owner]))
+    large = area >= SLIVER_M2
+    area, owner = area[large], owner[large]
     count = len(fields)
     smallest = np.full(count, np.inf)
     np.minimum.at(smallest, owner, area)
