@@ -396,6 +396,28 @@ def test_ground_without_places_parcels_or_holdings(inputs, tmp_path):
     assert (layer(found, "candidates")["holding_id"] == "").all()
 
 
+def test_places_of_several_purposes_count_with_their_priorities(inputs, tmp_path):
+    columns = {
+        "name": ["middle", "east", "corner"],
+        "purpose": ["outwintering stock", "crop", "orchard"],
+        "priority": [2.0, 1.0, 1.0],
+    }
+    several = save(
+        tmp_path / "several.gpkg", "places", [FIELDS[4], FIELDS[7], FIELDS[0]], **columns
+    )
+    given = inputs | {"places": several, "monte_carlo_runs": 0, "candidate_types": ("drawn",)}
+    found = shelterscape.siting(**given | {"purposes": ("crop",)}, out=tmp_path / "out")
+    places = layer(found, "places_with_belts")
+    assert set(places["purpose"]) == {"outwintering stock", "crop"}
+    added = places.set_index("purpose")["place_benefit_ha"]
+    text = " ".join(found.record["steps"][0]["answer"])
+    for name in added.index:
+        assert f"{name} {added[name]:+.1f}" in text
+    total = table(found, "benefit_by_case")["set_benefit_ha"].item()
+    error = rounding_error("place_benefit_ha", added).sum()
+    assert total == pytest.approx(added.sum(), abs=error + rounding_error("set_benefit_ha", total))
+
+
 def test_siting_works_without_existing_belts(inputs, tmp_path):
     given = {k: v for k, v in inputs.items() if k != "belts"} | {"monte_carlo_runs": 2}
     found = shelterscape.siting(**given, out=tmp_path / "out")
@@ -414,6 +436,7 @@ def test_siting_works_without_existing_belts(inputs, tmp_path):
         ({"years": (2020,)}, "input-refused", "year of planting"),
         ({"design": "maze"}, "name-unknown", "design"),
         ({"purpose": "orchard"}, "input-refused", "purpose"),
+        ({"purposes": ("orchard",)}, "input-refused", "purpose"),
         ({"candidate_types": ("drawn",), "candidate_lines": None}, "input-refused", "line"),
         ({"must_have": ("X1",)}, "name-unknown", "candidate"),
         ({"budget_m": 50}, "input-refused", ""),

@@ -32,6 +32,7 @@ def answer_of(results: SitingResults) -> list[str]:
     return [
         _totals(results),
         *boundary_answer(results.lines, results.decision),
+        *_by_purpose(results),
         *_out_of_reach(results),
         *_hours(results),
         *_belts(results),
@@ -118,6 +119,16 @@ def _out_of_reach(results: SitingResults) -> list[str]:
         f"Out of reach: {len(missed)} of {len(wanted)} places stay above their target relative "
         f"wind: {named}{more}"
     ]
+
+
+def _by_purpose(results: SitingResults) -> list[str]:
+    """What the set adds to the places of each purpose, where there are several."""
+    here = _places_in_case(results)
+    if here is None or here["purpose"].nunique() < 2:
+        return []
+    added = here.groupby("purpose")["place_benefit_ha"].sum().sort_values(ascending=False)
+    texts = [f"{name or 'no purpose'} {benefit:+.1f}" for name, benefit in added.items()]
+    return [f"By purpose, ha eq. weighted by priority: {'; '.join(texts)}"]
 
 
 def _places_in_case(results: SitingResults) -> pd.DataFrame | None:

@@ -338,21 +338,25 @@ def _places(layers: _LayerReader, settled: ResolvedOptions) -> gpd.GeoDataFrame 
         return None
     places, notices = place_layers.complete(frame, "places")
     layers.reader.notices(notices)
-    if settled.purpose is None:
+    wanted = list(layers.params.purposes)
+    if settled.purpose is not None:
+        wanted = list(dict.fromkeys([settled.purpose.name, *wanted]))
+    if not wanted:
         return places
-    counts = places["purpose"].isin([settled.purpose.name, ""])
+    counts = places["purpose"].isin([*wanted, ""])
     if not counts.any() and not layers.reader.whole:
         return None
-    if not counts.any():
+    missing = [name for name in layers.params.purposes if not (places["purpose"] == name).any()]
+    if layers.reader.whole and (missing or not counts.any()):
         raise InputError(
             "input-refused",
             "No place has this purpose.",
             where="places",
-            value=settled.purpose.name,
-            hint=f"Set purpose to one of: {', '.join(sorted(set(places['purpose'])))}.",
+            value=(missing or wanted)[0],
+            hint=f"Use one of these purposes: {', '.join(sorted(set(places['purpose'])))}.",
         )
     if others := int((~counts).sum()):
-        text = f"places with another purpose than {settled.purpose.name}: not counted"
+        text = f"places with another purpose than {', '.join(wanted)}: not counted"
         layers.reader.notice(Notice("places-left-out", text, others))
     return places[counts].reset_index(drop=True)
 

@@ -41,6 +41,12 @@ def layer_field(what: str, text: str) -> Any:
 class SitingInputs(CaseInputs, GrantMaps, RoughGround, HourlyInputs):
     """Inputs of `siting`."""
 
+    purposes: tuple[str, ...] = Field(
+        (),
+        description="Purposes of the places that count, where several do, each with the priority "
+        "of its places; by default that of purpose, or all.",
+        examples=["lambing"],
+    )
     belts: layer_field(  # type: ignore[valid-type]
         "belt layer", "Existing belts: lines or polygons with height_m; without it there are none."
     ) = None
@@ -151,7 +157,7 @@ class SitingInputs(CaseInputs, GrantMaps, RoughGround, HourlyInputs):
     monte_carlo_runs: int = quantity("monte_carlo_runs", DEFAULT_MONTE_CARLO_RUNS)
     seed: int = quantity("seed", 1)
 
-    @field_validator("candidate_types", "must_have", "forbidden")
+    @field_validator("candidate_types", "purposes", "must_have", "forbidden")
     @classmethod
     def _only_once(cls, several: tuple[Any, ...]) -> tuple[Any, ...]:
         return tuple(dict.fromkeys(several))

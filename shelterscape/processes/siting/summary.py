@@ -36,7 +36,8 @@ def summarise(results: SitingResults, params: SitingInputs) -> Summary:
 
 def _question(params: SitingInputs) -> str:
     """What a run answers, with its purpose and budget."""
-    whom = f"places for {params.purpose}" if params.purpose else "the places"
+    named = ", ".join(dict.fromkeys(filter(None, [params.purpose, *params.purposes])))
+    whom = f"places for {named}" if named else "the places"
     budget = params.budget_net or params.budget
     within = f"a budget of {budget}" if budget else f"{params.budget_m:,.0f} m of belt"
     return f"Where do new or restored belts protect {whom} most, within {within}?"
