@@ -106,11 +106,12 @@ def decide(data: SitingData, lines: ProposedLines) -> Generator[Progress, None, 
     not_chosen = [*forbidden, *frame["candidate"][slight & ~frame["candidate"].isin(must)]]
     land_cost = _land_cost(data, lines, own)
     rules: dict[str, Any] = {"limits": _limits(data, frame), "must": must, "net_cost": None}
+    payments = None
     if data.grants is not None:
-        rules["net_cost"], more = net_cost_of(data.grants, frame, params.planting_year)
+        rules["net_cost"], payments, more = net_cost_of(data.grants, frame, params.planting_year)
         notices += more
     known: dict[str, Any] = {"own": own.gains, "restoration_loss": own.restoration_loss}
-    request = {**known, **rules, "stop_if_requested": data.check_stop}
+    request = {**known, **rules, "payments": payments, "stop_if_requested": data.check_stop}
     shelter_alone = choose(ground, frame.assign(excludes=""), forbidden=not_chosen, **request)
     not_chosen += _too_short(data, frame, {*not_chosen, *must})
     request |= {"land_cost": land_cost, "ends": lines.ends, "join_loss": params.join_loss}

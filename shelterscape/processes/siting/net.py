@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import geopandas as gpd
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid
@@ -16,6 +17,7 @@ from shelterscape.process.money import decimal_amounts
 from shelterscape.process.reading import Reader
 from shelterscape.processes.siting.spec import MINOR_UNITS, SitingInputs
 from shelterscape.science import grants
+from shelterscape.science.grants.payment_limits import PaymentLimits, payment_limits
 from shelterscape.science.grants.scheme import Scheme
 from shelterscape.science.siting.candidates import PLANT
 
@@ -72,8 +74,10 @@ def _schemes(params: SitingInputs, reader: Reader) -> list[Scheme]:
 
 def net_cost_of(
     found: Grants, candidates: gpd.GeoDataFrame, planting_year: int
-) -> tuple[Callable[[frozenset[int]], int], list[Notice]]:
-    """Cost net of grant of a set of candidates, by their rows, in whole minor units; notices.
+) -> tuple[Callable[[frozenset[int]], int], PaymentLimits, list[Notice]]:
+    """Cost net of grant of a set of candidates, by their rows, in whole minor units.
+
+    Also limits on the payments, by rows of candidates, and notices.
 
     Grants pay for new belts only; restoration counts at its full cost.
     """
@@ -88,6 +92,7 @@ def net_cost_of(
     agreements, ended = grants.agreements_in_force(found.agreements, planting_year, "agreements")
     ground = grants.divide_ground(belts, areas, agreements, found.schemes)
     net = grants.net_cost(ground, planting_year)
+    limits = _by_row(payment_limits(ground, planting_year), new)
     gross = [int(cost) for cost in candidates["cost_minor"]]
 
     def cost_of(rows: frozenset[int]) -> int:
@@ -95,4 +100,10 @@ def net_cost_of(
         belts_of_set = [place[row] for row in rows if row in place]
         return net(belts_of_set) + sum(gross[row] for row in rows if row not in place)
 
-    return cost_of, [*notices, *area_notices, *ended]
+    return cost_of, limits, [*notices, *area_notices, *ended]
+
+
+def _by_row(limits: PaymentLimits, new: NDArray[np.intp]) -> PaymentLimits:
+    """The same limits with rows of candidates as belts."""
+    beside = [(amount, new[belts].tolist()) for amount, belts in limits.neighbours]
+    return replace(limits, belt=new[limits.belt], neighbours=beside)

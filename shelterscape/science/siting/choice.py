@@ -11,6 +11,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from shelterscape.errors import InputError
+from shelterscape.science.grants.payment_limits import PaymentLimits
+from shelterscape.science.siting import net_bound
 from shelterscape.science.siting.benefit import loss_by_restoration
 from shelterscape.science.siting.budgets import (
     BOUND_NOTE,
@@ -22,6 +24,7 @@ from shelterscape.science.siting.budgets import (
 )
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.joining import JOIN_LOSS, BeltEnds, with_fewer_ends
+from shelterscape.science.siting.net_bound import NetProgramme
 from shelterscape.science.siting.search import LEAST_GAIN_HA, Evaluator, Search, State
 
 Array = NDArray[np.float64]
@@ -29,11 +32,15 @@ Array = NDArray[np.float64]
 CURVE_STEPS = 20
 """Number of equal steps of the budget at which the benefit curve is given."""
 
+ROUNDS_NET = 3
+"""Sets of the linear programme that are evaluated to tighten the bound net of grant."""
+
 METHODS = {
     "greedy": "one line after the other, largest benefit per share of the budget first",
     "single": "the best line by itself",
     "exchange": "one line after the other from several starts, then lines exchanged while that "
     "added benefit",
+    "programme": "the best set of the linear programme that gives the bound net of grant",
     "none": "no line fits or adds benefit",
 }
 
@@ -64,7 +71,8 @@ class Choice:
         Cost of the whole set to working land, ha eq.; the set with the largest difference of both
         is chosen.
     benefit_bound_ha : float
-        No set within these limits adds more, ha eq. (see `siting.budgets.BenefitBound`).
+        No set within these limits adds more, ha eq. (see `siting.budgets.BenefitBound` and
+        `siting.net_bound.NetProgramme`).
     gap : float
         (Bound − benefit) divided by the bound, 0 to 1.
     method : str
@@ -106,6 +114,7 @@ def choose(
     must: Collection[str] = (),
     forbidden: Collection[str] = (),
     net_cost: NetCost | None = None,
+    payments: PaymentLimits | None = None,
     own: Array | None = None,
     restoration_loss: Array | None = None,
     land_cost: Array | None = None,
@@ -129,6 +138,9 @@ def choose(
         Candidates that the choice must include, and must not include.
     net_cost : callable, optional
         Net cost of a set of rows, minor units of money, where grants are deducted.
+    payments : PaymentLimits, optional
+        Limits on the grants in it, with rows of candidates as belts; without them the bound
+        assumes that every line costs `Limits.least_net_share` of its cost.
     own, restoration_loss : (n,) float64, optional
         `Benefits.gains` and `Benefits.restoration_loss`; calculated when not given.
     land_cost : (n,) float64, optional
@@ -175,6 +187,10 @@ def choose(
             search.start_with_each()
             search.restore(search.best())
             search.exchange()
+        before, programme = search.best(), None
+        if payments is not None:
+            programme = _programme_of(search, payments, land)
+            _add_steps(search, programme, land)
         best = search.best()
         if ends is not None:
             best = with_fewer_ends(search, best, ends, join_loss)
@@ -183,7 +199,9 @@ def choose(
             method = "greedy"
         elif best == single:
             method = "single"
-        return _choice_of(search, best, method, land)
+        elif best != before:
+            method = "programme"
+        return _choice_of(search, best, method, programme, land)
     finally:
         search.clear()
 
@@ -241,17 +259,54 @@ def _rows_of(candidates: gpd.GeoDataFrame, names: Collection[str]) -> list[int]:
     )
 
 
-def _choice_of(search: Search, best: State, method: str, land: Array) -> Choice:
+def _programme_of(search: Search, payments: PaymentLimits, land: Array) -> NetProgramme:
+    """Bounds of the benefit before the cost to working land, as `BenefitBound`."""
+    loss = search.loss - land
+    return NetProgramme(
+        search.budget, search.must, payments, search.allowed, loss, search.restores_belt
+    )
+
+
+def _add_steps(search: Search, programme: NetProgramme, land: Array) -> None:
+    """Evaluate the best set, and sets that solve the programme, so that its bound is tighter."""
+    state, allowed = search.best(), np.flatnonzero(search.allowed)
+    for _ in range(1 + ROUNDS_NET):
+        search.value(state)
+        search.restore(state)
+        additions = np.zeros(len(search.loss))
+        additions[allowed] = search.gains_of(allowed)
+        additions[list(search.phases)] = 0.0
+        search.steps.append((SearchStep(search.planted_benefit(), additions), state))
+        most, rows = programme.solve([step for step, _ in search.steps])
+        best = search.best()
+        value = search.value(best) + land[[row for row, _ in best]].sum()
+        if not rows or most <= value * (1.0 + net_bound.CLOSE):
+            break
+        state = tuple((row, 0) for row in rows)
+
+
+def _most(search: Search, programme: NetProgramme | None, share: float = 1.0) -> float:
+    """No set within a share of the budget adds more, ha eq."""
+    bound = BenefitBound(search.budget, search.must)
+    most = min(bound.from_step(step, share)[0] for step, _ in search.steps)
+    if programme is None:
+        return most
+    return min(most, programme.solve([step for step, _ in search.steps], share)[0])
+
+
+def _choice_of(
+    search: Search, best: State, method: str, programme: NetProgramme | None, land: Array
+) -> Choice:
     """The choice with its bound and benefit curve."""
     budget = search.budget
-    bound = BenefitBound(budget, search.must)
     search.restore(tuple(sorted(best, key=lambda line: line[1])))
-    _update_bound_inputs(search, bound)
+    if programme is None:
+        _update_bound_inputs(search)
     rows = list(search.ground.planted)
     adds = np.array([search.gain_of[row] - search.loss[row] + land[row] for row in rows])
     cost = float(land[rows].sum())
     value = search.value(best) + cost
-    most = max(min(bound.from_step(step)[0] for step, _ in search.steps), value)
+    most = max(_most(search, programme), value)
     chosen = frozenset(rows)
     return Choice(
         rows=rows,
@@ -262,10 +317,10 @@ def _choice_of(search: Search, best: State, method: str, land: Array) -> Choice:
         benefit_bound_ha=most,
         gap=(most - value) / most if most > 0 else 0.0,
         method=method,
-        bound_note=BOUND_NOTE,
+        bound_note=BOUND_NOTE if programme is None else net_bound.BOUND_NOTE,
         metres=budget.metres(chosen),
         net_cost_minor=budget.money(chosen),
-        curve=_curve(search, bound, land),
+        curve=_curve(search, programme, land),
         evaluations=search.evaluations,
         reasons=_reasons(search, land),
     )
@@ -288,8 +343,9 @@ def _reasons(search: Search, land: Array) -> NDArray[np.object_]:
     return reasons
 
 
-def _update_bound_inputs(search: Search, bound: BenefitBound) -> None:
+def _update_bound_inputs(search: Search) -> None:
     """Recalculate additions to the chosen set until all that the bound depends on are current."""
+    bound = BenefitBound(search.budget, search.must)
     additions = search.known_additions(search.state()).copy()
     additions[list(search.phases)] = 0.0
     fresh: set[int] = set()
@@ -303,7 +359,7 @@ def _update_bound_inputs(search: Search, bound: BenefitBound) -> None:
     search.steps.append((SearchStep(search.planted_benefit(), additions), search.state()))
 
 
-def _curve(search: Search, bound: BenefitBound, land: Array) -> pd.DataFrame:
+def _curve(search: Search, programme: NetProgramme | None, land: Array) -> pd.DataFrame:
     """Best set found within each share of the budget; sets of smaller shares count too."""
     budget = search.budget
     found = [
@@ -317,7 +373,7 @@ def _curve(search: Search, bound: BenefitBound, land: Array) -> pd.DataFrame:
         if not within:
             continue  # the required lines alone cost more
         _, minus, rows = min(within, key=lambda f: (f[1], f[0], search.names_of(f[2])))
-        most = min(bound.from_step(step, share)[0] for step, _ in search.steps)
+        most = _most(search, programme, share)
         cost = sum(budget.gross[i] for i in rows), budget.money(rows)
         benefit = land[sorted(rows)].sum() - minus
         lines.append((share, len(rows), budget.metres(rows), *cost, benefit, max(most, benefit)))
