@@ -338,6 +338,22 @@ def test_flags_of_chosen_belts_are_reported(result):
     assert all(name in reported[0].text for name in flagged["candidate"])
 
 
+def test_each_belt_has_what_is_lost_without_it_and_its_best_alternative(result):
+    """No exchange of one belt for another adds benefit; the sensitivity starts with the largest."""
+    chosen, every = layer(result, "chosen_belts"), layer(result, "candidates")
+    # A line adds least after all others; rounding of both columns allowed for.
+    assert (chosen["benefit_lost_without_ha"] <= chosen["benefit_added_ha"] + 0.02).all()
+    others = set(every.loc[every["choice_order"].isna(), "candidate"])
+    named = chosen["best_alternative"].fillna("")
+    assert set(named[named != ""]) <= others
+    assert ((chosen["alternative_benefit_ha"] > 0) == (named != "")).all()
+    varied = table(result, "sensitivity")
+    ranges = varied["set_benefit_high_ha"] - varied["set_benefit_low_ha"]
+    assert len(varied) == 5
+    assert ranges.iloc[0] == ranges.max() > 0
+    assert any(varied["varied_input"].iloc[0] in line for line in result.summary.certainty)
+
+
 def test_the_curve_never_falls_and_stays_below_its_bound(result):
     curve = table(result, "benefit_curve")
     assert (np.diff(curve["set_benefit_ha"]) >= -1e-9).all()

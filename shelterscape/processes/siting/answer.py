@@ -61,6 +61,7 @@ def certainty_of(results: SitingResults) -> list[str]:
         f"No set within the budget adds more than {bound:,.1f} ha eq.; this one adds "
         f"{choice.benefit_ha:,.1f} (smallest-wind rule)",
     ]
+    found += _most_sensitive(results)
     share = chosen["selection_share"].astype(float)
     runs = results.data.params.monte_carlo_runs
     if not len(chosen):
@@ -72,6 +73,19 @@ def certainty_of(results: SitingResults) -> list[str]:
     return [
         *found,
         f"Selection shares {share.min():.2f}–{share.max():.2f} in {runs} Monte Carlo runs{less}",
+    ]
+
+
+def _most_sensitive(results: SitingResults) -> list[str]:
+    """The input that changes the benefit of the chosen belts most."""
+    table = results.tables["sensitivity"]
+    if not len(table):
+        return []
+    first = table.iloc[0]
+    return [
+        f"Most sensitive to: {first.varied_input}; with it varied alone the chosen belts add "
+        f"{first.set_benefit_low_ha:,.1f} to {first.set_benefit_high_ha:,.1f} ha eq. "
+        "(smallest-wind rule)"
     ]
 
 

@@ -33,11 +33,13 @@ from shelterscape.science.siting.context import (
 )
 from shelterscape.science.siting.full_evaluation import FullEvaluation
 from shelterscape.science.siting.ground import Ground
+from shelterscape.science.siting.left_out import LeftOut, left_out
 from shelterscape.science.siting.monte_carlo import (
     InputUncertainty,
     SelectionShares,
     selection_runs,
 )
+from shelterscape.science.siting.sensitivity import FREQUENCY, sensitivity
 from shelterscape.science.terrain.validity import NOT_MODELLED
 
 Field = NDArray[np.float32]
@@ -73,6 +75,10 @@ class SitingDecision:
         The chosen set in place, by case.
     selection_share : (n,) float64
         Share of Monte Carlo runs in which each was chosen; NaN for those that did not take part.
+    left_out : list of LeftOut
+        The choice without each of its lines.
+    sensitivity : DataFrame
+        As `siting.sensitivity` returns it; without rows where there are no Monte Carlo runs.
     notices : list of Notice
     """
 
@@ -84,6 +90,8 @@ class SitingDecision:
     planted: gpd.GeoDataFrame
     full_evaluation: dict[Case, FullEvaluation]
     selection_share: NDArray[np.float64]
+    left_out: list[LeftOut]
+    sensitivity: pd.DataFrame
     notices: list[Notice]
 
 
@@ -116,6 +124,16 @@ def decide(data: SitingData, lines: ProposedLines) -> Generator[Progress, None, 
     not_chosen += _too_short(data, frame, {*not_chosen, *must})
     request |= {"land_cost": land_cost, "ends": lines.ends, "join_loss": params.join_loss}
     choice = choose(ground, frame, forbidden=not_chosen, **request)
+    without = left_out(
+        ground,
+        frame,
+        rules["limits"],
+        choice,
+        own,
+        forbidden=not_chosen,
+        net_cost=rules["net_cost"],
+        stop_if_requested=data.check_stop,
+    )
     del ground
     planted = _with_years(frame, choice, params.planting_year)
     found = yield from _in_place(data, context, planted, choice.rows, (priority, terrain_wind))
@@ -138,8 +156,19 @@ def decide(data: SitingData, lines: ProposedLines) -> Generator[Progress, None, 
             **rules,
         )
         share = yield from _with_progress(runs, params.monte_carlo_runs)
+    varied = _sensitivity(data, context, grown, choice.rows)
     return SitingDecision(
-        context, own, choice, land_cost, shelter_alone, planted, found, share, notices
+        context=context,
+        own=own,
+        choice=choice,
+        land_cost_ha=land_cost,
+        shelter_alone=shelter_alone,
+        planted=planted,
+        full_evaluation=found,
+        selection_share=share,
+        left_out=without,
+        sensitivity=varied,
+        notices=notices,
     )
 
 
@@ -171,6 +200,20 @@ def _too_short(data: SitingData, frame: gpd.GeoDataFrame, besides: set[str]) -> 
     """Names of candidates that are too short to be chosen, apart from others."""
     short = frame["too_short"].to_numpy() & (not data.params.allow_short)
     return [name for name in frame["candidate"][short] if name not in besides]
+
+
+def _sensitivity(
+    data: SitingData, context: EvaluationContext, grown: gpd.GeoDataFrame, rows: Sequence[int]
+) -> pd.DataFrame:
+    """Benefit of the choice with one input at a time varied, directions from true north."""
+    uncertainty = _uncertainty(data)
+    some = rows if data.params.monte_carlo_runs else []
+    table = sensitivity(context, grown, some, uncertainty=uncertainty, seed=data.params.seed)
+    named = {
+        f"{FREQUENCY} {number}": f"{FREQUENCY} {direction:g}°"
+        for number, direction in enumerate(data.winds.direction_deg)
+    }
+    return table.assign(varied_input=table["varied_input"].replace(named))
 
 
 def _uncertainty(data: SitingData) -> InputUncertainty:

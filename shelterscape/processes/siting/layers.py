@@ -78,7 +78,7 @@ def results_of(
 ) -> SitingResults:
     """All layers and tables of a run."""
     candidates = _candidates(data, lines, found)
-    chosen = _chosen(candidates, found, data.params.planting_year)
+    chosen = _chosen(candidates, data, found)
     layers = {
         "candidates": candidates[[*_COLUMNS["candidates"], "geometry"]],
         "chosen_belts": chosen[[*_COLUMNS["chosen_belts"], "geometry"]],
@@ -94,6 +94,7 @@ def results_of(
             "exclusions": lines.exclusions,
             "belt_bearings": _bearings(data),
             "belt_growth": _growth(data, lines, found),
+            "sensitivity": found.sensitivity,
         },
         notices=notices,
         data=data,
@@ -221,19 +222,43 @@ def _remaining(data: SitingData, found: SitingDecision) -> str:
 
 
 def _chosen(
-    candidates: gpd.GeoDataFrame, found: SitingDecision, planting_year: int
+    candidates: gpd.GeoDataFrame, data: SitingData, found: SitingDecision
 ) -> gpd.GeoDataFrame:
     """The chosen belts in order of choice."""
-    choice = found.choice
+    choice, without = found.choice, found.left_out
+    names = candidates["candidate"].to_numpy(dtype=object)
     chosen = candidates.iloc[choice.rows].reset_index(drop=True)
     adds = np.asarray(choice.benefit_added_ha, dtype=float)
     return chosen.assign(
-        planting_year=planting_year + np.asarray(choice.phase, dtype=np.int64),
+        planting_year=data.params.planting_year + np.asarray(choice.phase, dtype=np.int64),
         benefit_added_ha=adds,
+        benefit_lost_without_ha=[one.benefit_lost_ha for one in without],
+        places_lost_without=_places_lost(data, found),
+        best_alternative=[
+            "" if one.alternative is None else names[one.alternative] for one in without
+        ],
+        alternative_benefit_ha=[one.alternative_benefit_ha for one in without],
         cumulative_benefit_ha=np.cumsum(adds),
         cumulative_length_m=chosen["length_m"].cumsum(),
         cumulative_cost=chosen["cost"].cumsum(),
     )
+
+
+def _places_lost(data: SitingData, found: SitingDecision) -> list[str]:
+    """Places that reach their target with all chosen belts, and not without each of them."""
+    if data.places is None:
+        return [""] * len(found.left_out)
+    here = places_with_belts(data, {data.case: found.full_evaluation[data.case]})
+    wind, target = (here[name].to_numpy() for name in ("relative_wind", "target_relative_wind"))
+    names = [
+        name or f"place {place}" for place, name in enumerate(data.places["name"].to_numpy(), 1)
+    ]
+    texts = []
+    for one in found.left_out:
+        # The rule gives the change; the level is that of the full evaluation.
+        lost = (wind <= target) & (wind + one.wind_rise > target)
+        texts.append("; ".join(names[place] for place in np.flatnonzero(lost)))
+    return texts
 
 
 def places_with_belts(

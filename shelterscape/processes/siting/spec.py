@@ -272,6 +272,10 @@ OUTPUTS: tuple[Output, ...] = (
             "cumulative_length_m",
             "cumulative_cost",
             "selection_share",
+            "benefit_lost_without_ha",
+            "places_lost_without",
+            "best_alternative",
+            "alternative_benefit_ha",
             *WORKING_LAND,
             *LAND,
             "places_served",
@@ -343,6 +347,12 @@ OUTPUTS: tuple[Output, ...] = (
             "public_benefit_ha",
         ),
         "Benefit of the chosen belts, evaluated in full, by season and year.",
+    ),
+    Table(
+        "sensitivity",
+        ("varied_input", "set_benefit_low_ha", "set_benefit_high_ha"),
+        "Benefit of the chosen belts by the smallest-wind rule, with one input at a time varied as "
+        "in the Monte Carlo runs; the input with the largest effect first.",
     ),
     Table(
         "constraint_checks",
