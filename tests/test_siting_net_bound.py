@@ -157,7 +157,7 @@ def test_no_set_net_of_grant_exceeds_the_programme(seed):
     every = list(values)
     steps = [step_of(ground, rows) for rows in [(), *rng.permutation(COUNT)[:2].reshape(2, 1)]]
     held = frozenset(np.flatnonzero(new["holding_id"] == "farm 0").tolist())
-    loss, none = np.linspace(0.0, 0.01, COUNT), np.full(COUNT, -1)
+    loss, none = np.linspace(0.0, 0.01, COUNT), [frozenset()] * COUNT
     tightest = 1.0
     for number in rng.permutation(len(every))[:8]:
         budget, share = net(every[number]), float(rng.choice([1.0, 0.8]))

@@ -262,9 +262,7 @@ def _rows_of(candidates: gpd.GeoDataFrame, names: Collection[str]) -> list[int]:
 def _programme_of(search: Search, payments: PaymentLimits, land: Array) -> NetProgramme:
     """Bounds of the benefit before the cost to working land, as `BenefitBound`."""
     loss = search.loss - land
-    return NetProgramme(
-        search.budget, search.must, payments, search.allowed, loss, search.restores_belt
-    )
+    return NetProgramme(search.budget, search.must, payments, search.allowed, loss, search.excludes)
 
 
 def _add_steps(search: Search, programme: NetProgramme, land: Array) -> None:

@@ -69,8 +69,8 @@ class NetProgramme:
         Lines that a choice may include.
     restoration_loss : (n,) float64
         Shelter lost by restoration, which the benefit of a set does not contain, ha eq.
-    restores_belt : (n,) int64
-        Existing belt that each line restores, -1 for none: at most one line for each belt.
+    excludes : sequence of frozenset of int
+        Lines that cannot be chosen together with each line.
 
     Notes
     -----
@@ -92,10 +92,10 @@ class NetProgramme:
         payments: PaymentLimits,
         allowed: NDArray[np.bool_],
         restoration_loss: Array,
-        restores_belt: Numbers,
+        excludes: Sequence[frozenset[int]],
     ) -> None:
         self._budget, self._must, self._payments = budget, must, payments
-        self._allowed, self._loss, self._restores_belt = allowed, restoration_loss, restores_belt
+        self._allowed, self._loss, self._excludes = allowed, restoration_loss, excludes
 
     def solve(self, steps: Sequence[SearchStep], share: float = 1.0) -> tuple[float, list[int]]:
         """Bound from all steps of a search within a share of the budget.
@@ -118,8 +118,9 @@ class NetProgramme:
         for step in steps:
             rows.add(range(1 + n), np.append(1.0, -np.maximum(step.additions, 0.0)), step.benefit)
         width = self._add_budgets(rows, share, width)
-        for belt in np.unique(self._restores_belt[self._restores_belt >= 0]):
-            rows.add(1 + np.flatnonzero(self._restores_belt == belt), 1.0, 1.0)
+        for row, others in enumerate(self._excludes):
+            for other in (other for other in sorted(others) if other > row):
+                rows.add((1 + row, 1 + other), 1.0, 1.0)
         cost = np.zeros(width)
         cost[0], cost[1 : 1 + n] = -1.0, self._loss
         low, high, whole = np.zeros(width), np.ones(width), np.zeros(width)
