@@ -95,7 +95,8 @@ SECTIONS = {
         "Belts traced in canopy height",
         f"Hedges and rows around fields of {tracing.FIELD_M:g} m, with gaps, in cells of 1 m: one "
         f"run, and `batch --tiles {tracing.TILE}` with one worker. Seconds are those of the "
-        "command, start and pictures included; memory as for tiles. Goals: 4 million cells in 30 "
+        "command, start and pictures included; processor seconds are those of all its processes, "
+        "and depend little on other load; memory as for tiles. Goals: 4 million cells in 30 "
         "s, and memory that does not grow with the map.",
         tracing.tables,
     ),
