@@ -82,7 +82,7 @@ def build(rng: np.random.Generator) -> np.ndarray:
     canopy = np.zeros((SIDE, SIDE), dtype=np.float32)
     for belt in belts[~belts["belt_type"].isin(["wall", "fence"])].itertuples():
         strip = shapely.buffer(belt.geometry, belt.width_m / 2, cap_style="flat")
-        grow(canopy, strip, belt.height_m, min(0.25 * belt.height_m, belt.width_m / 2), rng)
+        grow(canopy, strip, belt.height_m, min(0.25 * belt.height_m, belt.width_m / 4), rng)
     for wood in woods.itertuples():
         grow(canopy, wood.geometry, wood.height_m, 3.5, rng)
     corner = np.array([WEST, NORTH - SIDE * CELL])

@@ -81,16 +81,18 @@ def _compared(results: TraceResults) -> list[str]:
     hits = (table["traced_share"] * table["length_m"]).groupby(table["belt_type"]).sum()
     shares = hits / table.groupby("belt_type")["length_m"].sum()
     kinds = ", ".join(f"{share:.0%} of {kind or 'belt'}" for kind, share in shares.items())
-    text = f"Of {_km(table['length_m'].sum())} of surveyed belts were traced: {kinds}"
+    text = f"Share traced of {_km(table['length_m'].sum())} of surveyed belts: {kinds}"
     if len(belts):
         search_m = results.data.params.search_m
         near = correctness(surveyed, belts, search_m)
         text += f"; {near:.0%} of the traced length is within {search_m:g} m of a surveyed belt"
     off = (table["traced_height_m"] - table["height_m"]).dropna()
     if len(off):
+        # Adding 0 makes no "-0.0" of a small negative number.
+        middle = round(float(off.median()), 1) + 0.0
         text += (
-            f"; traced minus surveyed height is {off.median():+.1f} m at the median of {len(off)} "
-            f"belts, and {np.percentile(off.abs(), 90):.1f} m or less either way for nine of ten"
+            f"; traced minus surveyed height is {middle:+.1f} m at the median of {len(off)} belts, "
+            f"and {np.percentile(off.abs(), 90):.1f} m or less either way for nine of ten"
         )
     return [text]
 
