@@ -9,11 +9,13 @@ import pytest
 import rasterio
 import shapely
 from affine import Affine
+from attack_examples import SAMPLE
 from canopy_helpers import KnownBelt, drawn, line, square_grid
 from file_helpers import write_dem, write_features
 
 import shelterscape
 from shelterscape.errors import InputError
+from shelterscape.plan import read_plan
 
 GRID = square_grid(200, 2.0)
 HEDGE = KnownBelt(line((1040, 2300), (1360, 2310)), 5.0, 8.0, ((150.0, 162.0),))
@@ -291,3 +293,9 @@ def test_one_plan_from_canopy_to_shelter_and_siting(tmp_path):
     assert planted["name"].tolist() == ["in the open"]
     restored = set(candidates["restores_belt"].dropna()) - {""}
     assert restored and restored <= set(belts["name"])
+
+
+def test_the_sample_plan_from_canopy_to_shelter():
+    trace, shelter = read_plan(SAMPLE / "plan_traced.toml").steps
+    assert shelter.params.belts == "step:trace-belts/traced_belts"
+    assert trace.params.map_raster == str(SAMPLE / "canopy.tif")
