@@ -47,7 +47,8 @@ CHEAPER: dict[str, Any] = {
 """Inputs of all processes that have them, so that a run takes a fraction of a second."""
 
 
-MEASURED_BELT = "Quennock tree belt 5"
+MEASURED_BELTS = ("Quennock tree belt 5", "Orrelby hedge 2")
+"""Belts of the readings and of the photographs, which name them."""
 
 
 def write_inputs(folder: Path) -> None:
@@ -65,16 +66,15 @@ def write_inputs(folder: Path) -> None:
                 whole = gpd.read_file(path, layer=layer)
                 cut = _cut(whole, box)
                 if layer == "belts":
-                    # The belt of the readings, which its bearing and height belong to.
-                    measured = _moved(whole[whole["name"] == MEASURED_BELT], box)
-                    cut = pd.concat([cut, measured], ignore_index=True)
+                    measured = [_moved(whole[whole["name"] == n], box) for n in MEASURED_BELTS]
+                    cut = pd.concat([cut, *measured], ignore_index=True)
                 cut.to_file(folder / path.name, layer=layer, driver="GPKG")
         elif path.suffix == ".gz":
             with gzip.open(path, "rt") as stream:
                 lines = stream.readlines()[: HOURS + 2]
             with gzip.open(folder / path.name, "wt") as stream:
                 stream.writelines(lines)
-        elif path.suffix in (".toml", ".csv"):
+        elif path.suffix in (".toml", ".csv", ".jpg"):
             shutil.copy(path, folder)
     (folder / "plan.toml").write_text(plan, encoding="utf-8")
 
