@@ -19,6 +19,7 @@ from shelterscape.science.belt_profiles import ProfileTables, belt_profile
 from shelterscape.science.field_readings import bearing_of
 from shelterscape.science.prepared_belts import ShelterOptions
 from shelterscape.science.siting.curve_tables import CurveTables
+from shelterscape.science.value_sources import sources_of
 
 X_H = np.tile([1.5, 3.0, 5.0, 8.0, 12.0, 18.0], 12)
 """Distances of twelve hours at six instruments, H."""
@@ -302,6 +303,9 @@ def test_the_belt_layer_carries_what_was_measured(checked):
     assert hedge["recovery_interval_low_h"] <= 12.0 <= hedge["recovery_interval_high_h"]
     assert hedge["porosity"] == hedge["porosity_low"]
     other = belts.loc["other"]
+    sources = {"porosity": "survey", "porosity_low": "survey", "height_m": "layer"}
+    assert sources_of(hedge["assumed"]).items() >= sources.items()
+    assert sources_of(other["assumed"])["porosity"] == "default"
     assert np.isnan(other["porosity"]), "what was assumed stays open"
     assert other["recovery_h"] == RECOVERY_H
     errors = pd.read_csv(result.tables["curve_errors"]).set_index("belt").loc["hedge"]

@@ -16,7 +16,7 @@ from shelterscape.processes.field_check.loading import FieldCheckData
 from shelterscape.science import belts as belt_layers
 from shelterscape.science.belt_profiles import share_at_height, wind_beside
 from shelterscape.science.curve_fit import FittedCurve
-from shelterscape.science.value_sources import DEFAULT, sources_of
+from shelterscape.science.value_sources import DEFAULT, SURVEY, sources_of, text_of
 
 
 @dataclass(frozen=True)
@@ -149,6 +149,11 @@ def checked_belts(data: FieldCheckData, fits: dict[str, FittedCurve]) -> gpd.Geo
         # Empty again, so that the process which reads the layer reports its own default.
         default = np.array([one.get(column) == DEFAULT for one in sources], dtype=bool)
         belts[column] = belts[column].mask(default & ~(fitted & (column == measured)))
-    return belts.drop(columns=["assumed", "porosity_spread"]).assign(
-        hour_count=hours.astype("Int64")
-    )
+    # Fitted on the ground, they must not be replaced by photographs.
+    surveyed = dict.fromkeys((measured, "bare_stem_m", "recovery_h"), SURVEY)
+    if measured == "porosity":
+        surveyed["porosity_low"] = SURVEY
+    belts["assumed"] = [
+        text_of(one | surveyed if fit else one) for one, fit in zip(sources, fitted, strict=True)
+    ]
+    return belts.drop(columns="porosity_spread").assign(hour_count=hours.astype("Int64"))

@@ -78,6 +78,7 @@ OUTPUTS: tuple[Output, ...] = (
             "recovery_interval_low_h",
             "recovery_interval_high_h",
             "hour_count",
+            "assumed",
         ),
         "All belts of the layer; measured ones with the porosity and recovery distance fitted to "
         "the readings. Shelter and siting take it as their belt layer.",
