@@ -20,6 +20,7 @@ from photograph_helpers import (
     compressed,
     outline,
     photograph_file,
+    picture_from_noise,
     text_of,
     with_sky,
 )
@@ -66,9 +67,10 @@ def test_known_porosity(porosity, leaves, sky):
 @pytest.mark.slow
 @pytest.mark.parametrize("sky", SKIES)
 @pytest.mark.parametrize("leaves", [True, False], ids=["leaves", "twigs"])
-@pytest.mark.parametrize("porosity", POROSITIES)
-@pytest.mark.parametrize("above", [0, 80], ids=["cropped", "with sky above"])
-@pytest.mark.parametrize(("quality", "noise"), [(95, 0.005), (75, 0.02), (60, 0.03)])
+@pytest.mark.parametrize("porosity", [0.1, 0.5, 0.9])
+@pytest.mark.parametrize(
+    ("quality", "noise", "above"), [(95, 0.005, 0), (75, 0.02, 80), (60, 0.03, 0)]
+)
 def test_known_porosity_in_all_conditions(porosity, leaves, sky, quality, noise, above):
     share = belt(porosity, leaves, seed=int(1000 * porosity) + leaves, shape=(400, 600))
     found = assessed(
@@ -96,6 +98,38 @@ def test_slats_of_known_width(wide):
     found = assess(rgb, np.array([[0, 50], [300, 50], [300, 200], [0, 200]], float))
     assert found.porosity == pytest.approx(1 - wide / 10, abs=0.01)
     np.testing.assert_allclose(found.by_height, 1 - wide / 10, atol=0.01)
+
+
+WHITE_HORIZON = (0.05, 0.13, 0.4), (0.9, 0.93, 0.96)
+DEEP_BLUE = (0.05, 0.14, 0.42), (0.12, 0.26, 0.55)
+OVERCAST = (0.7, 0.7, 0.72), (0.55, 0.55, 0.56)
+GREEN, BACKLIT = ((0.01, 0.02, 0.008), (0.08, 0.15, 0.03)), ((0.004, 0.005, 0.003),) * 2
+YELLOW = (0.08, 0.06, 0.01), (0.7, 0.55, 0.06)
+SNOW, FLOWERS = ((0.02,) * 3, (0.8, 0.83, 0.9)), ((0.02, 0.03, 0.01), (0.75, 0.72, 0.7))
+
+
+@pytest.mark.parametrize("porosity", [0.15, 0.5, 0.8])
+@pytest.mark.parametrize("leaves", [GREEN, BACKLIT], ids=["green", "backlit"])
+@pytest.mark.parametrize("sky", [WHITE_HORIZON, DEEP_BLUE, OVERCAST])
+def test_pictures_drawn_in_another_way(porosity, leaves, sky):
+    """The bound is that stated to users for photographs without a fault."""
+    rgb, corners, truth = picture_from_noise(porosity, *sky, *leaves)
+    found = assess(rgb, corners)
+    assert found.porosity == pytest.approx(truth, abs=0.05)
+    assert found.faults == []
+
+
+def test_bright_autumn_leaves_are_reported():
+    rgb, corners, _ = picture_from_noise(0.4, *DEEP_BLUE, *YELLOW)
+    assert assess(rgb, corners).faults
+
+
+@pytest.mark.xfail(strict=True, reason="0.3 to 0.5 too high without a fault: as bright as the sky")
+@pytest.mark.parametrize("bright", [SNOW, FLOWERS], ids=["snow", "flowers"])
+def test_snow_and_flowers_are_reported(bright):
+    rgb, corners, truth = picture_from_noise(0.4, *DEEP_BLUE, *bright)
+    found = assess(rgb, corners)
+    assert found.faults or found.porosity == pytest.approx(truth, abs=0.05)
 
 
 def test_a_mirrored_photograph_has_the_same_porosity():

@@ -43,8 +43,9 @@ SHOWN_PIXELS = 900
 """Larger side of the picture that is kept for the overlay."""
 
 METHOD_SPREAD, ONE_SPREAD = 0.03, 0.05
-"""Smallest spread: the largest error on invented photographs of known porosity; and the spread
-where one photograph does not show how the belt varies (assumed)."""
+"""Smallest spread; and the spread where one photograph does not show how the belt varies (assumed).
+On pictures without a fault that are drawn in another way than those of `belt_pictures`, the error
+has a root mean square of 0.02."""
 
 
 @dataclass(frozen=True)

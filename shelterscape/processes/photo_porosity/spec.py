@@ -110,11 +110,12 @@ PROCESS = Process(
     outputs=OUTPUTS,
     cautions=(
         "Examine the picture of every photograph: what is coloured must be sky, and all of the "
-        "sky. A hill, a building or another belt behind counts as vegetation, and porosity is then "
-        "too low.",
+        "sky. A dark hill, a building or another belt behind counts as vegetation, and porosity is "
+        "then too low.",
         "Accuracy was measured on invented photographs of known porosity, not on real ones: within "
-        "0.03 from porosity 0.1 to 0.9. Glare, pale bark against white cloud, flowers and snow "
-        "make it worse.",
+        "0.05 where vegetation is darker than the sky and nothing is reported. Snow, flowers, pale "
+        "bark and yellow leaves count as sky: porosity is then up to 0.7 too high, often without a "
+        "report. Do not use such photographs.",
         "Optical porosity is measured on one view. It is lower than the aerodynamic porosity of a "
         "wide belt, and holds for the leaf state of the photograph alone.",
         "Photograph from your own side, with permission, and not from a road, a railway or under "

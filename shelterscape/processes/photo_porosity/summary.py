@@ -22,7 +22,7 @@ def summarise(results: PhotographResults, params: PhotoPorosityInputs) -> Summar
         answer.append(f"and {len(belts) - MOST_BELTS} more belts in tables/belt_porosity.csv")
     doubtful = sum(bool(result.faults) for _, result in results.found)
     certainty = [
-        "within 0.03 on invented photographs of porosity 0.1 to 0.9; not measured on real ones",
+        "within 0.05 on invented photographs where nothing was reported; not measured on real ones",
     ]
     if doubtful:
         certainty.append(
