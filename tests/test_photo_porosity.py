@@ -24,7 +24,7 @@ from photograph_helpers import (
     text_of,
     with_sky,
 )
-from PIL import Image
+from PIL import Image, PngImagePlugin
 from run_helpers import command, environment
 from scipy.ndimage import gaussian_filter
 
@@ -292,12 +292,20 @@ def test_bombs_are_refused_before_they_are_unpacked(tmp_path, side):
 
 
 @pytest.mark.parametrize(
-    "kind", ["truncated", "text", "empty", "gif", "deep", "damaged", "short png"]
+    "kind",
+    ["truncated", "text", "empty", "gif", "animated", "deep", "damaged", "short png", "text bomb"],
 )
 def test_broken_photographs_are_refused(tmp_path, kind):
     path = tmp_path / "broken.jpg"
     if kind == "gif":
         Image.new("P", (100, 100)).save(path, "GIF")
+    elif kind == "animated":
+        pictures = [Image.new("RGB", (90, 90), colour) for colour in ("red", "blue")]
+        pictures[0].save(path, "PNG", save_all=True, append_images=pictures[1:])
+    elif kind == "text bomb":
+        note = PngImagePlugin.PngInfo()
+        note.add_text("note", "a" * 20_000_000, zip=True)
+        Image.new("RGB", (90, 90)).save(path, "PNG", pnginfo=note)
     elif kind == "deep":
         Image.fromarray(np.zeros((90, 90), np.uint16)).save(path, "PNG")
     else:
@@ -322,6 +330,19 @@ def test_large_files_are_refused(tmp_path, monkeypatch):
     monkeypatch.setattr(photograph_files, "MOST_BYTES", 100)
     with pytest.raises(InputError, match="too large"):
         photograph_size(str(path))
+
+
+@pytest.mark.parametrize(
+    ("mode", "kind"),
+    [("CMYK", "JPEG"), ("L", "JPEG"), ("P", "PNG"), ("RGBA", "PNG"), ("RGB", "MPO")],
+)
+def test_other_colours_are_read_as_red_green_and_blue(tmp_path, mode, kind):
+    picture = Image.new("RGB", (60, 40), (200, 60, 20)).convert(mode)
+    others = {"save_all": True, "append_images": [picture]} if kind == "MPO" else {}
+    picture.save(tmp_path / "other.jpg", kind, **others)
+    found = read_photograph(str(tmp_path / "other.jpg"))
+    expected = np.asarray(picture.convert("RGB"))[20, 30]
+    np.testing.assert_allclose(found[20, 30].astype(int), expected, atol=3)
 
 
 @pytest.mark.parametrize("orientation", range(1, 9))

@@ -94,6 +94,10 @@ def _opened(source: str) -> Iterator[Image.Image]:
                     raise _too_large(path, f"{across:,} × {down:,} pixels")
                 if image.mode in _DEEP_MODES:
                     raise _unreadable(path, f"colours of mode {image.mode}")
+                # Telephones keep a second view within a JPEG file: only its first one is meant.
+                frames = getattr(image, "n_frames", 1)
+                if image.format in ("PNG", "TIFF") and frames > 1:
+                    raise _unreadable(path, f"{frames} pictures in one file")
                 yield image
     except InputError:
         raise
