@@ -21,6 +21,7 @@ from shelterscape.science.siting import (
     generated_lines,
     joining,
     planner_layers,
+    regeneration,
     working_land,
 )
 from shelterscape.science.siting.designs import packaged_designs
@@ -486,3 +487,5 @@ def test_defaults_of_the_description_are_those_of_the_science():
     for name in ("MIN_FIELD_PART_HA", "WORKING_WIDTH_M", "BOUNDARY_PREFERENCE", "LAND_WEIGHT"):
         assert getattr(spec, name) == getattr(working_land, name)
     assert spec.JOIN_LOSS == joining.JOIN_LOSS
+    assert spec.SEED_DISTANCE_M == regeneration.SEED_DISTANCE_M
+    assert spec.DELAY_YEARS == regeneration.DELAY_YEARS

@@ -4,20 +4,30 @@ from __future__ import annotations
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 from shapely import LineString, MultiLineString, box
 from siting_helpers import every_set, seeded_world, smallest_wind_value
 
+from shelterscape.science.belts import Case
+from shelterscape.science.growth import belts_at
 from shelterscape.science.siting.budgets import Limits
+from shelterscape.science.siting.candidates import with_design
 from shelterscape.science.siting.choice import choose
 from shelterscape.science.siting.continuity import (
     boundary_sides,
     continuous_lengths,
     with_joined_edges,
 )
+from shelterscape.science.siting.designs import packaged_designs
 from shelterscape.science.siting.generated_lines import as_array
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.joining import belt_ends
+from shelterscape.science.siting.regeneration import (
+    as_regenerating,
+    failure_cost_ha,
+    regenerating_lines,
+)
 from shelterscape.science.siting.working_land import (
     boundary_shares,
     excluded_rows,
@@ -171,3 +181,33 @@ def test_lines_are_exchanged_for_others_with_fewer_free_ends_at_little_loss():
     for loss, rows in ((1.01 * share, [0, 1, 2]), (0.99 * share, [0, 2, 3])):
         found = choose(ground, new, limits, land_cost=cost, ends=ends, join_loss=loss)
         assert sorted(found.rows) == rows
+
+
+def test_natural_regeneration_needs_trees_nearby_time_and_luck():
+    """A fence of 60 m within 50 m of a wood; the hedge on the other side is too low."""
+    frame = gpd.GeoDataFrame(
+        {"candidate": ["E0001N", "A0001"], "part": ["E0001N", "A0001"], "design": "", "name": "",
+         "candidate_type": ["parcel edge", "line across the wind"]},
+        geometry=as_array([LineString([(0, 0), (200, 0)]), LineString([(0, 5), (200, 5)])]),
+    )  # fmt: skip
+    trees = gpd.GeoDataFrame(
+        {"height_m": [12.0, 2.0]}, geometry=[box(-100, -5, 10, 5), box(190, -5, 300, 5)]
+    )
+    found = regenerating_lines(frame, trees, seed_distance_m=50.0)
+    assert found["candidate"].tolist() == ["NE0001N"]
+    assert found.geometry.item().equals(LineString([(0, 0), (60, 0)]))
+    designs = packaged_designs()
+    both = pd.concat([frame, found], ignore_index=True)
+    belts = as_regenerating(with_design(both, designs, "three-row belt", 2027), delay_years=5)
+    assert belts["action"].tolist() == ["plant", "plant", "regenerate"]
+    assert belts["planted_year"].tolist() == [2027, 2027, 2032]
+    rate = designs.design("natural regeneration").cost_per_m
+    assert belts["cost_minor"].iloc[2] == 60 * 100 * rate
+    years = [belts_at(belts, Case("in-leaf", year))["height_m"].to_numpy() for year in (2031, 2037)]
+    assert years[0][2] == 0 and 0 < years[1][2] < 10
+    # Of what fails, 40 % on average, nothing counts; it takes land like other new belts.
+    np.testing.assert_allclose(failure_cost_ha(belts, np.full(3, 2.0)), [0, 0, 0.8])
+    assert (working_land(belts, FIELDS, BOUNDARIES).land_out_ha > 0).all()
+    assert [0, 2] in excluding_pairs(
+        belts, FIELDS, working_land(belts, FIELDS, BOUNDARIES)
+    ).tolist()

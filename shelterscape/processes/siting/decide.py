@@ -39,6 +39,7 @@ from shelterscape.science.siting.monte_carlo import (
     SelectionShares,
     selection_runs,
 )
+from shelterscape.science.siting.regeneration import failure_cost_ha
 from shelterscape.science.siting.sensitivity import FREQUENCY, sensitivity
 from shelterscape.science.terrain.validity import NOT_MODELLED
 
@@ -191,9 +192,11 @@ def _in_place(
 
 def _land_cost(data: SitingData, lines: ProposedLines, own: Benefits) -> NDArray[np.float64]:
     """What the choice counts against each candidate for the working land, ha eq."""
+    may_fail = failure_cost_ha(lines.candidates, own.gains)
     if lines.land is None:
-        return np.zeros(len(lines.candidates))
-    return lines.land.cost_ha(own.gains, data.params.boundary_preference, data.params.land_weight)
+        return may_fail
+    weights = data.params.boundary_preference, data.params.land_weight
+    return may_fail + lines.land.cost_ha(own.gains, *weights)
 
 
 def _too_short(data: SitingData, frame: gpd.GeoDataFrame, besides: set[str]) -> list[str]:
@@ -356,7 +359,8 @@ def _with_years(frame: gpd.GeoDataFrame, choice: Choice, planting_year: int) -> 
     later[choice.rows] = choice.phase
     planted = frame["planted_year"]
     moved = pd.Series(later, index=frame.index, dtype="Int64")
+    # Existing belts that are restored were planted before.
     return frame.assign(
-        planted_year=planted.where(planted != planting_year, planted + moved),
+        planted_year=planted.where(planted < planting_year, planted + moved),
         closing_from=frame["closing_from"] + moved,
     )

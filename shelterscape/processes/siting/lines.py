@@ -18,6 +18,7 @@ from shelterscape.science.siting import (
     continuity,
     generated_lines,
     planner_layers,
+    regeneration,
     restoration,
     working_land,
 )
@@ -83,7 +84,9 @@ def propose_lines(data: SitingData) -> tuple[ProposedLines, list[Notice]]:
     notices = [] if len(every) else [_no_lines(data)]
     every = _assessed(data, every)
     short = every["flags"].str.split("; ").map(lambda flags: candidates.SHORT in flags)
-    every = every.assign(too_short=short.astype(bool))
+    late = (every["action"] == candidates.REGENERATE).to_numpy()
+    flags = every["flags"].where(~late, regeneration.MAY_FAIL + "; " + every["flags"])
+    every = every.assign(too_short=short.astype(bool), flags=flags.str.removesuffix("; "))
     every, land = _with_working_land(data, every)
     checks = planner_layers.constraint_checks(every, data.constraint_layers, data.checked_elsewhere)
     ends = belt_ends(every, _existing(data))
@@ -139,6 +142,9 @@ def _new_belts(data: SitingData) -> tuple[gpd.GeoDataFrame, pd.DataFrame, float]
     proposed = pd.concat(frames, ignore_index=True)
     kept, exclusions = _allowed(data, gpd.GeoDataFrame(proposed, crs=data.grid.crs))
     kept = continuity.with_joined_edges(kept, _least_lengths(data, kept), _existing(data))
+    if "natural-regeneration" in data.params.candidate_types:
+        more = regeneration.regenerating_lines(kept, data.belts, data.params.seed_distance_m)
+        kept = gpd.GeoDataFrame(pd.concat([kept, more], ignore_index=True), crs=data.grid.crs)
     belts = _designed(data, kept)
     if duplicate_m:
         # Without a candidate: duplicate edges never became lines.
@@ -159,7 +165,8 @@ def _allowed(data: SitingData, proposed: gpd.GeoDataFrame) -> tuple[gpd.GeoDataF
 def _designed(data: SitingData, kept: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Lines as belts of their design."""
     year = data.params.planting_year
-    return candidates.with_design(kept, data.designs, data.design.name, year)
+    belts = candidates.with_design(kept, data.designs, data.design.name, year)
+    return regeneration.as_regenerating(belts, data.params.regeneration_delay_years)
 
 
 def _existing(data: SitingData) -> Shapes:
@@ -231,7 +238,8 @@ def _proposals(data: SitingData) -> tuple[list[gpd.GeoDataFrame], float]:
     if data.lines is not None and "drawn" in params.candidate_types:
         found[candidates.DRAWN] = data.lines
     parcels, edges, duplicate_m = data.parcels, empty, 0.0
-    if parcels is not None and "parcel-edges" in params.candidate_types:
+    along_edges = {"parcel-edges", "natural-regeneration"}.intersection(params.candidate_types)
+    if parcels is not None and along_edges:
         edges, duplicate_m = _edges(data, parcels)
     if "across-wind" in params.candidate_types:
         found[candidates.ACROSS] = _across(data)

@@ -16,12 +16,19 @@ from shelterscape.process.inputs import Places, RoughGround, Several, Source, qu
 
 SPACING_H, LONGEST_M, STEEPEST_DEG = 15.0, 400.0, 25.0
 MIN_FIELD_PART_HA, WORKING_WIDTH_M, BOUNDARY_PREFERENCE, LAND_WEIGHT = 1.0, 12.0, 0.7, 1.0
-JOIN_LOSS = 0.02
+JOIN_LOSS, SEED_DISTANCE_M, DELAY_YEARS = 0.02, 50.0, 5
 MINOR_UNITS = 100
 """Defaults of `science.siting`, which descriptions do not import; a test compares them."""
 
-CandidateType = Literal["drawn", "parcel-edges", "across-wind", "corner-shapes", "restoration"]
-CANDIDATE_TYPES: tuple[CandidateType, ...] = (
+CandidateType = Literal[
+    "drawn",
+    "parcel-edges",
+    "across-wind",
+    "corner-shapes",
+    "restoration",
+    "natural-regeneration",
+]
+DEFAULT_TYPES: tuple[CandidateType, ...] = (
     "drawn",
     "parcel-edges",
     "across-wind",
@@ -97,9 +104,10 @@ class SitingInputs(CaseInputs, GrantMaps, RoughGround, HourlyInputs):
     )
     planting_year: int = quantity("planting_year")
     candidate_types: tuple[CandidateType, ...] = Field(
-        CANDIDATE_TYPES,
+        DEFAULT_TYPES,
         description="Candidates to compare: drawn lines, parcel edges, lines across the damaging "
-        "wind, L and cross shapes on stock areas, restoration of existing belts.",
+        "wind, L and cross shapes on stock areas, restoration of existing belts; on request fences "
+        "along parcel edges near trees for natural regeneration.",
         min_length=1,
     )
     spacing_h: float = quantity("spacing_h", SPACING_H)
@@ -109,6 +117,8 @@ class SitingInputs(CaseInputs, GrantMaps, RoughGround, HourlyInputs):
     land_weight: float = quantity("land_weight", LAND_WEIGHT)
     min_field_part_ha: float = quantity("min_field_part_ha", MIN_FIELD_PART_HA)
     working_width_m: float = quantity("working_width_m", WORKING_WIDTH_M)
+    seed_distance_m: float = quantity("seed_distance_m", SEED_DISTANCE_M)
+    regeneration_delay_years: int = quantity("regeneration_delay_years", DELAY_YEARS)
     join_loss: float = quantity("join_loss", JOIN_LOSS)
     allow_short: bool = Field(
         False,

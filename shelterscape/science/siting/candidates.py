@@ -19,17 +19,19 @@ from shelterscape.science.siting.generated_lines import Bearing
 
 Array = NDArray[np.float64]
 
-DRAWN, EDGE, ACROSS, CORNER, RESTORATION = CANDIDATE_TYPES = (
+DRAWN, EDGE, ACROSS, CORNER, RESTORATION, REGENERATION = CANDIDATE_TYPES = (
     "drawn line",
     "parcel edge",
     "line across the wind",
     "L or cross shape",
     "restoration",
+    "natural regeneration",
 )
-ID_LETTERS = dict(zip(CANDIDATE_TYPES, "DEACR", strict=True))
+ID_LETTERS = dict(zip(CANDIDATE_TYPES, "DEACRN", strict=True))
 """First letter of the identifier of each candidate type."""
 
-PLANT, GAP_UP = "plant", "gap up"
+PLANT, REGENERATE, GAP_UP = "plant", "regenerate", "gap up"
+NEW_ACTIONS = (PLANT, REGENERATE)
 
 CANDIDATE_COLUMNS = (
     "candidate",
@@ -111,12 +113,8 @@ def with_ids(
     frame = gpd.GeoDataFrame(geometry=lines.geometry.to_numpy(), crs=lines.crs)
     frame["candidate"] = [f"{ID_LETTERS[candidate_type]}{n:04d}" for n in range(1, len(frame) + 1)]
     frame["candidate_type"] = candidate_type
-    for column, without in (
-        ("name", ""),
-        ("design", ""),
-        ("must_have", False),
-        ("forbidden", False),
-    ):
+    defaults = {"name": "", "design": "", "must_have": False, "forbidden": False}
+    for column, without in defaults.items():
         frame[column] = lines[column].to_numpy() if column in lines else without
     return frame
 
@@ -228,7 +226,7 @@ def with_assessment(
         bearing, from the losses of `Bearing`), ``opening_count`` and ``flags`` (separated by
         semicolons).
     """
-    lines, new = candidates.geometry.to_numpy(), (candidates["action"] == PLANT).to_numpy()
+    lines, new = candidates.geometry.to_numpy(), candidates["action"].isin(NEW_ACTIONS).to_numpy()
     ages = candidates["closing_from"].to_numpy(dtype=float) + REFERENCE_AGE
     height = np.zeros(len(candidates))
     for year in np.unique(ages):

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from shelterscape.science.siting.candidates import PLANT
+from shelterscape.science.siting.candidates import NEW_ACTIONS
 from shelterscape.science.siting.continuity import JOIN_M
 from shelterscape.science.siting.search import Search, State
 
@@ -87,7 +87,7 @@ def belt_ends(candidates: gpd.GeoDataFrame, existing: Shapes) -> BeltEnds:
     BeltEnds
     """
     shapes = candidates.geometry.to_numpy()
-    new = (candidates["action"] == PLANT).to_numpy()
+    new = candidates["action"].isin(NEW_ACTIONS).to_numpy()
     ends = [shapely.points(shapely.get_coordinates(line)[[0, -1]]) for line in shapes]
     points = np.concatenate([np.empty(0, dtype=object), *ends])
     found: list[set[int]] = [set() for _ in points]

@@ -14,7 +14,7 @@ import shapely
 from numpy.typing import NDArray
 
 from shelterscape.science.siting.benefit import replaced_rows
-from shelterscape.science.siting.candidates import FENCE_M, PLANT
+from shelterscape.science.siting.candidates import FENCE_M, NEW_ACTIONS
 
 Array = NDArray[np.float64]
 Numbers = NDArray[np.int64]
@@ -163,7 +163,7 @@ def working_land(
     count = len(candidates)
     share, out, cut_off = np.ones(count), np.zeros(count), np.zeros(count)
     smallest, gates = np.full(count, np.inf), np.zeros(count, np.int64)
-    new = np.flatnonzero((candidates["action"] == PLANT).to_numpy())
+    new = np.flatnonzero(candidates["action"].isin(NEW_ACTIONS).to_numpy())
     lines = candidates.geometry.to_numpy()[new]
     width = candidates["width_m"].to_numpy(dtype=float)[new]
     share[new] = boundary_shares(lines, width, boundaries)
@@ -267,7 +267,7 @@ def excluding_pairs(
     where they cut off ground only together: the part of a field between them is too small or too
     narrow.
     """
-    new = np.flatnonzero((candidates["action"] == PLANT).to_numpy())
+    new = np.flatnonzero(candidates["action"].isin(NEW_ACTIONS).to_numpy())
     lines = candidates.geometry.to_numpy()[new]
     width = candidates["width_m"].to_numpy(dtype=float)[new]
     beside = _side_by_side(lines, width)
