@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -489,3 +491,49 @@ def test_defaults_of_the_description_are_those_of_the_science():
     assert spec.JOIN_LOSS == joining.JOIN_LOSS
     assert spec.SEED_DISTANCE_M == regeneration.SEED_DISTANCE_M
     assert spec.DELAY_YEARS == regeneration.DELAY_YEARS
+
+
+def test_a_plan_compared_with_itself_and_with_another(inputs, result, tmp_path):
+    """No difference from itself; with another budget, those of both rasters and both tables."""
+    same = shelterscape.siting(**inputs, compare=result.folder, out=tmp_path / "same")
+    assert not np.nan_to_num(band(same, "relative_wind_difference")).any()
+    assert (table(same, "plan_comparison")["plan_difference"] == 0).all()
+    less = inputs | {"budget_m": 250, "monte_carlo_runs": 0}
+    other = shelterscape.siting(**less, compare=result.folder, out=tmp_path / "other")
+    pair = [band(one, "relative_wind_with_belts") for one in (other, result)]
+    difference = band(other, "relative_wind_difference")
+    np.testing.assert_allclose(difference, pair[0] - pair[1], atol=1e-6)
+    assert difference[np.isfinite(difference)].max() > 0.05
+    figures = table(other, "plan_comparison").set_index("compared_figure")
+    for column, run in (("this_plan", other), ("other_plan", result)):
+        last = table(run, "benefit_curve").iloc[-1]
+        assert figures.loc["length_m", column] == pytest.approx(last["length_m"], abs=0.5)
+        by_case = table(run, "benefit_by_case")["set_benefit_ha"]
+        assert list(figures.loc[["set_benefit_ha"], column]) == pytest.approx(
+            by_case.tolist(), abs=0.006
+        )
+
+
+def test_a_plan_is_compared_only_with_siting_on_the_same_ground(inputs, result, tmp_path):
+    more = inputs | {"monte_carlo_runs": 0, "out": tmp_path / "out"}
+    with pytest.raises(InputError, match="no results for this season and year") as caught:
+        shelterscape.siting(**more, compare=result.folder, years=[2051])
+    assert caught.value.code == "input-refused"
+    (tmp_path / "plain").mkdir()
+    with pytest.raises(InputError) as caught:
+        shelterscape.siting(**more, compare=tmp_path / "plain")
+    assert caught.value.code == "file-missing"
+    record = json.loads((result.folder / "record.json").read_text(encoding="utf-8"))
+    record["steps"][0]["process"] = "shelter"
+    other = tmp_path / "plain" / "record.json"
+    other.write_text(json.dumps(record), encoding="utf-8")
+    with pytest.raises(InputError, match="not that of one finished run of siting"):
+        shelterscape.siting(**more, compare=other)
+    with rasterio.open(inputs["dem"]) as data:
+        profile, values = data.profile, data.read()
+    profile.update(transform=profile["transform"] * rasterio.Affine.translation(1, 0))
+    with rasterio.open(tmp_path / "moved.tif", "w", **profile) as data:
+        data.write(values)
+    with pytest.raises(InputError, match="other cells"):
+        shelterscape.siting(**more | {"dem": tmp_path / "moved.tif"}, compare=result.folder)
+    assert not (tmp_path / "out").exists()

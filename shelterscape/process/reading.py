@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from shelterscape.errors import Notice
 from shelterscape.files.canopy_models import read_heights, read_on
 from shelterscape.files.crs import scale_notices
+from shelterscape.files.earlier_runs import EarlierRun, earlier_run
 from shelterscape.files.land_cover import is_raster, read_codes, read_cover_table
 from shelterscape.files.local import split_layer
 from shelterscape.files.tables import directions_in, read_toml, read_winds
@@ -341,6 +342,10 @@ class Reader:
     def toml(self, source: str, what: str) -> dict[str, Any]:
         """Content of a TOML file."""
         return read_toml(source, what)[1]
+
+    def earlier_run(self, source: str, process_id: str) -> EarlierRun:
+        """A finished run of a process, by its record."""
+        return earlier_run(source, process_id)
 
     def places(
         self, source: str | None, grid: Grid, columns: dict[str, str]

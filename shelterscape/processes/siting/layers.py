@@ -16,6 +16,7 @@ from shelterscape.kernels.shelter_curves import CURVES, ShelterCurve
 from shelterscape.process import Layer
 from shelterscape.process.money import decimal_amounts
 from shelterscape.process.stages import Results
+from shelterscape.processes.siting.compare import plan_comparison
 from shelterscape.processes.siting.decide import SitingDecision, named_candidates
 from shelterscape.processes.siting.lines import ProposedLines
 from shelterscape.processes.siting.loading import SitingData
@@ -85,11 +86,16 @@ def results_of(
     }
     if data.places is not None:
         layers["places_with_belts"] = places_with_belts(data, found.full_evaluation)
+    curve, by_case = _curve(data, found), _by_case(data, found)
+    compared = {}
+    if data.earlier is not None:
+        compared["plan_comparison"] = plan_comparison(data.earlier, curve, by_case)
     return SitingResults(
         layers=layers,
-        tables={
-            "benefit_curve": _curve(data, found),
-            "benefit_by_case": _by_case(data, found),
+        tables=compared
+        | {
+            "benefit_curve": curve,
+            "benefit_by_case": by_case,
             "constraint_checks": lines.constraints.rename(columns=CONSTRAINT_NAMES),
             "exclusions": lines.exclusions,
             "belt_bearings": _bearings(data),

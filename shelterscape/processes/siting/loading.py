@@ -19,6 +19,7 @@ from shelterscape.process.inputs import columns_by_layer
 from shelterscape.process.place_hours import PlaceHours, read_place_hours
 from shelterscape.process.reading import Reader, TerrainWinds, never_stop
 from shelterscape.process.stages import USUAL_MARGIN_M, Bands, WholeMap, WindWork
+from shelterscape.processes.siting.compare import EarlierPlan, read_earlier
 from shelterscape.processes.siting.net import Grants, read_grants
 from shelterscape.processes.siting.spec import SitingInputs
 from shelterscape.science import belts as belt_layers
@@ -103,6 +104,8 @@ class SitingData:
         The part of the map on which lines may be placed.
     hours : PlaceHours or None
         Hours to count on places.
+    earlier : EarlierPlan or None
+        The plan to compare with.
     """
 
     params: SitingInputs
@@ -129,6 +132,7 @@ class SitingData:
     rasters: dict[str, Bands] = field(default_factory=dict)
     check_stop: Callable[[], None] = never_stop
     hours: PlaceHours | None = None
+    earlier: EarlierPlan | None = None
 
     @property
     def currency(self) -> str:
@@ -230,8 +234,14 @@ def load(params: SitingInputs, reader: Reader) -> SitingData:
         ),
     )
     labels = [one.label for one in data.cases]
-    rasters = {name: Bands(labels) for name in ("relative_wind_with_belts", "wind_reduction_added")}
-    return replace(data, terrain_wind=_terrain_wind(data, reader), rasters=rasters)
+    names = ["relative_wind_with_belts", "wind_reduction_added"]
+    names += ["relative_wind_difference"] if params.compare else []
+    return replace(
+        data,
+        terrain_wind=_terrain_wind(data, reader),
+        rasters={name: Bands(labels) for name in names},
+        earlier=read_earlier(params, reader, grid, data.cases),
+    )
 
 
 def _check_currency(designs: Designs, grants: Grants | None) -> None:

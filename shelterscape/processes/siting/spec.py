@@ -20,6 +20,9 @@ JOIN_LOSS, SEED_DISTANCE_M, DELAY_YEARS = 0.02, 50.0, 5
 MINOR_UNITS = 100
 """Defaults of `science.siting`, which descriptions do not import; a test compares them."""
 
+RECORD = "record.json"
+"""Name of the record in the folder of a run."""
+
 CandidateType = Literal[
     "drawn",
     "parcel-edges",
@@ -164,6 +167,11 @@ class SitingInputs(CaseInputs, GrantMaps, RoughGround, HourlyInputs):
         description="Candidates that no choice includes, besides lines with forbidden.",
         examples=["A0001"],
     )
+    compare: Annotated[
+        str | None,
+        Source("file", "record of the run to compare with"),
+        Field(description="Folder of an earlier run of siting to compare this plan with."),
+    ] = None
     monte_carlo_runs: int = quantity("monte_carlo_runs", DEFAULT_MONTE_CARLO_RUNS)
     seed: int = quantity("seed", 1)
 
@@ -171,6 +179,14 @@ class SitingInputs(CaseInputs, GrantMaps, RoughGround, HourlyInputs):
     @classmethod
     def _only_once(cls, several: tuple[Any, ...]) -> tuple[Any, ...]:
         return tuple(dict.fromkeys(several))
+
+    @field_validator("compare")
+    @classmethod
+    def _record_of(cls, value: str | None) -> str | None:
+        """The record of the run, with the checksums of all its files."""
+        if not value or value.endswith(RECORD) or value.startswith("step:"):
+            return value or None
+        return f"{value.rstrip('/')}/{RECORD}"
 
     @field_validator("budget", "budget_net", "holding_budget", mode="before")
     @classmethod
@@ -329,6 +345,18 @@ OUTPUTS: tuple[Output, ...] = (
         term="relative_wind",
     ),
     Raster("wind_reduction_added", "one for each season and year"),
+    Raster(
+        "relative_wind_difference",
+        "one for each season and year, this plan minus the one compared with",
+        optional=True,
+    ),
+    Table(
+        "plan_comparison",
+        ("compared_figure", *_CASE, "this_plan", "other_plan", "plan_difference"),
+        "Figures of this plan and of the one compared with, each in the unit of its column in the "
+        "tables benefit_curve and benefit_by_case.",
+        optional=True,
+    ),
     Table(
         "benefit_curve",
         (

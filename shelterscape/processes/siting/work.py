@@ -11,6 +11,7 @@ from shelterscape.process.cases import DEFAULT_SEASONS
 from shelterscape.process.memory import InputSizes
 from shelterscape.process.place_hours import work_bytes as hours_bytes
 from shelterscape.process.stages import Block, Progress, Work
+from shelterscape.processes.siting.compare import difference_blocks
 from shelterscape.processes.siting.decide import SitingDecision, decide
 from shelterscape.processes.siting.layers import SitingResults, results_of
 from shelterscape.processes.siting.lines import ProposedLines, propose_lines
@@ -31,6 +32,11 @@ def compute(data: SitingData) -> Work[SitingResults]:
     lines, notices = propose_lines(data)
     found = yield from decide(data, lines)
     yield from _rasters(data, found)
+    if data.earlier is not None:
+        winds = [one.relative_wind_with_belts for one in found.full_evaluation.values()]
+        missing = ~np.isfinite(data.elevation)
+        winds = [np.where(missing, np.float32(np.nan), wind) for wind in winds]
+        yield from difference_blocks(data.earlier, winds)
     more = [*_lost_lines(data, lines), *_flagged(lines, found)]
     return results_of(data, lines, found, [*notices, *found.notices, *more])
 
@@ -80,7 +86,9 @@ def work_bytes(params: SitingInputs, sizes: InputSizes) -> float:
     cells, directions, cases = sizes.cells, sizes.directions, len(params.seasons or DEFAULT_SEASONS)
     terrain_wind = 4.0 * cells * directions * cases * params.terrain
     # Elevation, and the results of each case.
-    kept = terrain_wind + cells * (4.0 + 8.0 * cases * len(params.years or (0,)))
+    kept = terrain_wind + cells * (
+        4.0 + (8.0 + 4.0 * bool(params.compare)) * cases * len(params.years or (0,))
+    )
     in_context = context.work_bytes(cells, directions, terrain=params.terrain)
     comparing = ground.work_bytes(cells, directions, sizes.vertices) + benefit.work_bytes(cells)
     # Results of completed cases are kept while the next one is evaluated.

@@ -1,0 +1,93 @@
+"""A plan compared with that of an earlier run."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from shelterscape.grid import Grid
+from shelterscape.process.reading import Reader
+from shelterscape.process.stages import Block
+from shelterscape.processes.siting.spec import PROCESS, SitingInputs
+from shelterscape.science.belts import Case
+from shelterscape.terms import TERMS
+
+Field = NDArray[np.float32]
+
+COLUMNS = ("compared_figure", "season", "year", "this_plan", "other_plan", "plan_difference")
+
+WHOLE = ("belt_count", "length_m", "cost", "net_cost")
+"""Figures of the whole set."""
+
+BY_CASE = ("set_benefit_ha", "own_benefit_ha", "neighbours_benefit_ha", "public_benefit_ha")
+"""Figures of each season and year."""
+
+
+@dataclass(frozen=True)
+class EarlierPlan:
+    """Results of an earlier run of `siting`.
+
+    Parameters
+    ----------
+    winds : list of (rows, cols) float32
+        Relative wind with its belts, by case of this run.
+    curve, by_case : DataFrame
+        Its tables ``benefit_curve`` and ``benefit_by_case``.
+    """
+
+    winds: list[Field]
+    curve: pd.DataFrame
+    by_case: pd.DataFrame
+
+
+def read_earlier(
+    params: SitingInputs, reader: Reader, grid: Grid, cases: Sequence[Case]
+) -> EarlierPlan | None:
+    """The plan to compare with, in the cases of this run; None where none is given."""
+    if not params.compare:
+        return None
+    run = reader.earlier_run(params.compare, PROCESS.id)
+    winds = [run.raster("relative_wind_with_belts", case.label, grid) for case in cases]
+    return EarlierPlan(winds, run.table("benefit_curve"), run.table("benefit_by_case"))
+
+
+def difference_blocks(earlier: EarlierPlan, winds: Sequence[Field]) -> Iterator[Block]:
+    """Relative wind with this plan minus that with the other, by case."""
+    for number, (wind, other) in enumerate(zip(winds, earlier.winds, strict=True)):
+        yield Block("relative_wind_difference", number, wind - other)
+
+
+def plan_comparison(
+    earlier: EarlierPlan, curve: pd.DataFrame, by_case: pd.DataFrame
+) -> pd.DataFrame:
+    """Figures of both plans and their difference, of the whole set and then by season and year.
+
+    Parameters
+    ----------
+    earlier : EarlierPlan
+    curve, by_case : DataFrame
+        Tables ``benefit_curve`` and ``benefit_by_case`` of this run.
+    """
+    rows = [(name, "", pd.NA, curve[name].iloc[-1], earlier.curve[name].iloc[-1]) for name in WHOLE]
+    others = earlier.by_case
+    for _, row in by_case.iterrows():
+        same = (others["season"] == row["season"]) & (
+            others["year"].fillna(0) == (0 if pd.isna(row["year"]) else row["year"])
+        )
+        other = others[same].iloc[0]
+        rows += [(name, row["season"], row["year"], row[name], other[name]) for name in BY_CASE]
+    table = pd.DataFrame(rows, columns=list(COLUMNS[:-1]))
+    # Tables of the other plan were rounded when they were written.
+    pairs = zip(table["compared_figure"], table["this_plan"], strict=True)
+    here = pd.Series([TERMS[str(name)].rounded(float(value)) for name, value in pairs])
+    there = table["other_plan"].astype(float)
+    return table.assign(
+        year=table["year"].astype("Int64"),
+        this_plan=here,
+        other_plan=there,
+        plan_difference=here - there,
+    )
