@@ -39,7 +39,8 @@ def draw_photographs(path: Path, sheet: PhotographSheet) -> None:
     top = height - 0.45
     for panel, (wide, high) in zip(sheet.panels, sizes, strict=True):
         heading = "\n".join(textwrap.wrap(f"{panel.heading}. {panel.faults}".rstrip(". "), 130)[:2])
-        figure.text(0.1 / width, (top - 0.05) / height, heading, fontsize=8, family=FONT, va="top")
+        y = (top - HEADING_INCHES + 0.06) / height
+        figure.text(0.1 / width, y, heading, fontsize=8, family=FONT, va="bottom")
         top -= HEADING_INCHES + high
         for left, picture in ((0.1, panel.shown), (0.3 + PANEL_INCHES, coloured(panel))):
             axes: Axes = figure.add_axes((left / width, top / height, wide / width, high / height))
