@@ -10,13 +10,33 @@ from file_helpers import write_dem
 
 import shelterscape
 from shelterscape.batch import run_batch
+from shelterscape.errors import InputError
 
 PLAN = """
 [[step]]
 process = "trace-belts"
 canopy = "canopy.tif"
 """
+SHELTER = """
+[[step]]
+process = "shelter"
+dem = "canopy.tif"
+winds = "180"
+belts = "step:trace-belts/traced_belts"
+"""
 CELL_M = 2.5
+
+
+def test_shelter_takes_no_belts_that_end_at_the_edge_of_a_tile(tmp_path):
+    """Belts beside a tile also shelter it, but would not be there."""
+    grid = square_grid(60, CELL_M)
+    write_dem(tmp_path / "canopy.tif", drawn([], grid), affine=grid.affine)
+    (tmp_path / "plan.toml").write_text(PLAN + SHELTER, encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        run_batch(tmp_path / "plan.toml", tmp_path / "tiles", tiles=30)
+    assert caught.value.code == "plan-bad"
+    assert caught.value.value == "step:trace-belts/traced_belts"
+    assert not (tmp_path / "tiles").exists()
 
 
 @pytest.mark.slow

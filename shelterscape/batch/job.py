@@ -14,11 +14,13 @@ from shelterscape.errors import InputError
 from shelterscape.files.terrain_models import grid_of
 from shelterscape.files.unchanged import InputWatch
 from shelterscape.grid import Grid
+from shelterscape.process import Layer
 from shelterscape.process.area import Area
-from shelterscape.process.inputs import TerrainInputs, columns_by_layer
+from shelterscape.process.inputs import TerrainInputs, columns_by_layer, named_in
 from shelterscape.process.shared import Shared
 from shelterscape.process.stages import USUAL_MARGIN_M
-from shelterscape.runs import FilesRead, Step, files_read, key_of
+from shelterscape.runs import STEP_PREFIX, FilesRead, Step, files_read, key_of
+from shelterscape.runs.steps import fed_inputs
 from shelterscape.science.holdings import READ_COLUMNS
 
 
@@ -83,8 +85,10 @@ def job_of(steps: Sequence[Step], pictures: bool) -> Job:
     Raises
     ------
     InputError
-        ``plan-bad``: the steps do not use one terrain model.
+        ``plan-bad``: the steps do not use one terrain model, or one takes features that end at the
+        edge of each holding from an earlier step.
     """
+    _check_links(steps)
     params = [step.params for step in steps if isinstance(step.params, TerrainInputs)]
     # A raster of canopy height has cells of its own, and need not be that of other steps.
     params = [one for one in params if one.map_raster == one.dem] or params
@@ -100,6 +104,29 @@ def job_of(steps: Sequence[Step], pictures: bool) -> Job:
     read = files_read(steps, watch)
     grid, _ = grid_of(params[0].map_raster, crs=params[0].crs, to_crs=params[0].to_crs)
     return Job(tuple(steps), read, watch, grid, _holding_columns(steps), pictures)
+
+
+def _check_links(steps: Sequence[Step]) -> None:
+    """Refuse steps that would lack what is beside their part of the map."""
+    cut = {
+        f"{STEP_PREFIX}{step.name}/{output.name}"
+        for step in steps
+        for output in step.process.outputs
+        if isinstance(output, Layer) and output.ends_at_parts
+    }
+    for step in steps:
+        for field in sorted(fed_inputs(step)):
+            for text in named_in(getattr(step.params, field)):
+                if text in cut:
+                    raise InputError(
+                        "plan-bad",
+                        "In a batch these features end at the edge of each holding or tile, so "
+                        "that those beside it would be missing.",
+                        where=f"step {step.name}, {field}",
+                        value=text,
+                        hint="Run the earlier step in a batch of its own, and give its layer in "
+                        "combined/combined.gpkg.",
+                    )
 
 
 def _holding_columns(steps: Sequence[Step]) -> dict[str, str]:

@@ -64,6 +64,9 @@ class Layer:
     style : LayerStyle
         How a GIS draws it.
     optional : bool
+    ends_at_parts : bool
+        Whether features of a part of a map end at its edge, so that a later step would lack those
+        beside it.
     """
 
     name: str
@@ -72,6 +75,7 @@ class Layer:
     title: str
     style: LayerStyle = ONE_COLOUR
     optional: bool = False
+    ends_at_parts: bool = False
 
     @property
     def files(self) -> tuple[str, ...]:

@@ -91,7 +91,8 @@ OUTPUTS: tuple[Output, ...] = (
         TRACED_COLUMNS,
         "Belts found in the raster: centrelines split at junctions and gaps. Height is the median "
         "of the highest canopy in each sample; width is empty where a belt has fewer than three "
-        "cells; porosity is a first estimate. Columns listed in assumed are not measured.",
+        "cells; porosity is a first estimate. The column assumed states the source of each value.",
+        ends_at_parts=True,
     ),
     Layer(
         "belt_samples",
@@ -116,6 +117,7 @@ OUTPUTS: tuple[Output, ...] = (
         "polygon",
         ("name", "belt_type", "height_m", "area_ha", "value_source"),
         "Woods: canopy that is too wide and too large for a belt.",
+        ends_at_parts=True,
     ),
     Layer(
         "belts_to_review",
