@@ -69,6 +69,19 @@ def belts(folder, side):
     return path
 
 
+def canopy(folder, side):
+    """Canopy of uneven rows three cells wide, one in 30 cells."""
+    rng = np.random.default_rng(6)
+    height = rng.uniform(5.0, 9.0, (side, side)).astype("float32")
+    height[np.arange(side) % 30 > 2] = 0.0
+    profile = {"driver": "GTiff", "height": side, "width": side, "count": 1, "dtype": "float32"}
+    path = folder / "canopy.tif"
+    affine = Affine(CELL_M, 0, WEST, 0, -CELL_M, NORTH)
+    with rasterio.open(path, "w", crs=CRS, transform=affine, **profile) as data:
+        data.write(height, 1)
+    return path
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("side", [300, 1200, 2800])
 @pytest.mark.parametrize(
@@ -79,12 +92,15 @@ def belts(folder, side):
         ("shelter", ("--season", "in-leaf")),
         ("shelter", ("--year", "surveyed,2040,2060")),
         ("shelter", ("--season", "bare", "--by-direction")),
+        ("trace-belts", ()),
     ],
-    ids=["near", "far", "one season", "six cases", "by direction"],
+    ids=["near", "far", "one season", "six cases", "by direction", "traced"],
 )
 def test_the_estimate_is_between_the_peak_and_twice_the_peak(tmp_path, process, more, side):
     """The peak is measured by the system for a separate operating-system process."""
     words = ["--dem", ground(tmp_path, side), "--winds", "30,120,240", *more]
+    if process == "trace-belts":
+        words = ["--canopy", canopy(tmp_path, side)]
     if process == "shelter":
         words += ["--belts", belts(tmp_path, side)]
     done = subprocess.run(
