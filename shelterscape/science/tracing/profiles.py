@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 import itertools
 from dataclasses import dataclass
 
@@ -130,20 +131,34 @@ def height_steps(profile: Profile) -> list[float]:
 
 def _steps(height: NDArray[np.float64], first: int, last: int) -> list[int]:
     """Numbers of samples at which the height changes, by halving at the largest change."""
+    part = height[first:last]
+    before, after = _running_medians(part), _running_medians(part[::-1])[::-1]
+    change = np.abs(after - before)
+    change[:STEP_SAMPLES], change[len(part) - STEP_SAMPLES + 1 :] = 0.0, 0.0
+    least = np.maximum(STEP_M, STEP_SHARE * np.maximum(before, after))
     best, where = 0.0, 0
-    for k in range(first + STEP_SAMPLES, last - STEP_SAMPLES + 1):
-        before, after = np.nanmedian(height[first:k]), np.nanmedian(height[k:last])
-        sides = height[first:k] - before, height[k:last] - after
-        spread = max(float(np.nanmedian(np.abs(side))) for side in sides)
-        change = float(abs(after - before))
-        enough = max(STEP_M, STEP_SHARE * float(max(before, after)), 3 * spread)
+    for k in np.flatnonzero(change > least).tolist():
+        sides = np.abs(part[:k] - before[k]), np.abs(part[k:] - after[k])
         # Among equal changes of medians, the one that leaves the least deviation is the step.
-        score = -sum(float(np.nansum(np.abs(side))) for side in sides)
-        if change > enough and (not where or score > best):
-            best, where = score, k
+        score = -sum(float(np.nansum(side)) for side in sides)
+        spread = max(float(np.nanmedian(side)) for side in sides)
+        if change[k] > 3 * spread and (not where or score > best):
+            best, where = score, first + k
     if not where:
         return []
     return [*_steps(height, first, where), where, *_steps(height, where, last)]
+
+
+def _running_medians(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Medians of the known ones of the first 0, 1, … values; NaN where none is known."""
+    known: list[float] = []
+    found = [np.nan]
+    for value in values.tolist():
+        if value == value:
+            bisect.insort(known, value)
+        middle = len(known) // 2
+        found.append((known[~middle] + known[middle]) / 2 if known else np.nan)
+    return np.array(found)
 
 
 def stations(
