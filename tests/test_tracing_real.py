@@ -73,7 +73,7 @@ def test_there_are_three_kilometres_of_reference_lines():
 
 WEST_MISS = pytest.mark.xfail(
     strict=True,
-    reason="goal missed: completeness 0.893, but correctness 0.84997 instead of 0.85",
+    reason="goal missed: completeness 0.893, but correctness 0.84998 instead of 0.85",
 )
 
 
@@ -81,7 +81,8 @@ WEST_MISS = pytest.mark.xfail(
 def test_agreement_with_lines_digitised_by_eye(half):
     """Within 5 m, 85 % both ways; constants were chosen on the west half only.
 
-    East, measured once after that: 0.907 of the reference traced, 0.882 of the traced length on it.
+    East, measured once after that: 0.907 of the reference traced, 0.882 of the traced length on it;
+    0.907 and 0.881 since gaps of three cells divide a belt. Nothing was chosen on it.
     """
     lines, grid = traced(half)
     known, area = reference(half, grid)
