@@ -43,6 +43,8 @@ LAYERS = {
     "(`grant-overlay`). They count towards thresholds alone.",
     "belt_porosity": "CSV table of porosity from photographs (input `belt_porosity` of `shelter` "
     "and `siting`), as `photo-porosity` writes it.",
+    "survey": "CSV table of a survey on foot (input `survey` of `shelter` and `siting`).",
+    "surveyed_belts": "Belts to survey: lines or polygons (input `belts` of `belt-survey`).",
     "photographs": "CSV table of photographs (input `photograph_table` of `photo-porosity`).",
     "roughness areas": "Map of roughness as polygons (input `roughness`).",
     "roughness table": "CSV table from land cover to roughness length (input `roughness_table`).",

@@ -13,6 +13,7 @@ from shelterscape.process.outputs import Output
 from shelterscape.terms import TERMS
 
 BUILT_IN = {
+    "belt-survey": "shelterscape.processes.belt_survey.spec:PROCESS",
     "exposure": "shelterscape.processes.exposure.spec:PROCESS",
     "field-check": "shelterscape.processes.field_check.spec:PROCESS",
     "grant-overlay": "shelterscape.processes.grant_overlay.spec:PROCESS",
@@ -25,6 +26,7 @@ BUILT_IN = {
 """Built-in processes: where each is found, loaded on first use."""
 
 TITLES = {
+    "belt-survey": "Form for a survey of belts on foot",
     "exposure": "Exposure of the ground, and from where",
     "field-check": "Your own wind readings against the shelter curve",
     "grant-overlay": "Grant payments for new belts",
@@ -166,11 +168,16 @@ def _output_key(output: Output) -> str:
     return f"preview-{output.name}" if isinstance(output, Picture) else output.name
 
 
+def _media_type(output: Output) -> str:
+    is_form = isinstance(output, Picture) and output.printed
+    return "application/pdf" if is_form else MEDIA_TYPES[type(output)]
+
+
 def _described_output(output: Output) -> dict[str, Any]:
     described: dict[str, Any] = {
         "title": _output_key(output),
         "description": output.title,
-        "schema": {"type": "string", "contentMediaType": MEDIA_TYPES[type(output)]},
+        "schema": {"type": "string", "contentMediaType": _media_type(output)},
     }
     if isinstance(output, Raster):
         described["metadata"] = [{"title": "unit", "value": output.quantity.unit}]

@@ -196,6 +196,75 @@ class PhotographSheet:
 
 
 @dataclass(frozen=True)
+class FormColumn:
+    """A column of a form.
+
+    Parameters
+    ----------
+    heading : str
+    width : float
+        Relative to other columns.
+    """
+
+    heading: str
+    width: float
+
+
+@dataclass(frozen=True)
+class FormPage:
+    """What is filled in on a page of a form.
+
+    Parameters
+    ----------
+    name : str
+        Of the belt; empty on a blank page.
+    about : str
+        What is known of it.
+    firsts : tuple of str
+        First cells of the lines.
+    """
+
+    name: str
+    about: str
+    firsts: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class FormSheet:
+    """Contents of a form to print on A4, with a comparison chart.
+
+    Parameters
+    ----------
+    title : str
+    pages : tuple of FormPage
+    columns : tuple of FormColumn
+    lines : int
+        Lines to write on.
+    chart : str
+        Title of the chart.
+    patch_labels, patch_rows : tuple of str
+        Labels of its columns and rows.
+    patches : tuple of tuple of (n, n) bool
+        Patches by row and column; True is white.
+    steps : tuple of str
+        How to measure.
+    notes : tuple of str
+        Lines below.
+    """
+
+    title: str
+    pages: tuple[FormPage, ...]
+    columns: tuple[FormColumn, ...]
+    lines: int
+    chart: str
+    patch_labels: tuple[str, ...]
+    patch_rows: tuple[str, ...]
+    patches: tuple[tuple[NDArray[np.bool_], ...], ...]
+    steps: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class RoseSheet:
     """What goes on a sheet of wind roses.
 

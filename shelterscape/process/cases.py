@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator
 
+from shelterscape.process import Table
 from shelterscape.process.inputs import (
     Belts,
     FieldNames,
@@ -34,6 +35,32 @@ DEFAULT_SEASONS: tuple[Season, ...] = ("in-leaf", "bare")
 DEFAULT_HEIGHT_M, DEFAULT_EXPONENT = 1.5, 1.0
 
 
+def changes_table(name: str) -> Table:
+    """Output of a process that reads a survey; outputs of steps of one run have different names.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    Table
+    """
+    return Table(
+        name,
+        (
+            "name",
+            "changed_column",
+            "source_before",
+            "value_before",
+            "value_source",
+            "value_after",
+        ),
+        "Values of existing belts that the survey set, with those before and their source.",
+        optional=True,
+    )
+
+
 # The limits belong to each year, so that an error shows the faulty one.
 Year = Annotated[int, Field(ge=1900, le=2200)]
 
@@ -48,6 +75,11 @@ class CaseInputs(TerrainInputs):
         (),
         description="Porosity of belts from photographs, joined by the name of the belt: PATH of "
         "the table belt_porosity that photo-porosity writes. It replaces that of the layer.",
+    )
+    survey: Annotated[str | None, Source("table", "table of the survey")] = Field(
+        None,
+        description="Survey of belts on foot, joined by the name of the belt: PATH of a CSV "
+        "table. It replaces values of photographs and of the layer.",
     )
     purpose: PurposeName | None = Field(
         None,

@@ -110,7 +110,7 @@ class Table:
 
 @dataclass(frozen=True)
 class Picture:
-    """A map or a chart in ``preview-NAME.png``.
+    """A map or a chart in ``preview-NAME.png``, or a form to print in ``NAME.pdf``.
 
     Parameters
     ----------
@@ -121,17 +121,20 @@ class Picture:
     optional : bool
     chart : bool
         Whether it is a chart, not a map.
+    printed : bool
+        Whether it is a form to print.
     """
 
     name: str
     title: str
     optional: bool = False
     chart: bool = False
+    printed: bool = False
 
     @property
     def files(self) -> tuple[str, ...]:
         """Files of the picture, relative to the run folder."""
-        return (f"preview-{self.name}.png",)
+        return (f"{self.name}.pdf" if self.printed else f"preview-{self.name}.png",)
 
 
 Output = Raster | Layer | Table | Picture

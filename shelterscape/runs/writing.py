@@ -17,6 +17,7 @@ from shelterscape.files import style_qml, style_sld
 from shelterscape.files.draw_sheets import (
     ChartSheet,
     FeatureSheet,
+    FormSheet,
     MapSheet,
     PhotographSheet,
     RoseSheet,
@@ -36,7 +37,7 @@ from shelterscape.terms import TERMS
 REPORT_IT = "Report this error to the author of the process, with the inputs that cause it."
 """Hint where a process does not keep to its description."""
 
-Sheet = MapSheet | ChartSheet | FeatureSheet | PhotographSheet | RoseSheet
+Sheet = MapSheet | ChartSheet | FeatureSheet | FormSheet | PhotographSheet | RoseSheet
 
 Declared = TypeVar("Declared", Raster, Layer, Table, Picture)
 Frame = TypeVar("Frame", bound=pd.DataFrame)
@@ -225,6 +226,10 @@ def draw(path: Path, sheet: Sheet) -> None:
         from shelterscape.files.draw_photographs import draw_photographs
 
         draw_photographs(path, sheet)
+    elif isinstance(sheet, FormSheet):
+        from shelterscape.files.draw_form import draw_form
+
+        draw_form(path, sheet)
     else:
         draw_maps(path, sheet)
 

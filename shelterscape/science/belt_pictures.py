@@ -191,7 +191,8 @@ def _drawn(
         return np.full(shape, float(porosity >= 1), np.float32)
     image = Image.new("L", size, 255)
     draw = ImageDraw.Draw(image)
-    sky, many = 1.0, 50
+    # Few at first on a small picture, where each covers a larger share.
+    sky, many = 1.0, int(np.clip(rows * cols // 5000, 1, 50))
     while sky > porosity + NEAR_SHARE:
         before = sky
         for _ in range(many):

@@ -76,12 +76,15 @@ def results_of(cases: Cases, data: ShelterData, notices: Sequence[Notice]) -> Sh
     if data.places is not None:
         layers["places_shelter"] = _places(cases, data)
         layers["sheltered_corners"] = _corners(cases, data.places)
+    tables = {
+        "shelter_areas": _whole_years(pd.DataFrame(areas)),
+        "equivalent_sheltered_area": table,
+    }
+    if data.survey_changes is not None:
+        tables["survey_changes"] = data.survey_changes
     return ShelterResults(
         layers=layers,
-        tables={
-            "shelter_areas": _whole_years(pd.DataFrame(areas)),
-            "equivalent_sheltered_area": table,
-        },
+        tables=tables,
         notices=[*notices, *_not_modelled(cases, table)],
         data=data,
         cases=cases,

@@ -7,11 +7,12 @@ from dataclasses import dataclass, field, replace
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from shelterscape.files.rasters import CACHE_BYTES
 from shelterscape.grid import Grid, grid_direction
-from shelterscape.process.belts_read import POROSITY_COLUMNS, complete_belts
+from shelterscape.process.belts_read import VALUE_COLUMNS, complete_belts
 from shelterscape.process.cases import DEFAULT_SEASONS
 from shelterscape.process.choices import ResolvedOptions, resolve_options
 from shelterscape.process.inputs import columns_by_layer
@@ -36,7 +37,7 @@ Field = NDArray[np.float32]
 COLUMNS = {
     "belts": belt_layers.READ_COLUMNS,
     "places": place_layers.READ_COLUMNS,
-    **POROSITY_COLUMNS,
+    **VALUE_COLUMNS,
     "roughness": ROUGHNESS_COLUMNS,
 }
 """Columns that are read, by layer."""
@@ -75,6 +76,8 @@ class ShelterData:
         Called during long work; may raise.
     hours : PlaceHours or None
         Hours to count on places.
+    survey_changes : DataFrame or None
+        What a survey changed.
     """
 
     params: ShelterInputs
@@ -90,6 +93,7 @@ class ShelterData:
     rasters: dict[str, Bands] = field(default_factory=dict)
     check_stop: Callable[[], None] = never_stop
     hours: PlaceHours | None = None
+    survey_changes: pd.DataFrame | None = None
 
     @property
     def cases(self) -> list[Case]:
@@ -116,7 +120,7 @@ def load(params: ShelterInputs, reader: Reader) -> ShelterData:
     """Read and check all inputs."""
     elevation, grid, convergence = reader.terrain(params)
     resolved = resolve_options(params, reader.winds(params.winds), reader.notice)
-    belts, places = _features(params, reader, grid)
+    belts, places, changes = _features(params, reader, grid)
     if reader.whole:  # for parts of a map, `whole_map` has made this check
         refuse_surface(belts, held(elevation, grid), params.dem)
     terrain_wind = None
@@ -146,6 +150,7 @@ def load(params: ShelterInputs, reader: Reader) -> ShelterData:
         hours=read_place_hours(
             params, reader, resolved, places=params.places, roughness_m=params.roughness_m
         ),
+        survey_changes=changes,
     )
     return replace(data, rasters=_rasters(data))
 
@@ -154,7 +159,7 @@ def whole_map(params: ShelterInputs, reader: Reader) -> WholeMap:
     """Terrain wind of the whole map, and as margin the distance to which shelter extends."""
     grid, convergence = reader.grid(params)
     resolved = resolve_options(params, reader.winds(params.winds), reader.notice)
-    belts, _ = _features(params, reader, grid)
+    belts, _, _ = _features(params, reader, grid)
     elevation = reader.elevation(params)
     refuse_surface(belts, Ground(grid, elevation, params.roughness_m), params.dem)
     work = None
@@ -196,17 +201,17 @@ def _grid_directions(resolved: ResolvedOptions, convergence_deg: float) -> list[
 
 def _features(
     params: ShelterInputs, reader: Reader, grid: Grid
-) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame | None]:
-    """Belts and places."""
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame | None, pd.DataFrame | None]:
+    """Belts, places, and what a survey changed."""
     columns = columns_by_layer(params.fields, COLUMNS)
     frame = reader.layer(params.belts, grid, "belt layer", columns["belts"])
-    belts = complete_belts(params, reader, frame, COLUMNS)
+    belts, changes = complete_belts(params, reader, frame, COLUMNS)
     frame = reader.places(params.places, grid, columns["places"])
     if frame is None:
-        return belts, None
+        return belts, None, changes
     places, notices = place_layers.complete(frame, "places")
     reader.notices(notices)
-    return belts, places
+    return belts, places, changes
 
 
 def _rasters(data: ShelterData) -> dict[str, Bands]:

@@ -13,7 +13,7 @@ from shelterscape.files.styles import (
     LayerStyle,
 )
 from shelterscape.process import Figure, Layer, Output, Picture, Process, Raster, Table
-from shelterscape.process.cases import CaseInputs
+from shelterscape.process.cases import CaseInputs, changes_table
 from shelterscape.process.hourly_inputs import CHILL_CAUTION, HourlyInputs
 from shelterscape.process.inputs import RoughGround
 from shelterscape.terms import ALL_WINDS, ONE_WIND, Zone
@@ -148,6 +148,7 @@ OUTPUTS: tuple[Output, ...] = (
         style=LayerStyle(colour=SHELTER_SHADES[2], label="name"),
         optional=True,
     ),
+    changes_table("survey_changes"),
     Table(
         "shelter_areas",
         (*_CASE, "zone", "area_ha"),

@@ -87,21 +87,22 @@ def results_of(
     if data.places is not None:
         layers["places_with_belts"] = places_with_belts(data, found.full_evaluation)
     curve, by_case = _curve(data, found), _by_case(data, found)
-    compared = {}
+    tables = {
+        "benefit_curve": curve,
+        "benefit_by_case": by_case,
+        "constraint_checks": lines.constraints.rename(columns=CONSTRAINT_NAMES),
+        "exclusions": lines.exclusions,
+        "belt_bearings": _bearings(data),
+        "belt_growth": _growth(data, lines, found),
+        "sensitivity": found.sensitivity,
+    }
     if data.earlier is not None:
-        compared["plan_comparison"] = plan_comparison(data.earlier, curve, by_case)
+        tables["plan_comparison"] = plan_comparison(data.earlier, curve, by_case)
+    if data.survey_changes is not None:
+        tables["siting_survey_changes"] = data.survey_changes
     return SitingResults(
         layers=layers,
-        tables=compared
-        | {
-            "benefit_curve": curve,
-            "benefit_by_case": by_case,
-            "constraint_checks": lines.constraints.rename(columns=CONSTRAINT_NAMES),
-            "exclusions": lines.exclusions,
-            "belt_bearings": _bearings(data),
-            "belt_growth": _growth(data, lines, found),
-            "sensitivity": found.sensitivity,
-        },
+        tables=tables,
         notices=notices,
         data=data,
         lines=lines,

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid, grid_direction
-from shelterscape.process.belts_read import POROSITY_COLUMNS, complete_belts
+from shelterscape.process.belts_read import VALUE_COLUMNS, complete_belts
 from shelterscape.process.choices import ResolvedOptions, resolve_options
 from shelterscape.process.inputs import columns_by_layer
 from shelterscape.process.place_hours import PlaceHours, read_place_hours
@@ -37,7 +37,7 @@ from shelterscape.science.wind import WindSet
 
 COLUMNS: dict[str, tuple[str, ...]] = {
     "belts": belt_layers.READ_COLUMNS,
-    **POROSITY_COLUMNS,
+    **VALUE_COLUMNS,
     "woods": belt_layers.READ_COLUMNS,
     "places": place_layers.READ_COLUMNS,
     "parcels": planner_layers.PARCEL_COLUMNS,
@@ -106,6 +106,8 @@ class SitingData:
         Hours to count on places.
     earlier : EarlierPlan or None
         The plan to compare with.
+    survey_changes : DataFrame or None
+        What a survey changed.
     """
 
     params: SitingInputs
@@ -133,6 +135,7 @@ class SitingData:
     check_stop: Callable[[], None] = never_stop
     hours: PlaceHours | None = None
     earlier: EarlierPlan | None = None
+    survey_changes: pd.DataFrame | None = None
 
     @property
     def currency(self) -> str:
@@ -193,7 +196,7 @@ def load(params: SitingInputs, reader: Reader) -> SitingData:
         designs = parse_designs(reader.toml(params.designs, "file of designs"), "designs")
     purpose = settled.purpose.name if settled.purpose else DEFAULT_PURPOSE
     design = designs.design(params.design) if params.design else designs.design_for(purpose)
-    belts, woods = _belts(layers, grid)
+    belts, woods, changes = _belts(layers, grid)
     lines = layers.layer("candidate_lines", "layer of candidate lines")
     holdings = _holdings(layers)
     constraint_layers = [_constraints(source, layers) for source in params.constraints]
@@ -232,6 +235,7 @@ def load(params: SitingInputs, reader: Reader) -> SitingData:
         hours=read_place_hours(
             params, reader, settled, places=params.places, roughness_m=params.roughness_m
         ),
+        survey_changes=changes,
     )
     labels = [one.label for one in data.cases]
     names = ["relative_wind_with_belts", "wind_reduction_added"]
@@ -327,18 +331,24 @@ def _comparison_case(settled: ResolvedOptions) -> Case:
     return Case(season, settled.years[-1])
 
 
-def _belts(layers: _LayerReader, grid: Grid) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame | None]:
-    """Belts with woods behind them, and the woods alone."""
+def _belts(
+    layers: _LayerReader, grid: Grid
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame | None, pd.DataFrame | None]:
+    """Belts with woods behind them, the woods alone, and what a survey changed."""
     source = layers.layer("belts", "belt layer")
     if source is None:
         source = gpd.GeoDataFrame(geometry=[], crs=grid.crs)
-    belts = complete_belts(layers.params, layers.reader, source, COLUMNS)
+    belts, changes = complete_belts(layers.params, layers.reader, source, COLUMNS)
     drawn = layers.layer("woods", "layer of woods")
     if drawn is None:
-        return belts, None
+        return belts, None, changes
     woods, notices = belt_layers.complete(drawn, "woods")
     layers.reader.notices(notices)
-    return gpd.GeoDataFrame(pd.concat([belts, woods], ignore_index=True), crs=belts.crs), woods
+    return (
+        gpd.GeoDataFrame(pd.concat([belts, woods], ignore_index=True), crs=belts.crs),
+        woods,
+        changes,
+    )
 
 
 def _places(layers: _LayerReader, settled: ResolvedOptions) -> gpd.GeoDataFrame | None:

@@ -9,7 +9,7 @@ from pydantic import Field, field_validator, model_validator
 
 from shelterscape.files.styles import PLACE_STYLE, SHELTER_SHADES, LayerStyle
 from shelterscape.process import Figure, Layer, Output, Picture, Process, Raster, Table
-from shelterscape.process.cases import CaseInputs
+from shelterscape.process.cases import CaseInputs, changes_table
 from shelterscape.process.grant_inputs import GrantMaps
 from shelterscape.process.hourly_inputs import CHILL_CAUTION, HourlyInputs
 from shelterscape.process.inputs import Places, RoughGround, Several, Source, quantity
@@ -412,6 +412,7 @@ OUTPUTS: tuple[Output, ...] = (
         ("candidate", "reason", "excluded_m"),
         "Length removed from each candidate line, with the reason.",
     ),
+    changes_table("siting_survey_changes"),
     Table(
         "belt_bearings",
         ("turned_from_best_deg", "bearing_deg", "effect_lost_share"),
