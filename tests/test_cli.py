@@ -135,6 +135,8 @@ def test_the_demo(tmp_path, monkeypatch, capsys):
         "exposure",
         "field-check",
         "trace-belts",
+        "photo-porosity",
+        "belt-survey",
         "shelter",
         "siting",
         "grant-overlay",

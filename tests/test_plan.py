@@ -91,6 +91,7 @@ def test_the_sample_plan():
         "field_check",
         "trace_belts",
         "photo_porosity",
+        "belt_survey",
         "shelter",
         "siting",
         "grant_overlay",
@@ -102,6 +103,7 @@ def test_the_sample_plan():
     assert shelter.belts == f"{SAMPLE / 'ostrel.gpkg'}:belts"
     assert exposure.winds == shelter.winds == siting.winds == "step:wind-set/winds"
     assert shelter.belt_porosity == ("step:photo-porosity/belt_porosity",)
+    assert shelter.survey == str(SAMPLE / "survey.csv")
     assert photographs.photograph_table == str(SAMPLE / "photographs.csv")
     assert exposure.limit_m == 1000.0
     assert shelter.seasons == ("in-leaf", "bare")
