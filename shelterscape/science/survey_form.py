@@ -20,6 +20,12 @@ PERCENTAGES = tuple(range(10, 100, 10))
 PATCH_PIXELS = 220
 """Pixels along each side of a patch."""
 
+_LONGEST_TWIG = 100
+"""Pixels below a patch in which twigs begin that reach it."""
+
+_NEAR, _MOST_TRIES = 0.01, 5
+"""Difference of a patch from the wanted share at which edges of twigs make up for it."""
+
 MOST_PLACES = 14
 """Most places of one belt: lines of the form."""
 
@@ -39,18 +45,31 @@ def porosity_patch(percent: int, *, leaves: bool) -> NDArray[np.bool_]:
     (PATCH_PIXELS, PATCH_PIXELS) bool
         True is white, to the pixel as often as wanted; every call returns the same patch.
     """
-    shape = (PATCH_PIXELS, PATCH_PIXELS)
-    if leaves:
-        share = leafy_belt(shape, percent / 100, percent)
-    else:
-        share = twiggy_belt(shape, percent / 100, percent, twig_pixels=2.0)
+    share = _leafy(percent) if leaves else _twiggy(percent)
     # Black and white prints alike everywhere; of grey, printers make more ink than its share. The
     # pixels with most sky are white; among equal ones at edges, chance decides.
     chance = np.random.default_rng(percent).random(share.size)
     order = np.lexsort((chance, -share.ravel()))
     white = np.zeros(share.size, dtype=bool)
     white[order[: round(share.size * percent / 100)]] = True
-    return white.reshape(shape)
+    return white.reshape(share.shape)
+
+
+def _leafy(percent: int) -> NDArray[np.float32]:
+    return leafy_belt((PATCH_PIXELS, PATCH_PIXELS), percent / 100, percent)
+
+
+def _twiggy(percent: int) -> NDArray[np.float32]:
+    """Share of sky of a patch of twigs: the part of a picture below which twigs begin too."""
+    shape, wanted = (PATCH_PIXELS + _LONGEST_TWIG, PATCH_PIXELS), percent / 100
+    drawn = wanted
+    for _ in range(_MOST_TRIES):
+        share = twiggy_belt(shape, drawn, percent, twig_pixels=2.0)[:PATCH_PIXELS]
+        missing = wanted - float(share.mean())
+        if abs(missing) < _NEAR:
+            break
+        drawn += missing
+    return share
 
 
 def start_point(outline: shapely.Geometry, convergence_deg: float) -> str:
