@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TypeVar
+from typing import NoReturn, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -68,7 +68,7 @@ def height_by_angles(distance_m: Angles, up_deg: Angles, down_deg: Angles) -> An
 
     Examples
     --------
-    >>> round(height_by_angles(20.0, 45.0, 0.0), 6)
+    >>> round(float(height_by_angles(20.0, 45.0, 0.0)), 6)
     20.0
     """
     total: Angles = distance_m * (np.tan(np.radians(up_deg)) + np.tan(np.radians(down_deg)))
@@ -125,10 +125,8 @@ def _hint(values: NDArray[np.float64]) -> str:
     return "Correct the number, or leave the cell empty."
 
 
-def survey_error(
-    what: str, where: str, row: int, column: str, value: object, hint: str
-) -> InputError:
-    """An error that names the cell of a survey.
+def refuse_cell(what: str, where: str, row: int, column: str, value: object, hint: str) -> NoReturn:
+    """Raise an error that names the cell of a survey.
 
     Parameters
     ----------
@@ -140,24 +138,28 @@ def survey_error(
 
     Returns
     -------
+    NoReturn
+
+    Raises
+    ------
     InputError
         ``survey-bad``.
     """
     place = f"{where}, row {row + 1}, column {column}"
     shown = f"{value:g}" if isinstance(value, float) else str(value) or "nothing"
-    return InputError("survey-bad", what, where=place, value=shown, hint=hint)
+    raise InputError("survey-bad", what, where=place, value=shown, hint=hint)
 
 
 def _check_names(found: pd.DataFrame, where: str) -> None:
     for row, name, end in zip(found.index, found["name"], found["from_end"], strict=True):
         if not name:
             hint = "Write the name that the belt has in the layer."
-            raise survey_error("A row of the survey names no belt.", where, row, "name", "", hint)
+            refuse_cell("A row of the survey names no belt.", where, row, "name", "", hint)
         known = end.casefold() in ("", START, END) or compass_point(end) is not None
         if not known:
             hint = "Write a compass point such as N or SW, start, end, or leave the cell empty."
             what = "The end from which distances are measured is not known."
-            raise survey_error(what, where, row, "from_end", end, hint)
+            refuse_cell(what, where, row, "from_end", end, hint)
 
 
 def _check_gaps(found: pd.DataFrame, where: str) -> None:
@@ -168,7 +170,7 @@ def _check_gaps(found: pd.DataFrame, where: str) -> None:
             column = "gap_from_m" if np.isnan(low) else "gap_to_m"
             value = low if np.isnan(high) else high
             hint = "Give both ends of the gap along the belt, the nearer one first."
-            raise survey_error("A gap has no length.", where, row, column, value, hint)
+            refuse_cell("A gap has no length.", where, row, column, value, hint)
 
 
 def _heights(found: pd.DataFrame, where: str) -> NDArray[np.float64]:
@@ -186,7 +188,7 @@ def _heights(found: pd.DataFrame, where: str) -> NDArray[np.float64]:
         if (wanted & np.isnan(values)).any():
             row = found.index[int(np.argmax(wanted & np.isnan(values)))]
             what = "A height cannot be calculated: a measurement is missing."
-            raise survey_error(what, where, row, column, "", hint)
+            refuse_cell(what, where, row, column, "", hint)
     height = np.where(wanted, height_by_angles(distance, up, down), given["height_m"])
     term = TERMS["height_m"]
     bad = wanted & ~((height >= term.low) & (height <= term.high))
@@ -194,5 +196,5 @@ def _heights(found: pd.DataFrame, where: str) -> NDArray[np.float64]:
         at = int(np.argmax(bad))
         what = f"The height from the angles is not between {term.low:g} and {term.high:g} m."
         hint = "Correct the angles; both are in degrees, up and down from the horizontal."
-        raise survey_error(what, where, found.index[at], "angle_up_deg", float(height[at]), hint)
+        refuse_cell(what, where, found.index[at], "angle_up_deg", float(height[at]), hint)
     return height

@@ -14,7 +14,7 @@ from shapely.ops import substring
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.science.columns import words
-from shelterscape.science.survey_table import END, START, survey_error
+from shelterscape.science.survey_table import END, START, refuse_cell
 from shelterscape.science.value_sources import LAYER, SURVEY, given_sources, with_values
 from shelterscape.science.wind_texts import compass_point
 from shelterscape.terms import TERMS
@@ -144,7 +144,7 @@ def _matched(
         if len(features) > 1:
             hint = "Give each surveyed belt a name of its own, in the layer and in the survey."
             what = "Several belts have the name in the survey."
-            raise survey_error(what, where, row, "name", given, hint)
+            refuse_cell(what, where, row, "name", given, hint)
         if features:
             at[features[0]] = rows
     return at
@@ -187,7 +187,7 @@ class _Line:
         if apart == 0 or abs(ahead) < LEAST_ALIGNED * apart:
             what = "Neither end of the belt is the one towards this compass point."
             hint = f"Use the compass point of an end as seen from the other, {START} or {END}."
-            raise survey_error(what, self._where, row, "from_end", end, hint)
+            refuse_cell(what, self._where, row, "from_end", end, hint)
         return ahead > 0
 
     def _distances(self, column: str, reverse: NDArray[np.bool_]) -> NDArray[np.float64]:
@@ -199,7 +199,7 @@ class _Line:
                 row = self.rows.index[int(np.argmax(known))]
                 what = "Gaps can only be cut out of a belt that is one line."
                 hint = "Draw the belt as one line, or remove the gap from the survey."
-                raise survey_error(what, self._where, row, column, float(given[known][0]), hint)
+                refuse_cell(what, self._where, row, column, float(given[known][0]), hint)
             return np.full(len(given), np.nan)
         length = self._line.length
         beyond = known & (given > length * (1 + BEYOND_SHARE) + BEYOND_M)
@@ -207,9 +207,7 @@ class _Line:
             at = int(np.argmax(beyond))
             what = f"A distance is beyond the length of the belt, {length:.0f} m."
             hint = "Correct the distance or the name of the belt."
-            raise survey_error(
-                what, self._where, self.rows.index[at], column, float(given[at]), hint
-            )
+            refuse_cell(what, self._where, self.rows.index[at], column, float(given[at]), hint)
         given = np.minimum(given, length)
         return np.where(reverse, length - given, given)
 
@@ -266,5 +264,5 @@ class _Line:
             hint = "Correct the gaps, or remove the belt from the layer."
             row = self.rows.index[int(np.argmax(self.rows["gap_to_m"].notna()))]
             value = float(self.rows["gap_to_m"].max())
-            raise survey_error(what, self._where, row, "gap_to_m", value, hint)
+            refuse_cell(what, self._where, row, "gap_to_m", value, hint)
         return parts[0] if len(parts) == 1 else shapely.MultiLineString(parts)
