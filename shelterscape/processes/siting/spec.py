@@ -466,8 +466,8 @@ PROCESS = Process(
         "2002 (status S).",
         "Sheep chill index: Nixon-Smith 1972; Donnelly 1984, Australian Journal of Agricultural "
         "Research 35:709-721 (status S2); wind at its height by the log law (common practice).",
-        "Distances, clearances, and the effect of restoration on a belt: assumed values, stated "
-        "where they are used.",
+        "Distances, clearances, what counts against a belt for the working land (docs/siting.md), "
+        "and the effect of restoration on a belt: assumed values, stated where they are used.",
     ),
     figures=(
         Figure("best_candidates"),

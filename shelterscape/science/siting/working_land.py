@@ -41,7 +41,7 @@ SLIVER_M2 = 500.0
 
 BESIDE_SHARE = 1 / 3
 """Share of the shorter of two lines over which they run side by side, above which a choice takes
-one of them (assumed)."""
+one of them (assumed); of long lines, three times their distance is enough."""
 
 MORE_CUT_OFF = 0.1
 """Ground that two belts cut off only together, as a share of the least field part, above which a
@@ -307,11 +307,12 @@ def _side_by_side(lines: Shapes, width_m: Array) -> Numbers:
     # The first of a pair is the shorter line.
     first = (length[one] < length[other]) | ((length[one] == length[other]) & (one < other))
     one, other = one[first], other[first]
-    beside = shapely.buffer(
-        lines[other], (width_m[one] + width_m[other]) / 2 + ALONG_M, cap_style="flat"
-    )
+    apart = (width_m[one] + width_m[other]) / 2 + ALONG_M
+    beside = shapely.buffer(lines[other], apart, cap_style="flat")
     shared = shapely.length(shapely.intersection(lines[one], beside))
-    both = np.column_stack([one, other])[shared > BESIDE_SHARE * length[one]]
+    # Lines that cross at more than 42° share less than three times the distance.
+    most = np.minimum(BESIDE_SHARE * length[one], 3.0 * apart)
+    both = np.column_stack([one, other])[shared > most]
     return np.sort(both, axis=1).astype(np.int64)
 
 
