@@ -138,25 +138,12 @@ def decide(data: SitingData, lines: ProposedLines) -> Generator[Progress, None, 
     del ground
     planted = _with_years(frame, choice, params.planting_year)
     found = yield from _in_place(data, context, planted, choice.rows, (priority, terrain_wind))
-    share = np.full(len(frame), np.nan)
-    if params.monte_carlo_runs:
-        # Lines are compared, as above, after deduction of what they cost the working land.
-        after_cost = replace(
-            own, total=own.total - land_cost, restoration_loss=own.restoration_loss + land_cost
-        )
-        runs = selection_runs(
-            context,
-            frame,
-            after_cost,
-            frame=grown,
-            always=choice.rows,
-            runs=params.monte_carlo_runs,
-            seed=params.seed,
-            forbidden=not_chosen,
-            uncertainty=_uncertainty(data),
-            **rules,
-        )
-        share = yield from _with_progress(runs, params.monte_carlo_runs)
+    # Lines are compared, as above, after deduction of what they cost the working land.
+    after_cost = replace(
+        own, total=own.total - land_cost, restoration_loss=own.restoration_loss + land_cost
+    )
+    rules |= {"forbidden": not_chosen, "frame": grown, "always": choice.rows}
+    share = yield from _shares(data, (context, frame, after_cost), **rules)
     varied = _sensitivity(data, context, grown, choice.rows)
     return SitingDecision(
         context=context,
@@ -171,6 +158,24 @@ def decide(data: SitingData, lines: ProposedLines) -> Generator[Progress, None, 
         sensitivity=varied,
         notices=notices,
     )
+
+
+def _shares(
+    data: SitingData, compared: tuple[EvaluationContext, gpd.GeoDataFrame, Benefits], **rules: Any
+) -> Generator[Progress, None, NDArray[np.float64]]:
+    """Share of Monte Carlo runs in which each candidate is chosen; NaN without such runs."""
+    params = data.params
+    if not params.monte_carlo_runs:
+        return np.full(len(compared[1]), np.nan)
+    runs = selection_runs(
+        *compared,
+        runs=params.monte_carlo_runs,
+        seed=params.seed,
+        uncertainty=_uncertainty(data),
+        **rules,
+    )
+    share = yield from _with_progress(runs, params.monte_carlo_runs)
+    return share
 
 
 def _in_place(

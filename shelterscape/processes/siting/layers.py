@@ -20,7 +20,8 @@ from shelterscape.processes.siting.compare import plan_comparison
 from shelterscape.processes.siting.decide import SitingDecision, named_candidates
 from shelterscape.processes.siting.lines import ProposedLines
 from shelterscape.processes.siting.loading import SitingData
-from shelterscape.processes.siting.spec import LAND, MINOR_UNITS, OUTPUTS, minor_units
+from shelterscape.processes.siting.outputs import LAND, OUTPUTS
+from shelterscape.processes.siting.spec import MINOR_UNITS, minor_units
 from shelterscape.processes.siting.working_land import land_columns, land_reason
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import belts_at
