@@ -33,6 +33,7 @@ FENCES = {
     "matplotlib": {"files/draw"},
     "PIL": {"files/", "science/belt_pictures.py", "science/photographs.py"},
     "click": {"cli/"},
+    "richdem": {"science/landform.py"},
     "rich": {"cli/"},
     "skimage": {"science/canopy.py"},
 }

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from shelterscape.grid import Grid
 from shelterscape.kernels.compiled import all_compiled, note_all_compiled
 from shelterscape.science.belts import Case, belts_in_season, complete
+from shelterscape.science.landform import flow_over, share_reaching
 from shelterscape.science.not_modelled import behind_steep, gradient
 from shelterscape.science.places import coverage, means
 from shelterscape.science.prepared_belts import ShelterOptions, prepare_belts
@@ -93,7 +94,7 @@ def _some_belts(metres_south: tuple[float, float]) -> gpd.GeoDataFrame:
 
 
 def compile_terrain() -> None:
-    """Kernels of near and far horizons, and of terrain wind."""
+    """Kernels of near and far horizons, of terrain wind, and of flow over the ground."""
     elevation = _elevation()
     for limit_m in (100.0, None):
         horizon_angle(elevation, _grid(), 10.0, limit_m=limit_m)
@@ -101,6 +102,7 @@ def compile_terrain() -> None:
         wind = speed_up(elevation, _grid(), 10.0, tile_cells=tile_cells)
     for field in (wind.speed_up, wind.valid):
         WindMean([1.0], field.shape).add(0, field)
+    share_reaching(flow_over(elevation, _grid()), elevation > 19)
 
 
 def compile_belts_and_siting() -> None:
