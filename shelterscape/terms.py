@@ -21,6 +21,7 @@ SYMBOLS = {
     "ha": "ha",
     "ha eq.": "ha eq.",
     "kJ/(m2 h)": "kJ/(m² h)",
+    "h": "h",
     "km": "km",
     "m": "m",
     "mm": "mm",
@@ -49,6 +50,7 @@ THEMES = {
     "places": "Places",
     "siting": "Siting",
     "grants": "Grants",
+    "effects": "Side effects",
     "money": "Money",
     "batch": "Many holdings",
 }

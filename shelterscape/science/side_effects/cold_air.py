@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from shelterscape.grid import Grid
 from shelterscape.science.not_modelled import gradient
-from shelterscape.science.side_effects.shade import elevation_at
+from shelterscape.science.side_effects.samples import pieces, values_at
 
 Array = NDArray[np.float64]
 
@@ -84,17 +84,11 @@ def _pool(
     grid: Grid,
 ) -> tuple[float, Array, shapely.Geometry] | None:
     """Length across the slope, lowest point and pool of one belt; None without any."""
-    outline = shapely.boundary(belt) if shapely.get_dimensions(belt) == 2 else belt
-    parts = shapely.get_parts(shapely.segmentize(outline, grid.cell_m))
-    xy, owner = shapely.get_coordinates(parts, return_index=True)
-    joined = np.flatnonzero(owner[1:] == owner[:-1])
-    start, end = xy[joined], xy[joined + 1]
+    start, end = pieces(belt, grid.cell_m).swapaxes(0, 1)
     middle, along = (start + end) / 2, end - start
     length = np.hypot(*along.T)
     # Uphill, in x and y: rows count to the south.
-    uphill = np.stack(
-        [elevation_at(middle, slopes[1], grid), -elevation_at(middle, slopes[0], grid)]
-    )
+    uphill = np.stack([values_at(middle, slopes[1], grid), -values_at(middle, slopes[0], grid)])
     slope = np.hypot(*uphill)
     with np.errstate(invalid="ignore", divide="ignore"):
         between = np.abs(along[:, 0] * uphill[0] + along[:, 1] * uphill[1]) / (length * slope)
@@ -104,7 +98,7 @@ def _pool(
         return None
     far = step.T[across]
     ring = np.stack([start[across], end[across], end[across] + far, start[across] + far], axis=1)
-    ground = elevation_at(middle[across], elevation, grid)
+    ground = values_at(middle[across], elevation, grid)
     lowest = middle[across][int(np.nanargmin(ground))]
     # Pieces differ in direction where the slope does: a small buffer closes the gaps.
     pool = shapely.buffer(shapely.union_all(shapely.buffer(shapely.polygons(ring), 0.5)), -0.5)

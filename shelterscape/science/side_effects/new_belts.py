@@ -18,8 +18,15 @@ from shelterscape.science.columns import numbers, words
 from shelterscape.science.grants.belts import mix
 from shelterscape.terms import TERMS
 
-WORDS = ("candidate", "name", "holding_id", "parcel_id", "species", "action")
-NUMBERS = ("height_m", "height_at_20_years_m", "mature_height_m", "width_m", "porosity")
+WORDS = ("candidate", "name", "holding_id", "parcel_id", "species", "belt_type")
+NUMBERS = (
+    "height_m",
+    "height_at_20_years_m",
+    "mature_height_m",
+    "width_m",
+    "porosity",
+    "benefit_added_ha",
+)
 READ_COLUMNS = (*WORDS, *NUMBERS)
 """Columns that are read from a layer of belts."""
 
@@ -104,8 +111,9 @@ def complete_new_belts(
     Returns
     -------
     belts : GeoDataFrame
-        ``name, holding_id, parcel_id, species, length_m, width_m, height_m, mature_height_m,
-        porosity, assumed``; names are unique.
+        ``name, holding_id, parcel_id, species, belt_type, length_m, width_m, height_m,
+        mature_height_m, porosity, benefit_added_ha, assumed``; names are unique, and the benefit is
+        NaN where the layer has none.
     notices : list of Notice
 
     Raises
@@ -139,7 +147,7 @@ def complete_new_belts(
         shapely.area(shapes) / np.maximum(frame["width_m"], LEAST_WIDTH_M),
         shapely.length(shapes),
     )
-    return frame.drop(columns=["candidate", "height_at_20_years_m", "action"]), notices
+    return frame.drop(columns=["candidate", "height_at_20_years_m"]), notices
 
 
 def _unique_names(frame: gpd.GeoDataFrame) -> NDArray[np.object_]:

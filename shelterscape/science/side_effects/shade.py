@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pyproj import Transformer
 
 from shelterscape.grid import Grid, grid_direction, toward
+from shelterscape.science.side_effects.samples import pieces, values_at
 from shelterscape.science.side_effects.sun import SunPositions, sun_positions, winter_day
 
 Array = NDArray[np.float64]
@@ -50,27 +51,6 @@ def sun_at(grid: Grid) -> SunPositions:
     turn = grid.convergence_deg()
     azimuth = np.array([grid_direction(a, turn) for a in sun.azimuth_deg[seen]])
     return SunPositions(sun.elevation_deg[seen], azimuth)
-
-
-def elevation_at(xy: Array, elevation: NDArray[np.float32], grid: Grid) -> Array:
-    """Elevation of the cell of each point; NaN off the map.
-
-    Parameters
-    ----------
-    xy : (n, 2) float64
-    elevation : (rows, cols) float32
-    grid : Grid
-
-    Returns
-    -------
-    (n,) float64
-    """
-    x, y = ~grid.affine * (xy[:, 0], xy[:, 1])
-    row, col = np.floor(y).astype(int), np.floor(x).astype(int)
-    inside = (row >= 0) & (row < grid.shape[0]) & (col >= 0) & (col < grid.shape[1])
-    found = np.full(len(xy), np.nan)
-    found[inside] = elevation[row[inside], col[inside]]
-    return found
 
 
 def shaded(
@@ -163,7 +143,7 @@ def _shade_on(
     points = shapely.get_coordinates(
         shapely.line_interpolate_point(line, (np.arange(count) + 0.5) * step)
     )
-    ground = elevation_at(points, elevation, grid)
+    ground = values_at(points, elevation, grid)
     by_belt: dict[str, NDArray[np.bool_]] = {}
     for belt in belts.itertuples():
         reach = FARTHEST_H * belt.height_m
@@ -189,12 +169,8 @@ def _edges(
     belt: shapely.Geometry, height_m: float, elevation: NDArray[np.float32], grid: Grid
 ) -> tuple[Array, Array]:
     """Straight pieces of a belt, at most five cells long, and the elevation of their tops."""
-    outline = shapely.boundary(belt) if shapely.get_dimensions(belt) == 2 else belt
-    parts = shapely.get_parts(shapely.segmentize(outline, 5 * grid.cell_m))
-    xy, owner = shapely.get_coordinates(parts, return_index=True)
-    joined = np.flatnonzero(owner[1:] == owner[:-1])
-    edges = np.stack([xy[joined], xy[joined + 1]], axis=1)
-    return edges, elevation_at(edges.mean(axis=1), elevation, grid) + height_m
+    edges = pieces(belt, 5 * grid.cell_m)
+    return edges, values_at(edges.mean(axis=1), elevation, grid) + height_m
 
 
 def _runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:

@@ -11,6 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from shelterscape.grid import downwind
+from shelterscape.science.side_effects.samples import pieces
 
 LEEWARD_H = 35.0
 """Length of the drift leeward of a belt, along the wind, belt heights."""
@@ -21,7 +22,7 @@ WINDWARD_H = 15.0
 SNOW_SPEED_EXPONENT = 3.8
 """Transport of snow rises with this power of wind speed (Tabler 2003, status M)."""
 
-LEAST_ROAD_M = 1.0
+LEAST_ROAD_M, LEAST_AREA_M2 = 1.0, 1e-6
 
 DRIFT_COLUMNS = ("belt", "road", "length_m", "drift_wind_share", "direction_deg", "side")
 
@@ -30,9 +31,11 @@ def drift_area(
     belt: shapely.Geometry,
     height_m: float,
     direction_deg: float,
+    *,
+    sector_deg: float = 0.0,
     reach_h: float = LEEWARD_H,
 ) -> shapely.Geometry:
-    """Ground on which a belt drifts snow with the wind from one direction.
+    """Ground on which a belt drifts snow with the wind from one sector.
 
     Parameters
     ----------
@@ -42,13 +45,16 @@ def drift_area(
         Belt height, m.
     direction_deg : float
         Where the wind comes from, degrees from grid north.
+    sector_deg : float
+        Width of the sector around the direction, degrees, below 180.
     reach_h : float
         Length of the drift along the wind, belt heights.
 
     Returns
     -------
     shapely geometry
-        Ground passed by the belt when it is moved along the wind.
+        Ground passed by the belt when it is moved along all winds of the sector; empty for a belt
+        along a single wind direction.
 
     Notes
     -----
@@ -61,23 +67,19 @@ def drift_area(
     barriers have shorter and deeper drifts, so this is an upper limit. Windward drift to about
     15 H: Tabler 2003 (status M); it is the area for the opposite wind with that length.
     """
-    col, row = downwind(direction_deg)
-    step = np.array([col, -row]) * height_m
-    outline = shapely.boundary(belt) if shapely.get_dimensions(belt) == 2 else belt
-    parts = shapely.get_parts(outline)
-    xy, owner = shapely.get_coordinates(parts, return_index=True)
-    joined = np.flatnonzero(owner[1:] == owner[:-1])
-    first, last = xy[joined], xy[joined + 1]
-    far = reach_h * step
-    swept = shapely.polygons(np.stack([first, last, last + far, first + far], axis=1))
-    # A piece along the wind passes over no area; buffer keeps what has some.
-    return shapely.union_all([*shapely.buffer(swept, 0), belt])
+    steps = [downwind(direction_deg + turn * sector_deg) for turn in (-0.5, 0.0, 0.5)]
+    fan = np.array([(0.0, 0.0), *((col, -row) for col, row in steps)]) * reach_h * height_m
+    # All ends of a piece moved to all corners of the fan; their hull is the ground passed.
+    ends = pieces(belt)[:, :, None] + fan
+    hulls = shapely.convex_hull(shapely.multipoints(ends.reshape(len(ends), -1, 2)))
+    return shapely.union_all(hulls[shapely.area(hulls) > LEAST_AREA_M2])
 
 
 def drifts_on_roads(
     belts: gpd.GeoDataFrame,
     roads: gpd.GeoDataFrame,
     directions_deg: Sequence[float],
+    sectors_deg: Sequence[float],
     weights: Sequence[float],
 ) -> gpd.GeoDataFrame:
     """Drift areas that reach roads, for each belt, road and side.
@@ -90,6 +92,8 @@ def drifts_on_roads(
         Lines with ``name``.
     directions_deg : sequence of float
         Where the wind comes from, degrees from grid north.
+    sectors_deg : sequence of float
+        Width of the sector of each direction, degrees.
     weights : sequence of float
         Share of the snow moved from each direction; they sum to 1.
 
@@ -105,7 +109,7 @@ def drifts_on_roads(
     for belt, road in near:
         here, way = belts.iloc[belt], roads.iloc[road]
         for side in ("leeward", "windward"):
-            found = _by_direction(here, way.geometry, side, directions_deg)
+            found = _by_direction(here, way.geometry, side, directions_deg, sectors_deg)
             if not found:
                 continue
             share = np.array([weights[i] for i in found])
@@ -126,14 +130,19 @@ def _near_roads(belts: gpd.GeoDataFrame, roads: gpd.GeoDataFrame) -> NDArray[np.
 
 
 def _by_direction(
-    belt: pd.Series, road: shapely.Geometry, side: str, directions_deg: Sequence[float]
+    belt: pd.Series,
+    road: shapely.Geometry,
+    side: str,
+    directions_deg: Sequence[float],
+    sectors_deg: Sequence[float],
 ) -> dict[int, shapely.Geometry]:
     """Drift areas on one side that reach a road, by index of the direction."""
     found = {}
-    for i, direction in enumerate(directions_deg):
-        from_deg = direction if side == "leeward" else direction + 180.0
-        reach = LEEWARD_H if side == "leeward" else WINDWARD_H
-        area = drift_area(belt.geometry, belt["height_m"], from_deg, reach)
+    turn, reach = (0.0, LEEWARD_H) if side == "leeward" else (180.0, WINDWARD_H)
+    for i, (direction, sector) in enumerate(zip(directions_deg, sectors_deg, strict=True)):
+        area = drift_area(
+            belt.geometry, belt["height_m"], direction + turn, sector_deg=sector, reach_h=reach
+        )
         if shapely.length(shapely.intersection(road, area)) >= LEAST_ROAD_M:
             found[i] = area
     return found
