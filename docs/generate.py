@@ -165,7 +165,6 @@ def output_section(output: Raster | Layer | Table) -> str:
 
 
 CONCEPTS = {
-    "elevation_m": "value of the terrain model, which people name by the option dem",
     "wind_run_share": "explains how wind directions are weighted",
 }
 """Terms that no file and no option carries, each with the reason why it is in the glossary."""

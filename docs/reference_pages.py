@@ -27,9 +27,10 @@ LAYERS = {
     "places": "Places to be sheltered: polygons or points (`exposure`, `shelter`, `siting`).",
     "holdings": "Holdings: polygons (`exposure`, `siting`, `grant-overlay`, `batch`). `siting` "
     "plants no belt outside them.",
-    "parcels": "Parcels: polygons. `siting` places lines along their edges and across them.",
+    "parcels": "Parcels: polygons. `siting` places lines along their edges and across them; "
+    "`side-effects` reports the share of their runoff that meets a belt.",
     "candidate_lines": "Candidate lines drawn by the planner (`siting`).",
-    "keep_clear": "Keep-clear areas: features of any kind (`siting`).",
+    "keep_clear": "Keep-clear areas: features of any kind (`siting`, `side-effects`).",
     "water": "Streams, ditches and ponds: features of any kind (`siting`).",
     "openings": "Gateways, tracks and streams that belts leave open: features of any kind "
     "(`siting`).",
@@ -46,6 +47,13 @@ LAYERS = {
     "survey": "CSV table of a survey on foot (input `survey` of `shelter` and `siting`).",
     "surveyed_belts": "Belts to survey: lines or polygons (input `belts` of `belt-survey`).",
     "photographs": "CSV table of photographs (input `photograph_table` of `photo-porosity`).",
+    "side-effects belts": "Belts whose side effects are examined: lines or polygons "
+    "(`side-effects`). The layer `chosen_belts` of `siting` fits.",
+    "roads": "Roads: lines (`side-effects`).",
+    "buildings": "Buildings: features of any kind (`side-effects`).",
+    "power_lines": "Overhead lines: lines (`side-effects`).",
+    "paths": "Paths: lines (`side-effects`).",
+    "drains": "Drains and pipes: lines (`side-effects`).",
     "roughness areas": "Map of roughness as polygons (input `roughness`).",
     "roughness table": "CSV table from land cover to roughness length (input `roughness_table`).",
     "winds": "CSV table of wind directions (input `winds`). Header lines: "

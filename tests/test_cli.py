@@ -140,6 +140,7 @@ def test_the_demo(tmp_path, monkeypatch, capsys):
         "shelter",
         "siting",
         "grant-overlay",
+        "side-effects",
     ]
     assert (out / "preview-relative_wind.png").stat().st_size > 10_000
     # It may be run again: its own folder is replaced, a folder with other files never.

@@ -31,6 +31,7 @@ CELLS = {(row["layer"], row["column"]): row for row in ROWS}
 
 OTHER_NAMES = {
     ("grant-overlay", "belts"): "grant-overlay belts",
+    ("side-effects", "belts"): "side-effects belts",
     ("exposure", "roughness"): "roughness areas",
     ("shelter", "roughness"): "roughness areas",
     ("siting", "roughness"): "roughness areas",

@@ -95,6 +95,7 @@ def test_the_sample_plan():
         "shelter",
         "siting",
         "grant_overlay",
+        "side_effects",
     ]
     winds, exposure, shelter = steps["wind_set"], steps["exposure"], steps["shelter"]
     siting, grants, photographs = steps["siting"], steps["grant_overlay"], steps["photo_porosity"]

@@ -75,6 +75,7 @@ def half_widths(belts: gpd.GeoDataFrame) -> Array:
     Returns
     -------
     (n,) float64
+        m.
     """
     is_line = shapely.get_dimensions(belts.geometry.to_numpy()) < 2
     return np.where(is_line, belts["width_m"].to_numpy(dtype=float) / 2, 0.0)
@@ -130,8 +131,10 @@ def near_drains(belts: gpd.GeoDataFrame, drains: gpd.GeoDataFrame) -> pd.DataFra
 
     Parameters
     ----------
-    belts, drains : GeoDataFrame
-        As for `in_fall`.
+    belts : GeoDataFrame
+        As `complete_new_belts` returns them.
+    drains : GeoDataFrame
+        With ``name``.
 
     Returns
     -------

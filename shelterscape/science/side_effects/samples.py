@@ -46,6 +46,7 @@ def values_at(xy: Array, raster: NDArray[np.float32], grid: Grid) -> Array:
     Returns
     -------
     (n,) float64
+        In the unit of the raster.
     """
     x, y = ~grid.affine * (xy[:, 0], xy[:, 1])
     row, col = np.floor(y).astype(int), np.floor(x).astype(int)
