@@ -93,6 +93,14 @@ RAMPS: dict[str, Stops] = {
         (0.5, "#8164ba"),
         (1.0, "#2b1055"),
     ),
+    "slope_deg": (
+        (0.0, "#f3f7f2"),
+        (6.0, "#cfe0d6"),
+        (11.0, "#93bda6"),
+        (18.0, "#4f8a70"),
+        (27.0, "#1f5f4a"),
+    ),
+    "runoff_share": ((0.0, "#f4f8fb"), (0.5, "#7fa9c4"), (1.0, "#1f4e6e")),
     "exposed_share": ((0.0, "#fdf6e6"), (0.5, "#c47f2c"), (1.0, "#5c2a00")),
     "rank_share": ((0.0, "#1f5f4a"), (0.35, "#5d9a82"), (0.7, "#a9cbbd"), (1.0, "#f3f7f2")),
 }
@@ -122,6 +130,8 @@ END_WORDS = {
     "complete_views_share": ("incomplete", "complete"),
     "equivalent_sheltered_share": ("windier", "sheltered"),
     "exposed_share": ("sheltered", "exposed"),
+    "slope_deg": ("level", "steep"),
+    "runoff_share": ("passes the belts", "meets a belt"),
     "rank_share": ("first", "last"),
 }
 """Words at the low and the high end of a legend, by term; others have "low" and "high"."""
