@@ -10,7 +10,7 @@ from affine import Affine
 
 from shelterscape.grid import Grid
 from shelterscape.science.landform import flow_over, slope_deg, upslope_cells
-from shelterscape.science.side_effects.runoff import field_shares, intercepted
+from shelterscape.science.side_effects.runoff import CHANNEL_HA, field_shares, intercepted
 
 CELL, ROWS, COLS = 5.0, 80, 60
 GRID = Grid((ROWS, COLS), Affine(CELL, 0, 0, 0, -CELL, 0))
@@ -96,3 +96,17 @@ def test_share_of_a_field_that_meets_a_belt_half_as_long_is_a_half():
         geometry=[shapely.box(50, -250, 250, -100), shapely.box(50, -390, 150, -260)]
     )
     np.testing.assert_allclose(field_shares(fields, found.share, GRID), [0.5, 0.0], atol=0.02)
+
+
+def test_water_in_a_channel_passes_through_a_belt():
+    """A valley that gathers 12 ha: without its channel, a belt across it meets much less."""
+    grid = Grid((ROWS, COLS), Affine(10, 0, 0, 0, -10, 0))
+    row, col = np.mgrid[:ROWS, :COLS]
+    valley = (100 - 0.2 * row + 2.0 * np.abs(col - COLS // 2)).astype(np.float32)
+    flow = flow_over(valley, grid)
+    above = upslope_cells(flow, np.zeros(grid.shape, bool))[60, COLS // 2] * grid.cell_area_ha
+    assert above > 3 * CHANNEL_HA
+    belt = _belts([(205.0, -605.0), (405.0, -605.0)])
+    found = intercepted(belt, flow, grid)
+    assert found.upslope_ha[0] < CHANNEL_HA
+    assert found.share[10, COLS // 2] == 0  # water of the channel reaches no belt

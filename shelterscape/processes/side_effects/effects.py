@@ -49,7 +49,8 @@ RUNOFF = Effect(
     (),
     "D∞ flow, Tarboton 1997 (status M); fenced belts took in up to 60 times the water of grazed "
     "pasture, Carroll and others 2004 (status S)",
-    "Drains, ditches and walls are not in the terrain model. How much soaks in is not calculated.",
+    "Drains, ditches and walls are not in the terrain model; channels from more than 5 ha "
+    "(assumed) pass through belts. How much soaks in is not calculated.",
 )
 FIELD_RUNOFF = Effect("share of the runoff of fields", ("parcels",), RUNOFF.source, RUNOFF.caution)
 COLD_AIR = Effect(

@@ -14,6 +14,9 @@ from shelterscape.science.landform import Flow, share_reaching, upslope_cells
 
 NO_BELT = 0
 
+CHANNEL_HA = 5.0
+"""Upslope area from which water flows in a channel and passes through a belt, ha (assumed)."""
+
 
 class Runoff(NamedTuple):
     """Runoff that belts intercept.
@@ -48,7 +51,8 @@ def intercepted(belts: gpd.GeoDataFrame, flow: Flow, grid: Grid) -> Runoff:
     -----
     A belt is every cell that its line touches, so that no flow passes between two of its cells
     through a corner. On a plane, a belt along the contour intercepts its length times the upslope
-    length, within one row of cells.
+    length, within one row of cells. Water that comes from more than `CHANNEL_HA` flows in a
+    channel through the belt and does not count.
 
     References
     ----------
@@ -56,6 +60,8 @@ def intercepted(belts: gpd.GeoDataFrame, flow: Flow, grid: Grid) -> Runoff:
     Soil Use and Management (status S). How much a belt takes in is not calculated.
     """
     cells = _belt_cells(belts, grid)
+    natural_ha = upslope_cells(flow, np.zeros(grid.shape, bool)) * grid.cell_area_ha
+    cells[natural_ha > CHANNEL_HA] = NO_BELT
     counts = upslope_cells(flow, cells != NO_BELT)
     sums: NDArray[np.float64] = np.bincount(
         cells.ravel(), counts.ravel(), minlength=len(belts) + 1
