@@ -21,9 +21,10 @@ from shelterscape.kernels.flow import share_into
 
 MISSING = -9999.0
 NO_FLOW = -1.0
-WORK_BYTES = 140.0
+WORK_BYTES = 160.0
 """Memory of the flow over a terrain model, bytes per cell: elevation twice as float64, nine
-proportions as float32, their copy with belts, accumulation and order (measured: 120)."""
+proportions as float32, their copy with belts, accumulation and order (measured: 124,
+without what a process keeps beside it)."""
 
 Field = NDArray[np.float32]
 
