@@ -113,7 +113,7 @@ class LandUse(NamedTuple):
 
 
 @kernel
-def _bands_along(lines, one, col_step, row_step):  # type: ignore[no-untyped-def]
+def bands_along(lines, one, col_step, row_step):  # type: ignore[no-untyped-def]
     """Influence bands of one line along one ray."""
     begin, end = lines.first_outline[one], lines.first_outline[one + 1]
     first = lines.first_edge[begin : end + 1] - lines.first_edge[begin]
@@ -130,7 +130,7 @@ def _bands_along(lines, one, col_step, row_step):  # type: ignore[no-untyped-def
 
 
 @kernel
-def _window(geometry, col_step, row_step, corner, shape):  # type: ignore[no-untyped-def]
+def window(geometry, col_step, row_step, corner, shape):  # type: ignore[no-untyped-def]
     """First and last row and column of the map that some bands of one ray can cover."""
     top, bottom, left, right = FAR, -FAR, FAR, -FAR
     for s in range(geometry.shape[0]):
@@ -163,12 +163,12 @@ def _lost_where_windy(before, after, weight, windy):  # type: ignore[no-untyped-
 
 
 @kernel
-def _with_line(lines, one, wind, rays, ray, memory, spans):  # type: ignore[no-untyped-def]
+def with_line(lines, one, wind, rays, ray, memory, spans):  # type: ignore[no-untyped-def]
     """Relative wind with a line in the window it influences along one ray; and the memory."""
     col_step, row_step, corner = rays.steps[ray, 0], rays.steps[ray, 1], rays.corner
-    geometry, rows = _bands_along(lines, one, col_step, row_step)
+    geometry, rows = bands_along(lines, one, col_step, row_step)
     shape = (wind.shape[1], wind.shape[2])
-    top, bottom, left, right = _window(geometry, col_step, row_step, corner, shape)
+    top, bottom, left, right = window(geometry, col_step, row_step, corner, shape)
     high, wide = bottom - top, right - left
     if memory.size < high * wide:
         memory = np.empty(2 * high * wide, np.float32)
@@ -248,13 +248,13 @@ def _one_gain(  # type: ignore[no-untyped-def]
     lines, one, wind, rays, ray, priority, windy, memory, spans, out, place, box, seen
 ):
     """Add the benefit along one ray to `out`, and reductions to `seen` if it has cells."""
-    field, top, left, memory = _with_line(lines, one, wind, rays, ray, memory, spans)
+    field, top, left, memory = with_line(lines, one, wind, rays, ray, memory, spans)
     toward, right = rays.direction[ray], left + field.shape[1]
     total, part = 0.0, np.float32(rays.share[ray])
     for i in range(field.shape[0]):
         row = top + i
         before = wind[ray, row, left:right]
-        total += _row_lost(before, field[i], row, left, toward, priority, windy)
+        total += row_lost(before, field[i], row, left, toward, priority, windy)
         if seen.size:
             spot = seen[row - box[0], left - box[2] : right - box[2]]
             if windy.shape[0]:
@@ -266,7 +266,7 @@ def _one_gain(  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _row_lost(before, after, row, left, toward, priority, windy):  # type: ignore[no-untyped-def]
+def row_lost(before, after, row, left, toward, priority, windy):  # type: ignore[no-untyped-def]
     """Weighted sum of the wind reduction along part of a row of the map."""
     right = left + before.size
     weight = priority[row, left:right]
@@ -373,75 +373,3 @@ def _share_out(seen, box, ground, mine, parts, by_place):  # type: ignore[no-unt
             cell = row * owner.shape[1] + col
             for k in range(first[cell], first[cell + 1]):
                 by_place[ground.place[k]] += ground.weight[k] * loss
-
-
-def plant(
-    lines: CandidateLines,
-    one: int,
-    wind: NDArray[np.float32],
-    rays: SitingRays,
-    priority: NDArray[np.float32],
-    windy: NDArray[np.float32],
-    out: NDArray[np.float64],
-) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
-    """Add one line to the existing belts, and save the values it changes.
-
-    Parameters
-    ----------
-    lines, wind, rays, priority, windy
-        As for `gains`; `wind` is changed in place.
-    one : int
-    out : (directions,) float64
-        Filled with its benefit, as by `gains`.
-
-    Returns
-    -------
-    found : (rays, 4) int64
-        First and last row and column of its window along each ray.
-    saved : (k,) float32
-        Former values of the windows, ray after ray.
-    """
-    found, saved = _plant(
-        CandidateLines(*lines), one, wind, SitingRays(*rays), priority, windy, out
-    )
-    return found, saved
-
-
-@kernel
-def _plant(lines, one, wind, rays, priority, windy, out):  # type: ignore[no-untyped-def]
-    found = np.empty((rays.steps.shape[0], 4), np.int64)
-    saved, place, memory = np.empty(1 << 16, np.float32), 0, np.empty(1, np.float32)
-    spans = empty_spans()
-    out[:] = 0.0
-    for ray in range(rays.steps.shape[0]):
-        field, top, left, memory = _with_line(lines, one, wind, rays, ray, memory, spans)
-        high, wide = field.shape
-        bottom, right = top + high, left + wide
-        found[ray, 0], found[ray, 1], found[ray, 2], found[ray, 3] = top, bottom, left, right
-        if place + high * wide > saved.size:
-            more = np.empty(2 * (place + high * wide), np.float32)
-            more[:place] = saved[:place]
-            saved = more
-        total = 0.0
-        for i in range(high):
-            before = saved[place : place + wide]
-            for j in range(wide):
-                before[j] = wind[ray, top + i, left + j]
-                wind[ray, top + i, left + j] = field[i, j]
-            total += _row_lost(
-                before, field[i], top + i, left, rays.direction[ray], priority, windy
-            )
-            place += wide
-        out[rays.direction[ray]] += rays.share[ray] * total
-    return found, saved[:place].copy()
-
-
-@kernel
-def put_back(wind, found, saved):  # type: ignore[no-untyped-def]
-    """Undo `plant`; lines must be removed in the reverse of the order in which they were added."""
-    place = 0
-    for ray in range(found.shape[0]):
-        for row in range(found[ray, 0], found[ray, 1]):
-            for col in range(found[ray, 2], found[ray, 3]):
-                wind[ray, row, col] = saved[place]
-                place += 1

@@ -116,7 +116,12 @@ class PreparedBelts:
 
 
 def prepare_belts(
-    frames: Sequence[gpd.GeoDataFrame], grid: Grid, options: ShelterOptions, *, apart: bool = False
+    frames: Sequence[gpd.GeoDataFrame],
+    grid: Grid,
+    options: ShelterOptions,
+    *,
+    apart: bool = False,
+    tables: ProfileTables | None = None,
 ) -> PreparedBelts:
     """Prepare belts in one or more cases.
 
@@ -130,6 +135,8 @@ def prepare_belts(
     apart : bool
         Whether each belt is a kind of its own, in the order given, and is never joined with
         others; for candidates, of which only some may be planted.
+    tables : ProfileTables, optional
+        Those of other belts in the same number of cases, with which equal profiles are shared.
 
     Returns
     -------
@@ -168,7 +175,7 @@ def prepare_belts(
         for p, q, kind in zip(porosity.T, low.T, kinds.itertuples(), strict=True)
     ]
     height_share = share_at_height(height_m, options.at_height_m)
-    tables = ProfileTables(len(frames))
+    tables = ProfileTables(len(frames)) if tables is None else tables
     outlines = outlines_of(frames[0].geometry.to_numpy(), kind_of_belt, width_m, height_m, grid)
     return PreparedBelts(
         outlines=outlines,

@@ -15,6 +15,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from shelterscape.kernels.threads import STRIP_ROWS, map_threads
+from shelterscape.science.belt_profiles import ProfileTables
 from shelterscape.science.belts import recovery_distances
 from shelterscape.science.hours_on_places import CellWinds
 from shelterscape.science.places import StockCorners, means
@@ -139,19 +141,18 @@ def full_evaluation(
     FullEvaluation
     """
     grid = context.grid
-    with_set = _prepared(context, frame, rows)
     without = _prepared(context, frame, []) if existing is None else None
+    with_set = _prepared(context, frame, rows, None if without is None else without.tables)
     lost = np.zeros(grid.shape)
     reduction = np.zeros((2, *grid.shape), np.float32)
     corners = _corners(context)
     for number, weight in enumerate(context.weights):
         stop_if_requested()
-        before = _field(without, context, number) if existing is None else existing[number][None]
-        fields = np.concatenate([before, _field(with_set, context, number)])
-        lost += weight * context.wind_weight(number) * (fields[0] - fields[1]).astype(float)
-        reduction += np.float32(weight) * (1 - fields ** np.float32(context.speed_exponent))
+        before = _field(without, context, number)[0] if existing is None else existing[number]
+        fields = (before, _field(with_set, context, number)[0])
+        _add_direction(context, number, float(weight), fields, lost, reduction)
         if corners is not None:
-            corners.add([float(context.time_share[number])] * 2, fields)
+            corners.add([float(context.time_share[number])] * 2, np.stack(fields))
         if cell_winds is not None:
             for case, field in enumerate(fields):
                 cell_winds.set(case, number, field)
@@ -163,6 +164,29 @@ def full_evaluation(
         reduction_to_relative(reduction, context.speed_exponent),
         corners,
     )
+
+
+def _add_direction(
+    context: EvaluationContext,
+    number: int,
+    weight: float,
+    fields: tuple[Field, Field],
+    lost: Array,
+    reduction: Field,
+) -> None:
+    """Add the weighted effect of one direction to both sums, in strips that fit the cache."""
+    wind_weight, exponent = context.wind_weight(number), context.speed_exponent
+
+    def _add(first: int) -> None:
+        strip = slice(first, first + STRIP_ROWS)
+        parts = [field[strip] for field in fields]
+        more = wind_weight if isinstance(wind_weight, float) else wind_weight[strip]
+        lost[strip] += np.float64(weight) * more * (parts[0] - parts[1]).astype(float)
+        for total, part in zip(reduction, parts, strict=True):
+            power = part if exponent == 1.0 else part ** np.float32(exponent)
+            total[strip] += np.float32(weight) * (1 - power)
+
+    map_threads(_add, range(0, lost.shape[0], STRIP_ROWS))
 
 
 def existing_winds(
@@ -209,10 +233,15 @@ def work_bytes(cells: int, vertices: int) -> float:
 
 
 def _prepared(
-    context: EvaluationContext, frame: gpd.GeoDataFrame, rows: Sequence[int]
+    context: EvaluationContext,
+    frame: gpd.GeoDataFrame,
+    rows: Sequence[int],
+    tables: ProfileTables | None = None,
 ) -> PreparedBelts | None:
     belts = belts_with_set(context, frame, rows)
-    return prepare_belts([belts], context.grid, context.options) if len(belts) else None
+    if not len(belts):
+        return None
+    return prepare_belts([belts], context.grid, context.options, tables=tables)
 
 
 def _field(prepared: PreparedBelts | None, context: EvaluationContext, number: int) -> Field:

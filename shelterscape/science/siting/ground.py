@@ -16,8 +16,9 @@ import shapely
 from numpy.typing import NDArray
 
 from shelterscape.grid import Grid, downwind
+from shelterscape.kernels.planting import plant, put_back
 from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
-from shelterscape.kernels.siting import CandidateLines, SitingRays, gains, plant, put_back
+from shelterscape.kernels.siting import CandidateLines, SitingRays, gains
 from shelterscape.science.growth import belts_at
 from shelterscape.science.prepared_belts import PreparedBelts, ShelterOptions, prepare_belts
 from shelterscape.science.rays import rays_of, relative_wind_by_ray
