@@ -214,29 +214,33 @@ def test_the_colour_measure_itself():
         assert matrix.sum(axis=1) == pytest.approx([1, 1, 1], abs=2e-6)
 
 
-def one_hue(name):
-    """The part of a ramp in one hue, at rising values; windier ground has a second hue."""
+def hues_of(name):
+    """The parts of a ramp in one hue each, at values away from its lightest colour."""
+    if name == "relative_wind_difference":  # two hues, one for each sign
+        stops = RAMPS[name]
+        return [[c for v, c in reversed(stops) if v <= 0], [c for v, c in stops if v >= 0]]
     low = 0.0 if name in ("wind_reduction_added", "equivalent_sheltered_share") else -np.inf
     high = 1.0 if name == "relative_wind" else np.inf
-    return [colour for value, colour in RAMPS[name] if low <= value <= high]
+    part = [colour for value, colour in RAMPS[name] if low <= value <= high]
+    # Low relative wind is much shelter; the first holdings have most benefit for their cost.
+    return [part[::-1] if name in MEASURED_BY else part]
 
 
 @pytest.mark.parametrize("name", RAMPS)
 @pytest.mark.parametrize("sight", SIGHT)
 def test_lightness_runs_one_way_along_a_ramp(name, sight):
-    steps = np.diff([lab(colour, sight)[0] for colour in one_hue(name)])
-    assert (steps > 2).all() or (steps < -2).all(), steps
+    for part in hues_of(name):
+        steps = np.diff([lab(colour, sight)[0] for colour in part])
+        assert (steps < -2).all(), steps
 
 
 @pytest.mark.parametrize("name", RAMPS)
 def test_darker_means_more_of_the_titled_quantity(name):
     """Relative luminance (linear sRGB to Y, IEC 61966-2-1) falls as the quantity rises."""
-    luminance = [float(TO_XYZ[1] @ linear(colour)) for colour in one_hue(name)]
-    if name in MEASURED_BY:
-        # Low relative wind is much shelter; the first holdings have most benefit for their cost.
-        luminance.reverse()
-    assert luminance == sorted(luminance, reverse=True)
-    assert luminance[0] > 0.7 and luminance[-1] < 0.2
+    for part in hues_of(name):
+        luminance = [float(TO_XYZ[1] @ linear(colour)) for colour in part]
+        assert luminance == sorted(luminance, reverse=True)
+        assert luminance[0] > 0.7 and luminance[-1] < 0.2
 
 
 def test_only_two_quantities_are_titled_by_another():
@@ -273,10 +277,11 @@ def test_values_of_a_ramp_rise(name):
 
 
 @pytest.mark.parametrize("name", RAMPS)
-def test_one_ramp_is_one_hue(name):
-    hues = [np.degrees(np.arctan2(*lab(c)[:0:-1])) for c in one_hue(name) if chroma(c) > 5]
-    assert len(hues) >= 3
-    assert max(hues) - min(hues) < 40
+def test_each_part_of_a_ramp_is_one_hue(name):
+    for part in hues_of(name):
+        hues = [np.degrees(np.arctan2(*lab(c)[:0:-1])) for c in part if chroma(c) > 5]
+        assert len(hues) >= 3
+        assert max(hues) - min(hues) < 40
 
 
 def chroma(colour):

@@ -42,6 +42,7 @@ def test_description_command_and_signature_agree(process):
         "cancelled",
         "memory_limit_gib",
         "pictures",
+        "report",
     ]
     assert list(signature.parameters) == [*fields, *of_every_function]
     for name, field in fields.items():

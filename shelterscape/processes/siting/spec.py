@@ -170,7 +170,7 @@ class SitingInputs(CaseInputs, GrantMaps, RoughGround, HourlyInputs):
     compare: Annotated[
         str | None,
         Source("file", "record of the run to compare with"),
-        Field(description="Folder of an earlier run of siting to compare this plan with."),
+        Field(description="Folder of an earlier run of siting to compare this plan with, as PATH."),
     ] = None
     monte_carlo_runs: int = quantity("monte_carlo_runs", DEFAULT_MONTE_CARLO_RUNS)
     seed: int = quantity("seed", 1)
