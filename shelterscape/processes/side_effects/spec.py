@@ -60,7 +60,9 @@ class SideEffectsInputs(TerrainInputs):
             "drift; without it, not checked. The subset winter is used where there is one."
         ),
     ] = None
-    subset: str = Field("", description="Subset of the wind set of wind that moves snow.")
+    subset: str = Field(
+        "", description="Subset of the wind set of wind that moves snow.", examples=["winter"]
+    )
     fields: FieldNames = Field(default_factory=dict)
     fall_factor: float = quantity("fall_factor", FALL_FACTOR)
     sight_distance_m: float = quantity(
