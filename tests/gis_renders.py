@@ -54,7 +54,9 @@ def opened(folder: Path, layers: list[str]) -> dict[str, dict]:
             "active": [rule.label() for rule in root.children() if rule.active()] if root else [],
             "labels": layer.labelsEnabled(),
             "titles": [layer.attributeAlias(i) for i in range(layer.fields().count())],
-            "colours": drawn_colours(layer),
+            "features": layer.featureCount(),
+            # A layer without features has no extent to draw.
+            "colours": drawn_colours(layer) if layer.featureCount() else [],
             "server_style": layer.loadSldStyle(str(folder / f"layers.{name}.sld"))[1],
         }
     for path in sorted(folder.glob("rasters/*.tif")):
