@@ -96,8 +96,9 @@ SECTIONS = {
         f"Hedges and rows around fields of {tracing.FIELD_M:g} m, with gaps, in cells of 1 m: one "
         f"run, and `batch --tiles {tracing.TILE}` with one worker. Seconds are those of the "
         "command, start and pictures included; processor seconds are those of all its processes, "
-        "and depend little on other load; memory as for tiles. Goals: 4 million cells in 30 "
-        "s, and memory that does not grow with the map.",
+        "and depend little on other load; memory as for tiles. Tiles inside a map have "
+        "margins on four sides (9 million cells), those of a map of four tiles on two (6 million). "
+        "Goals: 4 million cells in 30 s, and memory that does not grow with the map.",
         tracing.tables,
     ),
     "tiles": Section(
