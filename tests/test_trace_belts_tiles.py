@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import geopandas as gpd
+import numpy as np
 import pytest
 import shapely
 from canopy_helpers import drawn, network, square_grid
@@ -42,17 +43,18 @@ def test_shelter_takes_no_belts_that_end_at_the_edge_of_a_tile(tmp_path):
 @pytest.mark.slow
 def test_tiles_neither_lose_nor_repeat_a_belt(tmp_path):
     """Lines, gaps and woods of four tiles, whose margins cover a part of the other tiles."""
-    grid = square_grid(600, CELL_M)
+    grid = square_grid(480, CELL_M)
     height = drawn(network(grid, 6), grid)
-    height[280:330, 100:340] = 15.0 + drawn([], grid)[280:330, 100:340]  # a wood on three tiles
+    # A wood on two tiles, uneven as crowns are: an even top of this shape is a roof.
+    height[280:330, 100:340] = np.random.default_rng(2).uniform(10.0, 15.0, (50, 240))
     write_dem(tmp_path / "canopy.tif", height, affine=grid.affine)
     (tmp_path / "plan.toml").write_text(PLAN, encoding="utf-8")
     whole = shelterscape.run_plan(tmp_path / "plan.toml", out=tmp_path / "whole", pictures=False)
-    tiled = run_batch(tmp_path / "plan.toml", tmp_path / "tiles", tiles=300)
+    tiled = run_batch(tmp_path / "plan.toml", tmp_path / "tiles", tiles=240)
     assert tiled.exit_code == 0 and len(tiled.states) == 4
     files = whole.folder / "layers.gpkg", tiled.combined / "combined.gpkg"
     one, other = (gpd.read_file(file, layer="traced_belts") for file in files)
-    assert len(one) > 80
+    assert len(one) > 50
     assert other["length_m"].sum() == pytest.approx(one["length_m"].sum(), rel=0.002)
     lines, parts = (shapely.union_all(frame.geometry) for frame in (one, other))
     assert lines.within(parts.buffer(CELL_M)) and parts.within(lines.buffer(CELL_M))
