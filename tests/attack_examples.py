@@ -47,8 +47,14 @@ CHEAPER: dict[str, Any] = {
 """Inputs of all processes that have them, so that a run takes a fraction of a second."""
 
 
-MEASURED_BELTS = ("Quennock tree belt 5", "Orrelby hedge 2")
-"""Belts of the readings and of the photographs, which name them."""
+MEASURED_BELTS = (
+    "Quennock tree belt 5",
+    "Orrelby hedge 2",
+    "Orrelby hedge 3",
+    "Orrelby hedge 4",
+    "Orrelby hedge 6",
+)
+"""Belts of the readings, the photographs and the survey, which name them."""
 
 
 def write_inputs(folder: Path) -> None:

@@ -185,11 +185,18 @@ def breaks(case: Case) -> Attack:
     return Attack("", words_of(case.example), first=broken)
 
 
+OTHER_VALUES = {
+    "roughness_m": 0.04, "start_year": 2031, "site_roughness_m": 0.5, "canopy_threshold_m": 2.5,
+    "fall_factor": 2.0, "place_spacing_m": 20.0, "season": "bare",
+}  # fmt: skip
+"""Values that change the results of a process; the first that it has is used."""
+
+
 def differs(case: Case) -> Attack:
-    """Has a number rounded otherwise."""
-    changed = {"roughness_m": 0.04} if "dem" in case.example.values else {"start_year": 2031}
-    changed = {"site_roughness_m": 0.5} if "records" in case.example.values else changed
-    return Attack("", words_of(case.example.changed(**changed)), same=True)
+    """Has a number that changes the results."""
+    name = next(n for n in OTHER_VALUES if n in case.example.process.inputs.model_fields)
+    changed = case.example.changed(**{name: OTHER_VALUES[name]})
+    return Attack("", words_of(changed), same=True)
 
 
 def hangs(case: Case) -> Attack:

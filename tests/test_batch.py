@@ -509,7 +509,7 @@ def test_figures_are_those_the_steps_recorded(tmp_path):
     assert figures.figures_of(tmp_path / "none") == {}
 
 
-def test_figures_of_siting():
+def test_figures_of_siting(monkeypatch):
     chosen = pd.DataFrame({"length_m": [120.0, 80.0], "cost": [500.25, 300.5]})
     candidates = pd.DataFrame({"candidate": ["c-7", "c-9", "c-3"]})
     full_evaluation = {
@@ -524,6 +524,7 @@ def test_figures_of_siting():
             currency="EUR", settled=SimpleNamespace(options=SimpleNamespace(curve="exponential"))
         ),
     )
+    monkeypatch.setattr(siting_summary, "boundary_figures", lambda lines, found: {})
     assert siting_summary._figures(results) == {
         "best_candidates": "c-9 (1.25 ha eq.), c-7 (0.50 ha eq.)",
         "chosen_length_m": 200.0,

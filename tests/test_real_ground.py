@@ -308,6 +308,7 @@ def check_outputs(result, belts, leaf, cell_m):
     package = result.folder / "layers.gpkg"
     assert set(fiona.listlayers(package)) == {
         "belts_assessed",
+        "layer_styles",
         "shelter_zones",
         "shelter_not_modelled",
     }

@@ -11,6 +11,7 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 import rasterio
+import shapely
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.files.html_page import Page, PageTable, write_page
@@ -22,7 +23,7 @@ from shelterscape.files.page_parts import (
     raster_picture,
 )
 from shelterscape.files.record import read_record
-from shelterscape.files.results import features_of
+from shelterscape.files.results import feature_count, features_of
 from shelterscape.files.styles import end_words, legend_title, ramp_of
 from shelterscape.files.tables import read_result_table
 from shelterscape.process import Layer, Output, Picture, Process, Raster, Table
@@ -37,8 +38,9 @@ from shelterscape.runs.summary import (
 )
 from shelterscape.terms import TERMS, Term
 
-MOST_BANDS, MOST_FEATURES, MOST_ROWS = 8, 20_000, 500
-"""Bands of a raster, features of a layer and rows of a table beyond which it is left out."""
+MOST_BANDS, MOST_FEATURES, MOST_VERTICES, MOST_ROWS = 8, 20_000, 400_000, 500
+"""Bands of a raster, features and vertices of a layer, and rows of a table, beyond which it is left
+out: a page would be too large to open."""
 
 
 @dataclass(frozen=True)
@@ -170,8 +172,13 @@ def _layers(parts: Sequence[_Part], package: Path) -> Iterator[tuple[Layer, gpd.
     for part in reversed(parts):
         for output in part.outputs:
             if isinstance(output, Layer):
+                if not 0 < feature_count(package, output.name) <= MOST_FEATURES:
+                    continue
                 frame = features_of(package, output.name)
-                if frame is not None and 0 < len(frame) <= MOST_FEATURES:
+                if (
+                    frame is not None
+                    and shapely.get_num_coordinates(frame.geometry).sum() <= MOST_VERTICES
+                ):
                     yield output, frame
 
 

@@ -83,10 +83,14 @@ def propose_lines(data: SitingData) -> tuple[ProposedLines, list[Notice]]:
     every = gpd.GeoDataFrame(every, crs=data.grid.crs)
     notices = [] if len(every) else [_no_lines(data)]
     every = _assessed(data, every)
-    short = every["flags"].str.split("; ").map(lambda flags: candidates.SHORT in flags)
+    # Without candidates the column is of no type.
+    every["flags"] = every["flags"].astype(object)
+    short = every["flags"].map(lambda flags: candidates.SHORT in flags.split("; "))
     late = (every["action"] == candidates.REGENERATE).to_numpy()
     flags = every["flags"].where(~late, regeneration.MAY_FAIL + "; " + every["flags"])
-    every = every.assign(too_short=short.astype(bool), flags=flags.str.removesuffix("; "))
+    every = every.assign(
+        too_short=short.astype(bool), flags=flags.map(lambda text: text.removesuffix("; "))
+    )
     every, land = _with_working_land(data, every)
     checks = planner_layers.constraint_checks(every, data.constraint_layers, data.checked_elsewhere)
     ends = belt_ends(every, _existing(data))
