@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
 
 from shelterscape.errors import InputError
+from shelterscape.processes.side_effects.loading import SideEffectsData
 from shelterscape.science.side_effects.nearby import (
     ASK_OPERATOR,
     fall_strips,
@@ -90,3 +93,11 @@ def test_clearances_set_by_the_planner():
     assert found["object_name"].tolist() == ["house"]
     assert found[["distance_found_m", "required_distance_m"]].iloc[0].tolist() == [8.5, 12]
     assert within_clearances(_belts(), areas.iloc[:0]).empty
+
+
+def test_a_holding_without_belts_keeps_their_columns():
+    """As in a batch: an empty list of rows would be taken for a list of columns."""
+    none = gpd.GeoDataFrame(geometry=gpd.GeoSeries([], crs="EPSG:25832"))
+    belts, _ = complete_new_belts(none, "belts")
+    planted = SideEffectsData.planted.fget(SimpleNamespace(belts=belts))
+    assert list(planted.columns) == list(belts.columns) and len(fall_strips(planted, 1.0)) == 0

@@ -103,7 +103,8 @@ class SideEffectsData:
     @property
     def planted(self) -> gpd.GeoDataFrame:
         """Belts of plants: walls and fences do not fall or root."""
-        return self.belts[[is_planted(kind) for kind in self.belts["belt_type"]]]
+        # Not a list: pandas would take an empty one for a list of columns.
+        return self.belts[self.belts["belt_type"].map(is_planted).astype(bool)]
 
 
 def load(params: SideEffectsInputs, reader: Reader) -> SideEffectsData:
