@@ -73,7 +73,7 @@ COMMANDS = {
         "wind-set", "--record", sample("weather.csv.gz"), "--speed-unit", "kn", "--time-zone",
         "UTC", "--measured-height-m", "10", "--station-roughness-m", "0.03",
     ],
-    "plan": ["run", sample("plan.toml")],
+    "plan": ["run", sample("plan.toml"), "--no-pictures"],
     "batch": ["batch", "PLAN", "--holdings", "HOLDINGS", "--workers", "2"],
 }  # fmt: skip
 
