@@ -128,6 +128,7 @@ NOTICES: dict[str, str] = {
     "map-scale": "lengths or areas on the map differ from those on the ground",
     "convergence": "grid north and true north differ; wind directions were turned accordingly",
     "reader-remark": "the library that reads a file reported a remark",
+    "report-left-out": "the page of a run was not written: its scripts are not installed",
     "cache-unused": "compiled kernels are not kept in the usual folder of this machine",
 }
 """Every notice code with its meaning in one line, most serious first."""

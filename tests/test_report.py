@@ -28,7 +28,7 @@ from shelterscape.errors import InputError
 from shelterscape.files import html_page
 from shelterscape.files.html_page import Page, PageTable, write_page
 from shelterscape.files.page_parts import packed_features, raster_picture
-from shelterscape.runs import GEOPACKAGE, REPORT
+from shelterscape.runs import GEOPACKAGE, REPORT, report
 from shelterscape.runs.report import finished_record
 from shelterscape.terms import TERMS
 
@@ -202,8 +202,40 @@ def test_features_keep_missing_values_and_order():
     assert found[0]["geometry"]["coordinates"] == pytest.approx((1.3, 2.0))
 
 
+def test_what_is_too_large_for_the_page_is_named(page, tmp_path, monkeypatch):
+    out, read = page
+    assert "Too large" not in " ".join(read.texts)
+    monkeypatch.setattr(report, "MOST_VERTICES", 10)
+    monkeypatch.setattr(report, "MOST_ROWS", 1)
+    assert run_command(out, tmp_path / "less.html") == 0
+    less = Reader((tmp_path / "less.html").read_text(encoding="utf-8"))
+    (line,) = (text for text in less.texts if "Too large" in text)
+    assert "shelter_zones" in line and "shelter_areas" in line and "relative_wind" not in line
+    assert "shelter_areas" not in less.tables
+
+
+def test_a_run_without_the_scripts_keeps_its_results(tmp_path, monkeypatch, drawn):
+    monkeypatch.setattr(html_page, "BUNDLE", tmp_path)
+    given = project(tmp_path / "in")
+    with drawn():
+        result = shelterscape.shelter(**given, out=tmp_path / "out", pictures=False)
+    assert result.rasters["relative_wind"].is_file()
+    assert not (result.folder / REPORT).exists()
+    assert [n.code for n in result.notices].count("report-left-out") == 1
+    assert result.summary.open_first != REPORT
+
+
+def test_a_run_that_was_changed_has_no_report(page, tmp_path):
+    out, _ = page
+    copy = shutil.copytree(out, tmp_path / "copy")
+    next((copy / "tables").glob("*.csv")).write_text("other numbers", encoding="utf-8")
+    with pytest.raises(InputError, match="changed since"):
+        finished_record(copy)
+
+
 def test_bad_requests_are_clear_errors(page, tmp_path, monkeypatch, capsys):
     out, _ = page
+    assert run_command(out, tmp_path / "none" / "a.html") == 4
     with pytest.raises(InputError) as refused:
         finished_record(tmp_path)
     assert refused.value.code == "run-unknown"

@@ -13,6 +13,7 @@ def _report(folder: str, out: str, overwrite: bool) -> None:
     from shelterscape import registry
     from shelterscape.runs import GEOPACKAGE
     from shelterscape.runs.report import finished_record, write_report
+    from shelterscape.runs.staging import unwritable
 
     path = Path(out)
     if path.exists() and not overwrite:
@@ -24,7 +25,10 @@ def _report(folder: str, out: str, overwrite: bool) -> None:
         )
     record = finished_record(Path(folder))
     processes = [registry.find(step["process"]) for step in record["steps"]]
-    write_report(Path(folder), record, processes, GEOPACKAGE, path)
+    try:
+        write_report(Path(folder), record, processes, GEOPACKAGE, path)
+    except OSError as error:
+        raise unwritable(path, error) from error
     click.echo(f"Open: {path}")
 
 

@@ -14,6 +14,7 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from shelterscape.errors import SetupError
+from shelterscape.files.record import replace_file
 
 BUNDLE = files("shelterscape").joinpath("data", "report")
 
@@ -80,6 +81,11 @@ class Page:
     versions: tuple[tuple[str, str], ...] = ()
 
 
+def scripts_installed() -> bool:
+    """Whether the scripts of the page were built when the package was installed."""
+    return BUNDLE.joinpath("report.js").is_file()
+
+
 def write_page(path: Path, page: Page) -> None:
     """Write a page; equal pages give equal bytes.
 
@@ -92,6 +98,8 @@ def write_page(path: Path, page: Page) -> None:
     ------
     SetupError
         ``report-scripts`` where the scripts of the page were not built.
+    OSError
+        Where the file cannot be written; an earlier one stays.
     """
     script, style = _bundled("report.js"), _bundled("report.css")
     # Text of a script element ends only at this tag.
@@ -111,7 +119,7 @@ def write_page(path: Path, page: Page) -> None:
         script_hash=_hash(script),
         style_hash=_hash(style),
     )
-    path.write_text(text, encoding="utf-8")
+    replace_file(path, text)
 
 
 def _bundled(name: str) -> str:

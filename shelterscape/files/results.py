@@ -54,13 +54,6 @@ def disk_faults(where: Path) -> Iterator[None]:
         ) from error
 
 
-def feature_count(path: Path, layer: str) -> int:
-    """Number of features of a layer of results; 0 if there is none."""
-    if not path.is_file() or layer not in {name for name, _ in pyogrio.list_layers(path)}:
-        return 0
-    return int(pyogrio.read_info(path, layer=layer)["features"])
-
-
 def features_of(path: Path, layer: str) -> gpd.GeoDataFrame | None:
     """A layer of results, with the column types it was written with; None if there is none."""
     if not path.is_file() or layer not in {name for name, _ in pyogrio.list_layers(path)}:

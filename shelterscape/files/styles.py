@@ -186,6 +186,8 @@ class LayerStyle:
         Column written beside each feature; empty for none.
     reduction_of : str
         Column of relative wind that the label reports as a wind reduction; empty for none.
+    shown : bool
+        Whether the report shows the layer of a step that answers the question at first.
     """
 
     colour_by: str = ""
@@ -197,6 +199,7 @@ class LayerStyle:
     outlined: bool = True
     label: str = ""
     reduction_of: str = ""
+    shown: bool = True
 
 
 ONE_COLOUR = LayerStyle()

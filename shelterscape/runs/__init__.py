@@ -15,6 +15,7 @@ from typing import Any
 
 from shelterscape.errors import InputError, InternalError, Notice
 from shelterscape.files.geopackages import describe_columns, verify_layers, write_styles
+from shelterscape.files.html_page import scripts_installed
 from shelterscape.files.libraries import refuse_lost_coordinates
 from shelterscape.files.record import (
     RECORD,
@@ -150,7 +151,8 @@ def run(
                 steps, stage.folder, progress, cancelled, memory_check, area, pictures, watch
             )
             stage.refuse_swapped()
-            for notice in (about_machine := machine_notices()):
+            about_machine = [*machine_notices(), *_without_scripts(report)]
+            for notice in about_machine:
                 progress({"event": "notice", **notice.fields()})
             _check_files(done, stage.folder)
             _finish_layers(done, stage.folder)
@@ -159,6 +161,7 @@ def run(
                 for step, one in zip(steps, done, strict=True)
             ]
             summary = summary_of(answers, title)
+            report = report and scripts_installed()
             if report:
                 summary = replace(summary, open_first=REPORT)
             text = full_text(summary, answers)
@@ -186,6 +189,14 @@ def run(
         except OSError as error:
             raise unwritable(stage.target, error) from error
     return _result(stage.target, done, summary, record, about_machine)
+
+
+def _without_scripts(report: bool) -> list[Notice]:
+    """The notice that a wanted page cannot be written on this machine."""
+    if not report or scripts_installed():
+        return []
+    text = f"{REPORT} was not written: its scripts were not built when the package was installed"
+    return [Notice("report-left-out", text)]
 
 
 def _check_names(steps: list[Step]) -> None:

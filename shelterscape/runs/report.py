@@ -22,8 +22,8 @@ from shelterscape.files.page_parts import (
     plain_rows,
     raster_picture,
 )
-from shelterscape.files.record import read_record
-from shelterscape.files.results import feature_count, features_of
+from shelterscape.files.record import is_intact, read_record
+from shelterscape.files.results import features_of
 from shelterscape.files.styles import end_words, legend_title, ramp_of
 from shelterscape.files.tables import read_result_table
 from shelterscape.process import Layer, Output, Picture, Process, Raster, Table
@@ -50,6 +50,7 @@ class _Part:
     process: Process
     outputs: tuple[Output, ...]
     bands: dict[str, list[str]]
+    features: dict[str, int]
     answer: StepAnswer
 
 
@@ -98,15 +99,15 @@ def finished_record(folder: Path) -> dict[str, Any]:
     Raises
     ------
     InputError
-        ``run-unknown`` where the folder is not a run of shelterscape.
+        ``run-unknown`` where the folder is not a run of shelterscape, or has changed since.
     """
     record = read_record(folder)
-    if record is None or not isinstance(record.get("steps"), list):
+    if record is None or "steps" not in record or not is_intact(folder, record):
         raise InputError(
             "run-unknown",
-            "This is not the folder of a finished run.",
+            "This is not the folder of a finished run, or its files have changed since.",
             where=str(folder),
-            hint="Name a folder that shelterscape has written, with its record.json.",
+            hint="Name a folder that shelterscape has written, or run the plan again.",
         )
     return record
 
@@ -120,7 +121,8 @@ def _part(step: dict[str, Any], process: Process, folder: Path) -> _Part:
         figures=step["figures"],
     )
     notices = [Notice(**fields) for fields in step["notices"]]
-    return _Part(process, written, step["bands"], StepAnswer(process, summary, notices, written))
+    answer = StepAnswer(process, summary, notices, written)
+    return _Part(process, written, step["bands"], step["features"], answer)
 
 
 def _page(
@@ -132,6 +134,10 @@ def _page(
 ) -> Page:
     leading = summary.answer[: summary.leading]
     answers = [part.answer for part in parts]
+    drawn = _map(parts, summary, layers, folder)
+    tables = (*_layer_tables(layers, summary, parts), *_tables(parts, folder))
+    shown = {layer.name for layer, _ in layers} | {table.name for table in tables}
+    shown |= {raster["name"] for raster in drawn["rasters"]} if drawn else set()
     return Page(
         title=summary.question,
         answer=tuple((title, tuple(map(capitalised, texts))) for title, texts in leading),
@@ -140,11 +146,11 @@ def _page(
         preparing=tuple(
             capitalised(t) for _, texts in summary.answer[summary.leading :] for t in texts
         ),
-        notices=tuple(sentence(notice) for notice in notices_of(answers)),
+        notices=(*map(sentence, notices_of(answers)), *_left_out(parts, shown)),
         cautions=_each_once(t for part in parts for t in part.process.all_cautions),
         sources=_each_once(t for part in parts for t in part.process.sources),
-        map=_map(parts, summary, layers, folder),
-        tables=(*_layer_tables(layers, summary, parts), *_tables(parts, folder)),
+        map=drawn,
+        tables=tables,
         charts=tuple(_charts(parts, folder)),
         inputs=tuple(sorted(set(_inputs(record["steps"])))),
         versions=(
@@ -171,15 +177,30 @@ def _layers(parts: Sequence[_Part], package: Path) -> Iterator[tuple[Layer, gpd.
     """Layers of the deciding step first, each with its features."""
     for part in reversed(parts):
         for output in part.outputs:
-            if isinstance(output, Layer):
-                if not 0 < feature_count(package, output.name) <= MOST_FEATURES:
-                    continue
+            if isinstance(output, Layer) and 0 < part.features[output.name] <= MOST_FEATURES:
                 frame = features_of(package, output.name)
-                if (
-                    frame is not None
-                    and shapely.get_num_coordinates(frame.geometry).sum() <= MOST_VERTICES
-                ):
+                if frame is not None and _vertices(frame) <= MOST_VERTICES:
                     yield output, frame
+
+
+def _vertices(frame: gpd.GeoDataFrame) -> int:
+    return int(shapely.get_num_coordinates(frame.geometry).sum())
+
+
+def _left_out(parts: Sequence[_Part], shown: set[str]) -> tuple[str, ...]:
+    """A sentence on what is not in the page, because it is too large for one."""
+    kinds = (Layer, Raster, Table)
+    names = [
+        output.name
+        for part in parts
+        for output in part.outputs
+        if isinstance(output, kinds)
+        and output.name not in shown
+        and part.features.get(output.name, 1)
+    ]
+    if not names:
+        return ()
+    return (f"Too large for this page, see the folder of the run: {', '.join(names)}",)
 
 
 def _map(
@@ -216,10 +237,10 @@ def _crs_of(parts: Sequence[_Part], folder: Path) -> str:
 
 
 def _leading_layers(parts: Sequence[_Part], summary: RunSummary) -> set[str]:
-    """Names of the layers of the steps that answer the question."""
+    """Names of the layers, of steps that answer the question, that are shown at first."""
     titles = {title for title, _ in summary.answer[: summary.leading]}
     leading = [part for part in parts if part.process.title in titles]
-    return {o.name for part in leading for o in part.outputs if isinstance(o, Layer)}
+    return {o.name for p in leading for o in p.outputs if isinstance(o, Layer) and o.style.shown}
 
 
 def _map_layer(layer: Layer, frame: gpd.GeoDataFrame, visible: bool) -> dict[str, Any]:
@@ -228,7 +249,7 @@ def _map_layer(layer: Layer, frame: gpd.GeoDataFrame, visible: bool) -> dict[str
         "name": layer.name,
         "title": layer.title,
         "heading": layer.name.replace("_", " "),
-        "visible": visible and layer.name != "candidates",
+        "visible": visible,
         "shape": rules.shape,
         "hatched": layer.style.hatched,
         "outlined": layer.style.outlined,
@@ -305,8 +326,7 @@ def _layer_tables(
     leading = _leading_layers(parts, summary)
     for layer, frame in layers:
         if len(frame) <= MOST_ROWS:
-            is_open = layer.name in leading - {"candidates"}
-            yield _table(layer, frame, layer=layer.name, is_open=is_open)
+            yield _table(layer, frame, layer=layer.name, is_open=layer.name in leading)
 
 
 def _tables(parts: Sequence[_Part], folder: Path) -> Iterator[PageTable]:

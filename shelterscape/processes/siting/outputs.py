@@ -66,7 +66,7 @@ OUTPUTS: tuple[Output, ...] = (
             "reason",
         ),
         "Every candidate for planting or restoration, with the benefit it adds by itself.",
-        style=LayerStyle("benefit_alone_ha", shades=SHELTER_SHADES),
+        style=LayerStyle("benefit_alone_ha", shades=SHELTER_SHADES, shown=False),
     ),
     Layer(
         "chosen_belts",
