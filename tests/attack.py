@@ -172,7 +172,6 @@ def checkout_state() -> dict[str, int]:
 
 OPEN_CASES = {
     22: "siting with few open files ends with an error and leaves its temporary folder",
-    41: "an area of 20,000 corners takes 23 s of processor time in grant-overlay",
     97: "a damaged record.json of combined results is refused with advice, not written again",
 }
 """Faults that are known and not fixed, by number of the case; the table counts them."""

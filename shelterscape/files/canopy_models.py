@@ -10,13 +10,12 @@ import rasterio
 from numpy.typing import NDArray
 from pyproj import CRS
 from rasterio.enums import Resampling
-from rasterio.errors import RasterioError
-from rasterio.vrt import WarpedVRT
 
-from shelterscape.errors import InputError, Notice, ShelterscapeError
+from shelterscape.errors import Notice, ShelterscapeError
 from shelterscape.files.local import existing_file
 from shelterscape.files.rasters import ENVIRONMENT, open_raster
-from shelterscape.files.terrain_models import METRES_PER, _check_unit, read_terrain
+from shelterscape.files.resampling import values_on
+from shelterscape.files.terrain_models import METRES_PER, check_unit, read_terrain
 from shelterscape.grid import Grid
 
 Around = tuple[tuple[float, float, float, float], float]
@@ -113,38 +112,9 @@ def read_on(
     """
     path = existing_file(source, what)
     with rasterio.Env(**ENVIRONMENT), open_raster(path) as data, named(what):
-        _check_unit(data, z_unit, path)
-        own = CRS.from_user_input(crs).to_wkt() if crs else data.crs
-        if own is None:
-            raise InputError(
-                "crs-missing",
-                f"The {what} does not state its coordinate system.",
-                where=str(path),
-                hint="Set its coordinate system in your GIS and save it again.",
-            )
-        layout = {
-            "src_crs": own,
-            "crs": grid.crs.to_wkt(),
-            "transform": grid.affine,
-            "height": grid.shape[0],
-            "width": grid.shape[1],
-            "resampling": Resampling.bilinear,
-        }
-        try:
-            # Cells off a file without a nodata value must not read as 0.
-            unmarked = data.nodata is None
-            with WarpedVRT(data, add_alpha=unmarked, **layout) as onto:
-                values = onto.read(1).astype(np.float32)
-                known = (onto.read(onto.count) if unmarked else onto.dataset_mask()) > 0
-        except RasterioError as error:
-            raise InputError(
-                "file-unreadable",
-                f"The {what} could not be read.",
-                where=str(path),
-                value=error,
-                hint="Open it in your GIS, and export it again if it is damaged.",
-            ) from error
+        check_unit(data, z_unit, path)
+        own = CRS.from_user_input(crs).to_wkt() if crs else None
+        values = values_on(data, grid, Resampling.bilinear, what, path, crs=own)
         scale, offset = data.scales[0], data.offsets[0]
     values = (values * scale + offset) * np.float32(METRES_PER[z_unit or "m"])
-    values[~known] = np.nan
     return values.astype(np.float32)

@@ -9,12 +9,11 @@ import pandas as pd
 import rasterio
 from numpy.typing import NDArray
 from rasterio.enums import Resampling
-from rasterio.errors import RasterioError
-from rasterio.vrt import WarpedVRT
 
 from shelterscape.errors import InputError
 from shelterscape.files.local import existing_file, fault_of
 from shelterscape.files.rasters import ENVIRONMENT, open_raster
+from shelterscape.files.resampling import values_on
 from shelterscape.grid import Grid
 
 RASTER_SUFFIXES = (".tif", ".tiff", ".asc", ".vrt", ".img", ".hgt", ".nc")
@@ -58,35 +57,7 @@ def read_codes(source: str, grid: Grid, what: str, *, part: bool = False) -> NDA
     """
     path = existing_file(source, what)
     with rasterio.Env(**ENVIRONMENT), open_raster(path) as data:
-        if data.crs is None:
-            raise InputError(
-                "crs-missing",
-                f"The {what} does not state its coordinate system.",
-                where=str(path),
-                hint="Set its coordinate system in your GIS and save it again.",
-            )
-        layout = {
-            "crs": grid.crs.to_wkt(),
-            "transform": grid.affine,
-            "height": grid.shape[0],
-            "width": grid.shape[1],
-            "resampling": Resampling.nearest,
-        }
-        try:
-            # Cells off a file without a nodata value must not read as 0.
-            unmarked = data.nodata is None
-            with WarpedVRT(data, add_alpha=unmarked, **layout) as onto:
-                values = onto.read(1).astype(np.float32)
-                known = (onto.read(onto.count) if unmarked else onto.dataset_mask()) > 0
-        except RasterioError as error:
-            raise InputError(
-                "file-unreadable",
-                f"The {what} could not be read.",
-                where=str(path),
-                value=fault_of(error),
-                hint="Open it in your GIS, and export it again if it is damaged.",
-            ) from error
-    values[~known] = np.nan
+        values = values_on(data, grid, Resampling.nearest, what, path)
     if not part and not np.isfinite(values).any():
         raise InputError(
             "layer-outside",

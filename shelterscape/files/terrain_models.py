@@ -212,7 +212,7 @@ def _own_crs(data: DatasetReader, given: str | None, path: Path) -> CRS:
 def _heights(
     data: DatasetReader, z_unit: str | None, path: Path, part: Grid | None = None
 ) -> NDArray[np.float32]:
-    _check_unit(data, z_unit, path)
+    check_unit(data, z_unit, path)
     try:
         window = Window(part.col0, part.row0, part.shape[1], part.shape[0]) if part else None
         band = data.read(1, masked=True, window=window)
@@ -232,7 +232,7 @@ def _heights(
     return elevation
 
 
-def _check_unit(data: DatasetReader, z_unit: str | None, path: Path) -> None:
+def check_unit(data: DatasetReader, z_unit: str | None, path: Path) -> None:
     """Refuse heights whose stated unit is not the metre, unless their unit is given."""
     stated = (data.units[0] or "").strip()
     if z_unit or (not stated and (stated := _vertical_unit(data)) is None):

@@ -51,40 +51,6 @@ READ_COLUMNS = (*QUANTITIES, *WORDS, "planted_year", "assumed", "value_source")
 """All columns of a belt layer that are read."""
 
 
-def season_from(text: str, where: str) -> str | None:
-    """Leaf state from a cell of a table.
-
-    Parameters
-    ----------
-    text : str
-        in leaf, in-leaf or bare.
-    where : str
-        Place of the cell in errors.
-
-    Returns
-    -------
-    {"in-leaf", "bare"} or None
-        None for an empty cell.
-
-    Raises
-    ------
-    InputError
-        ``column-bad``.
-    """
-    if not text:
-        return None
-    word = text.strip().casefold().replace(" ", "-")
-    if word not in SEASONS:
-        raise InputError(
-            "column-bad",
-            "The season must be in leaf or bare.",
-            where=where,
-            value=text,
-            hint="Write in leaf, bare, or leave the cell empty.",
-        )
-    return word
-
-
 class Case(NamedTuple):
     """Season and year of a result.
 
@@ -187,10 +153,22 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
     return frame, notices + more
 
 
-def _check_outlines(belts: gpd.GeoDataFrame, where: str) -> None:
-    outlines = belts.geometry.to_numpy()
-    dimensions = shapely.get_dimensions(outlines)
-    points = dimensions == 0
+def refuse_points(belts: gpd.GeoDataFrame, where: str) -> None:
+    """Refuse a layer of belts with points in it.
+
+    Parameters
+    ----------
+    belts : GeoDataFrame
+        Its index holds row numbers of the file, from 0.
+    where : str
+        Name of the layer in errors.
+
+    Raises
+    ------
+    InputError
+        ``belts-points``.
+    """
+    points = shapely.get_dimensions(belts.geometry.to_numpy()) == 0
     if points.any():
         raise InputError(
             "belts-points",
@@ -198,6 +176,12 @@ def _check_outlines(belts: gpd.GeoDataFrame, where: str) -> None:
             where=f"{where}, feature {belts.index[int(np.argmax(points))] + 1}",
             hint="Draw each belt as a line, or remove the points from the layer.",
         )
+
+
+def _check_outlines(belts: gpd.GeoDataFrame, where: str) -> None:
+    refuse_points(belts, where)
+    outlines = belts.geometry.to_numpy()
+    dimensions = shapely.get_dimensions(outlines)
     flat = np.where(dimensions == 2, shapely.area(outlines), shapely.length(outlines)) == 0
     if flat.any():
         raise InputError(

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from shelterscape.errors import InputError, Notice
-from shelterscape.science.belts import season_from
 from shelterscape.science.columns import numbers, words
+from shelterscape.science.season_words import season_from
 from shelterscape.science.value_sources import PHOTOGRAPH, with_values
 from shelterscape.terms import TERMS
 

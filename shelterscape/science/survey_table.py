@@ -9,8 +9,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from shelterscape.errors import InputError
-from shelterscape.science.belts import season_from
 from shelterscape.science.columns import numbers, words
+from shelterscape.science.season_words import season_from
 from shelterscape.science.wind_texts import compass_point
 from shelterscape.terms import TERMS
 

@@ -18,8 +18,8 @@ from shelterscape.process.memory import InputSizes
 from shelterscape.process.reading import Reader
 from shelterscape.process.stages import Bands
 from shelterscape.processes.photo_porosity.spec import PhotoPorosityInputs
-from shelterscape.science.belts import season_from
 from shelterscape.science.photographs import MOST_WORK_PIXELS, SHOWN_PIXELS, outline_from
+from shelterscape.science.season_words import season_from
 
 COLUMNS: dict[str, tuple[str, ...]] = {"photographs": ("photograph", "name", "season", "outline")}
 """Columns that are read, by table."""

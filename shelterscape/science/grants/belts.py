@@ -18,6 +18,7 @@ from shelterscape.science.belts import (
     HARD_TYPES,
     evergreen_species,
     outline_width,
+    refuse_points,
 )
 from shelterscape.science.columns import numbers, words
 from shelterscape.terms import TERMS
@@ -66,14 +67,8 @@ def complete_belts(
         ``belts-points``, ``column-bad``.
     """
     belts, restored = _to_be_planted(belts, where)
+    refuse_points(belts, where)
     shapes = belts.geometry.to_numpy()
-    if (shapely.get_dimensions(shapes) == 0).any():
-        raise InputError(
-            "belts-points",
-            "Belts are lines or areas; this layer holds points.",
-            where=where,
-            hint="Draw them as lines along the belt, or remove them from the layer.",
-        )
     frame = gpd.GeoDataFrame(geometry=shapes, crs=belts.crs)
     for column in WORDS:
         frame[column] = words(belts, column)
@@ -172,8 +167,11 @@ def outlines(shapes: NDArray[np.object_], width_m: NDArray[np.float64]) -> NDArr
     (n,) array of polygons
         Ground up to the outer stems.
     """
-    strips = shapely.buffer(shapes, width_m / 2, cap_style="flat", join_style="mitre")
-    planted: NDArray[np.object_] = np.where(shapely.get_dimensions(shapes) == 2, shapes, strips)
+    planted = shapes.copy()
+    lines = shapely.get_dimensions(shapes) != 2
+    planted[lines] = shapely.buffer(
+        shapes[lines], width_m[lines] / 2, cap_style="flat", join_style="mitre"
+    )
     return planted
 
 

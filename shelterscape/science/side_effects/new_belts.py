@@ -12,8 +12,13 @@ import shapely
 from numpy.typing import NDArray
 
 from shelterscape import data
-from shelterscape.errors import InputError, Notice
-from shelterscape.science.belts import DEFAULT_POROSITY, DEFAULT_WIDTH_M, outline_width
+from shelterscape.errors import Notice
+from shelterscape.science.belts import (
+    DEFAULT_POROSITY,
+    DEFAULT_WIDTH_M,
+    outline_width,
+    refuse_points,
+)
 from shelterscape.science.columns import numbers, words
 from shelterscape.science.grants.belts import mix
 from shelterscape.terms import TERMS
@@ -127,14 +132,8 @@ def complete_new_belts(
     10 m (assumed); mature height: that of the tallest species, and never below the height;
     porosity 0.40; width 3 m for a line.
     """
+    refuse_points(belts, where)
     shapes = belts.geometry.to_numpy()
-    if (shapely.get_dimensions(shapes) == 0).any():
-        raise InputError(
-            "belts-points",
-            "Belts are lines or areas; this layer contains points.",
-            where=where,
-            hint="Draw them as lines along the belt, or remove them from the layer.",
-        )
     frame = gpd.GeoDataFrame(geometry=shapes, crs=belts.crs)
     for column in WORDS:
         frame[column] = words(belts, column)
