@@ -76,7 +76,7 @@ def function_of(process: Process) -> Callable[..., Result]:
 
     def call(**given: Any) -> Result:
         bound = signature.bind(**given).arguments
-        options: dict[str, Any] = {"report": True}
+        options = {name: default for name, (default, *_) in _RUN_OPTIONS.items()}
         options |= {k: bound.pop(k) for k in list(bound) if k in _RUN_OPTIONS}
         bound = {k: str(v) if isinstance(v, Path) else v for k, v in bound.items()}
         return run([Step(process, validated(process.inputs, bound, process.id))], **options)

@@ -229,7 +229,7 @@ def _save(figure: Figure, path: Path, text: list[str]) -> None:
         # Names from files may hold dollar signs, which would start a formula, and characters that
         # the font does not have.
         words.set_parse_math(False)
-        if (drawn := _drawable(words.get_text())) != words.get_text():
+        if (drawn := drawable_text(words.get_text())) != words.get_text():
             words.set_text(drawn)
     canvas = FigureCanvasAgg(figure)
     canvas.draw()
@@ -242,7 +242,7 @@ def _save(figure: Figure, path: Path, text: list[str]) -> None:
     del canvas.renderer
 
 
-def _drawable(text: str) -> str:
+def drawable_text(text: str) -> str:
     """A text with a box in place of every character that the font does not have."""
     font = get_font(findfont(FONT))
     return "".join(c if c == "\n" or font.get_char_index(ord(c)) else "□" for c in text)

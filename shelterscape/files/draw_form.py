@@ -13,7 +13,7 @@ from matplotlib.lines import Line2D
 from matplotlib.text import Text
 from numpy.typing import NDArray
 
-from shelterscape.files.draw import FONT, _drawable
+from shelterscape.files.draw import FONT, drawable_text
 from shelterscape.files.draw_sheets import FormPage, FormSheet
 
 WIDE_MM, HIGH_MM, MARGIN_MM = 210.0, 297.0, 12.0
@@ -64,7 +64,7 @@ def form_page(sheet: FormSheet, page: FormPage) -> Figure:
     _steps(figure, sheet, bottom + 4)
     for text in figure.findobj(Text):
         text.set_parse_math(False)
-        text.set_text(_drawable(text.get_text()))
+        text.set_text(drawable_text(text.get_text()))
     return figure
 
 

@@ -23,7 +23,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {"surveyed_belts": ("name",)}
 """Columns that are read, by layer."""
 
 DRAWN_BYTES = 4_000.0
-"""Memory for each pixel of the comparison chart and its page; measured."""
+"""Memory for each pixel of the comparison chart and its page (estimated, not measured)."""
 
 
 @dataclass(frozen=True)
