@@ -10,6 +10,7 @@ import json
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -162,6 +163,9 @@ def test_equal_runs_have_equal_pages(page, tmp_path):
     assert (tmp_path / "again.html").read_bytes() == (out / REPORT).read_bytes()
 
 
+EMPTY = Page("Wind", (("Wind", ("calm",)),), (), (), (), (), (), ())
+
+
 def test_text_with_markup_is_text(tmp_path):
     bad = "</script><script>alert('1')</script><b>&\u2028"
     table = PageTable("belts", bad, ((bad, False),), ((bad,),))
@@ -274,6 +278,17 @@ def test_a_browser_draws_the_page_without_complaint(page, tmp_path):
         assert console == []
         assert 'data-ready="true"' in text
         assert "<canvas" in text and text.count('type="checkbox"') == 3
+
+
+@pytest.mark.slow
+def test_a_page_without_a_map_has_its_tables(tmp_path):
+    rows = tuple((f"row {i}",) for i in range(20))
+    table = PageTable("sectors", "Sectors", (("name", False),), rows, is_open=True)
+    write_page(tmp_path / "page.html", replace(EMPTY, tables=(table,)))
+    text, console = opened(tmp_path / "page.html", tmp_path)
+    assert console == []
+    assert 'data-ready="true"' in text
+    assert "row 11" in text and "row 12" not in text  # a page of the table has twelve rows
 
 
 @pytest.mark.slow
