@@ -160,7 +160,7 @@ def test_a_wind_set_without_speeds_gives_ratios(inputs, tmp_path):
 
 
 def test_wind_speed_is_converted_to_another_height(inputs, tmp_path):
-    """Log law, z0 0.03 m: speed at 2 m ÷ at 10 m is 0.7229 (CHECKS 3.4, arithmetic); flat."""
+    """Log law, z0 0.03 m: speed at 2 m ÷ at 10 m is 0.7229 (arithmetic); flat."""
     with rasterio.open(inputs["dem"], "r+") as data:
         data.write(np.full((1, CELLS, CELLS), 20, "float32"))
     given = inputs | {"at_height_m": 2.0, "by_direction": True}

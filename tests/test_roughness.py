@@ -47,7 +47,7 @@ def areas(*bounds_and_columns) -> gpd.GeoDataFrame:
 
 
 def test_published_classes():
-    """Davenport and Wieringa's classes, CHECKS 3.4 (status: seen in the source)."""
+    """Davenport and Wieringa's classes (status: seen in the source)."""
     lengths = list(DAVENPORT_WIERINGA.values())
     assert lengths == [0.0002, 0.005, 0.03, 0.10, 0.25, 0.5, 1.0, 2.0]
 

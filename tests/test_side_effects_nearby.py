@@ -1,4 +1,4 @@
-"""Fall strips, drains and clearances by hand (status D), with the distances of CHECKS section 8."""
+"""Fall strips, drains and clearances by hand (status D), with the published distances."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Drift areas by hand (status D), with the published lengths (CHECKS: status M)."""
+"""Drift areas by hand (status D), with the published lengths (status M)."""
 
 from __future__ import annotations
 

@@ -41,14 +41,14 @@ FALL_SOURCE = "mature height times a factor set by the user; no published rule f
 SLOPE = Effect(
     "slope for planting and machines",
     (),
-    "slope by Horn 1981 (status M); bounds common in forestry (no source)",
+    "slope by Horn 1981 (not verified against the source); bounds common in forestry (no source)",
     "The class alone does not make a machine safe: soil, wetness and load matter as much.",
 )
 RUNOFF = Effect(
     "runoff intercepted",
     (),
-    "D∞ flow, Tarboton 1997 (status M); fenced belts took in up to 60 times the water of grazed "
-    "pasture, Carroll and others 2004 (status S)",
+    "D∞ flow, Tarboton 1997 (not verified against the source); fenced belts took in up to 60 times "
+    "the water of grazed pasture, Carroll and others 2004 (seen in the source)",
     "Drains, ditches and walls are not in the terrain model; channels from more than 5 ha "
     "(assumed) pass through belts. How much soaks in is not calculated.",
 )
@@ -56,20 +56,22 @@ FIELD_RUNOFF = Effect("share of the runoff of fields", ("parcels",), RUNOFF.sour
 COLD_AIR = Effect(
     "cold air held back",
     (),
-    "frost pockets form uphill of dense obstacles across a slope (status S); opening at the "
-    "lowest point (status M); depth, slope and porosity assumed",
+    "frost pockets form uphill of dense obstacles across a slope (seen in the source); opening at "
+    "the lowest point (not verified against the source); depth, slope and porosity assumed",
     "Keep the base open or leave a gap at the lowest point; ask growers where frost does damage.",
 )
 SNOW = Effect(
     "snow drift on roads",
     ("roads", "winds"),
-    "35 H leeward, set-back 35 H sin α (status M); 15 H windward, Tabler 2003 (status M)",
+    "35 H leeward, set-back 35 H sin α; 15 H windward, Tabler 2003 (both not verified against the "
+    "source)",
     "A belt too near a road drifts snow onto it: consult the highway authority.",
 )
 SHADE = Effect(
     "winter shade on roads",
     ("roads",),
-    "solar position equations of NOAA, after Meeus 1998 (status M); belts opaque, sun from 3°",
+    "solar position equations of NOAA, after Meeus 1998 (not verified against the source); belts "
+    "opaque, sun from 3°",
     "Ice stays longest in shade: consult the highway authority. Shade of the ground is left out.",
 )
 FALL = {
@@ -96,7 +98,7 @@ FALL = {
 DRAINS = Effect(
     "drains and pipes",
     ("drains",),
-    "willow, poplar, elm 30 m, others 15 m, or a sealed pipe: extension note (status S)",
+    "willow, poplar, elm 30 m, others 15 m, or a sealed pipe: extension note (seen in the source)",
     "Old drains are seldom on maps: ask who knows the field, and search for outfalls.",
 )
 SIGHT = Effect(

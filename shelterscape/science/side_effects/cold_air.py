@@ -63,8 +63,9 @@ def cold_air_pools(
 
     References
     ----------
-    Frost pockets form uphill of dense obstacles across a slope (CHECKS: status S); an opening at
-    the lowest point (status M). Depth, slope and angle: assumed values.
+    Frost pockets form uphill of dense obstacles across a slope: common advice, its text seen but
+    no title recorded; an opening at the lowest point: not verified against a source. Depth, slope
+    and angle: assumed values.
     """
     slopes = gradient(elevation, grid)
     rows = []

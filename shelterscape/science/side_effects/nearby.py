@@ -29,8 +29,8 @@ POWER_LINE_M = 100.0
 """Distance within which power lines are listed, m, whatever the height of the trees (assumed)."""
 
 DRAIN_M = {True: 30.0, False: 15.0}
-"""Distance from drains of willow, poplar and elm, and of other species, m: extension note (CHECKS:
-status S)."""
+"""Distance from drains of willow, poplar and elm, and of other species, m: an extension note (seen;
+its title is not recorded)."""
 
 NEARBY_COLUMNS = (
     "belt",

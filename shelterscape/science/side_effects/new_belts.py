@@ -40,7 +40,7 @@ DEFAULT_HEIGHT_M = 10.0
 """Height of a belt without any height or known species, m (assumed)."""
 
 ROOTS_SEEK_WATER = frozenset({"Salix", "Populus", "Ulmus"})
-"""Genera that are kept away from drains furthest: willow, poplar, elm (CHECKS: status S)."""
+"""Genera that are kept away from drains furthest: willow, poplar, elm (as `nearby.DRAIN_M`)."""
 
 ENGLISH_GENERA = {"willow": "Salix", "poplar": "Populus", "aspen": "Populus", "elm": "Ulmus"}
 """Genera by a word of the common name, for species outside the table."""
