@@ -22,7 +22,7 @@ from shapely import LineString, box
 
 import shelterscape
 from shelterscape import registry
-from shelterscape.files.geopackages import STYLES
+from shelterscape.files.geopackages import STYLES, DefaultStyle, style_in, write_styles
 from shelterscape.files.layer_reading import located
 from shelterscape.files.layer_rules import Condition, LayerRules, rules_of
 from shelterscape.files.style_qml import class_raster_qml, layer_qml, raster_qml
@@ -208,6 +208,16 @@ def test_the_table_of_styles_is_no_choice_of_layer(tmp_path):
             f"INSERT INTO gpkg_contents (table_name, data_type) VALUES ('{STYLES}', 'attributes')"
         )
     assert located(str(path), "belts")[1] == "belts"
+
+
+def test_a_file_without_styles_has_none(tmp_path):
+    """As files of earlier versions, whose holdings a batch may keep."""
+    path = tmp_path / "one.gpkg"
+    frame_of(height_m=[1.0]).to_file(path, layer="belts")
+    assert style_in(path, "belts") is None
+    write_styles(path, {"belts": DefaultStyle("<qgis/>", "<sld/>")})
+    assert style_in(path, "belts") == DefaultStyle("<qgis/>", "<sld/>")
+    assert style_in(path, "others") is None
 
 
 def gis_python() -> str:

@@ -151,6 +151,9 @@ def style_in(path: Path, layer: str) -> DefaultStyle | None:
     """The default style of a layer of a GeoPackage; None if it has none."""
     address = f"{path.resolve().as_uri()}?mode=ro"
     with contextlib.closing(sqlite3.connect(address, uri=True)) as db:
+        # Files of earlier versions have no such table.
+        if not db.execute("SELECT 1 FROM sqlite_master WHERE name = ?", (STYLES,)).fetchone():
+            return None
         found = db.execute(
             f"SELECT styleQML, styleSLD FROM {STYLES} WHERE f_table_name = ?", (layer,)
         ).fetchone()
