@@ -18,7 +18,7 @@ demo: $(READY)  ## run the main job on sample_gis/
 warm: $(READY)  ## compile all kernels once, before tests run in several processes
 	$(BIN)/shelterscape check-setup --warm
 
-test: warm  ## the fast tests, about 6 minutes on two cores
+test: warm  ## the fast tests, about 4 minutes on two cores
 	$(PYTEST) -m "not slow and not realdata"
 
 test-slow: warm  ## the slow tests and those on real data

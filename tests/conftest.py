@@ -35,9 +35,10 @@ hypothesis.settings.load_profile("steady")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Leave what runs the whole sample out of the fast tests; skip what needs absent open data."""
+    """Leave attacks and what runs the whole sample out of the fast tests; skip absent open data."""
     for item in items:
-        if "demo" in getattr(item, "fixturenames", ()):
+        attack = item.path.name.startswith("test_attacks_")
+        if attack or "demo" in getattr(item, "fixturenames", ()):
             item.add_marker(pytest.mark.slow)
     if REAL_DATA.is_dir():
         return
