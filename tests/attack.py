@@ -171,7 +171,6 @@ def checkout_state() -> dict[str, int]:
 
 
 OPEN_CASES = {
-    22: "siting with few open files ends with an error and leaves its temporary folder",
     97: "a damaged record.json of combined results is refused with advice, not written again",
 }
 """Faults that are known and not fixed, by number of the case; the table counts them."""

@@ -367,3 +367,25 @@ def test_a_silent_loss_is_found_by_reading_back(tmp_path, monkeypatch, options):
         write_noise(tmp_path / "noise.tif")
     assert caught.value.code == "output-unwritable"
     assert "disk" in caught.value.hint
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="files are limited for each process on POSIX")
+def test_the_new_folder_is_removed_when_no_more_files_can_be_opened(tmp_path: Path) -> None:
+    import resource
+
+    taken: list[int] = []
+    before = resource.getrlimit(resource.RLIMIT_NOFILE)
+    try:
+        with (
+            pytest.raises(OSError, match="Too many open files"),
+            staging.Staging(tmp_path / "out", overwrite=False) as output,
+        ):
+            (output.folder / "rasters").mkdir()
+            resource.setrlimit(resource.RLIMIT_NOFILE, (64, before[1]))
+            while True:
+                taken.append(os.open(os.devnull, os.O_RDONLY))
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, before)
+        for one in taken:
+            os.close(one)
+    assert list(tmp_path.iterdir()) == []

@@ -34,7 +34,8 @@ from shelterscape.runs.stopping import uninterrupted
 
 MOST_LOCK_BYTES = 4096
 RESERVE_BYTES = 2**20
-"""Memory kept back to remove the new folder after memory has run out."""
+RESERVE_FILES = 4
+"""Memory and open files kept back to remove the new folder after either has run out."""
 
 
 class Staging:
@@ -61,6 +62,7 @@ class Staging:
         self._old = self._beside("old")
         self._lock = Lock(self._beside("lock"))
         self._reserve = bytes(RESERVE_BYTES)
+        self._reserve_files: list[int] = []
         self._identity: tuple[int, int] | None = None
 
     def _beside(self, kind: str) -> Path:
@@ -81,9 +83,11 @@ class Staging:
             refuse_occupied(self.target, self._overwrite)
             self.folder.mkdir()
             self._identity = identity_of(self.folder)
+            for _ in range(RESERVE_FILES):
+                self._reserve_files.append(os.open(os.devnull, os.O_RDONLY))
             (self.folder / STAGING_MARK).touch(exist_ok=False)
         except BaseException as error:
-            self._lock.release()
+            self.__exit__(None, None, None)
             if isinstance(error, OSError):
                 raise unwritable(self.target.parent, error) from error
             raise
@@ -149,11 +153,16 @@ class Staging:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._reserve = b""
+        self._release_reserve()
         if self._identity is not None and identity_of(self.folder) == self._identity:
             with contextlib.suppress(OSError):
                 _remove(self.folder)
         self._lock.release()
+
+    def _release_reserve(self) -> None:
+        self._reserve = b""
+        while self._reserve_files:
+            os.close(self._reserve_files.pop())
 
 
 def swapped(where: str) -> WriteError:
