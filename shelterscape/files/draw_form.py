@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import textwrap
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-from matplotlib.backends.backend_pdf import PdfPages
-from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
-from matplotlib.text import Text
+from matplotlib.font_manager import FontProperties, findfont
 from numpy.typing import NDArray
+from PIL import Image
+from reportlab.lib.pagesizes import A4
+from reportlab.lib.units import mm
+from reportlab.lib.utils import ImageReader
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
 
 from shelterscape.files.draw import FONT, drawable_text
 from shelterscape.files.draw_sheets import FormPage, FormSheet
 
-WIDE_MM, HIGH_MM, MARGIN_MM = 210.0, 297.0, 12.0
+WIDE_MM, MARGIN_MM = A4[0] / mm, 12.0
 PATCH_MM, PATCH_GAP_MM, ROW_LABEL_MM = 18.0, 2.0, 6.0
 LINE_MM, HEADING_MM = 6.8, 12.0
 CHART_TOP_MM, TABLE_TOP_MM = 33.0, 80.0
@@ -24,8 +27,8 @@ TEXT_PT, TEXT_LINE_MM, TEXT_CHARACTERS = 7.5, 3.5, 128
 MOST_NAME = 60
 """Most characters of a name that are shown."""
 
-_DATES = {"CreationDate": None, "ModDate": None, "Producer": None, "Creator": "shelterscape"}
-"""Without dates and versions, the same form gives the same bytes."""
+_REGULAR, _BOLD = "regular", "bold"
+_SAME_ON_EACH_PAGE = "same-on-each-page"
 
 
 def draw_form(path: Path, sheet: FormSheet) -> None:
@@ -34,83 +37,87 @@ def draw_form(path: Path, sheet: FormSheet) -> None:
     Parameters
     ----------
     path : Path
-        File to write.
+        File to write. The same form gives the same bytes.
     sheet : FormSheet
     """
-    with PdfPages(path, metadata=_DATES | {"Title": sheet.title}) as pages:
-        for page in sheet.pages:
-            figure = form_page(sheet, page)
-            pages.savefig(figure)
-            figure.clear()
+    for weight in (_REGULAR, _BOLD):
+        font = findfont(FontProperties(family=FONT, weight=weight))
+        pdfmetrics.registerFont(TTFont(weight, font))
+    page = _Page(path, sheet.title)
+    page.canvas.beginForm(_SAME_ON_EACH_PAGE)
+    _chart(page, sheet)
+    bottom = _table(page, sheet)
+    _steps(page, sheet, bottom + 4)
+    page.canvas.endForm()
+    for one in sheet.pages:
+        page.canvas.doForm(_SAME_ON_EACH_PAGE)
+        _heading(page, sheet, one)
+        _firsts(page, sheet, one)
+        page.canvas.showPage()
+    page.canvas.save()
 
 
-def form_page(sheet: FormSheet, page: FormPage) -> Figure:
-    """One page of a form.
+class _Page:
+    """A page on which places are mm from its upper left corner."""
 
-    Parameters
-    ----------
-    sheet : FormSheet
-    page : FormPage
+    def __init__(self, path: Path, title: str) -> None:
+        # Without dates, versions and random names, the same form gives the same bytes.
+        self.canvas = Canvas(str(path), pagesize=A4, invariant=1, pageCompression=1)
+        self.canvas.setTitle(title)
+        self.canvas.setCreator("shelterscape")
 
-    Returns
-    -------
-    Figure
-        Of the size of A4.
-    """
-    figure = Figure(figsize=(WIDE_MM / 25.4, HIGH_MM / 25.4), facecolor="white")
-    _heading(figure, sheet, page)
-    _chart(figure, sheet)
-    bottom = _table(figure, sheet, page)
-    _steps(figure, sheet, bottom + 4)
-    for text in figure.findobj(Text):
-        text.set_parse_math(False)
-        text.set_text(drawable_text(text.get_text()))
-    return figure
+    def text(
+        self, x_mm: float, y_mm: float, text: str, size: float = TEXT_PT, weight: str = _REGULAR
+    ) -> None:
+        """Text with its upper left corner at a place; lines follow each other."""
+        self.canvas.setFont(weight, size)
+        ascent = pdfmetrics.getAscent(weight, size)
+        for n, line in enumerate(drawable_text(text).split("\n")):
+            y = A4[1] - y_mm * mm - ascent - n * TEXT_LINE_MM * mm * size / TEXT_PT
+            self.canvas.drawString(x_mm * mm, y, line)
 
+    def middle(self, x_mm: float, y_mm: float, text: str, upright: bool = True) -> None:
+        """Text around a place: bold and upright, or turned a quarter to the left."""
+        self.canvas.saveState()
+        self.canvas.translate(x_mm * mm, A4[1] - y_mm * mm)
+        self.canvas.rotate(0 if upright else 90)
+        self.canvas.setFont(_BOLD if upright else _REGULAR, TEXT_PT)
+        self.canvas.drawCentredString(0, -0.35 * TEXT_PT, drawable_text(text))
+        self.canvas.restoreState()
 
-def _text(figure: Figure, x_mm: float, y_mm: float, text: str, **style: Any) -> None:
-    """Text with its upper left corner at a place, mm from the upper left corner of the page."""
-    drawn: dict[str, Any] = {"fontsize": TEXT_PT, "family": FONT, "va": "top", "ha": "left"}
-    figure.text(x_mm / WIDE_MM, 1 - y_mm / HIGH_MM, text, **(drawn | style))
-
-
-def _line(
-    figure: Figure, x_mm: tuple[float, float], y_mm: tuple[float, float], wide: float
-) -> None:
-    x, y = [x / WIDE_MM for x in x_mm], [1 - y / HIGH_MM for y in y_mm]
-    figure.add_artist(Line2D(x, y, color="black", linewidth=wide))
+    def line(self, x_mm: tuple[float, float], y_mm: tuple[float, float], wide_pt: float) -> None:
+        """A straight line."""
+        self.canvas.setLineWidth(wide_pt)
+        y = [A4[1] - one * mm for one in y_mm]
+        self.canvas.line(x_mm[0] * mm, y[0], x_mm[1] * mm, y[1])
 
 
-def _heading(figure: Figure, sheet: FormSheet, page: FormPage) -> None:
-    _text(figure, MARGIN_MM, 10, sheet.title, fontsize=14, weight="bold")
-    name = textwrap.shorten(page.name, MOST_NAME, placeholder=" …") if page.name else ""
-    _text(figure, MARGIN_MM, 19, "Belt", fontsize=9)
-    _text(figure, MARGIN_MM + 11, 18.6, name, fontsize=10, weight="bold")
-    _text(figure, MARGIN_MM + 11, 24.4, page.about or "distances from (end)", fontsize=TEXT_PT)
+def _heading(page: _Page, sheet: FormSheet, one: FormPage) -> None:
+    page.text(MARGIN_MM, 10, sheet.title, 14, _BOLD)
+    name = textwrap.shorten(one.name, MOST_NAME, placeholder=" …") if one.name else ""
+    page.text(MARGIN_MM, 19, "Belt", 9)
+    page.text(MARGIN_MM + 11, 18.6, name, 10, _BOLD)
+    page.text(MARGIN_MM + 11, 24.4, one.about or "distances from (end)")
     for x_mm, label, wide_mm in ((120.0, "Date", 24.0), (158.0, "By", 34.0)):
-        _text(figure, x_mm, 19, label, fontsize=9)
+        page.text(x_mm, 19, label, 9)
         left = x_mm + 3 + 2.2 * len(label)
-        _line(figure, (left, left + wide_mm), (23.0, 23.0), 0.5)
-    _line(figure, (MARGIN_MM + 11, 114), (23.6, 23.6), 0.5)
+        page.line((left, left + wide_mm), (23.0, 23.0), 0.5)
+    page.line((MARGIN_MM + 11, 114), (23.6, 23.6), 0.5)
 
 
-def _chart(figure: Figure, sheet: FormSheet) -> None:
+def _chart(page: _Page, sheet: FormSheet) -> None:
     """The comparison chart, as one image."""
     top = CHART_TOP_MM + 4
-    _text(figure, MARGIN_MM, top - 8, sheet.chart, weight="bold")
+    page.text(MARGIN_MM, top - 8, sheet.chart, weight=_BOLD)
     left, step = MARGIN_MM + ROW_LABEL_MM, PATCH_MM + PATCH_GAP_MM
     for k, label in enumerate(sheet.patch_labels):
-        x = left + k * step + PATCH_MM / 2
-        _text(figure, x, top - 4, label, ha="center", weight="bold")
+        page.middle(left + k * step + PATCH_MM / 2, top - 2.5, label)
     for i, label in enumerate(sheet.patch_rows):
-        y = top + i * step + PATCH_MM / 2
-        _text(figure, MARGIN_MM + 2, y, label, rotation=90, va="center", ha="center")
-    image, mm = chart_image(sheet.patches)
-    high, wide = (n * mm for n in image.shape)
-    place = ((left - mm) / WIDE_MM, 1 - (top - mm + high) / HIGH_MM)
-    axes = figure.add_axes((*place, wide / WIDE_MM, high / HIGH_MM))
-    axes.imshow(image, cmap="gray", vmin=0, vmax=1, interpolation="none", aspect="auto")
-    axes.axis("off")
+        page.middle(MARGIN_MM + 2, top + i * step + PATCH_MM / 2, label, upright=False)
+    image, pixel_mm = chart_image(sheet.patches)
+    high, wide = (n * pixel_mm for n in image.shape)
+    x, y = (left - pixel_mm) * mm, A4[1] - (top - pixel_mm + high) * mm
+    page.canvas.drawImage(ImageReader(Image.fromarray(image)), x, y, wide * mm, high * mm)
 
 
 def chart_image(
@@ -141,36 +148,39 @@ def chart_image(
     return image, PATCH_MM / pixels
 
 
-def _table(figure: Figure, sheet: FormSheet, page: FormPage) -> float:
+def _table(page: _Page, sheet: FormSheet) -> float:
     """Lines to write on; returns the lower end, mm."""
     total = sum(column.width for column in sheet.columns)
     wide = WIDE_MM - 2 * MARGIN_MM
     bottom = TABLE_TOP_MM + HEADING_MM + sheet.lines * LINE_MM
     left = MARGIN_MM
     for n, column in enumerate(sheet.columns):
-        _line(figure, (left, left), (TABLE_TOP_MM, bottom), 0.8 if not n else 0.4)
-        _text(figure, left + 0.8, TABLE_TOP_MM + 1, column.heading, fontsize=6.5, linespacing=1.1)
+        page.line((left, left), (TABLE_TOP_MM, bottom), 0.8 if not n else 0.4)
+        page.text(left + 0.8, TABLE_TOP_MM + 1, column.heading, 6.5)
         left += wide * column.width / total
     right = WIDE_MM - MARGIN_MM
-    _line(figure, (right, right), (TABLE_TOP_MM, bottom), 0.8)
-    _line(figure, (MARGIN_MM, right), (TABLE_TOP_MM, TABLE_TOP_MM), 0.8)
+    page.line((right, right), (TABLE_TOP_MM, bottom), 0.8)
+    page.line((MARGIN_MM, right), (TABLE_TOP_MM, TABLE_TOP_MM), 0.8)
     for n in range(sheet.lines + 1):
         y = TABLE_TOP_MM + HEADING_MM + n * LINE_MM
-        _line(figure, (MARGIN_MM, right), (y, y), 0.8 if n in (0, sheet.lines) else 0.4)
-    for n, first in enumerate(page.firsts[: sheet.lines]):
-        y = TABLE_TOP_MM + HEADING_MM + n * LINE_MM
-        _text(figure, MARGIN_MM + 1.2, y + 1.8, first, fontsize=8)
+        page.line((MARGIN_MM, right), (y, y), 0.8 if n in (0, sheet.lines) else 0.4)
     return bottom
 
 
-def _steps(figure: Figure, sheet: FormSheet, top: float) -> None:
+def _firsts(page: _Page, sheet: FormSheet, one: FormPage) -> None:
+    """What stands in the first column already."""
+    for n, first in enumerate(one.firsts[: sheet.lines]):
+        page.text(MARGIN_MM + 1.2, TABLE_TOP_MM + HEADING_MM + n * LINE_MM + 1.8, first, 8)
+
+
+def _steps(page: _Page, sheet: FormSheet, top: float) -> None:
     blocks = [("How to measure", [f"{n}. {s}" for n, s in enumerate(sheet.steps, 1)])]
     blocks.append(("Safety and limits", list(sheet.notes)))
     for title, texts in blocks:
-        _text(figure, MARGIN_MM, top, title, weight="bold", fontsize=8)
+        page.text(MARGIN_MM, top, title, 8, _BOLD)
         top += TEXT_LINE_MM + 0.5
         for text in texts:
             lines = textwrap.wrap(text, TEXT_CHARACTERS)
-            _text(figure, MARGIN_MM, top, "\n".join(lines), linespacing=1.25)
+            page.text(MARGIN_MM, top, "\n".join(lines))
             top += TEXT_LINE_MM * len(lines)
         top += 2

@@ -19,7 +19,7 @@ from shelterscape.science.survey_form import (
 
 __all__ = ["compute", "load", "summarise", "work_bytes"]
 
-MOST_PAGES = 40
+MOST_PAGES = 1000
 """Most pages of the form; the table holds all belts."""
 
 
