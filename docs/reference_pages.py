@@ -11,6 +11,7 @@ from page_parts import allowed_of, bullets, kind_of, rows, value_in_words
 from pydantic import BaseModel
 
 from shelterscape import data
+from shelterscape.process.design_files import DesignsFile
 from shelterscape.process.grant_files import SchemeFile, ThresholdFile
 
 LAYERS = {
@@ -170,11 +171,18 @@ def _model_section(title: str, model: type[BaseModel], text: str) -> list[str]:
 
 def _parts(model: type[BaseModel]) -> list[tuple[str, type[BaseModel]]]:
     """The model of a file and those of its parts, with their headings in TOML."""
-    found: list[tuple[str, type[BaseModel]]] = [("", model)]
+    return [("", model), *_parts_within(model, "")]
+
+
+def _parts_within(model: type[BaseModel], place: str) -> list[tuple[str, type[BaseModel]]]:
+    found: list[tuple[str, type[BaseModel]]] = []
     for name, field in model.model_fields.items():
         if part := _model_in(field.annotation):
             several = typing.get_origin(field.annotation) in (tuple, list)
-            found.append((f"[[{name}]]" if several else f"[{name}]", part))
+            by_name = "dict[" in str(field.annotation)
+            here = f"{place}{name}{'.NAME' if by_name else ''}"
+            found.append((f"[[{here}]]" if several else f"[{here}]", part))
+            found += _parts_within(part, f"{here}.")
     return found
 
 
@@ -230,7 +238,11 @@ def _designs() -> list[str]:
     content = data.toml("designs/belts.toml")
     parts = []
     for part, title in (("design", "Packaged designs"), ("restoration", "Packaged restoration")):
-        found = content[part]
+        # Rows and prices are too long for a table; the file shows them.
+        found = {
+            name: {k: v for k, v in row.items() if k not in ("row", "prices")}
+            for name, row in content[part].items()
+        }
         keys = list(dict.fromkeys(key for row in found.values() for key in row))
         body = [
             [f"`{name}`", *(value_in_words(row[key]) if key in row else "" for key in keys)]
@@ -238,10 +250,14 @@ def _designs() -> list[str]:
         ]
         parts += [f"### {title}", rows(["name", *keys], body)]
     return [
-        "## File of designs",
-        "Designs of new belts and works of restoration, with costs. The comments of the packaged "
-        "file `designs/belts.toml`, which you can copy and edit:",
-        _comments("designs/belts.toml"),
+        *_model_section(
+            "File of designs",
+            DesignsFile,
+            "Designs of new belts, row by row, and works of restoration, with prices. NAME is a "
+            "name of your own or, for restoration, one of gap up, lay, coppice, underplant, thin. "
+            "The packaged file `designs/belts.toml` can be copied and edited. Its comments:\n\n"
+            + _comments("designs/belts.toml"),
+        ),
         *parts,
     ]
 

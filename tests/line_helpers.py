@@ -7,8 +7,9 @@ import numpy as np
 import shapely
 from shapely.affinity import rotate
 
+from shelterscape.process.design_files import packaged_designs
 from shelterscape.science import belts as belt_layers
-from shelterscape.science.siting import candidates, designs, exclusion
+from shelterscape.science.siting import candidates, exclusion
 
 CRS = "EPSG:25832"
 
@@ -58,7 +59,7 @@ def proposed(*lines, kind=candidates.DRAWN, width_m: float = 6.0, **columns) -> 
 def as_belts(*lines, design="three-row belt", planted_year=2027, **columns) -> gpd.GeoDataFrame:
     """Lines as belts of a design, without exclusions."""
     kept, _ = exclusion.exclude(proposed(*lines, **columns), [], shortest_m=0.0)
-    return candidates.with_design(kept, designs.packaged_designs(), design, planted_year)
+    return candidates.with_design(kept, packaged_designs(), design, planted_year)
 
 
 def standing(*geometry, **columns) -> gpd.GeoDataFrame:

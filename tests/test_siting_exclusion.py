@@ -13,13 +13,14 @@ from line_helpers import CRS, array_of, as_belts, proposed, turned
 from shapely import LineString, Point, box
 
 from shelterscape.errors import InputError
+from shelterscape.process.design_files import packaged_designs
 from shelterscape.science.shelter import relative_wind
-from shelterscape.science.siting import candidates, designs, exclusion, planner_layers
+from shelterscape.science.siting import candidates, exclusion, planner_layers
 from shelterscape.science.siting.exclusion import exclude, exclusion_zone
 from shelterscape.science.siting.generated_lines import best_bearing
 
 LINE = LineString([(0, 0), (500, 0)])
-BOOK = designs.packaged_designs()
+BOOK = packaged_designs()
 WEST_WIND = best_bearing([270.0], [1.0])  # belts run north
 
 

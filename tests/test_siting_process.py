@@ -16,6 +16,7 @@ from siting_helpers import assert_written, rounding_error
 
 import shelterscape
 from shelterscape.errors import InputError
+from shelterscape.process.design_files import packaged_designs
 from shelterscape.processes.siting import spec
 from shelterscape.science.siting import (
     designs,
@@ -26,7 +27,6 @@ from shelterscape.science.siting import (
     regeneration,
     working_land,
 )
-from shelterscape.science.siting.designs import packaged_designs
 
 pytestmark = pytest.mark.slow
 
@@ -472,8 +472,10 @@ def test_invalid_inputs_are_refused_with_an_instruction(inputs, changes, code, w
 
 
 def test_user_designs_change_width_and_cost(inputs, tmp_path):
-    text = "[design.mine]\nwidth_m = 3\nspecies = 'holly'\nporosity = 0.3\ncost_per_m = 1.25\n"
-    (tmp_path / "mine.toml").write_text(text + "suits = ['outwintering stock']\n")
+    text = "currency = 'EUR'\n[design.mine]\nwidth_m = 3\nspecies = 'holly'\nporosity = 0.3\n"
+    text += "suits = ['outwintering stock']\n[design.mine.prices]\nother_per_m = 1.25\n"
+    row = "[[design.mine.row]]\noffset_m = 0\nspacing_m = 1.5\nspecies = { holly = 1.0 }\n"
+    (tmp_path / "mine.toml").write_text(text + row)
     given = inputs | {"designs": tmp_path / "mine.toml", "monte_carlo_runs": 0}
     every = layer(shelterscape.siting(**given, out=tmp_path / "out"), "candidates")
     new = every[every["action"] == "plant"]

@@ -1,8 +1,7 @@
-"""Designs and their costs, candidates as belts, and restoration of existing belts."""
+"""Costs, candidates as belts, and restoration of existing belts."""
 
 from __future__ import annotations
 
-import copy
 from decimal import Decimal
 from fractions import Fraction
 
@@ -16,19 +15,12 @@ from line_helpers import CRS, array_of, as_belts, standing
 from shapely import LineString, MultiLineString, Point, box
 from shapely.affinity import translate
 
-from shelterscape import data
-from shelterscape.errors import InputError
+from shelterscape.process.design_files import packaged_designs
 from shelterscape.science.belts import Case, belts_in_season
 from shelterscape.science.growth import SITE_FACTOR, belts_at, height_at, projected_growth
-from shelterscape.science.purposes import purposes
 from shelterscape.science.shelter import relative_wind
 from shelterscape.science.siting import candidates, exclusion, restoration
-from shelterscape.science.siting.designs import (
-    HIGHEST_COST_PER_M,
-    cost_minor,
-    packaged_designs,
-    parse_designs,
-)
+from shelterscape.science.siting.designs import cost_minor
 from shelterscape.science.siting.generated_lines import best_bearing
 
 BOOK = packaged_designs()
@@ -36,7 +28,7 @@ WEST_WIND = best_bearing([270.0], [1.0])
 STRAIGHT = LineString([(0, 0), (0, 200)])
 GAPPY = MultiLineString([[(0, 0), (0, 80)], [(0, 84), (0, 120)], [(0, 150), (0, 200)]])
 
-# --- money and designs ------------------------------------------------------------------------
+# --- money ------------------------------------------------------------------------------------
 
 
 @given(st.integers(0, 10**7), st.integers(0, 10**6))
@@ -53,71 +45,6 @@ def test_money_does_not_round_as_binary_fractions_do():
     assert cost_minor(0.05, Decimal("0.10")) == 1
 
 
-def test_every_purpose_has_a_design_with_suitable_porosity():
-    for name, purpose in purposes().items():
-        design = BOOK.design_for(name)
-        seen = design.bare_porosity if purpose.season == "bare" else design.porosity
-        assert purpose.porosity[0] - 0.01 <= seen <= purpose.porosity[1] + 0.01, name
-
-
-def test_a_user_file_of_designs():
-    raw = {"design": {"mine": {"width_m": 4, "species": "oak", "porosity": 0.3, "cost_per_m": 12}}}
-    designs = parse_designs(raw, "mine.toml")
-    design = designs.design("mine")
-    assert (design.cost_per_m, design.bare_porosity, design.rows) == (Decimal(12), 0.60, 1)
-    assert designs.restoration == BOOK.restoration
-    assert parse_designs(raw | {"restoration": {}}, "mine.toml").restoration == {}
-    with pytest.raises(InputError):
-        designs.design("hedge")
-    with pytest.raises(InputError):
-        designs.design_for("crop")
-
-
-def spoiled(place, key, value):
-    raw = copy.deepcopy(data.toml("designs/belts.toml"))
-    part = raw
-    for step in place:
-        part = part[step]
-    part[key] = value
-    return raw
-
-
-@pytest.mark.parametrize(
-    ("place", "key", "value", "code"),
-    [
-        ((), "belts", {}, "designs-bad"),
-        (("design", "uncut hedge"), "width", 3, "designs-bad"),
-        (("design", "uncut hedge"), "porosity", 40, "designs-bad"),
-        (("design", "uncut hedge"), "bare_porosity", 1.01, "designs-bad"),
-        (("design", "uncut hedge"), "bare_porosity", -0.01, "designs-bad"),
-        (("design", "uncut hedge"), "cost_per_m", "16.505", "designs-bad"),
-        (("design", "uncut hedge"), "cost_per_m", -1, "designs-bad"),
-        (("design", "uncut hedge"), "cost_per_m", HIGHEST_COST_PER_M + 1, "designs-bad"),
-        (("design", "uncut hedge"), "cost_per_m", "NaN", "designs-bad"),
-        (("design", "uncut hedge"), "cost_per_m", "dear", "designs-bad"),
-        (("design", "uncut hedge"), "species", "bramble", "name-unknown"),
-        (("design", "uncut hedge"), "suits", ["fun"], "designs-bad"),
-        (("design",), "bad", 3, "designs-bad"),
-        (("restoration",), "burn", {}, "designs-bad"),
-        (("restoration", "lay"), "tallest_m", None, "designs-bad"),
-    ],
-)
-def test_a_bad_file_of_designs_is_refused(place, key, value, code):
-    with pytest.raises(InputError) as caught:
-        parse_designs(spoiled(place, key, value), "mine.toml")
-    assert caught.value.code == code and "mine.toml" in caught.value.where
-    assert caught.value.hint
-
-
-@pytest.mark.parametrize(
-    ("key", "value"),
-    [("cost_per_m", HIGHEST_COST_PER_M), ("cost_per_m", 0), ("bare_porosity", 1)],
-)
-def test_values_of_a_design_exactly_at_a_limit_are_accepted(key, value):
-    designs = parse_designs(spoiled(("design", "uncut hedge"), key, value), "mine.toml")
-    assert getattr(designs.design("uncut hedge"), key) == value
-
-
 # --- candidates as belts ----------------------------------------------------------------------
 
 
@@ -131,7 +58,7 @@ def test_a_candidate_grows_and_closes_as_its_design():
         assert now["height_m"].item() >= max(top, 0.0) - 1e-9
         assert now["height_m"].item() <= max(top, young) + 1e-9
     assert belts_at(belt, Case("in-leaf", 2026))["height_m"].item() == 0
-    assert belt["cost_minor"].item() == 200 * 2400
+    assert belt["cost_minor"].item() == 200 * 100 * BOOK.design("three-row belt").cost_per_m
     assert belt["restores_belt"].isna().all() and belt["action"].item() == "plant"
 
 

@@ -9,6 +9,7 @@ import pytest
 from shapely import LineString, MultiLineString, box
 from siting_helpers import every_set, seeded_world, smallest_wind_value
 
+from shelterscape.process.design_files import packaged_designs
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import belts_at
 from shelterscape.science.siting.budgets import Limits
@@ -19,7 +20,6 @@ from shelterscape.science.siting.continuity import (
     continuous_lengths,
     with_joined_edges,
 )
-from shelterscape.science.siting.designs import packaged_designs
 from shelterscape.science.siting.generated_lines import as_array
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.joining import belt_ends

@@ -15,6 +15,7 @@ from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid, grid_direction
 from shelterscape.process.belts_read import VALUE_COLUMNS, complete_belts
 from shelterscape.process.choices import ResolvedOptions, resolve_options
+from shelterscape.process.design_files import designs_from, packaged_designs
 from shelterscape.process.inputs import columns_by_layer
 from shelterscape.process.place_hours import PlaceHours, read_place_hours
 from shelterscape.process.reading import Reader, TerrainWinds, never_stop
@@ -26,9 +27,10 @@ from shelterscape.science import belts as belt_layers
 from shelterscape.science import places as place_layers
 from shelterscape.science.belts import Case
 from shelterscape.science.grants.maps import AGREEMENT_COLUMNS, AREA_COLUMNS
+from shelterscape.science.planting.design import BeltDesign
 from shelterscape.science.siting import exclusion, planner_layers
 from shelterscape.science.siting.candidates import REFERENCE_AGE
-from shelterscape.science.siting.designs import Design, Designs, packaged_designs, parse_designs
+from shelterscape.science.siting.designs import Designs
 from shelterscape.science.siting.exclusion import ExclusionZone, exclusion_zone
 from shelterscape.science.siting.generated_lines import Bearing, best_bearing
 from shelterscape.science.terrain.ground import held
@@ -92,7 +94,7 @@ class SitingData:
         Ground of existing belts.
     constraint_layers : list of GeoDataFrame
     designs : Designs
-    design : Design
+    design : BeltDesign
         Design of new belts that name none.
     bearing : Bearing
         Best bearing, from grid north.
@@ -125,7 +127,7 @@ class SitingData:
     existing_belt_zones: list[ExclusionZone]
     constraint_layers: list[gpd.GeoDataFrame]
     designs: Designs
-    design: Design
+    design: BeltDesign
     bearing: Bearing
     terrain_wind: dict[str, TerrainWinds]
     grants: Grants | None
@@ -193,7 +195,7 @@ def load(params: SitingInputs, reader: Reader) -> SitingData:
     layers = _LayerReader(params, reader, grid)
     designs = packaged_designs()
     if params.designs:
-        designs = parse_designs(reader.toml(params.designs, "file of designs"), "designs")
+        designs = designs_from(reader.toml(params.designs, "file of designs"), "designs")
     purpose = settled.purpose.name if settled.purpose else DEFAULT_PURPOSE
     design = designs.design(params.design) if params.design else designs.design_for(purpose)
     belts, woods, changes = _belts(layers, grid)
@@ -256,7 +258,7 @@ def _check_currency(designs: Designs, grants: Grants | None) -> None:
             "designs-bad",
             "Costs and grants have different currencies.",
             where="file of designs, currency",
-            value=f"{designs.currency or 'none'}; the schemes use {paid}",
+            value=f"{designs.currency}; the schemes use {paid}",
             hint=f'Convert the costs in the file of designs to {paid} and set currency = "{paid}".',
         )
 

@@ -16,6 +16,7 @@ import shapely
 
 from shelterscape.science.belts import HARD_TYPES
 from shelterscape.science.growth import YOUNG_UP_TO_M, species_names
+from shelterscape.science.planting.design import BeltDesign
 from shelterscape.science.siting.candidates import (
     BELT_COLUMNS,
     CLOSING_COLUMNS,
@@ -23,7 +24,7 @@ from shelterscape.science.siting.candidates import (
     ID_LETTERS,
     RESTORATION,
 )
-from shelterscape.science.siting.designs import Design, Designs, Restoration, cost_minor
+from shelterscape.science.siting.designs import Designs, Restoration, cost_minor
 from shelterscape.science.siting.exclusion import LEAST_PART_M, ExclusionZone, exclude, openings
 
 HEDGES = ("hedge", "bank with hedge")
@@ -42,7 +43,7 @@ LOWEST_CUT_M = 2.0
 def restoration_options(
     belts: gpd.GeoDataFrame,
     designs: Designs,
-    design: Design,
+    design: BeltDesign,
     planted_year: int,
     wanted_porosity: tuple[float, float],
     season: str,
@@ -56,7 +57,7 @@ def restoration_options(
         As `science.belts.complete` returns them; walls, fences and polygons such as woods get no
         restoration.
     designs : Designs
-    design : Design
+    design : BeltDesign
         Design whose species fills gaps in belts of unknown species.
     planted_year : int
         Year of the work.
@@ -148,7 +149,9 @@ def _row(belt: Any, restoration: Restoration, **changes: Any) -> dict[str, Any]:
     return kept | usual | of_action | changes
 
 
-def _gap_up(belt: Any, restoration: Restoration | None, design: Design) -> dict[str, Any] | None:
+def _gap_up(
+    belt: Any, restoration: Restoration | None, design: BeltDesign
+) -> dict[str, Any] | None:
     """Gaps of a belt planted up; gateways stay open."""
     if restoration is None:
         return None

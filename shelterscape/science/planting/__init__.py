@@ -1,0 +1,1 @@
+"""From a line on a map to plants in the ground."""
