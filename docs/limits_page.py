@@ -65,7 +65,7 @@ def _accuracy() -> list[list[str]]:
         ],
         [
             "height and porosity in future years",
-            f"not known; heights are {SITE_FACTOR:g} × the growth curve (assumed)",
+            f"not known; heights are {SITE_FACTOR:g} × the growth curve from 3 m on (assumed)",
             "[file reference](file_reference.md#table-of-species)",
         ],
         [

@@ -322,14 +322,21 @@ def test_an_unknown_season_is_refused():
     assert caught.value.code == "name-unknown"
 
 
-def test_height_is_the_largest_of_three():
+def age_where_the_curve_is_3_m(name: str) -> float:
+    """By a search on the published curve, times the site factor."""
+    return brentq(lambda age: growth.SITE_FACTOR * growth.height_at(name, age) - 3.0, 0.0, 200.0)
+
+
+def test_height_follows_the_nursery_rate_then_the_curve_and_never_falls_below_the_survey():
     whole = belts(
         species=["Sitka spruce", "Sitka spruce", "Sitka spruce"],
         planted_year=[2000, 2036, 2000],
         height_m=[1.0, 1.0, 30.0],
     )
     height, _, _ = growth.projected_growth(whole, "in-leaf", 2040)
-    by_curve = growth.SITE_FACTOR * growth.height_at("Sitka spruce", 40)
+    # 3 m are reached after (3 − 0.5) / 0.5 = 5 years; the curve continues from where it is 3 m.
+    age = age_where_the_curve_is_3_m("Sitka spruce") + 40 - 5
+    by_curve = growth.SITE_FACTOR * growth.height_at("Sitka spruce", age)
     by_nursery = 0.5 + 0.5 * 4
     np.testing.assert_allclose(height, [by_curve, by_nursery, 30.0])
 
@@ -339,10 +346,44 @@ def test_planted_size_and_nursery_rate_apply_up_to_three_metres(name):
     whole = belts(species=[name], planted_year=[2025], height_m=[0.1])
     rate = data.table("species.csv").set_index("species").loc[name, "nursery_rate"]
     assert growth.projected_growth(whole, "in-leaf", 2025)[0][0] == growth.PLANTED_SIZE_M
-    for age in (1, 3, 12):
+    join = 2.5 / rate
+    for age in (1, 3, 12, 40):
         height = growth.projected_growth(whole, "in-leaf", 2025 + age)[0][0]
-        curve = growth.SITE_FACTOR * growth.height_at(name, age)
-        assert height == pytest.approx(max(curve, min(0.5 + rate * age, 3.0)))
+        later = age_where_the_curve_is_3_m(name) + age - join
+        curve = growth.SITE_FACTOR * growth.height_at(name, later)
+        assert height == pytest.approx(curve if age > join else 0.5 + rate * age)
+
+
+@pytest.mark.parametrize("name", growth.species_names())
+def test_growth_does_not_stall_where_the_curve_follows_the_nursery_rate(name):
+    """Growth in the years after the join is at least that of the curve itself at 3 m."""
+    join = math.ceil(2.5 / data.table("species.csv").set_index("species").loc[name, "nursery_rate"])
+    years = [2025 + join + i for i in (0, 1)]
+    whole = belts(species=[name], planted_year=[2025], height_m=[0.1])
+    first, second = (growth.projected_growth(whole, "in-leaf", y)[0][0] for y in years)
+    at = age_where_the_curve_is_3_m(name)
+    slope = growth.SITE_FACTOR * (growth.height_at(name, at + 1) - growth.height_at(name, at))
+    # Mature blackthorn is 3.2 m high: it stops soon after.
+    assert second - first >= min(0.9 * slope, 3.2 - first) - 1e-9
+
+
+@pytest.mark.parametrize(
+    ("name", "local"),
+    [
+        ("ash", (9.0, 25.0)),
+        ("oak", (12.0, 25.0)),
+        ("holly", (3.2, 200.0)),
+        ("ash", (9.0, 5.0)),
+        ("oak", (2.0, 30.0)),
+    ],
+)
+def test_a_local_height_is_reached_at_its_age(name, local):
+    height, age = local
+    whole = belts(species=[name], planted_year=[2000], height_m=[0.1])
+    heights = {name: local}
+    found = growth.projected_growth(whole, "in-leaf", 2000 + int(age), local_heights=heights)[0]
+    # The nursery rate is not reduced by a low height nearby.
+    assert found[0] == pytest.approx(max(height, 3.0), rel=1e-6)
 
 
 @given(
@@ -414,7 +455,9 @@ def test_a_belt_without_a_surveyed_height_has_that_of_its_growth():
     whole = belts(species=["poplar", "oak"], planted_year=[2000, pd.NA])
     whole["height_m"] = np.nan
     height, porosity, _ = growth.projected_growth(whole, "in-leaf", 2030)
-    assert height[0] == pytest.approx(0.8 * 18.0)
+    # Poplar is 3 m high after 2.5 years, its curve a little later.
+    later = age_where_the_curve_is_3_m("poplar") + 30 - 2.5
+    assert height[0] == pytest.approx(0.8 * growth.height_at("poplar", later))
     assert np.isnan(height[1])
     assert list(porosity) == [0.4, 0.4]
 

@@ -104,7 +104,7 @@ def test_sums_by_holding_equal_an_independent_count_of_the_clumps():
         "H0": ["B0", "B2"],
         "H1": ["B1"],
     }
-    # A long belt costs what siting calculates from its length, but for fences around its ends.
+    # A long belt costs what siting calculates from its length; fences around ends differ.
     long, name = LineString([(0, 0), (0, 5000)]), "three-row belt"
     _, _, dear = ordered([long], [name])
     assert float(dear["cost"].sum()) == pytest.approx(

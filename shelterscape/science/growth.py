@@ -6,18 +6,17 @@ Belts are narrow and exposed, so they grow less than forest: the reduction is as
 
 from __future__ import annotations
 
-import difflib
 import functools
 import re
-from collections.abc import Hashable, Mapping
-from typing import Any, NamedTuple
+from collections.abc import Mapping
+from typing import NamedTuple
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import brentq
 
-from shelterscape import data
 from shelterscape.errors import InputError
 from shelterscape.kernels.growth_curves import CURVES, SiteIndex
 from shelterscape.science.belts import (
@@ -26,6 +25,7 @@ from shelterscape.science.belts import (
     porosity_in_season,
     with_height_and_porosity,
 )
+from shelterscape.science.species import Species, find_species, species_table
 from shelterscape.terms import TERMS
 
 SITE_FACTOR = 0.8
@@ -50,60 +50,6 @@ NOT_KNOWN = "growth not projected: species not in the table of species"
 NOT_PLANTED = "not planted yet"
 
 
-class _Species(NamedTuple):
-    """A row of species.csv; the nursery rate in m per year."""
-
-    name: str
-    winter: str
-    curve: str
-    coefficients: tuple[float, float, float]
-    years_to_breast_height: float
-    site: SiteIndex
-    rate: float
-    mature_m: float
-
-
-@functools.cache
-def _species() -> dict[str, _Species]:
-    """All species by name and by alternative name, in small letters."""
-    rows = data.table("species.csv")
-    words = ["winter", "curve", "same_as"]
-    rows[words] = rows[words].fillna("")
-    records = {row["species"]: row for row in rows.to_dict("records")}
-    return {
-        name.casefold(): _from_record(records[row["same_as"] or name])
-        for name, row in records.items()
-    }
-
-
-def _from_record(row: dict[Hashable, Any]) -> _Species:
-    return _Species(
-        name=row["species"],
-        winter=row["winter"],
-        curve=row["curve"],
-        coefficients=(row["c1"], row["c2"], row["c3"]),
-        years_to_breast_height=row["age_offset"],
-        site=(row["site_height_m"], row["site_age"]),
-        rate=row["nursery_rate"],
-        mature_m=row["mature_height_m"],
-    )
-
-
-def _find(name: str) -> _Species:
-    known = _species()
-    key = str(name).strip().casefold()
-    if key in known:
-        return known[key]
-    near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
-    hint = f"Did you mean {known[near[0]].name!r}? " if near else ""
-    raise InputError(
-        "name-unknown",
-        "The table of species has no species of this name.",
-        value=name,
-        hint=f"{hint}Use one of: {', '.join(species_names())}.",
-    )
-
-
 def species_names() -> tuple[str, ...]:
     """Names of all species in the order of the table, without alternative names.
 
@@ -111,7 +57,7 @@ def species_names() -> tuple[str, ...]:
     -------
     tuple of str
     """
-    return tuple(dict.fromkeys(species.name for species in _species().values()))
+    return tuple(dict.fromkeys(species.name for species in species_table().values()))
 
 
 def is_evergreen(name: str) -> bool:
@@ -131,7 +77,7 @@ def is_evergreen(name: str) -> bool:
     InputError
         ``name-unknown`` for a species not in the table.
     """
-    return _find(name).winter == "evergreen"
+    return find_species(name).winter == "evergreen"
 
 
 def curve_note(name: str) -> str:
@@ -151,10 +97,10 @@ def curve_note(name: str) -> str:
     InputError
         ``name-unknown`` for a species not in the table.
     """
-    return "" if _find(name).curve else NO_CURVE
+    return "" if find_species(name).curve else NO_CURVE
 
 
-def _height_nursery(species: _Species, age: NDArray[np.float64], site: SiteIndex | None) -> NDArray:
+def _height_nursery(species: Species, age: NDArray[np.float64], site: SiteIndex | None) -> NDArray:
     """A straight line up to the mature height, through the site index where one is given."""
     if site is None:
         return np.minimum(species.rate * age, species.mature_m)
@@ -162,7 +108,7 @@ def _height_nursery(species: _Species, age: NDArray[np.float64], site: SiteIndex
 
 
 def _height_above_breast(
-    species: _Species, age: NDArray[np.float64], site: SiteIndex
+    species: Species, age: NDArray[np.float64], site: SiteIndex
 ) -> NDArray[np.float64]:
     """A curve that starts at breast height, with a straight line below it (assumed)."""
     years = species.years_to_breast_height
@@ -237,7 +183,7 @@ def height_at(
     >>> round(height_at("Sitka spruce", 20, site_index=(18, 50)), 1)
     4.9
     """
-    known = _find(species)
+    known = find_species(species)
     age = np.maximum(np.asarray(age_years, dtype=float), 0.0)
     site = None if site_index is None else _check_site(site_index)
     if not known.curve:
@@ -286,7 +232,7 @@ def parse_local_height(text: str) -> tuple[str, SiteIndex]:
             hint='Write it as in "ash 9 m at 25".',
         )
     species, height, age = found.groups()
-    return _find(species).name, _check_site((float(height), float(age)))
+    return find_species(species).name, _check_site((float(height), float(age)))
 
 
 def projected_growth(
@@ -330,9 +276,10 @@ def projected_growth(
     -----
     All of these are assumed values:
 
-    - The height of a belt of known species and year planted is the largest of its surveyed height,
-      0.8 times the species curve, and 0.5 m plus the nursery rate up to 3 m. The year of the survey
-      is unknown, so surveyed heights are never reduced.
+    - A belt of known species and year planted grows from 0.5 m at the nursery rate up to 3 m, then
+      along 0.8 times the species curve, continued from the age at which that reaches 3 m: a plant
+      from a nursery is ahead of a forest tree of its age. The year of the survey is unknown, so
+      surveyed heights are never reduced.
     - A belt lower than 3 m when surveyed becomes denser in a straight line, from porosity 1 at
       planting to the porosity of its design after ten years. Taller belts, walls and fences keep
       their porosity.
@@ -341,7 +288,9 @@ def projected_growth(
     ----------
     Curves: see `height_at` (status S2; nursery rates: common practice).
     """
-    local = {_find(name).name: _check_site(site) for name, site in (local_heights or {}).items()}
+    local = {
+        find_species(name).name: _check_site(site) for name, site in (local_heights or {}).items()
+    }
     surveyed = belts["height_m"].to_numpy(dtype=float, copy=True)
     porosity = porosity_in_season(belts, season).copy()
     notes = np.full(len(belts), "", dtype=object)
@@ -430,10 +379,10 @@ def _grown_heights(
     keys = species.str.strip().str.casefold().to_numpy(dtype=object)
     for key in set(keys[~built]):
         here = (keys == key) & ~built
-        if key not in _species():
+        if key not in species_table():
             notes[here] = NOT_KNOWN if key else NOT_GIVEN
             continue
-        known = _species()[key]
+        known = species_table()[key]
         by = LOCAL_LINE if known.name in local and not known.curve else curve_note(key)
         notes[here] = np.where(np.isnan(age[here]), NOT_GIVEN, by)
         height[here] = _belt_height(known, age[here], local.get(known.name))
@@ -441,10 +390,59 @@ def _grown_heights(
 
 
 def _belt_height(
-    species: _Species, age: NDArray[np.float64], local: SiteIndex | None
+    species: Species, age: NDArray[np.float64], local: SiteIndex | None
 ) -> NDArray[np.float64]:
     """Height of an exposed narrow belt of a species (assumed); NaN where the age is NaN."""
     factor = SITE_FACTOR if local is None else 1.0
-    by_curve = factor * height_at(species.name, age, site_index=local)
+    joined = _joined_curve(species.name, local)
+    by_curve = factor * height_at(species.name, age + joined.gained, site_index=joined.site)
     young = np.minimum(PLANTED_SIZE_M + species.rate * np.maximum(age, 0.0), YOUNG_UP_TO_M)
-    return np.maximum(by_curve, young)
+    # A comparison with an unknown age is false: the minimum keeps it unknown.
+    return np.where(age >= joined.from_age, np.fmax(by_curve, young), young)
+
+
+class _JoinedCurve(NamedTuple):
+    """A species curve as a nursery plant follows it.
+
+    `gained` are the years by which the plant is ahead of the curve; the curve with the index `site`
+    applies from the age `from_age` on.
+    """
+
+    gained: float
+    from_age: float
+    site: SiteIndex | None
+
+
+@functools.cache
+def _joined_curve(name: str, local: SiteIndex | None) -> _JoinedCurve:
+    """The curve of a species continued from the nursery rate.
+
+    A local height is that of a belt, planted as this one: the moved curve goes through it.
+    """
+    nursery_years = (YOUNG_UP_TO_M - PLANTED_SIZE_M) / find_species(name).rate
+    if local is None:
+        gained = _age_at_join(name, SITE_FACTOR, None) - nursery_years
+        return _JoinedCurve(gained, nursery_years, None)
+    height, age = local
+    # A local height below the join, or before it, says nothing of growth after it.
+    if height <= YOUNG_UP_TO_M or age <= nursery_years:
+        return _JoinedCurve(0.0, 0.0, local)
+
+    def _difference(gained: float) -> float:
+        return _age_at_join(name, 1.0, (height, age + gained)) - nursery_years - gained
+
+    low, high = nursery_years - age, OLDEST_SITE_AGE - age
+    # A curve far above the nursery rate, or far below it, is not moved.
+    if _difference(low) <= 0 or _difference(high) >= 0:
+        return _JoinedCurve(0.0, 0.0, local)
+    gained = float(brentq(_difference, low, high))
+    return _JoinedCurve(gained, nursery_years, (height, age + gained))
+
+
+def _age_at_join(name: str, factor: float, site: SiteIndex | None) -> float:
+    """Age at which a curve, times a factor, reaches the height up to which nursery rates apply."""
+
+    def _above(age: float) -> float:
+        return factor * float(height_at(name, age, site_index=site)) - YOUNG_UP_TO_M
+
+    return float(brentq(_above, 0.0, OLDEST_SITE_AGE))
