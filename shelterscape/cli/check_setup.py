@@ -21,7 +21,7 @@ from shelterscape.errors import ShelterscapeError
 LIBRARIES = (
     "numpy", "scipy", "numba", "pandas", "geopandas", "shapely", "pyproj", "rasterio", "fiona",
     "pyogrio", "richdem2", "exactextract", "pydantic", "click", "rich", "jinja2", "matplotlib",
-    "pillow", "scikit-image",
+    "pillow", "scikit-image", "XlsxWriter",
 )  # fmt: skip
 
 
