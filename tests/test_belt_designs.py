@@ -109,8 +109,10 @@ def test_natural_regeneration_has_fences_and_no_plants():
 
 def test_defaults():
     design = mine()
-    assert (design.cost_per_m, design.bare_porosity) == (Decimal(0), 0.60)
-    assert mine(species="holly", row={"species": {"holly": 1}}).bare_porosity == 0.3
+    # Oak and hazel have the same porosity without leaves in the table of species.
+    assert (design.cost_per_m, round(design.bare_porosity, 9)) == (Decimal(0), 0.55)
+    holly = mine(species="holly", row={"species": {"holly": 1}})
+    assert holly.bare_porosity == pytest.approx(0.3)
     assert designs_from(file_of(), "x").restoration == BOOK.restoration
     assert designs_from(file_of() | {"restoration": {}}, "x").restoration == {}
 

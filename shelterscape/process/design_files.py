@@ -12,13 +12,14 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from shelterscape import data
 from shelterscape.errors import InputError
 from shelterscape.process.inputs import nearest, validated
-from shelterscape.science.growth import is_evergreen, species_names
+from shelterscape.science.growth import species_names
 from shelterscape.science.planting.design import (
     LEAST_FENCE_OFFSET_M,
     BeltDesign,
     PlantedRow,
     Prices,
 )
+from shelterscape.science.planting.porosity import bare_porosity_of_rows
 from shelterscape.science.purposes import purposes
 from shelterscape.science.siting.designs import Designs, Restoration
 from shelterscape.terms import TERMS
@@ -105,15 +106,17 @@ class DesignSection(_Section):
         le=TERMS["width_m"].high,
         description="Depth of the grown belt from the windward to the leeward face, m.",
     )
-    species: str = Field(description="Main species, which determines height; one of the rows, if any.")
+    species: str = Field(
+        description="Main species, which determines height; one of the rows, if any."
+    )
     belt_type: Literal["hedge", "tree belt", "bank with hedge", "wood"] = Field(
         "tree belt", description="Kind of belt."
     )
     porosity: Share = Field(description="Optical porosity in leaf once the belt has closed.")
     bare_porosity: Share | None = Field(
         None,
-        description="The same without leaves; by default that in leaf for evergreens, otherwise "
-        "at least 0.6.",
+        description="The same without leaves; by default from the mix of species: evergreens keep "
+        "that in leaf, others have that of the table of species, averaged in logarithms (assumed).",
     )
     closing_years: float = Field(
         10.0, ge=0, le=100, description="Years from planting until the belt has closed."
@@ -170,14 +173,17 @@ class DesignSection(_Section):
 
     def design(self, name: str) -> BeltDesign:
         """The design as planting and siting use it."""
-        evergreen = is_evergreen(self.species)
-        bare = self.porosity if evergreen else max(self.porosity, 0.60)
+        rows = tuple(PlantedRow(**row.model_dump()) for row in self.row)
+        bare = self.bare_porosity
+        if bare is None:
+            main = (PlantedRow(0.0, 1.0, {self.species: 1.0}),)
+            bare = bare_porosity_of_rows(rows or main, self.porosity)
         values = self.model_dump(exclude={"row", "prices", "bare_porosity"})
         return BeltDesign(
             name=name,
-            rows=tuple(PlantedRow(**row.model_dump()) for row in self.row),
+            rows=rows,
             prices=Prices(**self.prices.model_dump()),
-            bare_porosity=bare if self.bare_porosity is None else self.bare_porosity,
+            bare_porosity=bare,
             **values,
         )
 
