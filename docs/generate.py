@@ -25,7 +25,7 @@ from reference_pages import file_reference, input_columns  # noqa: E402
 from shelterscape import registry  # noqa: E402
 from shelterscape.cli.process_command import option_name  # noqa: E402
 from shelterscape.errors import CODES, NOTICES  # noqa: E402
-from shelterscape.process import Layer, Process, Raster, Table  # noqa: E402
+from shelterscape.process import Layer, Output, Process, Raster, Table, Workbook  # noqa: E402
 from shelterscape.process.inputs import source_of  # noqa: E402
 from shelterscape.terms import SYMBOLS, TERMS, THEMES  # noqa: E402
 
@@ -149,7 +149,7 @@ def input_rows(process: Process) -> list[list[str]]:
     return sorted(found, key=lambda row: row[-1] != "**required**")
 
 
-def output_section(output: Raster | Layer | Table) -> str:
+def output_section(output: Output) -> str:
     """Files, meaning, unit or columns of an output."""
     text = f"### {', '.join(f'`{f}`' for f in output.files)}\n\n{output.title}"
     if output.optional:
@@ -158,6 +158,8 @@ def output_section(output: Raster | Layer | Table) -> str:
         # A raster of classes holds codes, which have no unit.
         unit = output.quantity.symbol or "ratio"
         text += "\n\n" + ("Cells hold codes of classes." if output.classed else f"Unit: {unit}.")
+    if isinstance(output, Workbook):
+        text += f"\n\nSheets: {', '.join(f'`{name}`' for name in output.tables)}."
     if isinstance(output, (Layer, Table)):
         body = [[name, TERMS[name].label, TERMS[name].meaning] for name in output.columns]
         text += "\n\n" + rows(["column", "quantity", "meaning"], body)

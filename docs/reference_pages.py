@@ -31,7 +31,7 @@ LAYERS = {
     "parcels": "Parcels: polygons. `siting` places lines along their edges and across them; "
     "`side-effects` reports the share of their runoff that meets a belt.",
     "candidate_lines": "Candidate lines drawn by the planner (`siting`).",
-    "keep_clear": "Keep-clear areas: features of any kind (`siting`, `side-effects`).",
+    "keep_clear": "Keep-clear areas: features of any kind (`siting`, `planting`, `side-effects`).",
     "water": "Streams, ditches and ponds: features of any kind (`siting`).",
     "openings": "Gateways, tracks and streams that belts leave open: features of any kind "
     "(`siting`).",
@@ -48,6 +48,9 @@ LAYERS = {
     "survey": "CSV table of a survey on foot (input `survey` of `shelter` and `siting`).",
     "surveyed_belts": "Belts to survey: lines or polygons (input `belts` of `belt-survey`).",
     "photographs": "CSV table of photographs (input `photograph_table` of `photo-porosity`).",
+    "planting belts": "Lines to plant: the centre of each belt (`planting`). The layer "
+    "`chosen_belts` of `siting` fits.",
+    "veteran_trees": "Veteran trees: points or canopies (`planting`).",
     "side-effects belts": "Belts whose side effects are examined: lines or polygons "
     "(`side-effects`). The layer `chosen_belts` of `siting` fits.",
     "roads": "Roads: lines (`side-effects`).",

@@ -166,6 +166,12 @@ class Grid:
         a = self.whole_affine or self.affine
         return np.column_stack([(xy[:, 0] - a.c) / a.a, (xy[:, 1] - a.f) / a.e])
 
+    def lon_lat(self) -> tuple[float, float]:
+        """Longitude and latitude of the centre of the whole raster, degrees; it has a system."""
+        onto = Transformer.from_crs(self.crs, "EPSG:4326", always_xy=True)
+        longitude, latitude = onto.transform(*self.whole.centre)
+        return float(longitude), float(latitude)
+
     def convergence_deg(self) -> float:
         """Angle from true to grid north at the centre of the whole raster, degrees clockwise.
 

@@ -7,7 +7,7 @@ from importlib.metadata import EntryPoint, entry_points
 from typing import Any
 
 from shelterscape.errors import InputError, InternalError
-from shelterscape.process import Layer, Picture, Process, Raster, Table
+from shelterscape.process import Layer, Picture, Process, Raster, Table, Workbook
 from shelterscape.process.inputs import nearest
 from shelterscape.process.outputs import Output
 from shelterscape.terms import TERMS
@@ -18,6 +18,7 @@ BUILT_IN = {
     "field-check": "shelterscape.processes.field_check.spec:PROCESS",
     "grant-overlay": "shelterscape.processes.grant_overlay.spec:PROCESS",
     "photo-porosity": "shelterscape.processes.photo_porosity.spec:PROCESS",
+    "planting": "shelterscape.processes.planting.spec:PROCESS",
     "shelter": "shelterscape.processes.shelter.spec:PROCESS",
     "side-effects": "shelterscape.processes.side_effects.spec:PROCESS",
     "siting": "shelterscape.processes.siting.spec:PROCESS",
@@ -32,6 +33,7 @@ TITLES = {
     "field-check": "Your own wind readings against the shelter curve",
     "grant-overlay": "Grant payments for new belts",
     "photo-porosity": "Optical porosity of belts from photographs",
+    "planting": "From chosen lines to plants in the ground",
     "shelter": "Shelter by belts: where, and how much",
     "side-effects": "What belts may harm beside them",
     "siting": "Where new or restored belts protect most",
@@ -51,6 +53,7 @@ MEDIA_TYPES = {
     Layer: "application/geopackage+sqlite3",
     Table: "text/csv",
     Picture: "image/png",
+    Workbook: "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
 }
 
 
@@ -167,6 +170,8 @@ def _without_null(part: dict[str, Any]) -> dict[str, Any]:
 
 
 def _output_key(output: Output) -> str:
+    if isinstance(output, Workbook):
+        return output.files[0]
     return f"preview-{output.name}" if isinstance(output, Picture) else output.name
 
 

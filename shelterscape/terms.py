@@ -50,6 +50,7 @@ THEMES = {
     "places": "Places",
     "siting": "Siting",
     "grants": "Grants",
+    "planting": "Planting",
     "effects": "Side effects",
     "money": "Money",
     "batch": "Many holdings",

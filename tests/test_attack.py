@@ -188,6 +188,7 @@ def breaks(case: Case) -> Attack:
 OTHER_VALUES = {
     "roughness_m": 0.04, "start_year": 2031, "site_roughness_m": 0.5, "canopy_threshold_m": 2.5,
     "fall_factor": 2.0, "place_spacing_m": 20.0, "season": "bare",
+    "machine_width_m": 3.0,
 }  # fmt: skip
 """Values that change the results of a process; the first that it has is used."""
 

@@ -140,6 +140,7 @@ def test_the_demo(tmp_path, monkeypatch, capsys):
         "shelter",
         "siting",
         "grant-overlay",
+        "planting",
         "side-effects",
     ]
     assert (out / "preview-relative_wind.png").stat().st_size > 10_000

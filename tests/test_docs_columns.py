@@ -31,6 +31,7 @@ CELLS = {(row["layer"], row["column"]): row for row in ROWS}
 
 OTHER_NAMES = {
     ("grant-overlay", "belts"): "grant-overlay belts",
+    ("planting", "belts"): "planting belts",
     ("side-effects", "belts"): "side-effects belts",
     ("exposure", "roughness"): "roughness areas",
     ("shelter", "roughness"): "roughness areas",

@@ -95,6 +95,7 @@ def test_the_sample_plan():
         "shelter",
         "siting",
         "grant_overlay",
+        "planting",
         "side_effects",
     ]
     winds, exposure, shelter = steps["wind_set"], steps["exposure"], steps["shelter"]

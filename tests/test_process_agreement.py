@@ -16,7 +16,7 @@ import shelterscape
 from shelterscape import registry
 from shelterscape.cli.process_command import OUT_OPTIONS, command_of, option_name
 from shelterscape.plan import read_plan
-from shelterscape.process import SCREENING, Layer, Picture, Raster, Table
+from shelterscape.process import SCREENING, Layer, Picture, Raster, Table, Workbook
 from shelterscape.process.inputs import sources
 from shelterscape.terms import TERMS
 
@@ -74,7 +74,7 @@ def test_names_and_words(process):
 
 
 def test_output_names_are_unique_over_all_processes():
-    for kind in (Raster, Layer, Table, Picture):
+    for kind in (Raster, Layer, Table, Picture, Workbook):
         names = [o.name for p in PROCESSES for o in p.outputs if isinstance(o, kind)]
         assert len(names) == len(set(names))
     data = [o.name for p in PROCESSES for o in p.outputs if isinstance(o, (Raster, Layer))]
@@ -108,7 +108,8 @@ def test_every_process_is_in_the_demo(demo):
 
 def _written(output, demo):
     """Whether the demo wrote an output; an optional one may be missing."""
-    kinds = {Raster: demo.rasters, Layer: demo.layers, Table: demo.tables, Picture: demo.pictures}
+    kinds = {Raster: demo.rasters, Layer: demo.layers, Table: demo.tables, Picture: demo.pictures,
+             Workbook: demo.workbooks}  # fmt: skip
     return output.name in kinds[type(output)]
 
 

@@ -10,9 +10,27 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from shelterscape.process.inputs import Inputs
-from shelterscape.process.outputs import Figure, Layer, Output, Picture, Raster, Table
+from shelterscape.process.outputs import (
+    Figure,
+    Layer,
+    Output,
+    Picture,
+    Raster,
+    Table,
+    Workbook,
+)
 
-__all__ = ["Figure", "Inputs", "Layer", "Output", "Picture", "Process", "Raster", "Table"]
+__all__ = [
+    "Figure",
+    "Inputs",
+    "Layer",
+    "Output",
+    "Picture",
+    "Process",
+    "Raster",
+    "Table",
+    "Workbook",
+]
 
 SCREENING = (
     "A screening tool: it ranks ground and belts for closer examination. It does not replace a "

@@ -137,7 +137,32 @@ class Picture:
         return (f"{self.name}.pdf" if self.printed else f"preview-{self.name}.png",)
 
 
-Output = Raster | Layer | Table | Picture
+@dataclass(frozen=True)
+class Workbook:
+    """Tables of the process as the sheets of ``NAME.xlsx``.
+
+    Parameters
+    ----------
+    name : str
+    tables : tuple of str
+        Names of its tables, in order; those that are not written are left out.
+    title : str
+        Description, in one sentence.
+    optional : bool
+    """
+
+    name: str
+    tables: tuple[str, ...]
+    title: str
+    optional: bool = False
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Files of the workbook, relative to the run folder."""
+        return (f"{self.name}.xlsx",)
+
+
+Output = Raster | Layer | Table | Picture | Workbook
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,16 @@ from shelterscape.files.record import (
     write_json,
 )
 from shelterscape.files.unchanged import InputWatch
-from shelterscape.process import Inputs, Layer, Output, Picture, Process, Raster, Table
+from shelterscape.process import (
+    Inputs,
+    Layer,
+    Output,
+    Picture,
+    Process,
+    Raster,
+    Table,
+    Workbook,
+)
 from shelterscape.process.area import Area
 from shelterscape.process.inputs import (
     Source,
@@ -64,7 +73,7 @@ class Result:
     Parameters
     ----------
     folder : Path
-    rasters, tables, pictures : dict
+    rasters, tables, pictures, workbooks : dict
         Path by name.
     layers : dict
         ``PATH:LAYER`` by name.
@@ -81,6 +90,7 @@ class Result:
     layers: dict[str, str]
     tables: dict[str, Path]
     pictures: dict[str, Path]
+    workbooks: dict[str, Path]
     summary: RunSummary
     notices: tuple[Notice, ...]
     record: dict[str, Any]
@@ -413,6 +423,7 @@ def _result(
         layers={name: f"{path}:{name}" for name, path in paths(Layer).items()},
         tables=paths(Table),
         pictures=paths(Picture),
+        workbooks=paths(Workbook),
         summary=summary,
         notices=(*(notice for one in done for notice in one.notices), *about_machine),
         record=record,

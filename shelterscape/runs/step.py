@@ -140,6 +140,7 @@ def _compute(stages: Stages, data: object, writer: OutputWriter, monitor: Monito
         writer.layer(name, frame)
     for name, table in results.tables.items():
         writer.table(name, table)
+    writer.workbooks(results.tables)
     return results
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any, TypeVar
@@ -27,8 +27,9 @@ from shelterscape.files.layer_rules import rules_of
 from shelterscape.files.rasters import RasterWriter
 from shelterscape.files.styles import colour_table
 from shelterscape.files.tables import write_table
+from shelterscape.files.workbooks import write_workbook
 from shelterscape.grid import Grid
-from shelterscape.process import Layer, Output, Picture, Process, Raster, Table
+from shelterscape.process import Layer, Output, Picture, Process, Raster, Table, Workbook
 from shelterscape.process.area import Area, AreaMask
 from shelterscape.process.stages import Block, Data
 from shelterscape.runs.staging import identity_of, swapped
@@ -39,7 +40,7 @@ REPORT_IT = "Report this error to the author of the process, with the inputs tha
 
 Sheet = MapSheet | ChartSheet | FeatureSheet | FormSheet | PhotographSheet | RoseSheet
 
-Declared = TypeVar("Declared", Raster, Layer, Table, Picture)
+Declared = TypeVar("Declared", Raster, Layer, Table, Picture, Workbook)
 Frame = TypeVar("Frame", bound=pd.DataFrame)
 
 
@@ -149,6 +150,14 @@ class OutputWriter:
         write_table(
             self._path(output.files[0]), rounded(frame[_checked_columns(output, frame.columns)])
         )
+
+    def workbooks(self, tables: Mapping[str, pd.DataFrame]) -> None:
+        """Write every declared workbook with the tables of this run."""
+        for output in self._process.outputs:
+            if isinstance(output, Workbook):
+                self._declared(Workbook, output.name)
+                sheets = {name: rounded(tables[name]) for name in output.tables if name in tables}
+                write_workbook(self._path(output.files[0]), sheets)
 
     def picture(self, name: str, sheet: Sheet) -> None:
         """Draw a declared picture, with the cautions of the process below it."""

@@ -115,6 +115,35 @@ def words(frame: pd.DataFrame, column: str) -> NDArray[np.object_]:
     return found
 
 
+def unique_names(given: pd.Series, what: str) -> NDArray[np.object_]:
+    """Names of features, each used once.
+
+    Parameters
+    ----------
+    given : Series of str
+        Names; empty where there is none.
+    what : str
+        Word for a feature, which with its number is the name of an unnamed one.
+
+    Returns
+    -------
+    (n,) array of str
+        Repeated names have a number after them.
+
+    Examples
+    --------
+    >>> unique_names(pd.Series(["north", "", "north"]), "belt").tolist()
+    ['north', 'belt 2', 'north 2']
+    """
+    numbered = pd.Series([f"{what} {i + 1}" for i in range(len(given))], index=given.index)
+    named = given.where(given != "", numbered)
+    turn = named.groupby(named).cumcount()
+    found: NDArray[np.object_] = named.where(
+        turn == 0, named + " " + (turn + 1).astype(str)
+    ).to_numpy(object)
+    return found
+
+
 def _shown(cell: object) -> float | str:
     """A cell as in the file; a number of any type as a plain one."""
     return float(cell) if isinstance(cell, int | float | np.number) else str(cell)

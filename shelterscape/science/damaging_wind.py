@@ -98,6 +98,29 @@ def _across(side_deg: ArrayLike, direction_deg: ArrayLike) -> Array:
     return found
 
 
+def vector_mean_deg(direction_deg: ArrayLike, weights: ArrayLike) -> float:
+    """Direction from which winds come on the whole: that of their vector mean.
+
+    Parameters
+    ----------
+    direction_deg, weights : (n,) array
+        As for `share_from_side`.
+
+    Returns
+    -------
+    float
+        Degrees, 0 <= d < 360. More wind comes across a line from this side than from the other.
+
+    Examples
+    --------
+    >>> vector_mean_deg([350.0, 30.0], [0.5, 0.5])
+    10.0
+    """
+    turn = np.radians(np.asarray(direction_deg, float))
+    by = np.asarray(weights, float)
+    return round(float(np.degrees(np.arctan2(np.sin(turn) @ by, np.cos(turn) @ by))), 9) % 360.0
+
+
 def damaging_wind(direction_deg: ArrayLike, weights: ArrayLike) -> DamagingWind:
     """Best lines against some winds.
 

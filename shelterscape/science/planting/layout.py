@@ -39,12 +39,15 @@ class Site:
     clearances : sequence of geometries
         Ground on which nothing is planted and no post is set.
     openings : sequence of geometries
-        Gateways and paths that stay open, as points or lines on a belt.
+        Gateways and paths that stay open, where they are nearest to a belt.
+    opening_width_m : sequence of float
+        Width of each opening, m; NaN, or no value, for the width of the design.
     """
 
     wind_from_deg: float
     clearances: Sequence[shapely.Geometry] = ()
     openings: Sequence[shapely.Geometry] = ()
+    opening_width_m: Sequence[float] = ()
 
 
 @dataclass(frozen=True)
@@ -90,7 +93,8 @@ def layout(
     largest remainders. Plants stand at half a spacing from the ends of a piece, and every second
     row is staggered.
     """
-    ground = _Nearby(site.clearances), _Nearby(site.openings)
+    near_clear, near_open = _Nearby(site.clearances), _Nearby(site.openings)
+    width = np.array(site.opening_width_m or [np.nan] * len(site.openings))
     rows: list[pd.DataFrame] = []
     lines: list[NDArray[np.object_]] = []
     fences: list[dict[str, Any]] = []
@@ -98,8 +102,10 @@ def layout(
     for belt, name, line in zip(belts["belt"], belts["design"], belts.geometry, strict=True):
         design = designs[name]
         reach = design.planted_width_m / 2.0 + design.fence_offset_m
-        clear, open_at = (near.within(line, reach + design.opening_width_m) for near in ground)
-        strips = opening_strips(line, open_at, design.opening_width_m, reach + 1.0)
+        clear = list(near_clear.shapes[near_clear.within(line, reach)])
+        at = near_open.within(line, reach)
+        width_m = np.where(np.isnan(width[at]), design.opening_width_m, width[at])
+        strips = opening_strips(line, list(near_open.shapes[at]), list(width_m), reach + 1.0)
         left = is_leeward_left(line, site.wind_from_deg)
         pieces = row_lines(line, design, left, [*clear, *strips])
         table, geometry = _clumps(design, pieces, f"{seed}|{belt}")
@@ -125,8 +131,8 @@ class _Nearby:
         self.shapes = np.array(list(shapes), dtype=object)
         self.tree = shapely.STRtree(self.shapes)
 
-    def within(self, line: shapely.Geometry, distance_m: float) -> list[shapely.Geometry]:
-        """Those at most a distance from a line.
+    def within(self, line: shapely.Geometry, distance_m: float) -> NDArray[np.int64]:
+        """Rows of those at most a distance from a line.
 
         Parameters
         ----------
@@ -136,10 +142,9 @@ class _Nearby:
 
         Returns
         -------
-        list of Geometry
+        (n,) int64
         """
-        found = self.tree.query(line, predicate="dwithin", distance=distance_m)
-        return list(self.shapes[np.sort(found)])
+        return np.sort(self.tree.query(line, predicate="dwithin", distance=distance_m))
 
 
 def _clumps(

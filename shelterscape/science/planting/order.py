@@ -24,6 +24,7 @@ ORDER_COLUMNS = (
     "plant_type",
     "plant_count",
     "ordered_count",
+    "bundle_count",
     "guard_count",
     "stake_count",
     "person_days",
@@ -32,6 +33,9 @@ BILL_COLUMNS = ("holding_id", "belt", "item", "unit", "quantity", "price", "cost
 
 PLANT, CUTTING = "plant", "cutting"
 CENT = Decimal("0.01")
+
+BUNDLE_PLANTS = 25
+"""Plants in a bundle (common practice)."""
 
 
 def ordered_count(planted: int, loss_share: float) -> int:
@@ -97,12 +101,64 @@ def plant_order(
                     "plant_type": kind,
                     "plant_count": planted,
                     "ordered_count": ordered,
+                    "bundle_count": -(-ordered // BUNDLE_PLANTS),
                     "guard_count": whole if guarded else 0,
                     "stake_count": whole if guarded or design.stakes else 0,
                     "person_days": days.quantize(CENT, ROUND_HALF_UP),
                 }
             )
     return pd.DataFrame(found, columns=list(ORDER_COLUMNS))
+
+
+def plant_totals(order: pd.DataFrame) -> pd.DataFrame:
+    """The plant order by holding and species.
+
+    Parameters
+    ----------
+    order : DataFrame
+        As `plant_order` returns it.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `order` without ``belt``, in the order of first use. Bundles hold plants of
+        several belts, so they may be fewer than those of the belts together.
+    """
+    found = order.drop(columns=["belt", "bundle_count"])
+    found = found.groupby(["holding_id", "species", "plant_type"], sort=False, as_index=False).sum()
+    bundles = -(-found["ordered_count"].astype(int) // BUNDLE_PLANTS)
+    return found.assign(bundle_count=bundles)[[c for c in ORDER_COLUMNS if c != "belt"]]
+
+
+def holding_totals(
+    order: pd.DataFrame, bill: pd.DataFrame, belts: gpd.GeoDataFrame, currency: str
+) -> pd.DataFrame:
+    """Belts, plants, work and cost by holding.
+
+    Parameters
+    ----------
+    order, bill : DataFrame
+        As `plant_order` and `bill_of_quantities` return them.
+    belts : GeoDataFrame
+        As for `plant_order`.
+    currency : str
+
+    Returns
+    -------
+    DataFrame
+        ``holding_id, belt_count, length_m, plant_count, ordered_count, person_days, cost,
+        currency``; work and cost are decimals.
+    """
+    by = belts.assign(length_m=belts.geometry.length).groupby("holding_id", sort=False)
+    found = by["length_m"].agg(["size", "sum"]).set_axis(["belt_count", "length_m"], axis=1)
+    zero: dict[str, Any] = {"plant_count": 0, "ordered_count": 0, "person_days": Decimal(0)}
+    for column, none in zero.items():
+        found[column] = order.groupby("holding_id")[column].sum()
+        found[column] = found[column].where(found[column].notna(), none)
+    found = found.astype({"plant_count": int, "ordered_count": int})
+    found["cost"] = bill.groupby("holding_id")["cost"].sum()
+    found["cost"] = found["cost"].where(found["cost"].notna(), Decimal(0))
+    return found.assign(currency=currency).reset_index()
 
 
 def _by_kind(counts: pd.Series, design: BeltDesign) -> dict[tuple[str, str], int]:
@@ -146,9 +202,9 @@ def bill_of_quantities(
         belts["belt"], belts["design"], belts["holding_id"], lengths, strict=True
     ):
         own = order[order["belt"] == belt]
-        if own.empty:
-            continue
         fences = plan.fences[plan.fences["belt"] == belt]
+        if own.empty and fences.empty:
+            continue
         for item, unit, quantity, price in _items(own, fences, designs[name], length):
             cost = (quantity * price).quantize(CENT, ROUND_HALF_UP)
             values = (holding, belt, item, unit, quantity, price, cost, currency)
@@ -181,7 +237,8 @@ def _items(
         yield "strainer posts in this fence", "pieces", _whole(part["strainer_count"]), Decimal(0)
         yield "gates in this fence", "pieces", _whole(part["gate_count"]), Decimal(0)
     days: Any = sum(own["person_days"], Decimal(0))
-    yield "planting and protecting", "person-days", days, prices.labour_per_day
+    if days:
+        yield "planting and protecting", "person-days", days, prices.labour_per_day
     if prices.other_per_m:
         yield "other work", "m", _metres(length_m), prices.other_per_m
 

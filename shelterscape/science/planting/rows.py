@@ -54,7 +54,10 @@ def veteran_clearances(
 
 
 def opening_strips(
-    line: shapely.Geometry, openings: Sequence[shapely.Geometry], opening_m: float, reach_m: float
+    line: shapely.Geometry,
+    openings: Sequence[shapely.Geometry],
+    opening_m: Sequence[float],
+    reach_m: float,
 ) -> list[shapely.Polygon]:
     """Strips across a belt that stay open.
 
@@ -64,7 +67,7 @@ def opening_strips(
         Centre of the belt.
     openings : sequence of geometries
         Points or lines; each opens the belt at its nearest place.
-    opening_m : float
+    opening_m : sequence of float
         Width of each strip along the belt, m.
     reach_m : float
         Length of each strip to either side of the line, m.
@@ -75,14 +78,14 @@ def opening_strips(
     """
     parts = shapely.get_parts(line)
     found = []
-    for opening in openings:
+    for opening, width_m in zip(openings, opening_m, strict=True):
         part = parts[int(np.argmin(shapely.distance(parts, opening)))]
-        where = part.project(opening.centroid)
+        where = part.project(shapely.get_point(shapely.shortest_line(part, opening), 0))
         a, b = (
-            part.interpolate(min(max(where + d, 0.0), part.length)) for d in (-opening_m, opening_m)
+            part.interpolate(min(max(where + d, 0.0), part.length)) for d in (-width_m, width_m)
         )
         along = np.array([b.x - a.x, b.y - a.y])
-        along *= opening_m / 2 / max(math.hypot(*along), 1e-9)
+        along *= width_m / 2 / max(math.hypot(*along), 1e-9)
         middle = part.interpolate(where)
         axis = shapely.LineString(
             [(middle.x - along[0], middle.y - along[1]), (middle.x + along[0], middle.y + along[1])]

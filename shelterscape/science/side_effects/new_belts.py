@@ -9,7 +9,6 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 
 from shelterscape import data
 from shelterscape.errors import Notice
@@ -19,7 +18,7 @@ from shelterscape.science.belts import (
     outline_width,
     refuse_points,
 )
-from shelterscape.science.columns import numbers, words
+from shelterscape.science.columns import numbers, unique_names, words
 from shelterscape.science.grants.belts import mix
 from shelterscape.terms import TERMS
 
@@ -139,7 +138,8 @@ def complete_new_belts(
         frame[column] = words(belts, column)
     for column in NUMBERS:
         frame[column] = numbers(belts, column, TERMS[column], where)
-    frame["name"] = _unique_names(frame)
+    given = frame["candidate"].where(frame["candidate"] != "", frame["name"])
+    frame["name"] = unique_names(given, "belt")
     notices = _fill(frame, where)
     frame["length_m"] = np.where(
         shapely.get_dimensions(shapes) == 2,
@@ -147,18 +147,6 @@ def complete_new_belts(
         shapely.length(shapes),
     )
     return frame.drop(columns=["candidate", "height_at_20_years_m"]), notices
-
-
-def _unique_names(frame: gpd.GeoDataFrame) -> NDArray[np.object_]:
-    """Identifier, else name, else a number; repeated ones with a number after them."""
-    numbered = pd.Series([f"belt {i + 1}" for i in range(len(frame))], index=frame.index)
-    given = frame["candidate"].where(frame["candidate"] != "", frame["name"])
-    given = given.where(given != "", numbered)
-    turn = given.groupby(given).cumcount()
-    found: NDArray[np.object_] = given.where(
-        turn == 0, given + " " + (turn + 1).astype(str)
-    ).to_numpy(object)
-    return found
 
 
 def _fill(frame: gpd.GeoDataFrame, where: str) -> list[Notice]:

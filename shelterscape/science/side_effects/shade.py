@@ -8,7 +8,6 @@ import pandas as pd
 import shapely
 import shapely.ops
 from numpy.typing import NDArray
-from pyproj import Transformer
 
 from shelterscape.grid import Grid, grid_direction, toward
 from shelterscape.science.side_effects.samples import pieces, values_at
@@ -44,8 +43,7 @@ def sun_at(grid: Grid) -> SunPositions:
     SunPositions
         Every `STEP_MINUTES` while the sun is high enough; azimuth from grid north.
     """
-    onto = Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True)
-    longitude, latitude = onto.transform(*grid.whole.centre)
+    longitude, latitude = grid.lon_lat()
     sun = sun_positions(winter_day(latitude, step_minutes=STEP_MINUTES), latitude, longitude)
     seen = sun.elevation_deg >= LOWEST_SUN_DEG
     turn = grid.convergence_deg()

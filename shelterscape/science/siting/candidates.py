@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import SiteIndex, belts_at
+from shelterscape.science.siting.areas import areas_beside
 from shelterscape.science.siting.designs import Designs, cost_minor
 from shelterscape.science.siting.exclusion import openings
 from shelterscape.science.siting.generated_lines import Bearing
@@ -356,10 +357,6 @@ def _faces_wind(gaps: list[shapely.LineString], wind_axis_deg: float) -> bool:
     return bool((angle_between_deg((bearing + 90.0) % 180.0, wind_axis_deg) <= OPENING_DEG).any())
 
 
-BESIDE_M = 4.0
-"""Distance beside a line within which its holding is identified, metres (assumed)."""
-
-
 def with_holdings(candidates: gpd.GeoDataFrame, areas: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Candidates with the holding that contains most of each; belts on a boundary get a flag.
 
@@ -375,17 +372,11 @@ def with_holdings(candidates: gpd.GeoDataFrame, areas: gpd.GeoDataFrame) -> gpd.
     GeoDataFrame
         Existing values of ``holding_id`` are kept.
     """
-    strips = shapely.buffer(candidates.geometry.to_numpy(), BESIDE_M, cap_style="flat")
-    shapes, ids = areas.geometry.to_numpy(), areas["holding_id"].astype("string").fillna("")
-    at, of = shapely.STRtree(shapes).query(strips, predicate="intersects")
-    shared = shapely.area(shapely.intersection(strips[at], shapes[of]))
-    table = pd.DataFrame({"at": at, "holding": ids.to_numpy(dtype=object)[of], "share": shared})
-    table = table[table["holding"] != ""].groupby(["at", "holding"])["share"].sum().reset_index()
-    table["share"] /= shapely.area(strips)[table["at"].to_numpy()]
-    table = table.sort_values(["at", "share", "holding"], ascending=[True, False, True])
-    most = table.drop_duplicates("at").set_index("at")["holding"].reindex(range(len(strips)))
-    on_both = table[table["share"] >= 0.1].groupby("at")["holding"].agg(", ".join)
-    several = on_both[on_both.str.contains(", ")].reindex(range(len(strips)))
+    table = areas_beside(candidates.geometry.to_numpy(), areas, "holding_id")
+    rows = range(len(candidates))
+    most = table.drop_duplicates("at").set_index("at")["name"].reindex(rows)
+    on_both = table[table["share"] >= 0.1].groupby("at")["name"].agg(", ".join)
+    several = on_both[on_both.str.contains(", ")].reindex(rows)
     named = candidates["holding_id"].to_numpy(dtype=object)
     found = np.where(named == "", most.fillna("").to_numpy(dtype=object), named)
     added = [f"{BOUNDARY} {names}" if isinstance(names, str) else "" for names in several]

@@ -1,0 +1,1 @@
+"""`planting`: from chosen lines to plants in the ground."""

@@ -1,0 +1,254 @@
+"""Reads and checks the inputs of `planting`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from shelterscape.errors import InputError, Notice
+from shelterscape.grid import Grid, grid_direction
+from shelterscape.process.calendar_files import calendar_rules
+from shelterscape.process.design_files import designs_from, packaged_designs
+from shelterscape.process.inputs import columns_by_layer, nearest
+from shelterscape.process.memory import InputSizes
+from shelterscape.process.reading import Reader
+from shelterscape.process.stages import Bands
+from shelterscape.processes.planting.spec import PlantingInputs
+from shelterscape.science.belts import refuse_points
+from shelterscape.science.columns import numbers, unique_names, words
+from shelterscape.science.damaging_wind import vector_mean_deg
+from shelterscape.science.planting.layout import Site
+from shelterscape.science.planting.rows import veteran_clearances
+from shelterscape.science.planting.task_calendar import TaskRule
+from shelterscape.science.purposes import Purpose, purposes
+from shelterscape.science.siting.areas import areas_beside
+from shelterscape.science.siting.candidates import NEW_ACTIONS
+from shelterscape.science.siting.designs import Designs
+from shelterscape.science.siting.planner_layers import (
+    KEEP_CLEAR_COLUMNS,
+    OPENING_COLUMNS,
+    PARCEL_COLUMNS,
+    keep_clear_zones,
+)
+from shelterscape.science.wind import WindSet, choose_subset
+from shelterscape.terms import TERMS
+
+VERTEX_BYTES, CELL_BYTES = 40_000.0, 12.0
+"""Memory for each vertex of all layers and each cell, bytes (assumed)."""
+
+TREE_COLUMNS = ("stem_diameter_m", "canopy_radius_m")
+
+COLUMNS = {
+    "belts": (
+        "candidate",
+        "name",
+        "action",
+        "design",
+        "holding_id",
+        "parcel_id",
+        "planting_year",
+    ),
+    "keep_clear": KEEP_CLEAR_COLUMNS,
+    "veteran_trees": TREE_COLUMNS,
+    "openings": OPENING_COLUMNS,
+    "parcels": PARCEL_COLUMNS,
+}
+"""Columns that are read, by layer."""
+
+
+@dataclass(frozen=True)
+class PlantingData:
+    """Checked inputs of `compute`.
+
+    Parameters
+    ----------
+    params : PlantingInputs
+    elevation : (rows, cols) float32
+        m; NaN where missing.
+    grid : Grid
+    belts : GeoDataFrame
+        Lines with ``belt``, ``design``, ``holding_id``, ``parcel_id``, ``planted_year``.
+    designs : Designs
+    purpose : Purpose
+    site : Site
+    existing : (k,) array of geometries
+        Existing belts.
+    rules : list of TaskRule
+    rules_date : date
+    southern : bool
+        Whether the map is in the southern hemisphere.
+    rasters : dict of Bands
+        None.
+    """
+
+    params: PlantingInputs
+    elevation: NDArray[np.float32]
+    grid: Grid
+    belts: gpd.GeoDataFrame
+    designs: Designs
+    purpose: Purpose
+    site: Site
+    existing: NDArray[np.object_]
+    rules: list[TaskRule]
+    rules_date: date
+    southern: bool
+    rasters: dict[str, Bands] = field(default_factory=dict)
+
+
+def load(params: PlantingInputs, reader: Reader) -> PlantingData:
+    """Read and check all inputs."""
+    columns = columns_by_layer(params.fields, COLUMNS)
+    elevation, grid, convergence = reader.terrain(params)
+    purpose = _purpose(params.purpose)
+    designs = packaged_designs()
+    if params.designs:
+        designs = designs_from(reader.toml(params.designs, "file of designs"), "designs")
+    content = reader.toml(params.calendar, "file of tasks") if params.calendar else None
+    rules, rules_date = calendar_rules(content, *(["calendar"] if params.calendar else []))
+    winds = choose_subset(reader.winds(params.winds), params.subset, purpose.subsets, "winds")
+    return PlantingData(
+        params=params,
+        elevation=elevation,
+        grid=grid,
+        belts=_belts(params, reader, grid, columns, designs, purpose),
+        designs=designs,
+        purpose=purpose,
+        site=_site(params, reader, grid, columns, _from_deg(winds, purpose, convergence)),
+        existing=_existing(params, reader, grid),
+        rules=rules,
+        rules_date=rules_date,
+        southern=grid.lon_lat()[1] < 0,
+    )
+
+
+def _purpose(name: str) -> Purpose:
+    known = purposes()
+    if name not in known:
+        raise InputError(
+            "name-unknown",
+            "The purpose is unknown.",
+            where="purpose",
+            value=name,
+            hint=nearest(name, list(known)),
+        )
+    return known[name]
+
+
+def _from_deg(winds: WindSet, purpose: Purpose, convergence_deg: float) -> float:
+    """Direction from which the damaging wind comes on the whole, degrees from grid north."""
+    weights = winds.weights(purpose.speed_exponent)
+    return grid_direction(vector_mean_deg(winds.direction_deg, weights), convergence_deg)
+
+
+def _belts(
+    params: PlantingInputs,
+    reader: Reader,
+    grid: Grid,
+    columns: dict[str, dict[str, str]],
+    designs: Designs,
+    purpose: Purpose,
+) -> gpd.GeoDataFrame:
+    """Lines to plant with name, design, holding, parcel and year."""
+    layer = reader.layer(params.belts, grid, "layer of lines to plant", columns["belts"])
+    _refuse_areas(layer)
+    texts = {name: pd.Series(words(layer, name), dtype=object) for name in COLUMNS["belts"][:-1]}
+    names = texts["candidate"].where(texts["candidate"] != "", texts["name"])
+    usual = params.design or designs.design_for(purpose.name, "designs").name
+    year = numbers(layer, "planting_year", TERMS["planting_year"], "belts")
+    frame = gpd.GeoDataFrame(
+        {
+            "belt": unique_names(names, "belt"),
+            "design": texts["design"].where(texts["design"] != "", usual),
+            "holding_id": texts["holding_id"],
+            "parcel_id": texts["parcel_id"],
+            "planted_year": np.where(np.isnan(year), params.planting_year, year).astype(int),
+        },
+        geometry=layer.geometry.to_numpy(),
+        crs=grid.crs,
+    )
+    new = texts["action"].isin(("", *NEW_ACTIONS)).to_numpy(dtype=bool)
+    if (~new).any():
+        text = "belts: restorations were left out; only new belts are planned here"
+        reader.notice(Notice("restorations-left-out", text, int((~new).sum())))
+    if reader.area is not None:
+        new &= reader.area.holds(frame.geometry.to_numpy())
+    frame = frame[new].reset_index(drop=True)
+    for name in set(frame["design"]):
+        designs.design(name)
+    return _with_areas(frame, params, reader, grid, columns["parcels"])
+
+
+def _refuse_areas(layer: gpd.GeoDataFrame) -> None:
+    refuse_points(layer, "belts")
+    areas = shapely.get_dimensions(layer.geometry.to_numpy()) == 2
+    if areas.any():
+        raise InputError(
+            "input-refused",
+            f"{int(areas.sum())} of {len(layer)} belts are areas; rows are placed along lines.",
+            where=f"belts, feature {layer.index[int(np.argmax(areas))] + 1}",
+            hint="Draw the centre of each belt as a line.",
+        )
+
+
+def _with_areas(
+    belts: gpd.GeoDataFrame,
+    params: PlantingInputs,
+    reader: Reader,
+    grid: Grid,
+    columns: dict[str, str],
+) -> gpd.GeoDataFrame:
+    """Belts with the parcel and holding beside most of each, where they state none."""
+    if not params.parcels or not len(belts):
+        return belts
+    parcels = reader.layer(params.parcels, grid, "parcel layer", columns)
+    for column in PARCEL_COLUMNS:
+        beside = areas_beside(belts.geometry.to_numpy(), parcels, column)
+        most = beside.drop_duplicates("at").set_index("at")["name"].reindex(range(len(belts)))
+        belts[column] = belts[column].where(belts[column] != "", most.fillna(""))
+    return belts
+
+
+def _site(
+    params: PlantingInputs,
+    reader: Reader,
+    grid: Grid,
+    columns: dict[str, dict[str, str]],
+    wind_from_deg: float,
+) -> Site:
+    """Wind, clearances and openings."""
+    clear: list[shapely.Geometry] = []
+    if params.keep_clear:
+        layer = reader.layer(params.keep_clear, grid, "keep-clear layer", columns["keep_clear"])
+        zones, notices = keep_clear_zones(layer, "keep_clear")
+        reader.notices(notices)
+        clear += [s for z in zones for s in shapely.buffer(z.areas, z.clear_m) if not s.is_empty]
+    if params.veteran_trees:
+        what, known = "layer of veteran trees", columns["veteran_trees"]
+        layer = reader.layer(params.veteran_trees, grid, what, known)
+        stem, canopy = (numbers(layer, c, TERMS[c], "veteran_trees") for c in TREE_COLUMNS)
+        trees = shapely.centroid(layer.geometry.to_numpy())
+        radii = params.stem_factor, params.beyond_canopy_m
+        clear += [*veteran_clearances(trees, stem, canopy, *radii)]
+    if not params.openings:
+        return Site(wind_from_deg, clear)
+    layer = reader.layer(params.openings, grid, "layer of openings", columns["openings"])
+    width = numbers(layer, "width_m", TERMS["width_m"], "openings")
+    return Site(wind_from_deg, clear, list(layer.geometry), list(width))
+
+
+def _existing(params: PlantingInputs, reader: Reader, grid: Grid) -> NDArray[np.object_]:
+    if not params.existing_belts:
+        return np.empty(0, dtype=object)
+    layer = reader.layer(params.existing_belts, grid, "layer of existing belts", {})
+    return np.asarray(layer.geometry.to_numpy(), dtype=object)
+
+
+def work_bytes(params: PlantingInputs, sizes: InputSizes) -> float:
+    """Largest memory needed, bytes: the terrain model, and rows of plants."""
+    return CELL_BYTES * sizes.cells + VERTEX_BYTES * sizes.vertices

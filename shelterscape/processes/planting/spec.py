@@ -1,0 +1,236 @@
+"""Inputs, outputs and cautions of `planting`."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from pydantic import Field
+
+from shelterscape.files.styles import LayerStyle
+from shelterscape.process import Layer, Output, Picture, Process, Table, Workbook
+from shelterscape.process.inputs import FieldNames, Source, TerrainInputs, Winds, quantity
+
+MACHINE_WIDTH_M, SHARE_CAP = 1.5, 0.5
+"""Defaults (assumed)."""
+
+STEM_FACTOR, BEYOND_CANOPY_M = 15.0, 5.0
+"""Clearance of veteran trees: stem diameters, and distance beyond the canopy, m (not verified
+against a source)."""
+
+
+def layer_field(what: str, text: str) -> Any:
+    """An optional layer."""
+    note = Field(description=f"{text} As PATH or PATH:LAYER.")
+    return Annotated[str | None, Source("layer", what), note]
+
+
+class PlantingInputs(TerrainInputs):
+    """Inputs of `planting`."""
+
+    belts: Annotated[
+        str,
+        Source("layer", "layer of lines to plant"),
+        Field(
+            description="Lines to plant: the centre of each belt, with candidate or name, design, "
+            "holding_id, parcel_id and planting_year where known, as PATH or PATH:LAYER. The layer "
+            "chosen_belts of siting fits; restored belts in it are left out."
+        ),
+    ]
+    winds: Winds
+    subset: str = Field(
+        "",
+        description="Subset of the wind set of the damaging wind, which the first row faces; by "
+        "default that of the purpose.",
+        examples=["winter"],
+    )
+    designs: Annotated[
+        str | None,
+        Source("file", "file of designs"),
+        Field(
+            description="TOML file of belt designs, in place of the packaged ones, whose prices "
+            "are invented."
+        ),
+    ] = None
+    design: str = Field(
+        "",
+        description="Design of lines that name none; by default the first that suits the purpose.",
+        examples=["tree belt"],
+    )
+    purpose: str = Field(
+        "crop",
+        description="What the belts protect; it sets the porosity to aim for.",
+        examples=["lambing"],
+    )
+    planting_year: int = quantity(
+        "planting_year", 2027, "Year in which the planting season ends, of lines that state none."
+    )
+    calendar: Annotated[
+        str | None,
+        Source("file", "file of tasks"),
+        Field(
+            description="TOML file of tasks and restricted months, in place of the packaged one."
+        ),
+    ] = None
+    keep_clear: layer_field(  # type: ignore[valid-type]
+        "keep-clear layer",
+        "Objects with reason and clear_m, the clearance that you set; nothing is planted there.",
+    ) = None
+    veteran_trees: layer_field(  # type: ignore[valid-type]
+        "layer of veteran trees", "Veteran trees: points with stem_diameter_m and canopy_radius_m."
+    ) = None
+    openings: layer_field(  # type: ignore[valid-type]
+        "layer of openings", "Gateways, tracks and paths that belts leave open, with width_m."
+    ) = None
+    existing_belts: layer_field(  # type: ignore[valid-type]
+        "layer of existing belts", "Existing belts, which lengthen those that adjoin them."
+    ) = None
+    parcels: layer_field(  # type: ignore[valid-type]
+        "parcel layer", "Fields with parcel_id and holding_id, for belts that state none."
+    ) = None
+    fields: FieldNames = Field(default_factory=dict)
+    machine_width_m: float = quantity(
+        "machine_width_m", MACHINE_WIDTH_M, "Rows that are closer are flagged."
+    )
+    species_share_cap: float = quantity("species_share_cap", SHARE_CAP)
+    stem_factor: float = quantity("stem_factor", STEM_FACTOR)
+    beyond_canopy_m: float = quantity("beyond_canopy_m", BEYOND_CANOPY_M)
+    seed: int = quantity("seed", 0)
+
+
+_BELT = ("belt", "holding_id", "parcel_id")
+_PLANTS = (
+    "species",
+    "plant_type",
+    "plant_count",
+    "ordered_count",
+    "bundle_count",
+    "guard_count",
+    "stake_count",
+    "person_days",
+)
+
+OUTPUTS: tuple[Output, ...] = (
+    Layer(
+        "planned_belts",
+        "line",
+        (
+            *_BELT,
+            "design",
+            "species",
+            "belt_type",
+            "planted_year",
+            "length_m",
+            "width_m",
+            "planting_row_count",
+            "plant_count",
+            "evergreen_share",
+            "porosity",
+            "bare_porosity",
+            "protection",
+            "protection_height_m",
+            "cost",
+            "currency",
+            "flags",
+        ),
+        "Belts as they are planned: design, plants, protection, cost and what to examine.",
+        style=LayerStyle(label="belt"),
+    ),
+    Layer(
+        "planting_rows",
+        "line",
+        (
+            *_BELT,
+            "planting_row",
+            "row_part",
+            "clump_from_m",
+            "clump_to_m",
+            "species",
+            "plant_count",
+            "plant_spacing_m",
+        ),
+        "Schedule of rows: a line for each clump of one species, with the number of plants.",
+        style=LayerStyle(colour="#4d7a3a"),
+    ),
+    Layer(
+        "fences",
+        "line",
+        (*_BELT, "fence_type", "length_m", "strainer_count", "gate_count"),
+        "Fences around belts, with strainer posts at ends and bends, and gates.",
+        style=LayerStyle(colour="#7a5230"),
+    ),
+    Table(
+        "plant_order",
+        (*_BELT, *_PLANTS),
+        "Plants to order by belt and species, with guards, stakes and work.",
+    ),
+    Table(
+        "plant_totals",
+        ("holding_id", *_PLANTS),
+        "The plant order by holding and species.",
+    ),
+    Table(
+        "bill_of_quantities",
+        (*_BELT, "item", "item_unit", "item_quantity", "price", "cost", "currency"),
+        "What a contractor supplies and builds, belt by belt, with costs.",
+    ),
+    Table(
+        "holding_totals",
+        (
+            "holding_id",
+            "belt_count",
+            "length_m",
+            "plant_count",
+            "ordered_count",
+            "person_days",
+            "cost",
+            "currency",
+        ),
+        "Belts, plants, work and cost by holding.",
+    ),
+    Table(
+        "task_calendar",
+        ("task", "task_kind", "first_day", "last_day", "source", "rules_date"),
+        "Tasks with their first and last day, surveys required, and times to avoid.",
+    ),
+    Workbook(
+        "plant_order",
+        ("plant_order", "plant_totals", "bill_of_quantities", "holding_totals", "task_calendar"),
+        "The plant order, its totals, the bill of quantities and the tasks, as a workbook.",
+    ),
+    Picture("planned_belts", "Map of the planned belts."),
+)
+
+PROCESS = Process(
+    id="planting",
+    version="1.0.0",
+    title="From chosen lines to plants in the ground",
+    summary="Places rows, clumps, fences and gates of a design on each line, and lists plants to "
+    "order, a bill of quantities and the tasks of the first years.",
+    inputs=PlantingInputs,
+    outputs=OUTPUTS,
+    cautions=(
+        "Nests, roosts, old trees, archaeology and protected ground: a survey by a qualified "
+        "ecologist and the consent of the authority come before any work.",
+        "Before digging or setting posts, ask the operators for buried pipes and cables; under and "
+        "beside power lines ask the operator before planting.",
+        "Trees near roads, buildings and paths: consult the highway authority and a qualified "
+        "forester or arboriculturist. Run side-effects for these belts.",
+        "Designs, species and provenances must suit the site: consult a local forester, and check "
+        "plant health rules before ordering.",
+        "Prices are those of the file of designs; the packaged ones are invented.",
+    ),
+    sources=(
+        "Plants of a native hedge, 6 per m in a staggered double row; 1.5 m between shelter rows: "
+        "trade examples (status S).",
+        "Plants ordered: planted ÷ (1 − losses), rounded up for each belt and species (status D).",
+        "Heights of guards and fences by browser: vole 0.2, rabbit 0.6, roe deer 1.2, fallow deer "
+        "1.5, red deer 1.8 m (status M).",
+        "Veteran trees: 15 stem diameters, or 5 m beyond the canopy, whichever is larger (status "
+        "M).",
+        "Stock fence at least 1.5 m from the outer row, strainer posts at bends of 15° or more: "
+        "common practice (no source).",
+        "Nesting and planting months: packaged file of tasks, common practice (status M).",
+    ),
+    work="shelterscape.processes.planting.work",
+    open_first=("plant_order.xlsx", "tables/plant_totals.csv"),
+)

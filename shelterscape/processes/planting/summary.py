@@ -1,0 +1,86 @@
+"""Summary of a run of `planting`: answer and map."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import numpy as np
+import shapely
+
+from shelterscape.files.draw_sheets import FeatureGroup, FeatureSheet
+from shelterscape.process.stages import Summary
+from shelterscape.processes.planting.layers import PlantingResults
+from shelterscape.processes.planting.spec import PlantingInputs
+
+MARGIN_M, DRAWN_M = 200.0, 8.0
+"""Margin of the map around the belts; half the width of belts on it, m."""
+
+
+def summarise(results: PlantingResults, params: PlantingInputs) -> Summary:
+    """Plants, cost, the first task and what to examine."""
+    belts = results.layers["planned_belts"]
+    flagged = belts[belts["flags"] != ""]
+    answer = [_plants(results), *_species(results), *_fences(results), *_first_task(results)]
+    if len(flagged):
+        names = ", ".join(flagged["belt"])
+        answer.append(f"Examine {len(flagged)} of {len(belts)} belts before planting: {names}")
+    return Summary(
+        question="What is planted on these lines, and what must be ordered?",
+        answer=answer,
+        certainty=[
+            "Counts are exact for the lines drawn; ground, stones and roots change them on site",
+            "Costs are the prices of the file of designs times quantities, without tax",
+        ],
+        pictures={"planned_belts": _map(results)},
+    )
+
+
+def _plants(results: PlantingResults) -> str:
+    belts, totals = results.layers["planned_belts"], results.tables["holding_totals"]
+    cost, days = (sum(totals[c], Decimal(0)) for c in ("cost", "person_days"))
+    return (
+        f"{len(belts)} belts, {belts['length_m'].sum():,.0f} m: {totals['plant_count'].sum():,} "
+        f"plants set, {totals['ordered_count'].sum():,} to order with those for losses, "
+        f"{days:,.0f} person-days, {cost:,.2f} {results.data.designs.currency}"
+    )
+
+
+def _species(results: PlantingResults) -> list[str]:
+    """Plants to order by species, most first."""
+    order = results.tables["plant_totals"]
+    by = order.groupby("species", sort=False)["ordered_count"].sum()
+    by = by.sort_values(ascending=False, kind="stable")
+    return [f"To order: {', '.join(f'{n:,} {name}' for name, n in by.items())}"] if len(by) else []
+
+
+def _fences(results: PlantingResults) -> list[str]:
+    fences = results.layers["fences"]
+    if fences.empty:
+        return []
+    return [
+        f"Fences: {fences['length_m'].sum():,.0f} m with {fences['strainer_count'].sum():,} "
+        f"strainer posts and {fences['gate_count'].sum():,} gates"
+    ]
+
+
+def _first_task(results: PlantingResults) -> list[str]:
+    tasks = results.tables["task_calendar"]
+    if tasks.empty:
+        return []
+    first = tasks.iloc[0]
+    return [f"First task, from {first['first_day']}: {first['task']}"]
+
+
+def _map(results: PlantingResults) -> FeatureSheet:
+    """Map of the planned belts and fences."""
+    grid, belts = results.data.grid, results.layers["planned_belts"]
+    if len(belts):
+        west, south, east, north = (float(v) for v in belts.total_bounds)
+        grid = grid.around((west, south, east, north), MARGIN_M) or grid
+    shapes = np.asarray(shapely.buffer(belts.geometry.to_numpy(), DRAWN_M), dtype=object)
+    return FeatureSheet(
+        title="Belts to plant",
+        shown=(FeatureGroup("planned belts", shapes, "#1f5f4a"),),
+        grid=grid,
+        notes=("Belts are drawn wider than they are; rows and fences are in layers.gpkg.",),
+    )

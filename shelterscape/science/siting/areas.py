@@ -1,0 +1,40 @@
+"""Areas, such as holdings and parcels, in which lines are."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from shelterscape.science.columns import words
+
+BESIDE_M = 4.0
+"""Distance beside a line within which its holding is identified, metres (assumed)."""
+
+
+def areas_beside(lines: NDArray[np.object_], areas: gpd.GeoDataFrame, column: str) -> pd.DataFrame:
+    """Names of the areas on and beside lines, with the share of each.
+
+    Parameters
+    ----------
+    lines : (n,) array of lines
+    areas : GeoDataFrame
+    column : str
+        Column with the name of each area; areas without a name do not count.
+
+    Returns
+    -------
+    DataFrame
+        ``at`` (row of the line), ``name``, ``share`` (of the strip `BESIDE_M` to either side of the
+        line); for each line the largest share first.
+    """
+    strips = shapely.buffer(lines, BESIDE_M, cap_style="flat")
+    shapes, names = areas.geometry.to_numpy(), words(areas, column)
+    at, of = shapely.STRtree(shapes).query(strips, predicate="intersects")
+    shared = shapely.area(shapely.intersection(strips[at], shapes[of]))
+    table = pd.DataFrame({"at": at, "name": names[of], "share": shared})
+    table = table[table["name"] != ""].groupby(["at", "name"])["share"].sum().reset_index()
+    table["share"] /= shapely.area(strips)[table["at"].to_numpy()]
+    return table.sort_values(["at", "share", "name"], ascending=[True, False, True])
