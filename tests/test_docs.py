@@ -187,6 +187,7 @@ PUBLISHED = {
     "science.chill": "sheep_chill daily_sheep_chill human_wind_chill",
     "science.siting.budgets": "fractional_knapsack BenefitBound.from_step",
     "science.siting.candidates": "land_required",
+    "science.siting.least_cost": "least_cost",
     "science.terrain.guidelines": "short_form_reach_m crest_speed_up log_profile",
     "science.terrain.linear_theory": "LinearTheory.change",
     "science.terrain.wind_over_terrain": "speed_up speed_ups speed_ups_in_strips",

@@ -133,3 +133,10 @@ def test_siting_counts_existing_and_chosen_belts(inputs, tmp_path):
     for column in ("chill_days", "windy_hours"):
         assert found[f"{column}_without"].tolist() == sheltered[column].tolist()
         assert found[column].sum() < found[f"{column}_without"].sum()
+    avoided = found["chill_days_without"] - found["chill_days"]
+    assert (abs(found["chill_days_avoided"] - avoided) < 0.16).all()
+    assert (found["chill_days_avoided_low"] <= found["chill_days_avoided"]).all()
+    assert (found["chill_days_avoided"] <= found["chill_days_avoided_high"]).all()
+    assert (found["chill_days_avoided_low"] < found["chill_days_avoided_high"]).any()
+    summary = " ".join((tmp_path / "b" / "summary.txt").read_text("utf-8").split())
+    assert "Chill days avoided a year by the new belts" in summary

@@ -47,9 +47,9 @@ def far_gains(cells):
     """Gain of each candidate where it reduces wind by less than `NEGLIGIBLE_REDUCTION`: the rise
     beside the ends of other belts, which acts only where nothing shelters. `Ground` neglects such
     far shelter, and so keeps the rise there."""
-    first, pair, lowered = cells._cells.first, cells._cells.pair, cells._lowered
+    first, pair, lowered = cells._cells.first, cells._cells.pair, cells.lowered
     negligible = lowered > 1 - NEGLIGIBLE_REDUCTION
-    lost = np.where(negligible, np.maximum(cells._wind[pair] - lowered, 0.0), 0.0)
+    lost = np.where(negligible, np.maximum(cells.wind[pair] - lowered, 0.0), 0.0)
     counted = np.append(0.0, np.cumsum(cells._weight[pair] * lost))
     return np.diff(counted[first])
 

@@ -22,6 +22,7 @@ from shelterscape.science.planting.design import (
 from shelterscape.science.planting.porosity import bare_porosity_of_rows
 from shelterscape.science.purposes import purposes
 from shelterscape.science.siting.designs import Designs, Restoration
+from shelterscape.science.siting.suitability import suited_purposes
 from shelterscape.terms import TERMS
 
 PACKAGED = "designs/belts.toml"
@@ -121,7 +122,11 @@ class DesignSection(_Section):
     closing_years: float = Field(
         10.0, ge=0, le=100, description="Years from planting until the belt has closed."
     )
-    suits: tuple[str, ...] = Field((), description="Purposes for which it is the default.")
+    suits: tuple[str, ...] | None = Field(
+        None,
+        description="Purposes for which it is the default; by default those that its porosity and "
+        "its height after 20 years suit.",
+    )
     browsers: tuple[Literal["vole", "rabbit", "roe deer", "fallow deer", "red deer"], ...] = Field(
         (), description="Browsers present; guards or a fence are planned, whichever costs less."
     )
@@ -178,12 +183,16 @@ class DesignSection(_Section):
         if bare is None:
             main = (PlantedRow(0.0, 1.0, {self.species: 1.0}),)
             bare = bare_porosity_of_rows(rows or main, self.porosity)
-        values = self.model_dump(exclude={"row", "prices", "bare_porosity"})
+        suits = self.suits
+        if suits is None:
+            suits = suited_purposes(self.species, self.porosity, bare)
+        values = self.model_dump(exclude={"row", "prices", "bare_porosity", "suits"})
         return BeltDesign(
             name=name,
             rows=rows,
             prices=Prices(**self.prices.model_dump()),
             bare_porosity=bare,
+            suits=suits,
             **values,
         )
 
@@ -300,7 +309,7 @@ def _check_names(section: DesignSection, where: str) -> None:
     used = [section.species, *section.prices.plants, *(n for r in section.row for n in r.species)]
     for what, words, known in (
         ("species", used, species_names()),
-        ("purpose", section.suits, tuple(purposes())),
+        ("purpose", section.suits or (), tuple(purposes())),
     ):
         for word in words:
             if word not in known:

@@ -230,6 +230,31 @@ def hours_on_places(
     return found
 
 
+def shelter_times(relative_wind: Field, factor: float) -> Field:
+    """Relative wind with the wind reduction multiplied by a factor.
+
+    Parameters
+    ----------
+    relative_wind : array of float32
+    factor : float
+        0 or more.
+
+    Returns
+    -------
+    array of float32
+        0 or more; unchanged where wind is not reduced.
+
+    Examples
+    --------
+    >>> found = shelter_times(np.array([0.4, 1.1], np.float32), 0.5)
+    >>> [round(float(wind), 2) for wind in found]
+    [0.7, 1.1]
+    """
+    changed = np.maximum(1.0 - factor * (1.0 - relative_wind), 0.0)
+    found: Field = np.where(relative_wind < 1.0, changed, relative_wind).astype(np.float32)
+    return found
+
+
 def _groups(
     places: gpd.GeoDataFrame, rules: HourRules
 ) -> dict[tuple[tuple[int, ...], float, bool], list[int]]:

@@ -257,6 +257,45 @@ def purpose_of(name: str) -> Purpose | None:
     return purposes().get(name)
 
 
+def stock_need_m2(places: gpd.GeoDataFrame) -> NDArray[np.float64]:
+    """Well sheltered ground that the stock of each place needs.
+
+    Parameters
+    ----------
+    places : GeoDataFrame
+        As `complete` returns them. A column ``head_m2``, ground per animal, has priority over the
+        value of the purpose.
+
+    Returns
+    -------
+    (places,) float64
+        m²; 0 on places not for stock and without a head of stock.
+    """
+    found = [purpose_of(name) for name in places["purpose"]]
+    usual = np.array([purpose.head_m2 if purpose else 0.0 for purpose in found])
+    given = places["head_m2"].to_numpy(dtype=float) if "head_m2" in places else usual
+    per_head = np.where(usual > 0, given, 0.0)
+    need: NDArray[np.float64] = per_head * places["head"].fillna(0).to_numpy(dtype=float)
+    return need
+
+
+def targets(places: gpd.GeoDataFrame) -> NDArray[np.float64]:
+    """Target relative wind of each place, from its purpose.
+
+    Parameters
+    ----------
+    places : GeoDataFrame
+        As `complete` returns them.
+
+    Returns
+    -------
+    (places,) float64
+        NaN without a purpose.
+    """
+    found = [purpose_of(name) for name in places["purpose"]]
+    return np.array([purpose.target if purpose else np.nan for purpose in found], dtype=float)
+
+
 class StockCorners:
     """Finds ground with a sheltered corner large enough for all stock, direction by direction.
 
@@ -280,13 +319,12 @@ class StockCorners:
         self._grid = grid
         self._masks: dict[int, tuple[slice, slice, NDArray[np.bool_]]] = {}
         self._need_m2: dict[int, float] = {}
-        for i, place in enumerate(places.itertuples()):
-            purpose = purpose_of(place.purpose)
+        for i, need in enumerate(stock_need_m2(places)):
             cells = covered.cell[covered.first[i] : covered.first[i + 1]]
             share = covered.share[covered.first[i] : covered.first[i + 1]]
-            if purpose and purpose.head_m2 and place.head > 0 and (share > 0.5).any():
+            if need > 0 and (share > 0.5).any():
                 self._masks[i] = _mask(cells[share > 0.5], grid.shape[1])
-                self._need_m2[i] = float(place.head) * purpose.head_m2
+                self._need_m2[i] = float(need)
         self.share = {i: np.zeros(cases) for i in self._masks}
         self._time = {i: np.zeros((cases, *mask.shape)) for i, (_, _, mask) in self._masks.items()}
 

@@ -7,19 +7,25 @@ import pandas as pd
 
 from shelterscape.kernels.shelter_curves import CURVES
 from shelterscape.process.place_hours import hours_answer
+from shelterscape.processes.siting.aims import SUFFICIENT
 from shelterscape.processes.siting.layers import SitingResults, money_text
+from shelterscape.processes.siting.place_hours import avoided_answer
 from shelterscape.processes.siting.spec import MINOR_UNITS
+from shelterscape.processes.siting.targets import least_answer, out_of_reach, targets_answer
+from shelterscape.processes.siting.trees import trees_answer, trees_certainty
 from shelterscape.processes.siting.working_land import boundary_answer
 
-MOST_PLACES = 3
-"""Places out of reach that are named."""
+STOCK_NOTE = (
+    "Places for stock count up to sufficient sheltered ground for all animals, not by whole area: "
+    "there, what each belt adds to the choice is not equivalent sheltered area"
+)
 
 UNSURE_SHARE = 0.5
 """Belts chosen in a smaller share of Monte Carlo runs are named."""
 
 
 def answer_of(results: SitingResults) -> list[str]:
-    """Totals, what stays out of reach, each chosen belt, then candidates and bearing.
+    """Places that reach their target, totals, each chosen belt, then candidates and bearing.
 
     Parameters
     ----------
@@ -30,11 +36,12 @@ def answer_of(results: SitingResults) -> list[str]:
     list of str
     """
     return [
+        *_targets(results),
         _totals(results),
         *boundary_answer(results.lines, results.decision),
         *_by_purpose(results),
-        *_out_of_reach(results),
         *_hours(results),
+        *trees_answer(results.layers["chosen_belts"], results.data),
         *_belts(results),
         *_candidates(results),
     ]
@@ -60,7 +67,12 @@ def certainty_of(results: SitingResults) -> list[str]:
         f"{high:+,.1f} ha eq.",
         f"No set within the budget adds more than {bound:,.1f} ha eq.; this one adds "
         f"{choice.benefit_ha:,.1f} (smallest-wind rule)",
+        *trees_certainty(results.data),
     ]
+    if results.data.params.stock_benefit == SUFFICIENT:
+        found.append(STOCK_NOTE)
+    if results.decision.least is not None:
+        return [found[0], least_answer(results.decision.least, results.data)]
     found += _most_sensitive(results)
     share = chosen["selection_share"].astype(float)
     runs = results.data.params.monte_carlo_runs
@@ -115,24 +127,12 @@ def _belts(results: SitingResults) -> list[str]:
     return texts
 
 
-def _out_of_reach(results: SitingResults) -> list[str]:
-    """Places that do not reach their target with the chosen belts, the windiest first."""
-    here = _places_in_case(results)
-    if here is None:
-        return []
-    wanted = here[here["target_relative_wind"].notna()]
-    missed = wanted[wanted["relative_wind"] > wanted["target_relative_wind"]]
-    if not len(wanted):
-        return []
-    if not len(missed):
-        return [f"All {len(wanted)} places reach their target"]
-    worst = missed.sort_values("relative_wind", ascending=False, kind="stable").head(MOST_PLACES)
-    named = "; ".join(_place(row) for _, row in worst.iterrows())
-    more = f" and {len(missed) - len(worst)} more" if len(missed) > len(worst) else ""
-    return [
-        f"Out of reach: {len(missed)} of {len(wanted)} places stay above their target relative "
-        f"wind: {named}{more}"
-    ]
+def _targets(results: SitingResults) -> list[str]:
+    """Places that reach their target, and those that do not."""
+    here, found = _places_in_case(results), results.decision
+    return (
+        [] if here is None else [*targets_answer(here), *out_of_reach(found.least, found.context)]
+    )
 
 
 def _by_purpose(results: SitingResults) -> list[str]:
@@ -160,14 +160,10 @@ def _hours(results: SitingResults) -> list[str]:
     data, here = results.data, _places_in_case(results)
     if here is None or data.hours is None:
         return []
-    return hours_answer(
+    means = hours_answer(
         here, data.params, data.case.label, "with existing belts alone", "with the chosen belts"
     )
-
-
-def _place(row: pd.Series) -> str:
-    name = row["name"] or "a place without a name"
-    return f"{name} {row['relative_wind']:.2f} (target {row['target_relative_wind']:.2f})"
+    return [*means, *avoided_answer(here, data.case)]
 
 
 def _candidates(results: SitingResults) -> list[str]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -13,18 +12,17 @@ from numpy.typing import NDArray
 
 from shelterscape.errors import Notice
 from shelterscape.process.stages import Progress
+from shelterscape.processes.siting.choosing import ChosenSet, choose_set
 from shelterscape.processes.siting.lines import ProposedLines
 from shelterscape.processes.siting.loading import SitingData
-from shelterscape.processes.siting.net import net_cost_of
 from shelterscape.processes.siting.place_hours import evaluated_with_hours
-from shelterscape.processes.siting.spec import minor_units
+from shelterscape.processes.siting.stock import CountedBenefit, counted_benefit
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import belts_at
 from shelterscape.science.places import coverage
 from shelterscape.science.site_wind import where_modelled
 from shelterscape.science.siting.benefit import Benefits, benefits
-from shelterscape.science.siting.budgets import Cap, Limits, Phase
-from shelterscape.science.siting.choice import Choice, choose
+from shelterscape.science.siting.choice import Choice
 from shelterscape.science.siting.context import (
     EvaluationContext,
     evaluation_context,
@@ -33,25 +31,17 @@ from shelterscape.science.siting.context import (
 )
 from shelterscape.science.siting.full_evaluation import FullEvaluation
 from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.left_out import LeftOut, left_out
+from shelterscape.science.siting.least_cost import LeastCost
+from shelterscape.science.siting.left_out import LeftOut
 from shelterscape.science.siting.monte_carlo import (
     InputUncertainty,
     SelectionShares,
     selection_runs,
 )
-from shelterscape.science.siting.regeneration import failure_cost_ha
 from shelterscape.science.siting.sensitivity import FREQUENCY, sensitivity
 from shelterscape.science.terrain.validity import NOT_MODELLED
 
 Field = NDArray[np.float32]
-
-LEAST_SHARE_OF_BEST = 0.05
-"""Lines with less benefit per metre than this share of the best line are not chosen (assumed),
-unless required."""
-
-LEAST_PER_M_M2 = 0.5
-"""Nor are lines with less benefit per metre than this on ground with the highest priority, m² eq.
-(assumed): a typical belt adds about a hundred times as much."""
 
 
 @dataclass(frozen=True)
@@ -64,6 +54,8 @@ class SitingDecision:
         Inputs of the evaluation in the case in which lines were compared.
     own : Benefits
         Benefit of each candidate by itself.
+    counted_ha : (n,) float64
+        Benefit of each by itself as the choice counts it: for stock up to sufficient ground.
     choice : Choice
     land_cost_ha : (n,) float64
         What the choice counts against each candidate for the working land, ha eq.
@@ -81,10 +73,13 @@ class SitingDecision:
     sensitivity : DataFrame
         As `siting.sensitivity` returns it; without rows where there are no Monte Carlo runs.
     notices : list of Notice
+    least : LeastCost or None
+        How the choice was made where every place is to reach its target.
     """
 
     context: EvaluationContext
     own: Benefits
+    counted_ha: NDArray[np.float64]
     choice: Choice
     land_cost_ha: NDArray[np.float64]
     shelter_alone: Choice
@@ -94,12 +89,12 @@ class SitingDecision:
     left_out: list[LeftOut]
     sensitivity: pd.DataFrame
     notices: list[Notice]
+    least: LeastCost | None = None
 
 
 def decide(data: SitingData, lines: ProposedLines) -> Generator[Progress, None, SitingDecision]:
     """Compare the candidates in one case, choose, and evaluate the choice in full in every case."""
-    frame, params = lines.candidates, data.params
-    local_heights = data.settled.local_heights
+    frame, params, local_heights = lines.candidates, data.params, data.settled.local_heights
     yield Progress(0.1, "terrain wind")
     terrain_wind, notices = _terrain_wind(data)
     priority = _priority(data)
@@ -109,70 +104,60 @@ def decide(data: SitingData, lines: ProposedLines) -> Generator[Progress, None, 
     ground = Ground(context, frame, frame=grown)
     own = benefits(ground, frame)
     yield Progress(0.3, "choosing")
-    must = named_candidates(frame, params.must_have, "must_have")
-    forbidden = named_candidates(frame, params.forbidden, "forbidden")
-    slight = slight_lines(frame, own, float(context.priority.max()))
-    not_chosen = [*forbidden, *frame["candidate"][slight & ~frame["candidate"].isin(must)]]
-    land_cost = _land_cost(data, lines, own)
-    rules: dict[str, Any] = {"limits": _limits(data, frame), "must": must, "net_cost": None}
-    payments = None
-    if data.grants is not None:
-        rules["net_cost"], payments, more = net_cost_of(data.grants, frame, params.planting_year)
-        notices += more
-    known: dict[str, Any] = {"own": own.gains, "restoration_loss": own.restoration_loss}
-    request = {**known, **rules, "payments": payments, "stop_if_requested": data.check_stop}
-    shelter_alone = choose(ground, frame.assign(excludes=""), forbidden=not_chosen, **request)
-    not_chosen += _too_short(data, frame, {*not_chosen, *must})
-    request |= {"land_cost": land_cost, "ends": lines.ends, "join_loss": params.join_loss}
-    choice = choose(ground, frame, forbidden=not_chosen, **request)
-    without = left_out(
-        ground,
-        frame,
-        rules["limits"],
-        choice,
-        own,
-        forbidden=not_chosen,
-        net_cost=rules["net_cost"],
-        stop_if_requested=data.check_stop,
-    )
-    del ground
+    evaluator, counted = counted_benefit(data, ground, frame, own)
+    chosen = choose_set(data, lines, ground, evaluator, counted.own)
+    notices += chosen.notices
+    choice = chosen.choice
+    del ground, evaluator
     planted = _with_years(frame, choice, params.planting_year)
     found = yield from _in_place(data, context, planted, choice.rows, (priority, terrain_wind))
-    # Lines are compared, as above, after deduction of what they cost the working land.
-    after_cost = replace(
-        own, total=own.total - land_cost, restoration_loss=own.restoration_loss + land_cost
-    )
-    rules |= {"forbidden": not_chosen, "frame": grown, "always": choice.rows}
-    share = yield from _shares(data, (context, frame, after_cost), **rules)
+    share = yield from _shares(data, lines, chosen, counted, grown)
     varied = _sensitivity(data, context, grown, choice.rows)
     return SitingDecision(
         context=context,
         own=own,
+        counted_ha=counted.own.total,
         choice=choice,
-        land_cost_ha=land_cost,
-        shelter_alone=shelter_alone,
+        land_cost_ha=chosen.land_cost_ha,
+        shelter_alone=chosen.shelter_alone,
         planted=planted,
         full_evaluation=found,
         selection_share=share,
-        left_out=without,
+        left_out=chosen.left_out,
         sensitivity=varied,
         notices=notices,
+        least=chosen.least,
     )
 
 
 def _shares(
-    data: SitingData, compared: tuple[EvaluationContext, gpd.GeoDataFrame, Benefits], **rules: Any
+    data: SitingData,
+    lines: ProposedLines,
+    chosen: ChosenSet,
+    counted: CountedBenefit,
+    grown: gpd.GeoDataFrame,
 ) -> Generator[Progress, None, NDArray[np.float64]]:
     """Share of Monte Carlo runs in which each candidate is chosen; NaN without such runs."""
-    params = data.params
-    if not params.monte_carlo_runs:
-        return np.full(len(compared[1]), np.nan)
+    params, frame = data.params, lines.candidates
+    if not params.monte_carlo_runs or chosen.least is not None:
+        return np.full(len(frame), np.nan)
+    # Lines are compared, as in the choice, after deduction of what they cost the working land.
+    cost, own = chosen.land_cost_ha, counted.own
+    after_cost = replace(own, total=own.total - cost, restoration_loss=own.restoration_loss + cost)
     runs = selection_runs(
-        *compared,
+        counted.context,
+        frame,
+        after_cost,
+        chosen.limits,
+        frame=grown,
+        stock=counted.stock,
+        always=chosen.choice.rows,
+        must=chosen.must,
+        forbidden=chosen.forbidden,
+        net_cost=chosen.net_cost,
         runs=params.monte_carlo_runs,
         seed=params.seed,
         uncertainty=_uncertainty(data),
-        **rules,
     )
     share = yield from _with_progress(runs, params.monte_carlo_runs)
     return share
@@ -193,21 +178,6 @@ def _in_place(
         then = belts_at(planted, case, local_heights=data.settled.local_heights)
         found[case] = evaluated_with_hours(data, case, here, then, rows)
     return found
-
-
-def _land_cost(data: SitingData, lines: ProposedLines, own: Benefits) -> NDArray[np.float64]:
-    """What the choice counts against each candidate for the working land, ha eq."""
-    may_fail = failure_cost_ha(lines.candidates, own.gains)
-    if lines.land is None:
-        return may_fail
-    weights = data.params.boundary_preference, data.params.land_weight
-    return may_fail + lines.land.cost_ha(own.gains, *weights)
-
-
-def _too_short(data: SitingData, frame: gpd.GeoDataFrame, besides: set[str]) -> list[str]:
-    """Names of candidates that are too short to be chosen, apart from others."""
-    short = frame["too_short"].to_numpy() & (not data.params.allow_short)
-    return [name for name in frame["candidate"][short] if name not in besides]
 
 
 def _sensitivity(
@@ -265,27 +235,6 @@ def _terrain_wind(data: SitingData) -> tuple[dict[str, Field], list[Notice]]:
     return {season: found[id(winds)] for season, winds in data.terrain_wind.items()}, notices
 
 
-def slight_lines(
-    frame: gpd.GeoDataFrame, own: Benefits, highest_priority: float
-) -> NDArray[np.bool_]:
-    """Lines with too little benefit per metre to be planted even where budget remains.
-
-    Parameters
-    ----------
-    frame : GeoDataFrame
-    own : Benefits
-    highest_priority : float
-        Highest priority of any cell.
-    """
-    length = frame["length_m"].to_numpy(dtype=float)
-    per_metre = own.total / np.maximum(length, 1e-9)
-    least = max(
-        LEAST_SHARE_OF_BEST * per_metre.max(initial=0.0), LEAST_PER_M_M2 / 1e4 * highest_priority
-    )
-    slight: NDArray[np.bool_] = per_metre < least
-    return slight
-
-
 def _priority(data: SitingData) -> dict[str, Field]:
     """Priority of each cell by purpose; without places it is 1 on all parcels, or everywhere."""
     grid = data.grid
@@ -329,33 +278,6 @@ def _context(
         local_heights=data.settled.local_heights,
         terrain_wind=terrain_wind.get(case.season),
     )
-
-
-def named_candidates(frame: gpd.GeoDataFrame, names: Sequence[str], column: str) -> list[str]:
-    """Candidates required or forbidden; the name of a divided line means all its parts."""
-    marked = frame[column].astype(bool) | frame["part"].isin(names)
-    known = {*frame["candidate"], *frame["part"]}
-    # Unknown names are passed on, so that the check of names refuses them.
-    unknown = [name for name in names if name not in known]
-    return [*frame["candidate"][marked | frame["candidate"].isin(names)], *unknown]
-
-
-def _limits(data: SitingData, frame: gpd.GeoDataFrame) -> Limits:
-    params = data.params
-    metres, money = params.budget_m, minor_units(params.budget_net or params.budget)
-    cap = Cap(params.holding_budget_m, minor_units(params.holding_budget))
-    capped = cap.metres is not None or cap.money_minor is not None
-    holdings = {str(h): cap for h in sorted(set(frame["holding_id"]) - {""})} if capped else {}
-    years = range(params.planting_year, params.planting_year + params.phases)
-    phases = tuple(
-        Phase(
-            year,
-            None if metres is None else metres / params.phases,
-            None if money is None else money // params.phases,
-        )
-        for year in years
-    )
-    return Limits(metres, money, holdings, phases if params.phases > 1 else ())
 
 
 def _with_years(frame: gpd.GeoDataFrame, choice: Choice, planting_year: int) -> gpd.GeoDataFrame:

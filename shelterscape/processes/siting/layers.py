@@ -16,12 +16,15 @@ from shelterscape.kernels.shelter_curves import CURVES, ShelterCurve
 from shelterscape.process import Layer
 from shelterscape.process.money import decimal_amounts
 from shelterscape.process.stages import Results
+from shelterscape.processes.siting.choosing import named_candidates
 from shelterscape.processes.siting.compare import plan_comparison
-from shelterscape.processes.siting.decide import SitingDecision, named_candidates
+from shelterscape.processes.siting.decide import SitingDecision
 from shelterscape.processes.siting.lines import ProposedLines
 from shelterscape.processes.siting.loading import SitingData
-from shelterscape.processes.siting.outputs import LAND, OUTPUTS
+from shelterscape.processes.siting.outputs import AVOIDED, LAND, OUTPUTS
 from shelterscape.processes.siting.spec import MINOR_UNITS, minor_units
+from shelterscape.processes.siting.stock import stock_ground
+from shelterscape.processes.siting.targets import with_targets
 from shelterscape.processes.siting.working_land import land_columns, land_reason
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import belts_at
@@ -32,6 +35,7 @@ from shelterscape.science.siting.candidates import PLANT, SHORT, land_required
 from shelterscape.science.siting.choice import DOES_NOT_FIT, FORBIDDEN
 from shelterscape.science.siting.full_evaluation import FullEvaluation
 from shelterscape.science.siting.planner_layers import EFFECTS
+from shelterscape.science.siting.suitability import tall_enough_from
 
 _COLUMNS = {output.name: output.columns for output in OUTPUTS if isinstance(output, Layer)}
 
@@ -45,6 +49,7 @@ LEAST_SHARE = 0.10
 """Least share of the benefit for which a wind direction is reported (assumed)."""
 
 TOO_LITTLE = "adds too little for its length"
+NOT_NEEDED = "not needed for the targets within reach"
 
 BUDGET_REASONS = (OVER_BUDGET, OVER_HOLDING, OVER_PHASE, DOES_NOT_FIT)
 """Reasons that depend on the length or the cost of a line."""
@@ -97,6 +102,9 @@ def results_of(
         "belt_growth": _growth(data, lines, found),
         "sensitivity": found.sensitivity,
     }
+    stock = stock_ground(data, found.full_evaluation)
+    if stock is not None:
+        tables["stock_ground"] = stock
     if data.earlier is not None:
         tables["plan_comparison"] = plan_comparison(data.earlier, curve, by_case)
     if data.survey_changes is not None:
@@ -196,10 +204,12 @@ def _reasons(data: SitingData, lines: ProposedLines, found: SitingDecision) -> N
     too_little = (found.choice.reasons == FORBIDDEN) & ~by_planner.to_numpy()
     texts, before = [], " before grants" if data.grants else ""
     for row, reason in enumerate(found.choice.reasons):
-        if too_little[row] and frame["too_short"].iloc[row] and not data.params.allow_short:
+        if too_little[row] and found.least is not None:
+            reason = NOT_NEEDED
+        elif too_little[row] and frame["too_short"].iloc[row] and not data.params.allow_short:
             reason = f"{SHORT}: {frame['continuous_length_m'].iloc[row]:,.0f} m"
         elif too_little[row]:
-            benefit = 100.0 * found.own.total[row] / max(length[row], 1e-9)
+            benefit = 100.0 * found.counted_ha[row] / max(length[row], 1e-9)
             reason = f"{TOO_LITTLE}: {benefit:.3f} ha eq. per 100 m"
         elif reason in BUDGET_REASONS:
             reason += f": {length[row]:,.0f} m, {money_text(cost[row], data)}{before}"
@@ -237,8 +247,16 @@ def _chosen(
     names = candidates["candidate"].to_numpy(dtype=object)
     chosen = candidates.iloc[choice.rows].reset_index(drop=True)
     adds = np.asarray(choice.benefit_added_ha, dtype=float)
+    first = data.params.planting_year
+    years = tall_enough_from(
+        found.planted.iloc[choice.rows].reset_index(drop=True),
+        data.settled.options.at_height_m,
+        first,
+        local_heights=data.settled.local_heights,
+    )
     return chosen.assign(
-        planting_year=data.params.planting_year + np.asarray(choice.phase, dtype=np.int64),
+        tall_enough_from=pd.Series(years, chosen.index).astype("Int64"),
+        planting_year=first + np.asarray(choice.phase, dtype=np.int64),
         benefit_added_ha=adds,
         benefit_lost_without_ha=[one.benefit_lost_ha for one in without],
         places_lost_without=_places_lost(data, found),
@@ -292,11 +310,12 @@ def places_with_belts(
                 corner_time_share=wind["corner_time_share_with"].to_numpy(),
                 chill_days_without=wind["chill_days"].to_numpy(),
                 chill_days=wind["chill_days_with"].to_numpy(),
+                **{name: wind[name].to_numpy() for name in AVOIDED},
                 windy_hours_without=wind["windy_hours"].to_numpy(),
                 windy_hours=wind["windy_hours_with"].to_numpy(),
             )
         )
-    frame = pd.concat(frames, ignore_index=True)
+    frame = with_targets(pd.concat(frames, ignore_index=True))
     return frame.assign(head=frame["head"].astype("Int64"), year=frame["year"].astype("Int64"))
 
 

@@ -360,6 +360,8 @@ def _places(layers: _LayerReader, settled: ResolvedOptions) -> gpd.GeoDataFrame 
         return None
     places, notices = place_layers.complete(frame, "places")
     layers.reader.notices(notices)
+    if layers.params.stock_ground_m2 is not None:
+        places = places.assign(head_m2=layers.params.stock_ground_m2)
     wanted = list(layers.params.purposes)
     if settled.purpose is not None:
         wanted = list(dict.fromkeys([settled.purpose.name, *wanted]))

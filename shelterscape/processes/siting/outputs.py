@@ -37,6 +37,9 @@ WORKING_LAND = (
 LAND = ("land_taken_low_ha", "land_taken_high_ha", "crop_loss_low_ha", "crop_loss_high_ha")
 """Ranges of land out of use and of ground on which crops lose, lowest and highest."""
 
+AVOIDED = ("chill_days_avoided", "chill_days_avoided_low", "chill_days_avoided_high")
+"""Days of sheep chill that the chosen belts avoid, with the typical error of shelter."""
+
 OUTPUTS: tuple[Output, ...] = (
     Layer(
         "candidates",
@@ -75,6 +78,7 @@ OUTPUTS: tuple[Output, ...] = (
             "choice_order",
             *_LINE,
             "planting_year",
+            "tall_enough_from",
             "benefit_added_ha",
             "benefit_alone_ha",
             "cumulative_benefit_ha",
@@ -110,12 +114,15 @@ OUTPUTS: tuple[Output, ...] = (
             "relative_wind_without",
             "relative_wind",
             "target_relative_wind",
+            "reaches_target_without",
+            "reaches_target",
             "place_benefit_ha",
             "shelter_error_factor",
             "corner_time_share_without",
             "corner_time_share",
             "chill_days_without",
             "chill_days",
+            *AVOIDED,
             "windy_hours_without",
             "windy_hours",
         ),
@@ -175,6 +182,22 @@ OUTPUTS: tuple[Output, ...] = (
         ("varied_input", "set_benefit_low_ha", "set_benefit_high_ha"),
         "Benefit of the chosen belts by the smallest-wind rule, with one input at a time varied as "
         "in the Monte Carlo runs; the input with the largest effect first.",
+    ),
+    Table(
+        "stock_ground",
+        (
+            "name",
+            "purpose",
+            *_CASE,
+            "direction_deg",
+            "wind_time_share",
+            "sheltered_per_head_without_m2",
+            "sheltered_per_head_m2",
+            "stock_ground_m2",
+        ),
+        "Well sheltered ground per animal by wind direction on places for stock, without and with "
+        "the chosen belts.",
+        optional=True,
     ),
     Table(
         "constraint_checks",

@@ -12,6 +12,7 @@ from shelterscape.process.cases import CaseInputs
 from shelterscape.process.grant_inputs import GrantMaps
 from shelterscape.process.hourly_inputs import CHILL_CAUTION, HourlyInputs
 from shelterscape.process.inputs import Places, RoughGround, Several, Source, quantity
+from shelterscape.processes.siting.aims import MOST_SHELTER, AimInputs
 from shelterscape.processes.siting.outputs import OUTPUTS
 
 SPACING_H, LONGEST_M, STEEPEST_DEG = 15.0, 400.0, 25.0
@@ -48,7 +49,7 @@ def layer_field(what: str, text: str) -> Any:
     return Annotated[str | None, Source("layer", what), note]
 
 
-class SitingInputs(CaseInputs, GrantMaps, RoughGround, HourlyInputs):
+class SitingInputs(CaseInputs, GrantMaps, RoughGround, HourlyInputs, AimInputs):
     """Inputs of `siting`."""
 
     purposes: tuple[str, ...] = Field(
@@ -198,6 +199,8 @@ class SitingInputs(CaseInputs, GrantMaps, RoughGround, HourlyInputs):
 
     @model_validator(mode="after")
     def _some_budget(self) -> SitingInputs:
+        if self.aim != MOST_SHELTER:
+            return self._without_budget()
         if self.budget_m is None and not self.budget and not self.budget_net:
             raise ValueError(
                 "give a budget: budget_m in metres, budget in money or budget_net net of grant"
@@ -206,6 +209,19 @@ class SitingInputs(CaseInputs, GrantMaps, RoughGround, HourlyInputs):
             raise ValueError("budget_net is net of grant: give the scheme files as schemes")
         if self.budget and self.schemes:
             raise ValueError("with schemes money is counted net of grant: give it as budget_net")
+        return self
+
+    def _without_budget(self) -> SitingInputs:
+        """Inputs of a set that reaches targets, which needs what it needs."""
+        limits = (self.budget_m, self.budget, self.budget_net, self.holding_budget_m)
+        if any(limits) or self.holding_budget or self.phases > 1:
+            raise ValueError(f"with aim “{self.aim}” leave budgets and phases out")
+        if not self.places:
+            raise ValueError(f"aim “{self.aim}” needs places with targets: give places")
+        if self.schemes:
+            raise ValueError(
+                f"with aim “{self.aim}” money is counted without grants: leave schemes out"
+            )
         return self
 
 

@@ -8,6 +8,7 @@ import pandas as pd
 from shelterscape.files.draw_sheets import ChartSheet, MapSheet
 from shelterscape.kernels.shelter_curves import CURVES
 from shelterscape.process.stages import Summary
+from shelterscape.processes.siting.aims import FEWEST_METRES, MOST_SHELTER
 from shelterscape.processes.siting.answer import answer_of, certainty_of
 from shelterscape.processes.siting.decide import SitingDecision
 from shelterscape.processes.siting.layers import SitingResults
@@ -38,6 +39,9 @@ def _question(params: SitingInputs) -> str:
     """What a run answers, with its purpose and budget."""
     named = ", ".join(dict.fromkeys(filter(None, [params.purpose, *params.purposes])))
     whom = f"places for {named}" if named else "the places"
+    if params.aim != MOST_SHELTER:
+        what = "the fewest metres" if params.aim == FEWEST_METRES else "the least money"
+        return f"With {what} of new or restored belts, how do {whom} reach their targets?"
     budget = params.budget_net or params.budget
     within = f"a budget of {budget}" if budget else f"{params.budget_m:,.0f} m of belt"
     return f"Where do new or restored belts protect {whom} most, within {within}?"
@@ -99,8 +103,12 @@ def _map(results: SitingResults) -> MapSheet:
 def _curve(data: SitingData, found: SitingDecision) -> ChartSheet:
     curve = found.choice.curve
     params = data.params
-    by_money = params.budget_m is None
+    with_budget = params.aim == MOST_SHELTER
+    by_money = params.budget_m is None and with_budget
     most = float(params.budget_net or params.budget) if by_money else float(params.budget_m or 0)
+    if not with_budget:
+        # One set, drawn at its length.
+        most = found.choice.metres / float(curve["budget_share"].iloc[-1])
     limit = [float(share) * most for share in curve["budget_share"]]
     money = "budget net of grant" if params.budget_net else "budget"
     return ChartSheet(

@@ -52,7 +52,7 @@ class DrawnBelts:
     exclusions : DataFrame
         ``candidate``, ``reason`` and ``excluded_m``: what was removed from the lines.
     places : GeoDataFrame or None
-        Places as in the layer ``places_with_belts``, with ``reaches_target``; None without places.
+        Places as in the layer ``places_with_belts``; None without places.
     relative_wind_with_belts : (rows, cols) float32
         Relative wind with existing belts and the set, on the cells of `SitingState.grid`; NaN where
         elevation is unknown.
@@ -139,8 +139,6 @@ class SitingState:
         places = None
         if data.places is not None:
             places = places_with_belts(data, {data.case: found})
-            target = places["target_relative_wind"]
-            places["reaches_target"] = (places["relative_wind"] <= target).where(target.notna())
         return DrawnBelts(
             case=data.case,
             benefit_ha=found.benefit_ha,

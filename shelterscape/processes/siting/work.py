@@ -11,6 +11,7 @@ from shelterscape.process.cases import DEFAULT_SEASONS
 from shelterscape.process.memory import InputSizes
 from shelterscape.process.place_hours import work_bytes as hours_bytes
 from shelterscape.process.stages import Block, Progress, Work
+from shelterscape.processes.siting.aims import SUFFICIENT
 from shelterscape.processes.siting.compare import difference_blocks
 from shelterscape.processes.siting.decide import SitingDecision, decide
 from shelterscape.processes.siting.layers import SitingResults, results_of
@@ -19,7 +20,14 @@ from shelterscape.processes.siting.loading import SitingData, load, whole_map
 from shelterscape.processes.siting.spec import SitingInputs
 from shelterscape.processes.siting.summary import summarise
 from shelterscape.processes.siting.what_if import SitingState
-from shelterscape.science.siting import benefit, context, full_evaluation, ground, monte_carlo
+from shelterscape.science.siting import (
+    benefit,
+    context,
+    full_evaluation,
+    ground,
+    monte_carlo,
+    sampled_cells,
+)
 from shelterscape.science.siting.candidates import DRAWN, ID_LETTERS
 from shelterscape.science.terrain.wind_over_terrain import work_bytes as terrain_wind_bytes
 
@@ -97,6 +105,10 @@ def work_bytes(params: SitingInputs, sizes: InputSizes) -> float:
         + 4.0 * cells * directions * params.terrain
     )
     drawing = monte_carlo.work_bytes(cells, directions) if params.monte_carlo_runs else 0.0
+    if params.stock_benefit == SUFFICIENT:
+        # Cells of stock places: the cover, and one more set of cells in Monte Carlo runs.
+        evaluating += sampled_cells.work_bytes(cells, directions)
+        drawing *= 2
     winds = terrain_wind_bytes(sizes.grid) if params.terrain else 0.0
     # Places are covered once without and once with the chosen belts.
     hours = hours_bytes(params, sizes, 2)

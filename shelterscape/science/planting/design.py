@@ -102,7 +102,7 @@ class BeltDesign:
         Years from planting until the belt has closed.
     prices : Prices
     suits : tuple of str
-        Purposes for which it is the default.
+        Purposes for which it is the default (see `siting.suitability.suited_purposes`).
     browsers : tuple of str
         Browsers present, of `BROWSER_HEIGHTS_M`.
     stock : bool

@@ -67,7 +67,7 @@ class Benefits:
     @property
     def gains(self) -> Array:
         """Benefit each adds with all existing belts in place."""
-        found: Array = self.by_direction.sum(axis=1)
+        found: Array = self.total + self.restoration_loss
         return found
 
 

@@ -107,7 +107,7 @@ class Choice:
 
 
 def choose(
-    ground: Ground,
+    ground: Evaluator,
     candidates: gpd.GeoDataFrame,
     limits: Limits,
     *,
@@ -127,7 +127,7 @@ def choose(
 
     Parameters
     ----------
-    ground : Ground
+    ground : Ground or other Evaluator
         Of these candidates, with nothing planted; it is returned to that state.
     candidates : GeoDataFrame
         ``candidate`` (unique), ``length_m``, ``cost_minor``, ``holding_id``, and ``restores_belt``
@@ -142,7 +142,8 @@ def choose(
         Limits on the grants in it, with rows of candidates as belts; without them the bound
         assumes that every line costs `Limits.least_net_share` of its cost.
     own, restoration_loss : (n,) float64, optional
-        `Benefits.gains` and `Benefits.restoration_loss`; calculated when not given.
+        `Benefits.gains` and `Benefits.restoration_loss`; calculated when not given. Evaluators
+        other than `Ground` need the second.
     land_cost : (n,) float64, optional
         Cost of each to working land, ha eq., as `WorkingLand.cost_ha` returns it.
     ends : BeltEnds, optional
@@ -171,6 +172,7 @@ def choose(
     the earlier ones, so that the choice up to any phase is valid by itself.
     """
     if restoration_loss is None:
+        assert isinstance(ground, Ground)
         restoration_loss = loss_by_restoration(ground, candidates)
     budget = BudgetTracker(candidates, limits, net_cost)
     land = np.zeros(len(candidates)) if land_cost is None else land_cost

@@ -81,7 +81,7 @@ class Designs:
                 return design
         raise InputError(
             "name-unknown",
-            "No design suits this purpose.",
+            "No design suits this purpose, by its porosity and its height after 20 years.",
             where=where,
             value=purpose,
             hint=f"Set design to one of: {', '.join(self.designs)}.",

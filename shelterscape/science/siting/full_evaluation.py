@@ -19,7 +19,7 @@ from shelterscape.kernels.threads import STRIP_ROWS, map_threads
 from shelterscape.science.belt_profiles import ProfileTables
 from shelterscape.science.belts import recovery_distances
 from shelterscape.science.hours_on_places import CellWinds
-from shelterscape.science.places import StockCorners, means
+from shelterscape.science.places import WELL_SHELTERED, StockCorners, means
 from shelterscape.science.prepared_belts import PreparedBelts, prepare_belts
 from shelterscape.science.shelter import one_direction, reduction_to_relative
 from shelterscape.science.siting.benefit import replaced_rows
@@ -49,6 +49,8 @@ class FullEvaluation:
         stock areas with a head of stock also ``corner_time_share`` and
         ``corner_time_share_with``: share of the time with wind in which stock has a sheltered
         corner large enough, without and with the set; NaN elsewhere.
+    sheltered_m2 : (directions, places, 2) float64
+        Well sheltered ground of each place, without and with the set, m².
     """
 
     benefit_ha: float
@@ -59,6 +61,7 @@ class FullEvaluation:
     relative_wind: Field
     relative_wind_with_belts: Field
     places: pd.DataFrame
+    sheltered_m2: Array
 
     def shortfall_ha(self, compared_ha: float) -> float:
         """Benefit by the smallest-wind rule minus that in full; negative where the rule gives less.
@@ -145,7 +148,7 @@ def full_evaluation(
     with_set = _prepared(context, frame, rows, None if without is None else without.tables)
     lost = np.zeros(grid.shape)
     reduction = np.zeros((2, *grid.shape), np.float32)
-    corners = _corners(context)
+    corners, sheltered = _corners(context), []
     for number, weight in enumerate(context.weights):
         stop_if_requested()
         before = _field(without, context, number)[0] if existing is None else existing[number]
@@ -153,6 +156,7 @@ def full_evaluation(
         _add_direction(context, number, float(weight), fields, lost, reduction)
         if corners is not None:
             corners.add([float(context.time_share[number])] * 2, np.stack(fields))
+            sheltered.append(_sheltered_m2(context, fields))
         if cell_winds is not None:
             for case, field in enumerate(fields):
                 cell_winds.set(case, number, field)
@@ -163,6 +167,7 @@ def full_evaluation(
         lost,
         reduction_to_relative(reduction, context.speed_exponent),
         corners,
+        np.array(sheltered),
     )
 
 
@@ -257,6 +262,22 @@ def _corners(context: EvaluationContext) -> StockCorners | None:
     return StockCorners(context.places, context.covered, context.grid, 2)
 
 
+def _sheltered_m2(context: EvaluationContext, fields: Sequence[Field]) -> Array:
+    """Well sheltered ground of each place in one wind direction, (places, 2), m²."""
+    covered = context.covered
+    assert covered is not None
+    sums = [
+        np.bincount(
+            covered.owner,
+            covered.share * (field.ravel()[covered.cell] <= WELL_SHELTERED),
+            len(covered.first) - 1,
+        )
+        for field in fields
+    ]
+    found: Array = np.stack(sums, axis=1).astype(float) * context.grid.cell_m**2
+    return found
+
+
 def _summed(
     context: EvaluationContext,
     frame: gpd.GeoDataFrame,
@@ -264,6 +285,7 @@ def _summed(
     lost: Array,
     fields: Field,
     corners: StockCorners | None,
+    sheltered_m2: Array,
 ) -> FullEvaluation:
     """Wind reduction on each cell, summed by purpose and beneficiary."""
     number = {name: i for i, name in enumerate(context.holdings)}
@@ -284,6 +306,7 @@ def _summed(
         relative_wind=fields[0],
         relative_wind_with_belts=fields[1],
         places=_places(context, lost, fields, corners),
+        sheltered_m2=sheltered_m2,
     )
 
 

@@ -9,12 +9,17 @@ import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
-from shelterscape.science.places import Coverage
 from shelterscape.science.siting.benefit import Benefits
 from shelterscape.science.siting.budgets import BudgetTracker, Limits, NetCost
 from shelterscape.science.siting.choice import Choice
 from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.search import LEAST_GAIN_HA, REFRESHED_TOGETHER, Search, State
+from shelterscape.science.siting.search import (
+    LEAST_GAIN_HA,
+    REFRESHED_TOGETHER,
+    Evaluator,
+    Search,
+    State,
+)
 
 Array = NDArray[np.float64]
 
@@ -43,12 +48,13 @@ class LeftOut:
 
 
 def left_out(
-    ground: Ground,
+    ground: Evaluator,
     candidates: gpd.GeoDataFrame,
     limits: Limits,
     choice: Choice,
     own: Benefits,
     *,
+    shelter: Ground | None = None,
     forbidden: Collection[str] = (),
     net_cost: NetCost | None = None,
     stop_if_requested: Callable[[], None] = lambda: None,
@@ -57,13 +63,15 @@ def left_out(
 
     Parameters
     ----------
-    ground : Ground
+    ground : Evaluator
         Of these candidates, with nothing planted; it is returned to that state.
     candidates, limits, forbidden, net_cost
         As for `choice.choose`.
     choice : Choice
     own : Benefits
         As `benefit.benefits` returns it.
+    shelter : Ground, optional
+        Of the same candidates, for the wind on places; by default `ground`, if it is a `Ground`.
     stop_if_requested : callable
         Called between short pieces of work; raises to stop.
 
@@ -78,20 +86,44 @@ def left_out(
     of plantings grows with n log n.
     """
     budget = BudgetTracker(candidates, limits, net_cost)
-    search = Search(ground, candidates, budget, own.gains, own.restoration_loss, stop_if_requested)
+    if shelter is None and isinstance(ground, Ground):
+        shelter = ground
+    both = ground if shelter is None or shelter is ground else _PlantedInBoth(ground, shelter)
+    search = Search(both, candidates, budget, own.gains, own.restoration_loss, stop_if_requested)
     names = set(forbidden)
     search.forbid(np.flatnonzero(candidates["candidate"].isin(names)).tolist())
     chosen: State = tuple(zip(choice.rows, choice.phase, strict=True))
     found: dict[int, LeftOut] = {}
     try:
         search.restore(chosen)
-        wind, covered = None, ground.context.covered
-        if covered is not None:
-            wind = _wind_on_places(ground, covered)
-        _visit(search, chosen, (), choice.benefit_ha, wind, found)
+        with_all = _wind_on_places(shelter)
+        _visit(search, chosen, (), choice.benefit_ha, (shelter, with_all), found)
     finally:
         search.clear()
     return [found[row] for row in choice.rows]
+
+
+class _PlantedInBoth:
+    """An evaluator whose lines are also planted on a ground, for the wind on its places."""
+
+    def __init__(self, evaluator: Evaluator, ground: Ground) -> None:
+        self._evaluator, self._ground, self.planted = evaluator, ground, evaluator.planted
+
+    def gains(self, which: NDArray[np.int64]) -> Array:
+        """Benefit each would add, ha eq."""
+        return self._evaluator.gains(which)
+
+    def plant(self, one: int) -> float:
+        """Plant a candidate and return the benefit it adds, ha eq."""
+        added = self._evaluator.plant(one)
+        self._ground.plant(one)
+        return added
+
+    def remove_last(self) -> int:
+        """Remove the candidate planted last and return its row."""
+        # In reverse, because both may share one map of the wind.
+        self._ground.remove_last()
+        return self._evaluator.remove_last()
 
 
 def _visit(
@@ -99,25 +131,21 @@ def _visit(
     part: State,
     planted: State,
     benefit_ha: float,
-    wind: Array | None,
+    shelter: tuple[Ground | None, Array],
     found: dict[int, LeftOut],
 ) -> None:
     """Leave out each line of a part, with all others planted."""
     if len(part) > 1:
         middle = len(part) // 2
         one, other = part[:middle], part[middle:]
-        _visit(search, one, planted + other, benefit_ha, wind, found)
-        _visit(search, other, planted + one, benefit_ha, wind, found)
+        _visit(search, one, planted + other, benefit_ha, shelter, found)
+        _visit(search, other, planted + one, benefit_ha, shelter, found)
         return
     for row, phase in part:
         search.restore(planted)
         without = search.planted_benefit() - sum(float(search.loss[r]) for r, _ in planted)
         alternative, adds = _alternative(search, row, phase)
-        rise = np.empty(0)
-        if wind is not None:
-            assert isinstance(search.ground, Ground)
-            assert search.ground.context.covered is not None
-            rise = _wind_on_places(search.ground, search.ground.context.covered) - wind
+        rise = _wind_on_places(shelter[0]) - shelter[1]
         found[row] = LeftOut(benefit_ha - without, alternative, adds, rise)
 
 
@@ -141,8 +169,10 @@ def _alternative(search: Search, row: int, phase: int) -> tuple[int | None, floa
     return best[2], -best[0]
 
 
-def _wind_on_places(ground: Ground, covered: Coverage) -> Array:
+def _wind_on_places(ground: Ground | None) -> Array:
     """Mean relative wind of each place with the planted lines, weighted as in `shelter`."""
+    if ground is None or (covered := ground.context.covered) is None:
+        return np.empty(0)
     exponent, count = ground.context.speed_exponent, len(covered.first) - 1
     wind = ground.wind.reshape(len(ground.wind), -1)
     power = np.zeros(len(covered.cell))

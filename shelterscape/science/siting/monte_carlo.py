@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Collection, Generator, Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import geopandas as gpd
 import numpy as np
@@ -32,6 +33,8 @@ from shelterscape.science.siting.choice import choose_quickly
 from shelterscape.science.siting.context import EvaluationContext
 from shelterscape.science.siting.curve_tables import MOST_CURVES, CurveTables
 from shelterscape.science.siting.sampled_cells import Chains, SampledCells
+from shelterscape.science.siting.search import Evaluator
+from shelterscape.science.siting.two_grounds import TwoGrounds
 
 Array = NDArray[np.float64]
 Field = NDArray[np.float32]
@@ -94,6 +97,26 @@ class SelectionShares:
     curve: list[str]
 
 
+class PlaceEvaluators(Protocol):
+    """Makes an evaluator of places from sampled cells: `place_cover.PlaceGround`."""
+
+    context: EvaluationContext
+
+    def cover(self, cells: SampledCells, lines: MonteCarloCells, ray_weights: Array) -> Evaluator:
+        """The evaluator with the heights, porosities, curve and winds of one run.
+
+        Parameters
+        ----------
+        cells : SampledCells
+        lines : MonteCarloCells
+        ray_weights : (rays,) float64
+
+        Returns
+        -------
+        Evaluator
+        """
+
+
 def selection_runs(
     context: EvaluationContext,
     candidates: gpd.GeoDataFrame,
@@ -105,6 +128,7 @@ def selection_runs(
     must: Collection[str] = (),
     forbidden: Collection[str] = (),
     net_cost: NetCost | None = None,
+    stock: PlaceEvaluators | None = None,
     runs: int = DEFAULT_RUNS,
     best: int = MOST_CANDIDATES,
     uncertainty: InputUncertainty | None = None,
@@ -127,6 +151,8 @@ def selection_runs(
         Rows that take part in any case: the choice whose robustness is examined.
     must, forbidden, net_cost
         As for `choice.choose`; `net_cost` receives rows of `candidates`.
+    stock : PlaceGround, optional
+        Places whose benefit saturates; they have priority 0 in `context`.
     runs, best : int
         Number of runs, and of the best candidates that take part.
     uncertainty : InputUncertainty, optional
@@ -156,6 +182,7 @@ def selection_runs(
     grown_part = frame.iloc[part].reset_index(drop=True)
     part_net_cost = None if net_cost is None else functools.cache(_net_cost_of_part(net_cost, part))
     cells, curve_tables = SampledCells(context, grown_part, seed=seed), CurveTables()
+    stock_cells = None if stock is None else SampledCells(stock.context, grown_part, seed=seed)
     counts, curves = np.zeros(len(part)), []
     benefit = np.zeros(runs)
     for run in range(runs if len(part) else 0):
@@ -165,9 +192,11 @@ def selection_runs(
             context, grown_part, uncertainty or InputUncertainty(), rng
         )
         wind = cells.ray_weights(varied_context.weights, varied_context.options.spread_deg)
-        ground = MonteCarloCells(
-            cells, curve_tables, varied_context.belts, varied, varied_context.options, wind
-        )
+        inputs = (curve_tables, varied_context.belts, varied, varied_context.options, wind)
+        ground: Evaluator = MonteCarloCells(cells, *inputs)
+        if stock is not None and stock_cells is not None:
+            lines = MonteCarloCells(stock_cells, *inputs)
+            ground = TwoGrounds(ground, stock.cover(stock_cells, lines, wind))
         restoration_loss = own.restoration_loss[part]
         rows, benefit[run] = choose_quickly(
             ground,
@@ -293,6 +322,13 @@ class MonteCarloCells:
         With the curve of the run.
     ray_weights : (rays,) float64
         As `SampledCells.ray_weights` returns them.
+
+    Attributes
+    ----------
+    wind : (rays × cells,) float32
+        Relative wind with existing belts and the candidates planted now.
+    lowered : (k,) float32
+        Relative wind with each candidate alone, where it acts.
     """
 
     def __init__(
@@ -311,12 +347,12 @@ class MonteCarloCells:
         if len(cells.wind_weight):
             weight = weight * cells.wind_weight[cells.direction]
         self._weight = weight.ravel()
-        self._wind = self._wind_with_existing(belts, options)
-        self._lowered = np.ones(len(cells.pair), np.float32)
+        self.wind = self._wind_with_existing(belts, options)
+        self.lowered = np.ones(len(cells.pair), np.float32)
         rows = curve_tables.rows(candidates, options, [])
         height = candidates["height_m"].to_numpy(dtype=float) / cells.context.grid.cell_m
         lines = (cells.slot, *cells.lines[1:])
-        look_up(*lines, height, rows, curve_tables.tables(), *TABLE, False, self._lowered)
+        look_up(*lines, height, rows, curve_tables.tables(), *TABLE, False, self.lowered)
 
     def _wind_with_existing(self, belts: gpd.GeoDataFrame, options: ShelterOptions) -> Field:
         """Relative wind with existing belts only, by pair of ray and cell."""
@@ -354,8 +390,8 @@ class MonteCarloCells:
             ha eq.
         """
         numbers, out = np.asarray(which, dtype=np.int64), np.zeros(len(which))
-        known = (self._cells.first, self._cells.pair, self._lowered)
-        gains_in_cells(numbers, *known, self._wind, self._weight, out)
+        known = (self._cells.first, self._cells.pair, self.lowered)
+        gains_in_cells(numbers, *known, self.wind, self._weight, out)
         return out
 
     def plant(self, one: int) -> float:
@@ -372,7 +408,7 @@ class MonteCarloCells:
             Benefit it adds, ha eq.
         """
         first, last = self._cells.first[one : one + 2]
-        known = (self._cells.pair, self._lowered, self._wind, self._weight)
+        known = (self._cells.pair, self.lowered, self.wind, self._weight)
         added, before = plant_in_cells(first, last, *known)
         self._saved.append(before)
         self.planted.append(one)
@@ -382,7 +418,7 @@ class MonteCarloCells:
         """Remove the candidate planted last and return its row."""
         one = self.planted.pop()
         first, last = self._cells.first[one : one + 2]
-        self._wind[self._cells.pair[first:last]] = self._saved.pop()
+        self.wind[self._cells.pair[first:last]] = self._saved.pop()
         return one
 
 

@@ -1,0 +1,103 @@
+"""Targets of places in `siting`: which are reached, and the least with which all are."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from shelterscape.processes.siting.aims import FEWEST_METRES
+from shelterscape.processes.siting.loading import SitingData
+from shelterscape.processes.siting.spec import MINOR_UNITS
+from shelterscape.science.siting.context import EvaluationContext
+from shelterscape.science.siting.least_cost import LeastCost
+from shelterscape.science.siting.place_cover import STOCK_TIME, target_terms
+
+Field = NDArray[np.float32]
+
+MOST_PLACES = 3
+"""Places below their target that are named."""
+
+
+def with_targets(places: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """The layer of places with whether each reaches its target, without and with new belts."""
+    stock = places["corner_time_share"].notna()
+    target = places["target_relative_wind"]
+    columns = {}
+    for end in ("_without", ""):
+        corner = places[f"corner_time_share{end}"] >= STOCK_TIME - 1e-9
+        calm = places[f"relative_wind{end}"] <= target
+        words = pd.Series(np.where(np.where(stock, corner, calm), "yes", "no"), places.index)
+        columns[f"reaches_target{end}"] = words.where(stock | target.notna(), "")
+    return places.assign(**columns)
+
+
+def targets_answer(here: pd.DataFrame) -> list[str]:
+    """How many places reach their target, and those that do not, the farthest from it first."""
+    wanted = here[here["reaches_target"] != ""]
+    if not len(wanted):
+        return []
+    missed = wanted[wanted["reaches_target"] == "no"]
+    before = int((wanted["reaches_target_without"] == "yes").sum())
+    reached = f"{len(wanted) - len(missed)} of {len(wanted)} places reach their target"
+    first = f"{reached} ({before} without new belts)"
+    if not len(missed):
+        return [first]
+    missed = missed.assign(share=_share_of_target(missed))
+    worst = missed.sort_values("share", kind="stable").head(MOST_PLACES)
+    named = "; ".join(_below(row) for _, row in worst.iterrows())
+    more = f" and {len(missed) - len(worst)} more" if len(missed) > len(worst) else ""
+    return [f"{first}. Below target: {named}{more}"]
+
+
+def _share_of_target(places: pd.DataFrame) -> pd.Series:
+    """Share of its target that each place reaches."""
+    calm = (1.0 - places["relative_wind"]) / (1.0 - places["target_relative_wind"])
+    return (places["corner_time_share"] / STOCK_TIME).where(
+        places["corner_time_share"].notna(), calm
+    )
+
+
+def _below(row: pd.Series) -> str:
+    name = row["name"] or "a place without a name"
+    if np.isfinite(row["corner_time_share"]):
+        return (
+            f"{name}: sheltered corner for all stock {100 * row['corner_time_share']:.0f} % of the "
+            f"time (target {100 * STOCK_TIME:.0f} %)"
+        )
+    return f"{name} {row['relative_wind']:.2f} (target {row['target_relative_wind']:.2f})"
+
+
+def out_of_reach(least: LeastCost | None, context: EvaluationContext) -> list[str]:
+    """Places below their target even with all candidates, and the best they can reach."""
+    places = context.places
+    if least is None or places is None:
+        return []
+    counts = target_terms(context).weight > 0
+    beyond = [int(place) for place in np.flatnonzero(counts & (least.required == 0))]
+    if not beyond:
+        return []
+    beyond.sort(key=lambda place: (least.best[place], place))
+    named = "; ".join(
+        f"{places['name'].iloc[place] or 'a place without a name'} "
+        f"(at best {100 * least.best[place]:.0f} % of its target)"
+        for place in beyond[:MOST_PLACES]
+    )
+    more = f" and {len(beyond) - MOST_PLACES} more" if len(beyond) > MOST_PLACES else ""
+    return [f"Out of reach even with all candidates: {named}{more}"]
+
+
+def least_answer(least: LeastCost, data: SitingData) -> str:
+    """How near the set is to the shortest or cheapest one."""
+    if data.params.aim == FEWEST_METRES:
+        bound, cost = (f"{value:,.0f} m" for value in (least.cost_bound, least.cost))
+    else:
+        unit = data.currency or "currency units"
+        bound, cost = (
+            f"{value / MINOR_UNITS:,.2f} {unit}" for value in (least.cost_bound, least.cost)
+        )
+    return (
+        f"No set with these targets needs less than {bound}; this one needs {cost} "
+        "(bound by the smallest-wind rule, for sheltered ground that may be scattered)"
+    )

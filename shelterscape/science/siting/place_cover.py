@@ -1,0 +1,363 @@
+"""Benefit that saturates on each place: enough sheltered ground for stock, or a target reached.
+
+Relative wind with several belts is the smallest of theirs, so sheltered ground of a set of belts is
+a union, and 1 − r^p is the largest of theirs. Both are monotone and submodular, and so is every
+concave, rising function of them: the search and the bound of `siting.choice` remain valid.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import geopandas as gpd
+import numpy as np
+from numpy.typing import NDArray
+
+from shelterscape.science.places import WELL_SHELTERED, stock_need_m2, targets
+from shelterscape.science.siting.benefit import replaced_rows
+from shelterscape.science.siting.context import EvaluationContext
+from shelterscape.science.siting.curve_tables import CurveTables
+from shelterscape.science.siting.monte_carlo import MonteCarloCells
+from shelterscape.science.siting.sampled_cells import SampledCells
+
+Array = NDArray[np.float64]
+Field = NDArray[np.float32]
+Numbers = NDArray[np.int64]
+
+STOCK_WORTH = 1.0 - WELL_SHELTERED
+"""What enough sheltered ground for all stock in all winds counts, as a share of priority × area of
+the place (assumed): as much as the whole place at the limit of well sheltered ground."""
+
+STOCK_MARGIN = 4.0
+"""Sheltered ground counted in a benefit, as a multiple of what stock needs (assumed): the ground
+counted may be scattered, and moves with gusts from either side of a wind direction."""
+
+STOCK_TIME = 0.9
+"""Share of the time with wind in which stock needs enough sheltered ground where it cannot have it
+always, so that the place reaches its target (assumed)."""
+
+
+@dataclass(frozen=True)
+class PlaceTerms:
+    """What counts on each place; the value of a place is weight × min(level, met).
+
+    Parameters
+    ----------
+    stock : (m,) bool
+        Whether sheltered ground for stock counts, instead of mean relative wind.
+    need : (m,) float64
+        Sheltered ground needed in each wind direction, m²; else mean of 1 − r^p needed, 0 to 1.
+    level : (m,) float64
+        Value of `met` above which more adds nothing. It is the sum over wind directions of weight ×
+        share of the need; else the share of the need.
+    weight : (m,) float64
+        0 where a place does not count.
+    by_time : bool
+        Whether directions count by their share of the time, instead of their weight in a benefit.
+    """
+
+    stock: NDArray[np.bool_]
+    need: Array
+    level: Array
+    weight: Array
+    by_time: bool
+
+
+def stock_terms(context: EvaluationContext) -> PlaceTerms:
+    """Places whose stock needs sheltered ground, in hectares of equivalent sheltered area.
+
+    Parameters
+    ----------
+    context : EvaluationContext
+
+    Returns
+    -------
+    PlaceTerms
+        The weight is priority × area × `STOCK_WORTH`, ha; 0 on places without a head of stock.
+    """
+    places, covered = context.places, context.covered
+    if places is None or covered is None:
+        none = np.zeros(0)
+        return PlaceTerms(none.astype(bool), none, none, none, False)
+    need = stock_need_m2(places)
+    area = np.bincount(covered.owner, covered.share, len(places)) * context.grid.cell_area_ha
+    worth = STOCK_WORTH * area * places["priority"].to_numpy(dtype=float)
+    weight = np.where(need > 0, worth, 0.0)
+    return PlaceTerms(need > 0, STOCK_MARGIN * need, np.full(len(need), np.inf), weight, False)
+
+
+def target_terms(context: EvaluationContext) -> PlaceTerms:
+    """Places with a target, each with value 1 where it is reached.
+
+    Parameters
+    ----------
+    context : EvaluationContext
+
+    Returns
+    -------
+    PlaceTerms
+        Stock areas that state their head need enough sheltered ground in every wind direction;
+        other places a mean relative wind of at most their target.
+    """
+    assert context.places is not None
+    need = stock_need_m2(context.places)
+    stock, target = need > 0, targets(context.places)
+    mean = 1.0 - target**context.speed_exponent
+    known = stock | (target < 1.0)
+    return PlaceTerms(
+        stock, np.where(stock, need, mean), np.ones(len(need)), known.astype(float), True
+    )
+
+
+class PlaceGround:
+    """Cells of the places that count, from which covers are made.
+
+    Parameters
+    ----------
+    context : EvaluationContext
+    terms : PlaceTerms
+
+    Notes
+    -----
+    A cell in several places counts for the one that covers most of it.
+    """
+
+    def __init__(self, context: EvaluationContext, terms: PlaceTerms) -> None:
+        assert context.covered is not None
+        covered, count = context.covered, context.grid.shape[0] * context.grid.shape[1]
+        counts = np.flatnonzero(terms.weight[covered.owner] > 0)
+        order = counts[np.argsort(covered.share[counts], kind="stable")]
+        share, self.place = np.zeros(count, np.float32), np.full(count, -1, np.int64)
+        # The largest share is written last.
+        share[covered.cell[order]] = covered.share[order]
+        self.place[covered.cell[order]] = covered.owner[order]
+        # Cells with missing elevation have priority 0.
+        self.terms = terms
+        self.context = replace(
+            context, priority=share.reshape(1, *context.grid.shape), purposes=("",)
+        )
+
+    def cells(self, grown: gpd.GeoDataFrame, seed: int = 1) -> SampledCells:
+        """Position of belts and candidates relative to these cells.
+
+        Parameters
+        ----------
+        grown : GeoDataFrame
+            Candidates as `growth.belts_at` returns them.
+        seed : int
+            Seed of the sample, where there are too many cells.
+
+        Returns
+        -------
+        SampledCells
+        """
+        return SampledCells(self.context, grown, seed=seed)
+
+    def expected(
+        self, cells: SampledCells, grown: gpd.GeoDataFrame, without: int | None = None
+    ) -> PlaceCover:
+        """The cover with expected heights, porosities, curve and winds.
+
+        Parameters
+        ----------
+        cells : SampledCells
+        grown : GeoDataFrame
+        without : int, optional
+            Row of an existing belt that is removed.
+
+        Returns
+        -------
+        PlaceCover
+        """
+        context, belts = self.context, self.context.belts
+        if without is not None:
+            # A belt with porosity 1 has no effect.
+            open_belt = np.arange(len(belts)) == without
+            belts = belts.assign(
+                porosity=np.where(open_belt, 1.0, belts["porosity"]),
+                porosity_low=np.where(open_belt, 1.0, belts["porosity_low"]),
+            )
+        weights = cells.ray_weights(context.weights, context.options.spread_deg)
+        found = MonteCarloCells(cells, CurveTables(), belts, grown, context.options, weights)
+        return self.cover(cells, found, weights)
+
+    def cover(self, cells: SampledCells, lines: MonteCarloCells, ray_weights: Array) -> PlaceCover:
+        """The cover with the heights, porosities, curve and winds of one run.
+
+        Parameters
+        ----------
+        cells : SampledCells
+        lines : MonteCarloCells
+        ray_weights : (rays,) float64
+
+        Returns
+        -------
+        PlaceCover
+        """
+        return PlaceCover(self, cells, lines, ray_weights)
+
+
+class PlaceCover:
+    """Value of all places together, with candidates added one after the other.
+
+    It has the methods `gains`, `plant` and `remove_last` of `ground.Ground`.
+
+    Parameters
+    ----------
+    ground : PlaceGround
+    cells : SampledCells
+    lines : MonteCarloCells
+        Relative wind with existing belts and with each candidate on these cells.
+    ray_weights : (rays,) float64
+    """
+
+    def __init__(
+        self, ground: PlaceGround, cells: SampledCells, lines: MonteCarloCells, ray_weights: Array
+    ) -> None:
+        self.planted: list[int] = []
+        self._saved: list[tuple[Numbers, Field, Array]] = []
+        self._cells, self._lowered, self._wind = cells, lines.lowered, lines.wind
+        self._terms, self._power = ground.terms, np.float32(cells.context.speed_exponent)
+        terms, place = ground.terms, ground.place[cells.cell]
+        count, directions = len(terms.weight), len(cells.context.weights)
+        by_direction = np.bincount(cells.direction, ray_weights, directions).astype(float)
+        area_m2, stock = 1e4 * cells.priority, terms.stock[place]
+        part = np.divide(ray_weights, by_direction[cells.direction])
+        self._unit = (np.where(stock, part[:, None], ray_weights[:, None]) * area_m2).ravel()
+        self._stock = np.broadcast_to(stock, (len(part), len(place))).ravel()
+        self._group = (place * directions + stock * cells.direction[:, None]).ravel()
+        total = np.bincount(place, area_m2, count)
+        self._need = np.where(terms.stock, terms.need, np.maximum(terms.need * total, 1e-9))
+        self._share = self._shares(place, area_m2, by_direction)
+        every = np.arange(len(self._wind))
+        self._ground_m2 = self._sums(every, self._worth(every, self._wind))
+        self._by_place = self._value(self._ground_m2)
+
+    def _shares(self, place: Numbers, area_m2: Array, by_direction: Array) -> Array:
+        """Weight of each direction on each place, (places, directions)."""
+        terms, cells = self._terms, self._cells
+        count, directions = len(terms.weight), len(by_direction)
+        share = np.tile(cells.context.time_share if terms.by_time else by_direction, (count, 1))
+        if len(cells.wind_weight) and not terms.by_time:
+            total = np.maximum(np.bincount(place, area_m2, count), 1e-9)
+            for d in range(directions):
+                windy = np.bincount(place, area_m2 * cells.wind_weight[d], count)
+                share[:, d] *= windy / total
+        share[~terms.stock] = np.arange(directions) == 0
+        return share
+
+    def _worth(self, pair: Numbers, wind: Field) -> Array:
+        """What relative wind on pairs of rays and cells is worth, before saturation."""
+        worth = np.where(self._stock[pair], wind <= WELL_SHELTERED, 1.0 - wind**self._power)
+        found: Array = self._unit[pair] * worth
+        return found
+
+    def _sums(self, pair: Numbers, worth: Array) -> Array:
+        """Sums by place and direction, (places, directions)."""
+        shape = self._share.shape
+        sums = np.bincount(self._group[pair], worth, shape[0] * shape[1])
+        found: Array = sums.astype(float).reshape(shape)
+        return found
+
+    def _value(self, ground_m2: Array) -> Array:
+        """Value of each place, (places,)."""
+        met = (self._share * np.minimum(ground_m2 / self._need[:, None], 1.0)).sum(axis=1)
+        found: Array = self._terms.weight * np.minimum(met, self._terms.level)
+        return found
+
+    def _changes(self, one: int) -> tuple[Numbers, Field, Array]:
+        """Pairs on which a candidate lowers the wind, the wind there, and the new sums."""
+        first, last = self._cells.first[one : one + 2]
+        pair, low = self._cells.pair[first:last].astype(np.int64), self._lowered[first:last]
+        lower = low < self._wind[pair]
+        pair, low = pair[lower], low[lower]
+        more = self._worth(pair, low) - self._worth(pair, self._wind[pair])
+        return pair, low, self._ground_m2 + self._sums(pair, more)
+
+    @property
+    def by_place(self) -> Array:
+        """Value of each place with the candidates planted now, (places,)."""
+        return self._by_place
+
+    def gains_by_place(self, which: Sequence[int] | Numbers) -> Array:
+        """What each of some candidates would add on each place.
+
+        Parameters
+        ----------
+        which : (w,) int
+
+        Returns
+        -------
+        (w, places) float64
+        """
+        found = np.zeros((len(which), len(self._by_place)))
+        for i, one in enumerate(which):
+            found[i] = self._value(self._changes(int(one))[2]) - self._by_place
+        return np.maximum(found, 0.0)
+
+    def gains(self, which: Sequence[int] | Numbers) -> Array:
+        """What each of some candidates would add on all places.
+
+        Parameters
+        ----------
+        which : (w,) int
+
+        Returns
+        -------
+        (w,) float64
+        """
+        found: Array = self.gains_by_place(which).sum(axis=1)
+        return found
+
+    def plant(self, one: int) -> float:
+        """Plant a candidate and return what it adds on all places.
+
+        Parameters
+        ----------
+        one : int
+
+        Returns
+        -------
+        float
+        """
+        pair, low, sums = self._changes(one)
+        self._saved.append((pair, self._wind[pair], self._ground_m2))
+        before = self._by_place.sum()
+        self._wind[pair], self._ground_m2, self._by_place = low, sums, self._value(sums)
+        self.planted.append(one)
+        return max(float(self._by_place.sum() - before), 0.0)
+
+    def remove_last(self) -> int:
+        """Remove the candidate planted last and return its row."""
+        pair, wind, self._ground_m2 = self._saved.pop()
+        self._wind[pair], self._by_place = wind, self._value(self._ground_m2)
+        return self.planted.pop()
+
+
+def restoration_losses(
+    ground: PlaceGround, cells: SampledCells, candidates: gpd.GeoDataFrame, grown: gpd.GeoDataFrame
+) -> Array:
+    """Value lost because restorations replace existing belts, as `benefit.loss_by_restoration`.
+
+    Parameters
+    ----------
+    ground : PlaceGround
+    cells : SampledCells
+    candidates, grown : GeoDataFrame
+
+    Returns
+    -------
+    (n,) float64
+        ha eq.; 0 or more.
+    """
+    replaced, loss = replaced_rows(candidates), np.zeros(len(candidates))
+    if not (replaced >= 0).any():
+        return loss
+    before = ground.expected(cells, grown)
+    for belt in np.unique(replaced[replaced >= 0]):
+        which = np.flatnonzero(replaced == belt)
+        after = ground.expected(cells, grown, int(belt))
+        fallen = before.by_place.sum() - after.by_place.sum()
+        loss[which] = np.maximum(fallen + before.gains(which) - after.gains(which), 0.0)
+    return loss

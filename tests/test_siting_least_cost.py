@@ -1,0 +1,96 @@
+"""The cheapest set that reaches all targets: against all sets, and places out of reach."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+from siting_helpers import GRID, belts, candidates, seeded_lines, winds
+from test_siting_place_cover import stock_places, world
+
+from shelterscape.science.places import coverage, means, targets
+from shelterscape.science.siting.least_cost import least_cost
+from shelterscape.science.siting.place_cover import PlaceGround, target_terms
+
+
+def covered_world(places, new, wind_set=None):
+    context, ground, *_ = world(places, new, wind_set=wind_set)
+    here = PlaceGround(context, target_terms(context))
+    return context, ground, here.expected(here.cells(ground.frame), ground.frame)
+
+
+def places_of(seed):
+    """Two fields with stock and a field with a target for its mean wind."""
+    rng = np.random.default_rng(seed)
+    boxes = [(80, 80, 240, 240), (300, 100, 460, 280), (180, 330, 320, 420)]
+    return stock_places(
+        boxes,
+        [*rng.integers(200, 900, 2), 0],
+        purpose=["outwintering stock", "lambing", "crop"],
+    )
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_set_and_its_bound_against_every_set(seed):
+    """All 512 sets of 9 lines; two lines cannot be chosen together."""
+    new = candidates(belts(seeded_lines(9, seed + 70), 9.0))
+    _, _, cover = covered_world(places_of(seed), new)
+    cost, conflict = new["length_m"].to_numpy(), (0, 1)
+    found = least_cost(cover, cost, enough=0.5, conflicts=[conflict])
+    assert cover.planted == []
+    values = {}
+    for size in range(len(new) + 1):
+        for rows in itertools.combinations(range(len(new)), size):
+            for row in rows:
+                cover.plant(row)
+            values[rows] = cover.by_place.copy()
+            for _ in rows:
+                cover.remove_last()
+    whole = values[tuple(range(len(new)))]
+    assert found.best == pytest.approx(np.minimum(whole, 1.0))
+    within_reach = whole >= 1 - 1e-9
+    required = np.where(within_reach, 1.0, np.where(whole >= 0.5, 0.5, 0.0))
+    assert found.required == pytest.approx(required)
+    enough = [
+        cost[list(rows)].sum()
+        for rows, value in values.items()
+        if (value >= required - 1e-9).all() and not {*conflict} <= {*rows}
+    ]
+    assert min(enough) > 0
+    assert (found.reached == (required > 0)).all()
+    assert found.cost_bound <= min(enough) + 1e-6
+    assert found.cost == pytest.approx(min(enough))
+    assert found.cost_bound == pytest.approx(found.cost, rel=1e-5)
+
+
+def test_a_target_of_the_mean_is_that_on_the_ground():
+    """The share of a target reached, from the wind on each cell."""
+    places = places_of(5).iloc[2:].reset_index(drop=True)
+    new = candidates(belts(seeded_lines(6, 3, (0.3, 0.7)), 9.0))
+    _, ground, cover = covered_world(places, new)
+    for row in range(3):
+        ground.plant(row)
+        cover.plant(row)
+    mean = np.einsum("r,rij->ij", ground.rays[2], ground.wind.astype(float))
+    reduction = 1.0 - means(mean.astype(np.float32), coverage(places, GRID))
+    needed = 1.0 - targets(places)
+    assert reduction[0] > 0.01
+    assert cover.by_place == pytest.approx(np.minimum(reduction / needed, 1.0), rel=2e-3)
+
+
+def test_a_place_out_of_reach_is_reported_and_costs_nothing():
+    """Cattle that need more ground than any belt shelters, and a field that one belt serves."""
+    places = stock_places([(200, 200, 400, 400), (420, 420, 440, 440)], [40.0, 9000.0])
+    lines = [[(200, 200), (200, 400)], [(300, 200), (300, 300)], [(420, 420), (420, 440)]]
+    new = candidates(belts(lines, 10.0))
+    _, _, cover = covered_world(places, new, winds((270.0,), [1.0]))
+    cost = new["length_m"].to_numpy()
+    found = least_cost(cover, cost)
+    assert found.required.tolist() == [1.0, 0.0]
+    assert 0 < found.best[1] < 1
+    # 100 m are enough for 92 m².
+    assert (found.rows, found.cost) == ([1], 100.0)
+    assert found.cost_bound == pytest.approx(100.0)
+    by_money = least_cost(cover, np.array([1.0, 500.0, 1.0]))
+    assert (by_money.rows, by_money.cost) == ([0], 1.0)

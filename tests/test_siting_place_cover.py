@@ -1,0 +1,209 @@
+"""Benefit that saturates: against hand counts, all sets, and the wind on the ground."""
+
+from __future__ import annotations
+
+import itertools
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import rasterio
+import shapely
+from rasterio.features import rasterize
+from run_helpers import CRS as MAP_CRS
+from run_helpers import NORTH, WEST, project
+from siting_helpers import CRS, GRID, LEAF, belts, candidates, every_set, seeded_lines, winds
+
+import shelterscape
+from shelterscape.errors import InputError
+from shelterscape.science.places import complete, coverage, stock_need_m2
+from shelterscape.science.siting.budgets import Limits
+from shelterscape.science.siting.choice import choose
+from shelterscape.science.siting.context import evaluation_context, priority_by_purpose
+from shelterscape.science.siting.ground import Ground
+from shelterscape.science.siting.place_cover import (
+    STOCK_MARGIN,
+    STOCK_WORTH,
+    PlaceGround,
+    restoration_losses,
+    stock_terms,
+)
+
+SLOW = pytest.mark.slow
+
+
+def stock_places(boxes, head, purpose="outwintering stock", **more):
+    shapes = [shapely.box(*box) for box in boxes]
+    frame = gpd.GeoDataFrame({"purpose": purpose, "head": head, **more}, geometry=shapes, crs=CRS)
+    return complete(frame, "places")[0]
+
+
+def world(places, new, existing=None, wind_set=None):
+    """An evaluation context, candidates, and the cover of the stock."""
+    there = belts([], 8.0) if existing is None else existing
+    priority = priority_by_purpose(places, coverage(places, GRID), GRID)
+    context = evaluation_context(GRID, LEAF, wind_set or winds(), there, priority, places=places)
+    ground = Ground(context, new)
+    here = PlaceGround(context, stock_terms(context))
+    return context, ground, here, here.expected(here.cells(ground.frame), ground.frame)
+
+
+def worth_on_the_ground(context, ground, rows, places):
+    """Value of a set, counted from the relative wind on every cell."""
+    for row in rows:
+        ground.plant(row)
+    covered, total = coverage(places, GRID), 0.0
+    for i, need in enumerate(stock_need_m2(places)):
+        part = slice(covered.first[i], covered.first[i + 1])
+        cells, share = covered.cell[part], covered.share[part].astype(float)
+        area_ha = share.sum() * GRID.cell_area_ha
+        for d, weight in enumerate(context.weights):
+            rays = ground.wind[ground.rays[1] == d].reshape(-1, GRID.shape[0] * GRID.shape[1])
+            m2 = ((rays[:, cells] <= 0.6) * share * GRID.cell_m**2).sum(axis=1).mean()
+            worth = STOCK_WORTH * area_ha * places["priority"].iloc[i]
+            total += weight * worth * min(m2 / (STOCK_MARGIN * need), 1.0)
+    for _ in rows:
+        ground.remove_last()
+    return total
+
+
+def test_a_second_belt_adds_nothing_where_one_corner_suffices():
+    """Two equal belts of 200 m across a west wind, one behind the other; 40 cattle need 92 m²."""
+    places = stock_places([(200, 200, 400, 400)], [40.0])
+    new = candidates(belts([[(200, 200), (200, 400)], [(300, 200), (300, 400)]], 10.0))
+    _, ground, _, cover = world(places, new, wind_set=winds((270.0,), [1.0]))
+    assert stock_need_m2(places)[0] == pytest.approx(40 * 2.3)
+    alone = cover.gains(np.array([0, 1]))
+    # 4 ha × 0.4 for sheltered ground in all winds.
+    assert alone == pytest.approx([1.6, 1.6], abs=1e-6)
+    assert cover.plant(0) == pytest.approx(1.6, abs=1e-6)
+    assert cover.gains(np.array([1]))[0] == 0.0
+    # By equivalent sheltered area the second belt adds much.
+    ground.plant(0)
+    assert ground.gains([1])[0] > 0.3
+    cover.remove_last()
+    assert cover.gains(np.array([0, 1])) == pytest.approx(alone)
+    # With need for more than one belt shelters, the second adds.
+    many = stock_places([(200, 200, 400, 400)], [3000.0])
+    *_, hungry = world(many, new, wind_set=winds((270.0,), [1.0]))
+    first = hungry.plant(0)
+    assert 0 < first < 1.6
+    assert 0 < hungry.gains(np.array([1]))[0] <= 1.6 - first + 1e-9
+
+
+@pytest.mark.parametrize("seed", [0, pytest.param(1, marks=SLOW), pytest.param(2, marks=SLOW)])
+def test_no_set_exceeds_the_bound_where_benefit_saturates(seed):
+    """All sets within the budget, counted from the wind on the ground."""
+    boxes = [(80, 80, 260, 280), (300, 120, 520, 300), (150, 320, 420, 540)]
+    places = stock_places(boxes, [225.0, 625.0, 100.0], priority=[1.0, 2.0, 3.0])
+    new = candidates(belts(seeded_lines(7, seed + 40), 8.0))
+    existing = belts(seeded_lines(2, seed + 90), 6.0)
+    context, ground, _, cover = world(places, new, existing)
+    metres = 0.4 * new["length_m"].sum()
+    found = choose(cover, new, Limits(metres=metres), restoration_loss=np.zeros(len(new)))
+    nothing = worth_on_the_ground(context, ground, (), places)
+    values = {
+        rows: worth_on_the_ground(context, ground, rows, places) - nothing
+        for rows in every_set(new, metres)
+    }
+    best = max(values.values())
+    assert best > 0.05
+    # A cell at the limit of 0.6 may fall on either side in the two calculations.
+    assert best <= found.benefit_bound_ha + 0.01 * best
+    assert found.benefit_ha == pytest.approx(values[tuple(sorted(found.rows))], abs=0.01 * best)
+    assert found.benefit_ha >= 0.95 * best
+
+
+def test_more_belts_never_add_less_and_each_adds_less_to_more():
+    """Monotone and submodular, for all pairs of small sets and lines."""
+    boxes = [(80, 80, 260, 280), (300, 120, 520, 300)]
+    places = stock_places(boxes, [225.0, 625.0])
+    new = candidates(belts(seeded_lines(7, 11), 9.0))
+    *_, cover = world(places, new)
+    seen = {}
+    for size in range(3):
+        for rows in itertools.combinations(range(len(new)), size):
+            for row in rows:
+                cover.plant(row)
+            seen[frozenset(rows)] = cover.gains(np.arange(len(new)))
+            for _ in rows:
+                cover.remove_last()
+    assert max(gain.max() for gain in seen.values()) > 0.05
+    for rows, gain in seen.items():
+        assert (gain >= 0).all()
+        for less in itertools.chain.from_iterable(
+            itertools.combinations(sorted(rows), k) for k in range(len(rows))
+        ):
+            assert (gain <= seen[frozenset(less)] + 1e-9).all()
+
+
+def test_a_restoration_that_removes_the_only_shelter_loses_it():
+    """A cut belt (height 0.3 m) in place of the one that gives the corner."""
+    places = stock_places([(200, 200, 400, 400)], [40.0])
+    line = [(200, 200), (200, 400)]
+    new = candidates(belts([line, line], [0.3, 10.0]), restores_belt=["0", "0"])
+    existing = belts([line], 9.0)
+    _, ground, here, _ = world(places, new, existing, winds((270.0,), [1.0]))
+    loss = restoration_losses(here, here.cells(ground.frame), new, ground.frame)
+    assert loss == pytest.approx([1.6, 0.0], abs=1e-6)
+
+
+@pytest.mark.slow
+def test_the_process_counts_stock_by_sufficient_ground(tmp_path):
+    """One field, two drawn belts across the only wind: the second adds nothing."""
+    given = project(tmp_path / "in")
+    maps, west, south = str(tmp_path / "in" / "maps.gpkg"), WEST + 200, NORTH - 500
+    lines = [shapely.LineString([(west + x, south), (west + x, south + 200)]) for x in (0, 100)]
+    field = gpd.GeoDataFrame(
+        {"name": ["field"], "purpose": ["outwintering stock"], "head": [40]},
+        geometry=[shapely.box(west, south, west + 200, south + 200)],
+        crs=MAP_CRS,
+    )
+    field.to_file(maps, layer="places", driver="GPKG")
+    drawn = gpd.GeoDataFrame({"name": ["a", "b"]}, geometry=lines, crs=MAP_CRS)
+    drawn.to_file(maps, layer="lines", driver="GPKG")
+    inputs = {
+        "dem": given["dem"],
+        "winds": "270",
+        "places": f"{maps}:places",
+        "candidate_lines": f"{maps}:lines",
+        "candidate_types": ["drawn"],
+        "purpose": "outwintering stock",
+        "planting_year": 2027,
+        "budget_m": 450,
+        "monte_carlo_runs": 3,
+    }
+    counts = {}
+    for how in ("whole area", "sufficient ground"):
+        out = tmp_path / how
+        shelterscape.siting(**inputs, stock_benefit=how, out=out)
+        chosen = gpd.read_file(out / "layers.gpkg", layer="chosen_belts")
+        counts[how] = len(chosen)
+    assert counts == {"whole area": 2, "sufficient ground": 1}
+    assert chosen["benefit_added_ha"].iloc[0] == pytest.approx(1.6, abs=0.01)
+    assert chosen["selection_share"].iloc[0] > 0
+    table = pd.read_csv(out / "tables" / "stock_ground.csv")
+    assert len(table) == 1
+    assert table["stock_ground_m2"].iloc[0] == 2.3
+    # Ground with relative wind of at most 0.6 on the written map, divided by 40 animals.
+    with rasterio.open(out / "rasters" / "relative_wind_with_belts.tif") as file:
+        calm = (file.read(1) <= 0.6) & rasterize(
+            field.geometry, file.shape, transform=file.transform, dtype="uint8"
+        ).astype(bool)
+        per_head = calm.sum() * file.res[0] ** 2 / 40
+    assert table["sheltered_per_head_m2"].iloc[0] == pytest.approx(per_head, rel=0.05)
+    assert table["sheltered_per_head_without_m2"].iloc[0] < 0.1 * per_head
+    # The fewest metres: one line, and the bound is its length.
+    least = inputs | {"aim": "fewest metres", "budget_m": None}
+    shelterscape.siting(**least, out=tmp_path / "least")
+    layers = tmp_path / "least" / "layers.gpkg"
+    assert gpd.read_file(layers, layer="chosen_belts")["length_m"].sum() == pytest.approx(200.0)
+    reached = gpd.read_file(layers, layer="places_with_belts")
+    assert reached["reaches_target"].tolist() == ["yes"]
+    assert reached["reaches_target_without"].tolist() == ["no"]
+    summary = " ".join((tmp_path / "least" / "summary.txt").read_text().split())
+    assert "1 of 1 places reach their target (0 without new belts)" in summary
+    assert "needs less than 200 m; this one needs 200 m" in summary
+    with pytest.raises(InputError, match="leave budgets and phases out"):
+        shelterscape.siting(**inputs, aim="least money", out=tmp_path / "refused")
