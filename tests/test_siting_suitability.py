@@ -64,9 +64,9 @@ def test_a_belt_has_no_effect_before_it_is_tall_enough_and_some_from_then_on(hei
         least[when] = float(np.nanmin(wind))
     assert least[year - 1] == pytest.approx(1.0, abs=1e-6)
     assert least[year] < 0.999
-    # 8 m divided by 1.2 is 6.67 m, in a stand 6.67 m / 0.8 = 8.33 m: between 20 years (7.74 m) and
-    # 25 years (9.58 m). The curve is joined at 3 m, in a stand 3.75 m: between 10 years (3.57 m) and
-    # 15 years (5.71 m). A belt reaches 3 m at 0.6 m a year after 4.2 years.
+    # 8 m divided by 1.2 is 6.67 m, in a stand 6.67 m / 0.8 = 8.33 m: between 20 years (7.74 m)
+    # and 25 years (9.58 m). The curve is joined at 3 m, in a stand 3.75 m: between 10 years
+    # (3.57 m) and 15 years (5.71 m). A belt reaches 3 m at 0.6 m a year after 4.2 years.
     if height_m == 8.0:
         assert 2027 + 4.2 + 20 - 15 < year < 2027 + 4.2 + 25 - 10 + 1
     assert np.isnan(tall_enough_from(planted, 60.0, 2027)[0])
