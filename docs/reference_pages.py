@@ -43,6 +43,10 @@ LAYERS = {
     "`chosen_belts` of `siting` fits.",
     "neighbours": "Belts planted or planned nearby, with the columns of belts to be planted "
     "(`grant-overlay`). They count towards thresholds alone.",
+    "as_planted": "Belts as they were planted: lines, such as GPX tracks (`grant-overlay`). They "
+    "take the place of the planned lines of the same names.",
+    "as_planted_table": "CSV table of belts as they were planted (`grant-overlay`): a row for each "
+    "belt, or for each point of its line in order.",
     "belt_porosity": "CSV table of porosity from photographs (input `belt_porosity` of `shelter` "
     "and `siting`), as `photo-porosity` writes it.",
     "survey": "CSV table of a survey on foot (input `survey` of `shelter` and `siting`).",

@@ -101,6 +101,7 @@ NOTICES: dict[str, str] = {
     "subset-left-out": "a subset of a wind set has too few values, or misses its months",
     "cells-missing": "cells of a terrain model are missing, and the results there too",
     "features-outside": "features outside the terrain model were left out",
+    "work-before-approval": "planned work must wait for the written approval of a grant",
     "value-assumed": "a value was not given and a stated default was used",
     "values-replaced": "values of a layer were replaced by those of a more trusted source",
     "belts-flagged": "chosen belts are too short, end-on to the wind, or open towards it",

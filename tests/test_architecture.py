@@ -123,7 +123,15 @@ def test_science_and_kernels_open_nothing(path):
 
 
 SPEC_MAY_IMPORT = ("shelterscape.process", "shelterscape.terms", "shelterscape.files.styles")
-SPEC_LIBRARIES = {"__future__", "collections", "dataclasses", "decimal", "pydantic", "typing"}
+SPEC_LIBRARIES = {
+    "__future__",
+    "collections",
+    "dataclasses",
+    "datetime",
+    "decimal",
+    "pydantic",
+    "typing",
+}
 
 
 @pytest.mark.parametrize("path", [p for p in MODULES if p.name == "spec.py"], ids=_relative)

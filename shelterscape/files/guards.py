@@ -53,9 +53,12 @@ _VRT_PARTS = frozenset((
 """Elements of a virtual raster that only place rasters side by side. All others compute, warp, run
 a function or name files in other ways."""
 
-_DATA_SUFFIXES = (".shp", ".gpkg", ".geojson", ".json", ".gml", ".kml", ".fgb")
+_DATA_SUFFIXES = (".shp", ".gpkg", ".geojson", ".json", ".gml", ".kml", ".gpx", ".fgb")
 _SQLITE = b"SQLite format 3\0"
-KINDS = "GeoPackage, shapefile (also zipped), GeoJSON, GML, KML or FlatGeobuf"
+_XML_FORMATS = (b"opengis.net/gml", b"opengis.net/kml", b"topografix.com/GPX")
+"""Namespaces of the XML formats that are read."""
+
+KINDS = "GeoPackage, shapefile (also zipped), GeoJSON, GML, KML, GPX or FlatGeobuf"
 """Formats of layers that are read."""
 
 
@@ -247,7 +250,7 @@ def _kind(name: str, head: bytes) -> str:
     text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
     if text.startswith(b"{"):
         return "json"
-    spoken = b"opengis.net/gml" in head or b"opengis.net/kml" in head
+    spoken = any(name in head for name in _XML_FORMATS)
     return "xml" if text.startswith(b"<") and spoken else ""
 
 

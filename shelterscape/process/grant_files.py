@@ -17,7 +17,7 @@ from shelterscape.errors import InputError
 from shelterscape.grid import Grid
 from shelterscape.process.inputs import nearest, validated
 from shelterscape.process.reading import Reader
-from shelterscape.science.grants.scheme import Rate, Scheme
+from shelterscape.science.grants.scheme import ClaimRules, Rate, Scheme
 from shelterscape.science.grants.thresholds import Threshold
 
 Share = Annotated[float, Field(ge=0, le=1)]
@@ -117,6 +117,29 @@ class PaySection(_Section):
         return Rate(self.what, self.kind, self.per, amount, percent, self.year, self.years)
 
 
+class ClaimSection(_Section):
+    """What a claim requires, from consent to the last check."""
+
+    approval_before_work: bool = Field(
+        False, description="Whether work that starts before the written approval is not paid."
+    )
+    claim_by: date | None = Field(
+        None, description="Last day for the claim of the capital payments, such as 2028-05-31."
+    )
+    evidence: tuple[str, ...] = Field(
+        (), description="Evidence that a claim requires, such as invoices for plants."
+    )
+    consent: tuple[Literal["landlord", "tenant"], ...] = Field(
+        (), description="Whose written consent an application requires: landlord, tenant, or both."
+    )
+    min_stems_per_ha: float | None = Field(
+        None, ge=0, description="Fewest living stems per hectare when plants are counted."
+    )
+    establishment_check_years: tuple[Annotated[int, Field(ge=1, le=100)], ...] = Field(
+        (), description="Years from planting to each check of the living stems."
+    )
+
+
 class CapsSection(_Section):
     """Largest payments over all years."""
 
@@ -155,6 +178,10 @@ class SchemeFile(_Section):
         default_factory=QualifySection,
         description="Rules that ground and belts must meet.",
     )
+    claim: ClaimSection = Field(
+        default_factory=ClaimSection,
+        description="What a claim requires.",
+    )
     pay: tuple[PaySection, ...] = Field(min_length=1, description="Payments.")
     caps: CapsSection = Field(
         default_factory=CapsSection,
@@ -164,6 +191,7 @@ class SchemeFile(_Section):
     @model_validator(mode="after")
     def _consistent(self) -> SchemeFile:
         _check_order(self.opens, self.closes, "opens and closes")
+        _check_order(self.opens, self.claim.claim_by, "opens and claim_by")
         for name in ("parcel", "holding", "scheme"):
             cap = getattr(self.caps, name)
             if cap is not None and cap * self.minor_per_major % 1:
@@ -204,6 +232,7 @@ class SchemeFile(_Section):
             parcel_cap=self._minor(caps.parcel),
             holding_cap=self._minor(caps.holding),
             scheme_cap=self._minor(caps.scheme),
+            claim=ClaimRules(**self.claim.model_dump()),
             compatible_with=frozenset(self.compatible_with),
         )
 

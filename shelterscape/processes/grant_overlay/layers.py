@@ -12,6 +12,7 @@ from shelterscape.process.stages import Results
 from shelterscape.processes.grant_overlay.loading import GrantData
 from shelterscape.processes.grant_overlay.spec import GRANT_CAUTION
 from shelterscape.science import grants
+from shelterscape.science.grants.as_planted import stem_result
 from shelterscape.science.grants.parts import FAILS, parts
 from shelterscape.science.grants.paying import Payments
 from shelterscape.science.grants.scheme import COUNTING_UNITS, Scheme
@@ -22,6 +23,8 @@ MONEY = {
     "payment_minor": "payment",
     "extra_cost_minor": "extra_cost",
     "extra_payment_minor": "extra_payment",
+    "at_stake_minor": "at_stake",
+    "planned_minor": "payment_planned",
 }
 """Columns of decimal amounts in files, by the columns of whole minor units they come from."""
 
@@ -49,8 +52,8 @@ def caution(schemes: Iterable[Scheme]) -> str:
     return f"{GRANT_CAUTION} Rules used: {dates}."
 
 
-def results_of(paid: Payments, data: GrantData) -> GrantResults:
-    """The layer of parts and all tables."""
+def results_of(paid: Payments, data: GrantData, planned: Payments | None = None) -> GrantResults:
+    """The layer of parts and all tables; payments as planned add the table of claims."""
     cautions_by_scheme = {s.name: caution([s]) for s in paid.ground.schemes}
     one = paid.ground.schemes[0]
 
@@ -84,6 +87,8 @@ def results_of(paid: Payments, data: GrantData) -> GrantResults:
         tables={
             "grant_reasons": pd.DataFrame(fails[[*columns, "caution"]]),
             "grant_payments": for_files(rows),
+            "grant_actions": for_files(grants.grant_actions(paid, data.dates)),
+            **({} if planned is None else {"grant_claims": for_files(claims(paid, planned))}),
             **{
                 name: for_files(sums)
                 for name, sums in _sums(rows, data, cautions_by_scheme).items()
@@ -132,6 +137,30 @@ def payment_rows(paid: Payments) -> pd.DataFrame:
         "payment_year",
     ]
     return pd.DataFrame(records, columns=[*columns, *SUMS])
+
+
+def claims(paid: Payments, planned: Payments) -> pd.DataFrame:
+    """Payment for each belt by each scheme as planned and as planted."""
+    records = []
+    for at, belt in enumerate(paid.ground.belts.itertuples(index=False)):
+        for index, scheme in enumerate(paid.ground.schemes):
+            records.append(
+                {
+                    "name": belt.name,
+                    "holding_id": belt.holding_id,
+                    "parcel_id": belt.parcel_id,
+                    "scheme": scheme.name,
+                    "line_source": belt.line_source,
+                    "planted_count": belt.planted_count,
+                    "dead_count": belt.dead_count,
+                    "living_stems_per_ha": belt.living_stems_per_ha,
+                    "min_stems_per_ha": scheme.claim.min_stems_per_ha,
+                    "stem_result": stem_result(belt.living_stems_per_ha, scheme),
+                    "planned_minor": planned.by_belt.get((at, index), 0),
+                    "payment_minor": paid.by_belt.get((at, index), 0),
+                }
+            )
+    return pd.DataFrame(records).astype({"min_stems_per_ha": float})
 
 
 def _sums(rows: pd.DataFrame, data: GrantData, schemes: Iterable[str]) -> dict[str, pd.DataFrame]:

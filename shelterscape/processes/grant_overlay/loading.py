@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 
 import geopandas as gpd
@@ -25,11 +26,14 @@ from shelterscape.process.reading import Reader
 from shelterscape.process.stages import Bands
 from shelterscape.processes.grant_overlay.spec import GrantOverlayInputs
 from shelterscape.science import grants
+from shelterscape.science.columns import numbers, words
+from shelterscape.science.grants import as_planted
 from shelterscape.science.grants.belts import READ_COLUMNS
 from shelterscape.science.grants.maps import AGREEMENT_COLUMNS, AREA_COLUMNS, Agreement
 from shelterscape.science.grants.scheme import Scheme
 from shelterscape.science.grants.thresholds import Threshold
 from shelterscape.science.holdings import READ_COLUMNS as HOLDING_COLUMNS
+from shelterscape.terms import TERMS
 
 DEFAULT_THRESHOLDS = "assessment_thresholds.toml"
 
@@ -39,6 +43,8 @@ COLUMNS = {
     "agreements": AGREEMENT_COLUMNS,
     "holdings": HOLDING_COLUMNS,
     "neighbours": READ_COLUMNS,
+    "as_planted": as_planted.LINE_COLUMNS,
+    "as_planted_table": as_planted.TABLE_COLUMNS,
 }
 """Columns that are read, by layer."""
 
@@ -65,6 +71,9 @@ class GrantData:
         Which of those are the belts.
     holding_names : dict
         Name by holding.
+    dates : WorkDates
+    planned : GeoDataFrame or None
+        The belts as planned, where some were planted or counted.
     holding_id : str
         The holding a batch works on; empty outside a batch.
     chosen_here : bool
@@ -83,6 +92,8 @@ class GrantData:
     new_planting: gpd.GeoDataFrame
     own: NDArray[np.bool_]
     holding_names: dict[str, str]
+    dates: grants.WorkDates
+    planned: gpd.GeoDataFrame | None = None
     holding_id: str = ""
     chosen_here: bool = False
     rasters: dict[str, Bands] = field(default_factory=dict)
@@ -103,6 +114,7 @@ def load(params: GrantOverlayInputs, reader: Reader) -> GrantData:
             params.holdings, grid, "layer of holdings", columns["holdings"], keep_outside=True
         )
         names = _fill_holdings(belts, holdings, reader)
+    planned, belts = belts, _as_planted(params, reader, grid, belts, columns)
     planting, own = _new_planting(params, reader, grid, belts, columns["neighbours"])
     areas, area_notices = grants.areas_by_category(
         area_layers(params.grant_areas, reader, grid, columns["grant_areas"]),
@@ -132,9 +144,53 @@ def load(params: GrantOverlayInputs, reader: Reader) -> GrantData:
         planting,
         own,
         names,
+        _dates(params, schemes, reader),
+        planned=None if belts is planned else planned,
         holding_id=reader.area.holding_id if reader.area else "",
         chosen_here="belts" in reader.from_steps,
     )
+
+
+def _dates(params: GrantOverlayInputs, schemes: list[Scheme], reader: Reader) -> grants.WorkDates:
+    """When work is planned, with a notice where it must wait for approval."""
+    work_from = params.work_from or date(params.start_year, 1, 1)
+    approved = params.approved_on
+    waits = any(scheme.claim.approval_before_work for scheme in schemes)
+    if waits and approved and work_from < approved:
+        text = f"work planned from {work_from} must wait for the approval of {approved}"
+        reader.notice(Notice("work-before-approval", text))
+    return grants.WorkDates(params.start_year, work_from, approved)
+
+
+_TABLE_HINT = (
+    "Save it as CSV in UTF-8 with a row of headings: name, planted_count, dead_count, x_m, y_m."
+)
+
+
+def _as_planted(
+    params: GrantOverlayInputs,
+    reader: Reader,
+    grid: Grid,
+    belts: gpd.GeoDataFrame,
+    columns: dict[str, dict[str, str]],
+) -> gpd.GeoDataFrame:
+    """The belts with lines and counts as planted; the same object where there are none."""
+    found = belts
+    if params.as_planted:
+        what, named = "layer of belts as planted", columns["as_planted"]
+        layer = reader.layer(params.as_planted, grid, what, named, keep_outside=True)
+        lines = layer[["geometry"]].assign(name=words(layer, "name"))
+        for column in as_planted.COUNTS:
+            lines[column] = numbers(layer, column, TERMS[column], "as_planted")
+        found = as_planted.replace_planned(found, lines, "as_planted")
+    if params.as_planted_table:
+        given = columns["as_planted_table"]
+        named = {name: given.get(name, name) for name in as_planted.TABLE_COLUMNS}
+        what = "table of belts as planted"
+        table = reader.text_table(params.as_planted_table, what, named, _TABLE_HINT)
+        lines = as_planted.lines_of_table(table, belts.crs)
+        found = as_planted.replace_planned(found, lines, as_planted.TABLE)
+    return found
 
 
 def _thresholds(params: GrantOverlayInputs, reader: Reader) -> list[Threshold]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Annotated
 
 from pydantic import Field
@@ -58,7 +59,36 @@ class GrantOverlayInputs(GrantMaps):
         description="Country whose thresholds apply; all countries in the file by default.",
         examples=["Ostrel"],
     )
+    as_planted: Annotated[
+        str | None,
+        Source("layer", "layer of belts as planted"),
+        Field(
+            description="Lines of belts as planted, with name and, where counted, planted_count "
+            "and dead_count, such as a GPX track (track.gpx:tracks), as PATH or PATH:LAYER. They "
+            "take the place of the planned lines of the same names."
+        ),
+    ] = None
+    as_planted_table: Annotated[
+        str | None,
+        Source("table", "table of belts as planted"),
+        Field(
+            description="The same as the PATH of a CSV table: name, planted_count, dead_count, and "
+            "x_m, y_m for each point of a line, in the coordinate system of the belts."
+        ),
+    ] = None
     start_year: int = quantity("start_year")
+    work_from: date | None = Field(
+        None,
+        description="First planned day of work on the ground, such as fencing; 1 January of the "
+        "start year by default.",
+        examples=["2026-11-15"],
+    )
+    approved_on: date | None = Field(
+        None,
+        description="Day of the last written approval, if there is one; work that waits for "
+        "approval starts no earlier.",
+        examples=["2026-10-20"],
+    )
     plants_per_ha: float = quantity("plants_per_ha", 2500.0, "Used where the layer gives none.")
     to_crs: str | None = Field(
         None,
@@ -108,6 +138,42 @@ OUTPUTS: tuple[Output, ...] = (
             *_SUMS,
         ),
         f"Every payment by belt, scheme, rate and year. {GRANT_CAUTION}",
+    ),
+    Table(
+        "grant_actions",
+        (
+            "scheme",
+            "holding_id",
+            "date_rule",
+            "action_date",
+            "grant_action",
+            "evidence",
+            "at_stake",
+            "loss_if_missed",
+            "currency",
+            "caution",
+        ),
+        "What to do by when, from consent and application to the last check, and what is lost if "
+        f"it is missed. {GRANT_CAUTION}",
+    ),
+    Table(
+        "grant_claims",
+        (
+            *_BELT,
+            "scheme",
+            "line_source",
+            "planted_count",
+            "dead_count",
+            "living_stems_per_ha",
+            "min_stems_per_ha",
+            "stem_result",
+            "payment_planned",
+            "payment",
+            "currency",
+            "caution",
+        ),
+        f"Payment for each belt as planned and as planted. {GRANT_CAUTION}",
+        optional=True,
     ),
     Table(
         "grant_by_holding",
@@ -169,7 +235,7 @@ OUTPUTS: tuple[Output, ...] = (
 
 PROCESS = Process(
     id="grant-overlay",
-    version="2.0.0",
+    version="2.1.0",
     title="Grant payments for new belts",
     summary="Intersects belts with grant areas and agreements, applies the rules of scheme files, "
     "and reports payments by belt, holding, scheme and year, the reason for every part that does "

@@ -18,7 +18,11 @@ def compute(data: GrantData) -> Work[GrantResults]:
     yield Progress(0.0, "intersecting belts with grant areas")
     ground = grants.divide_ground(data.belts, data.areas, data.agreements, data.schemes)
     yield Progress(0.4, "calculating payments")
-    return results_of(grants.payments(ground, data.start_year), data)
+    paid = grants.payments(ground, data.start_year)
+    if data.planned is None:
+        return results_of(paid, data)
+    ground = grants.divide_ground(data.planned, data.areas, data.agreements, data.schemes)
+    return results_of(paid, data, grants.payments(ground, data.start_year))
 
 
 VERTEX_BYTES = 4000.0

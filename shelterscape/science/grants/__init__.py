@@ -1,5 +1,6 @@
 """Grant payments for belts: where they qualify, how much is paid and when, and reasons."""
 
+from shelterscape.science.grants.actions import WorkDates, grant_actions
 from shelterscape.science.grants.belts import READ_COLUMNS, complete_belts
 from shelterscape.science.grants.ground import Ground, divide_ground
 from shelterscape.science.grants.maps import agreements_in_force, areas_by_category
@@ -16,10 +17,12 @@ __all__ = [
     "Rate",
     "Scheme",
     "Threshold",
+    "WorkDates",
     "agreements_in_force",
     "areas_by_category",
     "complete_belts",
     "divide_ground",
+    "grant_actions",
     "net_cost",
     "payments",
     "threshold_comparison",

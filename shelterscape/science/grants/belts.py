@@ -57,8 +57,8 @@ def complete_belts(
         ``name, holding_id, parcel_id, species, belt_type, width_m, length_m``; ``cost_minor``:
         the cost rounded half up to whole minor units, NaN where unknown; ``plants_per_ha,
         open_share``; ``native_share, evergreen_share``: NaN where they follow from the species;
-        ``planted_year``; ``outline``: the ground planted, a line as wide as the belt with square
-        ends.
+        ``planted_year``; ``living_stems_per_ha``, NaN: not counted; ``outline``:
+        the ground planted, a line as wide as the belt with square ends.
     notices : list of Notice
 
     Raises
@@ -89,6 +89,7 @@ def complete_belts(
             value=0,
             hint=f"Fill width_m, or leave it empty to use {DEFAULT_WIDTH_M:g} m.",
         )
+    frame["living_stems_per_ha"] = np.nan
     frame["outline"] = outlines(shapes, frame["width_m"].to_numpy())
     frame["length_m"] = np.where(
         shapely.get_dimensions(shapes) == 2,

@@ -74,6 +74,23 @@ def too_narrow(width_m: float, scheme: Scheme) -> bool:
     return counted_width(width_m, scheme) < scheme.min_width_m - ROUNDING
 
 
+def too_few_stems(living_stems_per_ha: float, scheme: Scheme) -> bool:
+    """Whether fewer stems live than a scheme requires; False where they were not counted.
+
+    Parameters
+    ----------
+    living_stems_per_ha : float
+        NaN where stems were not counted.
+    scheme : Scheme
+
+    Returns
+    -------
+    bool
+    """
+    least = scheme.claim.min_stems_per_ha
+    return least is not None and living_stems_per_ha < least - ROUNDING
+
+
 def _of_width(belt: Any, scheme: Scheme) -> list[str]:
     if not too_narrow(belt.width_m, scheme):
         return []
@@ -103,6 +120,9 @@ def _of_planting(belt: Any, scheme: Scheme) -> list[str]:
         found.append(f"{belt.plants_per_ha:g} plants per hectare, at least {low:g} required")
     if high is not None and belt.plants_per_ha > high + ROUNDING:
         found.append(f"{belt.plants_per_ha:g} plants per hectare, at most {high:g} allowed")
+    if too_few_stems(belt.living_stems_per_ha, scheme):
+        living, least = belt.living_stems_per_ha, scheme.claim.min_stems_per_ha
+        found.append(f"{living:,.0f} living stems per hectare, at least {least:,.0f} required")
     if belt.open_share > scheme.max_open_share + ROUNDING:
         found.append(
             f"open ground {_percent(belt.open_share)}, "

@@ -56,6 +56,34 @@ class Rate:
 
 
 @dataclass(frozen=True)
+class ClaimRules:
+    """What a scheme requires before it pays, and later.
+
+    Parameters
+    ----------
+    approval_before_work : bool
+        Whether work that starts before the written approval is not paid.
+    claim_by : date or None
+        Last day for the claim of the capital payments.
+    evidence : tuple of str
+        Evidence that a claim requires.
+    consent : tuple of str
+        Whose written consent an application requires: landlord, tenant.
+    min_stems_per_ha : float or None
+        Fewest living stems per hectare when plants are counted.
+    establishment_check_years : tuple of int
+        Years from planting to each check of the living stems.
+    """
+
+    approval_before_work: bool = False
+    claim_by: date | None = None
+    evidence: tuple[str, ...] = ()
+    consent: tuple[str, ...] = ()
+    min_stems_per_ha: float | None = None
+    establishment_check_years: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
 class Scheme:
     """The rules of one scheme; a limit of None is no limit.
 
@@ -98,6 +126,8 @@ class Scheme:
         Largest payment over all years, minor units of the currency.
     compatible_with : frozenset of str
         Schemes that may pay for the same ground, or `ANY`.
+    claim : ClaimRules
+        What it requires before it pays, and later.
     """
 
     name: str
@@ -125,6 +155,7 @@ class Scheme:
     holding_cap: int | None = None
     scheme_cap: int | None = None
     compatible_with: frozenset[str] = frozenset()
+    claim: ClaimRules = ClaimRules()
 
     def allows(self, other: str) -> bool:
         """Whether the rules of this scheme allow another to pay for the same ground.
