@@ -102,6 +102,7 @@ NOTICES: dict[str, str] = {
     "cells-missing": "cells of a terrain model are missing, and the results there too",
     "features-outside": "features outside the terrain model were left out",
     "work-before-approval": "planned work must wait for the written approval of a grant",
+    "screens-gone": "no temporary screen is in place in the year in which lines are compared",
     "value-assumed": "a value was not given and a stated default was used",
     "values-replaced": "values of a layer were replaced by those of a more trusted source",
     "belts-flagged": "chosen belts are too short, end-on to the wind, or open towards it",

@@ -25,6 +25,7 @@ from shelterscape.science.siting import (
     joining,
     planner_layers,
     regeneration,
+    screens,
     working_land,
 )
 
@@ -493,6 +494,8 @@ def test_defaults_of_the_description_are_those_of_the_science():
     assert spec.JOIN_LOSS == joining.JOIN_LOSS
     assert spec.SEED_DISTANCE_M == regeneration.SEED_DISTANCE_M
     assert spec.DELAY_YEARS == regeneration.DELAY_YEARS
+    for name in ("SCREEN_HEIGHT_M", "SCREEN_POROSITY", "SCREEN_YEARS"):
+        assert getattr(spec, name) == getattr(screens, name)
 
 
 def test_a_plan_compared_with_itself_and_with_another(inputs, result, tmp_path):
@@ -539,3 +542,26 @@ def test_a_plan_is_compared_only_with_siting_on_the_same_ground(inputs, result, 
     with pytest.raises(InputError, match="other cells"):
         shelterscape.siting(**more | {"dem": tmp_path / "moved.tif"}, compare=result.folder)
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.slow
+def test_temporary_screens_count_in_their_years_and_the_summary_states_it(inputs, tmp_path):
+    types = ["drawn", "parcel-edges", "temporary-screen"]
+    given = inputs | {"candidate_types": types, "monte_carlo_runs": 0}
+    early = shelterscape.siting(**given, years=[2029], out=tmp_path / "early")
+    every, chosen = layer(early, "candidates"), layer(early, "chosen_belts")
+    screened = chosen[chosen["candidate_type"] == "belt with temporary screen"]
+    assert len(screened) and screened["flags"].str.startswith("temporary screen 1.8 m").all()
+    assert not set(chosen["candidate"]) & set("T" + chosen["candidate"])
+    alone = every.set_index("candidate")["benefit_alone_ha"]
+    names = screened["candidate"].str.removeprefix("T")
+    assert (alone[screened["candidate"]].to_numpy() > alone[names].to_numpy()).all()
+    summary = (early.folder / "summary.txt").read_text(encoding="utf-8")
+    assert f"Belts with a temporary screen: {len(screened)} (" in summary
+    assert "not priced); it is moved in 2037" in " ".join(summary.split())
+    growth = table(early, "belt_growth").set_index(["candidate", "year"])["height_m"]
+    name = screened["candidate"].iloc[0]
+    assert growth[name, 2029] == 1.8 and growth[name, 2047] > 3.0
+    late = shelterscape.siting(**given, years=[2047], out=tmp_path / "late")
+    assert not layer(late, "chosen_belts")["candidate_type"].str.contains("screen").any()
+    assert any(notice.code == "screens-gone" for notice in late.notices)

@@ -26,6 +26,7 @@ from shelterscape.science.belts import (
     with_height_and_porosity,
 )
 from shelterscape.science.species import Species, find_species, species_table
+from shelterscape.science.temporary_screen import behind_screen
 from shelterscape.terms import TERMS
 
 SITE_FACTOR = 0.8
@@ -249,7 +250,8 @@ def projected_growth(
     belts : GeoDataFrame
         As `science.belts.complete` returns them. Candidates have three more columns that give
         their density: ``closing_from`` (year), ``closing_years``, and ``first_density`` (share of
-        the density of the design in the first year).
+        the density of the design in the first year). Those behind a temporary screen
+        also have its properties (see `temporary_screen`).
     season : str
         "in-leaf" or "bare".
     year : int or None
@@ -298,10 +300,10 @@ def projected_growth(
         return surveyed, porosity, notes
     age = year - belts["planted_year"].to_numpy(dtype=float, na_value=np.nan)
     built = belts["belt_type"].isin(HARD_TYPES).to_numpy(dtype=bool)
-    height = _grown_heights(belts["species"], age, built, local, notes)
-    height = np.fmax(surveyed, height)
+    height = np.fmax(surveyed, _grown_heights(belts["species"], age, built, local, notes))
     young = ~built & ~(surveyed >= YOUNG_UP_TO_M)
     porosity = 1.0 - (1.0 - porosity) * _closed_share(belts, year, age, young)
+    height, porosity = behind_screen(belts, age, height, porosity)
     absent = age < 0
     notes[absent] = NOT_PLANTED
     return np.where(absent, 0.0, height), np.where(absent, 1.0, porosity), notes

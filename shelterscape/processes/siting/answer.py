@@ -10,10 +10,12 @@ from shelterscape.process.place_hours import hours_answer
 from shelterscape.processes.siting.aims import SUFFICIENT
 from shelterscape.processes.siting.layers import SitingResults, money_text
 from shelterscape.processes.siting.place_hours import avoided_answer
+from shelterscape.processes.siting.screens import screens_answer
 from shelterscape.processes.siting.spec import MINOR_UNITS
 from shelterscape.processes.siting.targets import least_answer, out_of_reach, targets_answer
 from shelterscape.processes.siting.trees import trees_answer, trees_certainty
 from shelterscape.processes.siting.working_land import boundary_answer
+from shelterscape.science.siting.candidates import PLANT, SCREENED
 
 STOCK_NOTE = (
     "Places for stock count up to sufficient sheltered ground for all animals, not by whole area: "
@@ -42,6 +44,7 @@ def answer_of(results: SitingResults) -> list[str]:
         *_by_purpose(results),
         *_hours(results),
         *trees_answer(results.layers["chosen_belts"], results.data),
+        *screens_answer(results.data, results.layers["chosen_belts"]),
         *_belts(results),
         *_candidates(results),
     ]
@@ -169,7 +172,9 @@ def _hours(results: SitingResults) -> list[str]:
 def _candidates(results: SitingResults) -> list[str]:
     """Length that can be planted, and the best bearing."""
     data, frame = results.data, results.lines.candidates
-    new_m = float(np.sum(frame["length_m"][frame["action"] == "plant"]))
+    # Each belt with a screen is also there without it.
+    new = (frame["action"] == PLANT) & (frame["candidate_type"] != SCREENED)
+    new_m = float(np.sum(frame["length_m"][new]))
     best = data.bearing
     true_deg = (best.bearing_deg + data.convergence_deg) % 180.0
     losses = sorted(max(best.loss[turn], 0.0) for turn in (30, -30))

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.processes.siting.loading import SitingData
+from shelterscape.processes.siting.screens import screen_of, screens_gone
 from shelterscape.science.places import purpose_of
 from shelterscape.science.siting import (
     candidates,
@@ -20,6 +21,7 @@ from shelterscape.science.siting import (
     planner_layers,
     regeneration,
     restoration,
+    screens,
     working_land,
 )
 from shelterscape.science.siting.exclusion import exclude
@@ -86,15 +88,22 @@ def propose_lines(data: SitingData) -> tuple[ProposedLines, list[Notice]]:
     # Without candidates the column is of no type.
     every["flags"] = every["flags"].astype(object)
     short = every["flags"].map(lambda flags: candidates.SHORT in flags.split("; "))
-    late = (every["action"] == candidates.REGENERATE).to_numpy()
-    flags = every["flags"].where(~late, regeneration.MAY_FAIL + "; " + every["flags"])
-    every = every.assign(
-        too_short=short.astype(bool), flags=flags.map(lambda text: text.removesuffix("; "))
-    )
+    every = _with_flag(every, every["action"] == candidates.REGENERATE, regeneration.MAY_FAIL)
+    screened = every["candidate_type"] == candidates.SCREENED
+    every = _with_flag(every, screened, screen_of(data.params).note())
+    if screened.any():
+        notices += screens_gone(data)
+    every = every.assign(too_short=short.astype(bool))
     every, land = _with_working_land(data, every)
     checks = planner_layers.constraint_checks(every, data.constraint_layers, data.checked_elsewhere)
     ends = belt_ends(every, _existing(data))
     return ProposedLines(every, land, ends, exclusions, checks, proposed_m), notices
+
+
+def _with_flag(every: gpd.GeoDataFrame, where: pd.Series, flag: str) -> gpd.GeoDataFrame:
+    """Candidates of which some have one more flag, before their others."""
+    flags = every["flags"].where(~where, flag + "; " + every["flags"])
+    return every.assign(flags=flags.map(lambda text: text.removesuffix("; ")).astype(object))
 
 
 def drawn_belts(data: SitingData, layer: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
@@ -146,8 +155,12 @@ def _new_belts(data: SitingData) -> tuple[gpd.GeoDataFrame, pd.DataFrame, float]
     proposed = pd.concat(frames, ignore_index=True)
     kept, exclusions = _allowed(data, gpd.GeoDataFrame(proposed, crs=data.grid.crs))
     kept = continuity.with_joined_edges(kept, _least_lengths(data, kept), _existing(data))
+    planted = kept
     if "natural-regeneration" in data.params.candidate_types:
         more = regeneration.regenerating_lines(kept, data.belts, data.params.seed_distance_m)
+        kept = gpd.GeoDataFrame(pd.concat([kept, more], ignore_index=True), crs=data.grid.crs)
+    if "temporary-screen" in data.params.candidate_types:
+        more = screens.screened_lines(planted)
         kept = gpd.GeoDataFrame(pd.concat([kept, more], ignore_index=True), crs=data.grid.crs)
     belts = _designed(data, kept)
     if duplicate_m:
@@ -170,7 +183,8 @@ def _designed(data: SitingData, kept: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Lines as belts of their design."""
     year = data.params.planting_year
     belts = candidates.with_design(kept, data.designs, data.design.name, year)
-    return regeneration.as_regenerating(belts, data.params.regeneration_delay_years)
+    belts = regeneration.as_regenerating(belts, data.params.regeneration_delay_years)
+    return screens.with_screens(belts, screen_of(data.params))
 
 
 def _existing(data: SitingData) -> Shapes:
@@ -190,8 +204,9 @@ def _with_working_land(
     data: SitingData, every: gpd.GeoDataFrame
 ) -> tuple[gpd.GeoDataFrame, WorkingLand | None]:
     """Candidates with those that each excludes, and what each costs the working land."""
+    same = screens.same_line_pairs(every)
     if data.parcels is None:
-        return every.assign(excludes=""), None
+        return every.assign(excludes=working_land.excludes_column(every, same)), None
     fields = _fields(data.parcels)
     boundaries = np.concatenate([shapely.boundary(fields), _outlines(_existing(data))])
     limits = {
@@ -200,6 +215,7 @@ def _with_working_land(
     }
     land = working_land.working_land(every, fields, boundaries, **limits)
     pairs = working_land.excluding_pairs(every, fields, land, **limits)
+    pairs = np.unique(np.vstack([pairs, same]), axis=0)
     return every.assign(excludes=working_land.excludes_column(every, pairs)), land
 
 

@@ -18,6 +18,7 @@ from shelterscape.processes.siting.outputs import OUTPUTS
 SPACING_H, LONGEST_M, STEEPEST_DEG = 15.0, 400.0, 25.0
 MIN_FIELD_PART_HA, WORKING_WIDTH_M, BOUNDARY_PREFERENCE, LAND_WEIGHT = 1.0, 12.0, 0.7, 1.0
 JOIN_LOSS, SEED_DISTANCE_M, DELAY_YEARS = 0.02, 50.0, 5
+SCREEN_HEIGHT_M, SCREEN_POROSITY, SCREEN_YEARS = 1.8, 0.5, 10
 MINOR_UNITS = 100
 """Defaults of `science.siting`, which descriptions do not import; a test compares them."""
 
@@ -31,6 +32,7 @@ CandidateType = Literal[
     "corner-shapes",
     "restoration",
     "natural-regeneration",
+    "temporary-screen",
 ]
 DEFAULT_TYPES: tuple[CandidateType, ...] = (
     "drawn",
@@ -111,7 +113,8 @@ class SitingInputs(CaseInputs, GrantMaps, RoughGround, HourlyInputs, AimInputs):
         DEFAULT_TYPES,
         description="Candidates to compare: drawn lines, parcel edges, lines across the damaging "
         "wind, L and cross shapes on stock areas, restoration of existing belts; on request fences "
-        "along parcel edges near trees for natural regeneration.",
+        "along parcel edges near trees for natural regeneration, and new belts behind a temporary "
+        "screen.",
         min_length=1,
     )
     spacing_h: float = quantity("spacing_h", SPACING_H)
@@ -123,6 +126,15 @@ class SitingInputs(CaseInputs, GrantMaps, RoughGround, HourlyInputs, AimInputs):
     working_width_m: float = quantity("working_width_m", WORKING_WIDTH_M)
     seed_distance_m: float = quantity("seed_distance_m", SEED_DISTANCE_M)
     regeneration_delay_years: int = quantity("regeneration_delay_years", DELAY_YEARS)
+    screen_height_m: float = quantity("screen_height_m", SCREEN_HEIGHT_M)
+    screen_porosity: float = quantity("screen_porosity", SCREEN_POROSITY)
+    screen_years: int = quantity("screen_years", SCREEN_YEARS)
+    screen_cost_per_m: str = Field(
+        "",
+        description="Cost of a metre of temporary screen, with moving it. Without it screens are "
+        "reported as not priced, and a budget of money cannot compare them.",
+        examples=["9.50"],
+    )
     join_loss: float = quantity("join_loss", JOIN_LOSS)
     allow_short: bool = Field(
         False,
@@ -189,7 +201,7 @@ class SitingInputs(CaseInputs, GrantMaps, RoughGround, HourlyInputs, AimInputs):
             return value or None
         return f"{value.rstrip('/')}/{RECORD}"
 
-    @field_validator("budget", "budget_net", "holding_budget", mode="before")
+    @field_validator("budget", "budget_net", "holding_budget", "screen_cost_per_m", mode="before")
     @classmethod
     def _amount(cls, value: Any) -> str:
         text = "" if value is None else str(value).strip()
@@ -209,6 +221,11 @@ class SitingInputs(CaseInputs, GrantMaps, RoughGround, HourlyInputs, AimInputs):
             raise ValueError("budget_net is net of grant: give the scheme files as schemes")
         if self.budget and self.schemes:
             raise ValueError("with schemes money is counted net of grant: give it as budget_net")
+        unpriced = "temporary-screen" in self.candidate_types and not self.screen_cost_per_m
+        if unpriced and (self.budget or self.budget_net or self.holding_budget):
+            raise ValueError(
+                "a budget of money needs the cost of temporary screens: give screen_cost_per_m"
+            )
         return self
 
     def _without_budget(self) -> SitingInputs:

@@ -20,15 +20,16 @@ from shelterscape.science.siting.generated_lines import Bearing
 
 Array = NDArray[np.float64]
 
-DRAWN, EDGE, ACROSS, CORNER, RESTORATION, REGENERATION = CANDIDATE_TYPES = (
+DRAWN, EDGE, ACROSS, CORNER, RESTORATION, REGENERATION, SCREENED = CANDIDATE_TYPES = (
     "drawn line",
     "parcel edge",
     "line across the wind",
     "L or cross shape",
     "restoration",
     "natural regeneration",
+    "belt with temporary screen",
 )
-ID_LETTERS = dict(zip(CANDIDATE_TYPES, "DEACRN", strict=True))
+ID_LETTERS = dict(zip(CANDIDATE_TYPES, "DEACRNT", strict=True))
 """First letter of the identifier of each candidate type."""
 
 PLANT, REGENERATE, GAP_UP = "plant", "regenerate", "gap up"
