@@ -79,6 +79,7 @@ CODES: dict[str, str] = {
     "terrain-surface": "a terrain model seems to include trees and hedges, not bare ground alone",
     "unit-unknown": "a unit is not stated, or the numbers contradict it",
     "usage": "the command is not valid",
+    "water-level-missing": "the level of a lake is not stated",
     "winds-bad": "a wind set is not valid",
     "worker-died": "the process working on a holding ended unexpectedly",
 }
@@ -100,6 +101,8 @@ NOTICES: dict[str, str] = {
     "stations-empty": "stations of a weather record have no wind data",
     "subset-left-out": "a subset of a wind set has too few values, or misses its months",
     "cells-missing": "cells of a terrain model are missing, and the results there too",
+    "sea-suspected": "missing cells at the edge of a terrain model may be sea",
+    "water-seen": "missing cells of a terrain model count as flat water",
     "features-outside": "features outside the terrain model were left out",
     "work-before-approval": "planned work must wait for the written approval of a grant",
     "screens-gone": "no temporary screen is in place in the year in which lines are compared",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -27,11 +27,15 @@ from shelterscape.files.vectors import read_layer, read_layer_alone
 from shelterscape.files.weather_records import open_record, read_rose
 from shelterscape.grid import Grid
 from shelterscape.process.area import Area, AreaMask
-from shelterscape.process.inputs import RoughGround, TerrainInputs
+from shelterscape.process.inputs import TerrainInputs
+from shelterscape.process.seen_ground import SeenGround
 from shelterscape.process.shared import Shared
+from shelterscape.process.unmapped_ground import UnmappedGround
 from shelterscape.science import hours_tables
 from shelterscape.science.terrain import TerrainWind, roughness, speed_ups
 from shelterscape.science.terrain.ground import Ground
+from shelterscape.science.terrain.water import READ_COLUMNS as WATER_COLUMNS
+from shelterscape.science.terrain.water import SEA_LEVEL_M, Water, areas_of, sea_suspected
 from shelterscape.science.wind import WindSet, equal_winds
 from shelterscape.science.wind_records import Collector
 from shelterscape.science.wind_sectors import Hours
@@ -96,6 +100,7 @@ class Reader:
         self.notice, self.check_stop, self.area = notice, check_stop, area
         self.from_steps = from_steps
         self._shared = shared
+        self._seen: SeenGround | None = None
 
     @property
     def outline(self) -> shapely.Geometry | None:
@@ -132,7 +137,21 @@ class Reader:
                 options = {"around": self.area.around, "crs": params.to_crs or params.crs}
         elevation, grid, notices = read_terrain(source, **options)
         self.notices(notices)
+        if self.whole and isinstance(params, UnmappedGround):
+            self._report_missing(params, elevation, grid)
         return elevation, grid, self._convergence(grid)
+
+    def _report_missing(
+        self, params: UnmappedGround, elevation: NDArray[np.float32], grid: Grid
+    ) -> None:
+        """Report missing cells that are water, or may be."""
+        if params.missing_ground == "unknown":
+            self.notices(sea_suspected(elevation))
+            return
+        seen = self.seen_ground(params, grid).filled(elevation, grid)
+        count = int((np.isfinite(seen) & ~np.isfinite(elevation)).sum())
+        text = f"{count} missing cells count as {params.missing_ground}: flat, without results"
+        self.notice(Notice("water-seen", text, count))
 
     def heights(
         self, source: str, what: str, params: TerrainInputs
@@ -232,7 +251,7 @@ class Reader:
 
     def roughness(
         self,
-        params: RoughGround,
+        params: UnmappedGround,
         grid: Grid,
         height_m: float,
         belts: gpd.GeoDataFrame | None,
@@ -242,7 +261,7 @@ class Reader:
 
         Parameters
         ----------
-        params : RoughGround
+        params : UnmappedGround
         grid : Grid
         height_m : float
             Height above ground of the wind, m; ground too rough for it is reported.
@@ -260,7 +279,7 @@ class Reader:
 
     def _roughness_reader(
         self,
-        params: RoughGround,
+        params: UnmappedGround,
         grid: Grid,
         height_m: float,
         belts: gpd.GeoDataFrame | None,
@@ -293,7 +312,7 @@ class Reader:
 
     def ground(
         self,
-        params: RoughGround,
+        params: UnmappedGround,
         elevation: Callable[[Grid], NDArray[np.float32]],
         grid: Grid,
         height_m: float,
@@ -301,10 +320,38 @@ class Reader:
         columns: dict[str, str],
     ) -> Ground:
         """Ground of the whole map, read part by part; parameters as in `roughness`."""
-        if not params.roughness:
-            return Ground(grid, elevation, params.roughness_m)
-        read = self._roughness_reader(params, grid, height_m, belts, columns, part=True)
-        return Ground(grid, elevation, lambda piece: read(piece)[0])
+        found = Ground(grid, elevation, params.roughness_m)
+        if params.roughness:
+            read = self._roughness_reader(params, grid, height_m, belts, columns, part=True)
+            found = replace(found, roughness_m=lambda piece: read(piece)[0])
+        return self.seen_ground(params, grid).over(found)
+
+    def seen_ground(self, params: UnmappedGround, grid: Grid) -> SeenGround:
+        """What the land sees in place of missing cells; read once.
+
+        Raises
+        ------
+        InputError
+            ``areas-needed``, ``column-bad``, ``water-level-missing``, and as `layer`.
+        """
+        if self._seen is None:
+            self._seen = SeenGround(self._water(params, grid))
+        return self._seen
+
+    def _water(self, params: UnmappedGround, grid: Grid) -> Water | None:
+        """Open water in place of missing cells."""
+        if params.missing_ground == "unknown":
+            return None
+        level_m = params.water_level_m
+        if level_m is None and params.missing_ground == "sea":
+            level_m = SEA_LEVEL_M
+        areas = None
+        if params.open_water:
+            fields = getattr(params, "fields", {})
+            names = {c: fields.get(f"open_water.{c}", c) for c in WATER_COLUMNS}
+            frame = self.layer(params.open_water, grid, "layer of open water", names)
+            areas = areas_of(frame, level_m, "open water")
+        return Water(areas, level_m)
 
     def layer(
         self,
@@ -371,7 +418,7 @@ class Reader:
 
     def terrain_wind(
         self,
-        params: RoughGround,
+        params: UnmappedGround,
         elevation: NDArray[np.float32],
         grid: Grid,
         directions: Sequence[float],
@@ -383,19 +430,19 @@ class Reader:
 
         For a part of the map it is read from the results for the whole map.
         """
-        shared = self._shared
-        if shared is None:
-            return TerrainWinds(
+        shared, seen = self._shared, self.seen_ground(params, grid)
+
+        def start() -> Iterator[TerrainWind]:
+            """Terrain wind from the first direction on."""
+            if shared is not None:
+                return shared.terrain_wind(params, height_m, directions, grid)
+            return speed_ups(
+                seen.filled(elevation, grid),
+                grid,
                 directions,
-                lambda: speed_ups(
-                    elevation,
-                    grid,
-                    directions,
-                    height_m=height_m,
-                    roughness_m=roughness_m,
-                    turning=False,
-                ),
+                height_m=height_m,
+                roughness_m=roughness_m,
+                turning=False,
             )
-        return TerrainWinds(
-            directions, lambda: shared.terrain_wind(params, height_m, directions, grid)
-        )
+
+        return TerrainWinds(directions, lambda: seen.on_land(start(), elevation))

@@ -21,8 +21,8 @@ from shelterscape.errors import InternalError
 from shelterscape.files.planes import PlanesWriter, read_planes, write_planes
 from shelterscape.files.record import read_json, replace_file, sha256_of
 from shelterscape.grid import Grid
-from shelterscape.process.inputs import RoughGround
 from shelterscape.process.stages import WindWork
+from shelterscape.process.unmapped_ground import UnmappedGround
 from shelterscape.science.terrain import TerrainWind
 from shelterscape.science.terrain.wind_over_terrain import speed_ups_in_strips
 
@@ -156,7 +156,7 @@ class Shared:
             _keep_checksum(path)
 
     def terrain_wind(
-        self, params: RoughGround, height_m: float, directions: Sequence[float], grid: Grid
+        self, params: UnmappedGround, height_m: float, directions: Sequence[float], grid: Grid
     ) -> Iterator[TerrainWind]:
         """Terrain wind of each direction on a part of the map.
 
@@ -180,8 +180,10 @@ class Shared:
     def _margin_file(self, step: str) -> Path:
         return self.folder / f"{_short(step)}.json"
 
-    def _terrain_wind(self, params: RoughGround, height_m: float, direction_deg: float) -> Path:
-        rough: dict[str, Any] = {name: getattr(params, name) for name in RoughGround.model_fields}
+    def _terrain_wind(self, params: UnmappedGround, height_m: float, direction_deg: float) -> Path:
+        rough: dict[str, Any] = {
+            name: getattr(params, name) for name in UnmappedGround.model_fields
+        }
         if params.roughness:  # belts are removed from the map of roughness
             rough |= {name: getattr(params, name, None) for name in ("belts", "fields")}
         name = _short(json.dumps([rough, height_m], sort_keys=True))

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from shelterscape.grid import Grid
     from shelterscape.process import Process
-    from shelterscape.process.inputs import RoughGround
+    from shelterscape.process.unmapped_ground import UnmappedGround
     from shelterscape.science.terrain.ground import Ground
 
 USUAL_MARGIN_M = 2000.0
@@ -141,14 +141,14 @@ class WindWork:
 
     Parameters
     ----------
-    params : RoughGround
+    params : UnmappedGround
     ground : Ground
     directions : sequence of float
         Degrees from grid north.
     height_m : float
     """
 
-    params: RoughGround
+    params: UnmappedGround
     ground: Ground
     directions: Sequence[float]
     height_m: float

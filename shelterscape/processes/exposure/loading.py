@@ -14,6 +14,8 @@ from shelterscape.grid import Grid, grid_direction
 from shelterscape.process.inputs import columns_by_layer
 from shelterscape.process.memory import InputSizes
 from shelterscape.process.reading import Reader, never_stop
+from shelterscape.process.seen_ground import GROUND_COLUMNS, SeenGround
+from shelterscape.process.seen_ground import work_bytes as seen_ground_bytes
 from shelterscape.process.stages import Bands, WholeMap, WindWork
 from shelterscape.processes.exposure.spec import ExposureInputs
 from shelterscape.science import belts as belt_layers
@@ -22,7 +24,6 @@ from shelterscape.science import places as place_layers
 from shelterscape.science.places import Coverage, coverage
 from shelterscape.science.terrain import TOPEX_BOUNDS, TerrainWind
 from shelterscape.science.terrain.roughness import MOST_CLASSES
-from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
 from shelterscape.science.terrain.topographic_exposure import class_labels
 from shelterscape.science.terrain.wind_over_terrain import work_bytes as terrain_wind_bytes
 from shelterscape.science.wind import WindSet, choose_subset
@@ -33,7 +34,7 @@ COLUMNS = {
     "belts": belt_layers.READ_COLUMNS,
     "places": place_layers.READ_COLUMNS,
     "holdings": holding_layers.READ_COLUMNS,
-    "roughness": ROUGHNESS_COLUMNS,
+    **GROUND_COLUMNS,
 }
 """Columns that are read, by layer."""
 
@@ -65,6 +66,8 @@ class ExposureData:
     rasters : dict of Bands
     check_stop : callable
         Called during long calculations; may raise to end the work.
+    seen : SeenGround
+        What the land sees in place of missing cells.
     """
 
     params: ExposureInputs
@@ -78,6 +81,7 @@ class ExposureData:
     rough_map: bool = False
     rasters: dict[str, Bands] = field(default_factory=dict)
     check_stop: Callable[[], None] = never_stop
+    seen: SeenGround = field(default_factory=SeenGround)
 
     @property
     def labels(self) -> list[str]:
@@ -121,6 +125,7 @@ def load(params: ExposureInputs, reader: Reader) -> ExposureData:
         features,
         rough_map=np.ndim(roughness) > 0,
         check_stop=reader.check_stop,
+        seen=reader.seen_ground(params, grid),
     )
     return replace(data, rasters=_rasters(data))
 
@@ -145,7 +150,8 @@ def work_bytes(params: ExposureInputs, sizes: InputSizes) -> float:
     if sizes.grid is None:
         return 0.0
     classes = MOST_CLASSES if params.roughness else 1
-    return (72.0 + 8.0 * (classes - 1)) * sizes.cells + terrain_wind_bytes(sizes.grid)
+    own = (72.0 + 8.0 * (classes - 1)) * sizes.cells
+    return own + terrain_wind_bytes(sizes.grid) + seen_ground_bytes(params, sizes)
 
 
 def _winds(params: ExposureInputs, reader: Reader) -> WindSet:

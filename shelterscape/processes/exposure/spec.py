@@ -12,15 +12,15 @@ from shelterscape.process.inputs import (
     FieldNames,
     Holdings,
     Places,
-    RoughGround,
     Source,
     TerrainInputs,
     Winds,
     quantity,
 )
+from shelterscape.process.unmapped_ground import UnmappedGround
 
 
-class ExposureInputs(TerrainInputs, RoughGround):
+class ExposureInputs(TerrainInputs, UnmappedGround):
     """Inputs of `exposure`."""
 
     winds: Winds

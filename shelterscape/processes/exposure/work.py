@@ -97,7 +97,7 @@ def _views(data: ExposureData) -> Generator[Block | Progress, None, _Views]:
     sums.append(AngleSum(shape, dict.fromkeys(wanted, 0.0)))
     count, mean_horizon = len({a for one in sums for a in one.shares}), [0.0] * len(wanted)
     angles = views(
-        data.elevation,
+        data.seen.filled(data.elevation, data.grid),
         data.grid,
         sums,
         limit_m=params.limit_m,
@@ -119,7 +119,7 @@ def _views(data: ExposureData) -> Generator[Block | Progress, None, _Views]:
 
 def _unlimited_topex(data: ExposureData) -> Field:
     return topex(
-        data.elevation,
+        data.seen.filled(data.elevation, data.grid),
         data.grid,
         limit_m=None,
         signed=False,

@@ -20,6 +20,8 @@ from shelterscape.process.memory import InputSizes
 from shelterscape.process.place_hours import PlaceHours, read_place_hours
 from shelterscape.process.place_hours import work_bytes as hours_bytes
 from shelterscape.process.reading import Reader, never_stop
+from shelterscape.process.seen_ground import GROUND_COLUMNS
+from shelterscape.process.seen_ground import work_bytes as seen_ground_bytes
 from shelterscape.process.stages import Bands, WholeMap, WindWork
 from shelterscape.processes.shelter.spec import ShelterInputs
 from shelterscape.science import belts as belt_layers
@@ -29,7 +31,6 @@ from shelterscape.science.belts import Case
 from shelterscape.science.growth import belts_at
 from shelterscape.science.terrain import TerrainWind
 from shelterscape.science.terrain.ground import Ground, held
-from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
 from shelterscape.science.terrain.wind_over_terrain import work_bytes as terrain_wind_bytes
 
 Field = NDArray[np.float32]
@@ -38,7 +39,7 @@ COLUMNS = {
     "belts": belt_layers.READ_COLUMNS,
     "places": place_layers.READ_COLUMNS,
     **VALUE_COLUMNS,
-    "roughness": ROUGHNESS_COLUMNS,
+    **GROUND_COLUMNS,
 }
 """Columns that are read, by layer."""
 
@@ -191,6 +192,7 @@ def work_bytes(params: ShelterInputs, sizes: InputSizes) -> float:
     terrain = 0.0
     if params.terrain and sizes.grid is not None:
         terrain = (12.0 * seasons + 5.0 * cases) * sizes.cells + terrain_wind_bytes(sizes.grid)
+        terrain += seen_ground_bytes(params, sizes)
     hours = hours_bytes(params, sizes, seasons)
     return a_cell * sizes.cells + a_vertex * sizes.vertices + cache + terrain + hours
 

@@ -15,11 +15,11 @@ from shelterscape.files.styles import (
 from shelterscape.process import Figure, Layer, Output, Picture, Process, Raster, Table
 from shelterscape.process.cases import CaseInputs, changes_table
 from shelterscape.process.hourly_inputs import CHILL_CAUTION, HourlyInputs
-from shelterscape.process.inputs import RoughGround
+from shelterscape.process.unmapped_ground import UnmappedGround
 from shelterscape.terms import ALL_WINDS, ONE_WIND, Zone
 
 
-class ShelterInputs(CaseInputs, RoughGround, HourlyInputs):
+class ShelterInputs(CaseInputs, UnmappedGround, HourlyInputs):
     """Inputs of `shelter`."""
 
     by_direction: bool = Field(

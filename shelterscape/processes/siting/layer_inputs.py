@@ -14,13 +14,13 @@ from shelterscape.process.belts_read import VALUE_COLUMNS, complete_belts
 from shelterscape.process.choices import ResolvedOptions
 from shelterscape.process.inputs import columns_by_layer
 from shelterscape.process.reading import Reader
+from shelterscape.process.seen_ground import GROUND_COLUMNS
 from shelterscape.processes.siting.spec import SitingInputs
 from shelterscape.science import belts as belt_layers
 from shelterscape.science import places as place_layers
 from shelterscape.science.grants.maps import AGREEMENT_COLUMNS, AREA_COLUMNS
 from shelterscape.science.siting import exclusion, planner_layers
 from shelterscape.science.siting.exclusion import ExclusionZone, exclusion_zone
-from shelterscape.science.terrain.roughness import READ_COLUMNS as ROUGHNESS_COLUMNS
 
 COLUMNS: dict[str, tuple[str, ...]] = {
     "belts": belt_layers.READ_COLUMNS,
@@ -36,7 +36,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "constraints": planner_layers.CONSTRAINT_COLUMNS,
     "grant_areas": AREA_COLUMNS,
     "agreements": AGREEMENT_COLUMNS,
-    "roughness": ROUGHNESS_COLUMNS,
+    **GROUND_COLUMNS,
 }
 """Columns that are read, by layer."""
 

@@ -218,7 +218,8 @@ def whole_map(params: SitingInputs, reader: Reader) -> WholeMap:
     if not params.terrain:
         return WholeMap(USUAL_MARGIN_M)
     directions = dict.fromkeys(d for one in data.terrain_wind.values() for d in one.directions)
-    ground = held(data.elevation, data.grid, data.roughness_m)
+    unmapped = reader.seen_ground(params, data.grid)
+    ground = unmapped.over(held(data.elevation, data.grid, data.roughness_m))
     height_m = data.settled.options.at_height_m
     return WholeMap(USUAL_MARGIN_M, WindWork(params, ground, list(directions), height_m))
 

@@ -11,7 +11,8 @@ from shelterscape.process import Figure, Process
 from shelterscape.process.cases import CaseInputs
 from shelterscape.process.grant_inputs import GrantMaps
 from shelterscape.process.hourly_inputs import CHILL_CAUTION, HourlyInputs
-from shelterscape.process.inputs import Places, RoughGround, Several, Source, quantity
+from shelterscape.process.inputs import Places, Several, Source, quantity
+from shelterscape.process.unmapped_ground import UnmappedGround
 from shelterscape.processes.siting.aims import MOST_SHELTER, AimInputs
 from shelterscape.processes.siting.outputs import OUTPUTS
 
@@ -51,7 +52,7 @@ def layer_field(what: str, text: str) -> Any:
     return Annotated[str | None, Source("layer", what), note]
 
 
-class SitingInputs(CaseInputs, GrantMaps, RoughGround, HourlyInputs, AimInputs):
+class SitingInputs(CaseInputs, GrantMaps, UnmappedGround, HourlyInputs, AimInputs):
     """Inputs of `siting`."""
 
     purposes: tuple[str, ...] = Field(

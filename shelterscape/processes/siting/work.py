@@ -10,6 +10,7 @@ from shelterscape.errors import Notice
 from shelterscape.process.cases import DEFAULT_SEASONS
 from shelterscape.process.memory import InputSizes
 from shelterscape.process.place_hours import work_bytes as hours_bytes
+from shelterscape.process.seen_ground import work_bytes as seen_ground_bytes
 from shelterscape.process.stages import Block, Progress, Work
 from shelterscape.processes.siting.aims import SUFFICIENT
 from shelterscape.processes.siting.compare import difference_blocks
@@ -109,7 +110,9 @@ def work_bytes(params: SitingInputs, sizes: InputSizes) -> float:
         # Cells of stock places: the cover, and one more set of cells in Monte Carlo runs.
         evaluating += sampled_cells.work_bytes(cells, directions)
         drawing *= 2
-    winds = terrain_wind_bytes(sizes.grid) if params.terrain else 0.0
+    winds = 0.0
+    if params.terrain:
+        winds = terrain_wind_bytes(sizes.grid) + seen_ground_bytes(params, sizes)
     # Places are covered once without and once with the chosen belts.
     hours = hours_bytes(params, sizes, 2)
     return kept + hours + max(winds, in_context + max(comparing, evaluating, drawing))
