@@ -77,7 +77,7 @@ def test_land_sees_water_as_ground_at_its_level(tmp_path):
     for name, values in mine.items():
         np.testing.assert_array_equal(values[..., :SHORE], theirs[name][..., :SHORE], err_msg=name)
         assert np.isnan(values[..., SHORE:]).all(), name
-    assert "missing cells count as sea" in str(missing.notices)
+    assert "missing cells count as open water" in str(missing.notices)
 
 
 @pytest.mark.slow

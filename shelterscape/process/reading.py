@@ -28,14 +28,12 @@ from shelterscape.files.weather_records import open_record, read_rose
 from shelterscape.grid import Grid
 from shelterscape.process.area import Area, AreaMask
 from shelterscape.process.inputs import TerrainInputs
-from shelterscape.process.seen_ground import SeenGround
+from shelterscape.process.seen_ground import SeenGround, missing_notices, see
 from shelterscape.process.shared import Shared
 from shelterscape.process.unmapped_ground import UnmappedGround
 from shelterscape.science import hours_tables
 from shelterscape.science.terrain import TerrainWind, roughness, speed_ups
-from shelterscape.science.terrain.ground import Ground
-from shelterscape.science.terrain.water import READ_COLUMNS as WATER_COLUMNS
-from shelterscape.science.terrain.water import SEA_LEVEL_M, Water, areas_of, sea_suspected
+from shelterscape.science.terrain.ground import Ground, held
 from shelterscape.science.wind import WindSet, equal_winds
 from shelterscape.science.wind_records import Collector
 from shelterscape.science.wind_sectors import Hours
@@ -99,7 +97,7 @@ class Reader:
     ) -> None:
         self.notice, self.check_stop, self.area = notice, check_stop, area
         self.from_steps = from_steps
-        self._shared = shared
+        self.shared = shared
         self._seen: SeenGround | None = None
 
     @property
@@ -132,26 +130,15 @@ class Reader:
         source = params.dem
         if self.area is not None:
             options["around"] = self.area.around
-            if self._shared is not None and self._shared.terrain.is_file():
-                source = str(self._shared.terrain)
+            if self.shared is not None and self.shared.terrain.is_file():
+                source = str(self.shared.terrain)
                 options = {"around": self.area.around, "crs": params.to_crs or params.crs}
         elevation, grid, notices = read_terrain(source, **options)
         self.notices(notices)
         if self.whole and isinstance(params, UnmappedGround):
-            self._report_missing(params, elevation, grid)
+            self._seen = see(self, params, held(elevation, grid))
+            self.notices(missing_notices(elevation, grid, self._seen.water))
         return elevation, grid, self._convergence(grid)
-
-    def _report_missing(
-        self, params: UnmappedGround, elevation: NDArray[np.float32], grid: Grid
-    ) -> None:
-        """Report missing cells that are water, or may be."""
-        if params.missing_ground == "unknown":
-            self.notices(sea_suspected(elevation))
-            return
-        seen = self.seen_ground(params, grid).filled(elevation, grid)
-        count = int((np.isfinite(seen) & ~np.isfinite(elevation)).sum())
-        text = f"{count} missing cells count as {params.missing_ground}: flat, without results"
-        self.notice(Notice("water-seen", text, count))
 
     def heights(
         self, source: str, what: str, params: TerrainInputs
@@ -195,8 +182,8 @@ class Reader:
 
     def elevation(self, params: TerrainInputs) -> Callable[[Grid], NDArray[np.float32]]:
         """A function that reads the elevation of parts of the whole map."""
-        if self._shared is not None and self._shared.terrain.is_file():
-            return partial(read_piece, str(self._shared.terrain))
+        if self.shared is not None and self.shared.terrain.is_file():
+            return partial(read_piece, str(self.shared.terrain))
         return partial(read_piece, params.dem, z_unit=params.z_unit)
 
     def winds(self, source: str) -> dict[str, WindSet]:
@@ -327,31 +314,17 @@ class Reader:
         return self.seen_ground(params, grid).over(found)
 
     def seen_ground(self, params: UnmappedGround, grid: Grid) -> SeenGround:
-        """What the land sees in place of missing cells; read once.
+        """What the land sees in place of missing cells and beyond the map; read once.
 
         Raises
         ------
         InputError
-            ``areas-needed``, ``column-bad``, ``water-level-missing``, and as `layer`.
+            As `seen_ground.see`.
         """
         if self._seen is None:
-            self._seen = SeenGround(self._water(params, grid))
+            elevation = self.elevation(params)  # type: ignore[arg-type]
+            self._seen = see(self, params, Ground(grid, elevation, params.roughness_m))
         return self._seen
-
-    def _water(self, params: UnmappedGround, grid: Grid) -> Water | None:
-        """Open water in place of missing cells."""
-        if params.missing_ground == "unknown":
-            return None
-        level_m = params.water_level_m
-        if level_m is None and params.missing_ground == "sea":
-            level_m = SEA_LEVEL_M
-        areas = None
-        if params.open_water:
-            fields = getattr(params, "fields", {})
-            names = {c: fields.get(f"open_water.{c}", c) for c in WATER_COLUMNS}
-            frame = self.layer(params.open_water, grid, "layer of open water", names)
-            areas = areas_of(frame, level_m, "open water")
-        return Water(areas, level_m)
 
     def layer(
         self,
@@ -430,7 +403,7 @@ class Reader:
 
         For a part of the map it is read from the results for the whole map.
         """
-        shared, seen = self._shared, self.seen_ground(params, grid)
+        shared, seen = self.shared, self.seen_ground(params, grid)
 
         def start() -> Iterator[TerrainWind]:
             """Terrain wind from the first direction on."""
@@ -443,6 +416,7 @@ class Reader:
                 height_m=height_m,
                 roughness_m=roughness_m,
                 turning=False,
+                surroundings=seen.surroundings,
             )
 
         return TerrainWinds(directions, lambda: seen.on_land(start(), elevation))

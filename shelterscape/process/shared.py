@@ -30,7 +30,7 @@ Field = NDArray[np.float32]
 
 TERRAIN = "terrain.tif"
 
-_RASTER = r"(?:terrain\.tif|terrain_wind_[0-9a-f]{12}/[0-9.]+\.tif)"
+_RASTER = r"(?:terrain\.tif|surroundings_[0-9a-f]{12}\.tif|terrain_wind_[0-9a-f]{12}/[0-9.]+\.tif)"
 _STEP = r"[0-9a-f]{12}\.json"
 FILE = re.compile(
     rf"{_RASTER}(\.sha256)?|{_STEP}|[0-9a-f]{{12}}\.part|terrain_wind_[0-9a-f]{{12}}"
@@ -168,29 +168,61 @@ class Shared:
         for direction in directions:
             path = self._terrain_wind(params, height_m, direction)
             if not path.is_file():
-                raise InternalError(
-                    "shared-missing",
-                    "Terrain wind was not calculated for the whole map.",
-                    where=path.name,
-                    hint="Start the batch again: what is missing is then calculated again.",
-                )
+                raise _missing("Terrain wind was not calculated for the whole map.", path)
             speed_up, valid = read_planes(path, grid)
             yield TerrainWind(speed_up, None, valid > 0)
 
     def _margin_file(self, step: str) -> Path:
         return self.folder / f"{_short(step)}.json"
 
-    def _terrain_wind(self, params: UnmappedGround, height_m: float, direction_deg: float) -> Path:
-        rough: dict[str, Any] = {
-            name: getattr(params, name) for name in UnmappedGround.model_fields
-        }
+    def _given(self, params: UnmappedGround) -> dict[str, Any]:
+        """Inputs that the ground and its roughness depend on."""
+        given: dict[str, Any] = {n: getattr(params, n) for n in UnmappedGround.model_fields}
         if params.roughness:  # belts are removed from the map of roughness
-            rough |= {name: getattr(params, name, None) for name in ("belts", "fields")}
-        name = _short(json.dumps([rough, height_m], sort_keys=True))
+            given["belts"] = getattr(params, "belts", None)
+        if params.roughness or params.open_water:
+            given["fields"] = getattr(params, "fields", None)
+        return given
+
+    def _terrain_wind(self, params: UnmappedGround, height_m: float, direction_deg: float) -> Path:
+        name = _short(json.dumps([self._given(params), height_m], sort_keys=True))
         return self.folder / f"terrain_wind_{name}" / f"{direction_deg:.9f}.tif"
+
+    def keep_surroundings(self, params: UnmappedGround, blocks: Grid, heights: Field) -> None:
+        """Save the land around the map, joined to it."""
+        path = self._surroundings(params, blocks)
+        if not _is_kept(path):
+            write_planes(path, blocks, [heights])
+            _keep_checksum(path)
+
+    def surroundings(self, params: UnmappedGround, blocks: Grid) -> Field:
+        """The land around the map, as it was kept.
+
+        Raises
+        ------
+        InternalError
+            ``shared-missing`` where it was not joined to the whole map before.
+        """
+        path = self._surroundings(params, blocks)
+        if not path.is_file():
+            raise _missing("The surroundings were not joined to the whole map.", path)
+        return read_planes(path, blocks)[0]
+
+    def _surroundings(self, params: UnmappedGround, blocks: Grid) -> Path:
+        name = _short(json.dumps([self._given(params), blocks.shape], sort_keys=True))
+        return self.folder / f"surroundings_{name}.tif"
 
 
 _MOST_MARGIN_M = 1e9
+
+
+def _missing(what: str, path: Path) -> InternalError:
+    return InternalError(
+        "shared-missing",
+        what,
+        where=path.name,
+        hint="Start the batch again: what is missing is then calculated again.",
+    )
 
 
 def _checksum_file(path: Path) -> Path:

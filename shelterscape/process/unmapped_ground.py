@@ -1,4 +1,4 @@
-"""Inputs about ground that the terrain model does not show: water and missing cells."""
+"""Inputs about ground that the terrain model does not show: water and the land around."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from shelterscape.process.inputs import RoughGround, Source, quantity
 
 
 class UnmappedGround(RoughGround):
-    """What is known of missing cells of the terrain model."""
+    """What is known of missing cells and of the land around the terrain model."""
 
     missing_ground: Literal["unknown", "sea", "lake"] = Field(
         "unknown",
@@ -25,6 +25,13 @@ class UnmappedGround(RoughGround):
         None,
         description="Areas of sea or lakes, with water_level_m where known, as PATH or PATH:LAYER: "
         "only missing cells inside them are water. By default all missing cells are.",
+    )
+
+    surroundings: Annotated[str | None, Source("raster", "surroundings")] = Field(
+        None,
+        description="A larger and coarser terrain model, in metres and any coordinate system: "
+        "horizons and terrain wind see the land beyond the map and in missing cells. It is "
+        "levelled to the terrain model. Results stay within the map.",
     )
 
     @model_validator(mode="after")

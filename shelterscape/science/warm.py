@@ -30,6 +30,7 @@ from shelterscape.science.siting.monte_carlo import selection_runs
 from shelterscape.science.terrain import TerrainWind
 from shelterscape.science.terrain.averages import WindMean
 from shelterscape.science.terrain.horizon import horizon_angle
+from shelterscape.science.terrain.surroundings import blocks_around, restored
 from shelterscape.science.terrain.wind_over_terrain import speed_up
 from shelterscape.science.wind import WindSet
 from shelterscape.science.zones import classify
@@ -98,6 +99,9 @@ def compile_terrain() -> None:
     elevation = _elevation()
     for limit_m in (100.0, None):
         horizon_angle(elevation, _grid(), 10.0, limit_m=limit_m)
+    heights = np.zeros(blocks_around(_grid(), 300.0).shape, np.float32)
+    land = restored(heights, _grid(), 300.0)
+    horizon_angle(elevation, _grid(), 10.0, limit_m=100.0, surroundings=land)
     for tile_cells in (None, SIDE // 2):
         wind = speed_up(elevation, _grid(), 10.0, tile_cells=tile_cells)
     for field in (wind.speed_up, wind.valid):

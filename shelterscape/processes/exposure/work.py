@@ -102,6 +102,7 @@ def _views(data: ExposureData) -> Generator[Block | Progress, None, _Views]:
         sums,
         limit_m=params.limit_m,
         before_each=lambda _: data.check_stop(),
+        surroundings=data.seen.surroundings,
     )
     yield Progress(0.0, "horizons, topex and upwind slope")
     for done, (azimuth, angle) in enumerate(angles, start=1):
@@ -124,6 +125,7 @@ def _unlimited_topex(data: ExposureData) -> Field:
         limit_m=None,
         signed=False,
         before_each=lambda _: data.check_stop(),
+        surroundings=data.seen.surroundings,
     )
 
 
@@ -131,8 +133,9 @@ def _views_complete(data: ExposureData) -> Field:
     """Share of the eight views of topex that stay on the map."""
     limit_m = None if data.params.topex_mode == "topex_unlimited" else data.params.limit_m
     count = np.zeros(data.grid.shape, np.float32)
+    around = data.seen.surroundings
     for direction in COMPASS_POINTS:
-        count += view_complete(data.grid, direction, limit_m=limit_m)
+        count += view_complete(data.grid, direction, limit_m=limit_m, surroundings=around)
     count /= len(COMPASS_POINTS)
     count[~data.known] = np.nan
     return count

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.grid import Grid
+
+if TYPE_CHECKING:
+    from shelterscape.science.terrain.surroundings import Surroundings
 
 Field = NDArray[np.float32]
 
@@ -27,11 +31,14 @@ class Ground:
     roughness_m : float or callable
         Roughness length z0, m: one for all ground, or a function from a window of the grid to the
         values of its cells, (rows, cols) float32.
+    surroundings : Surroundings or None
+        The land around the map.
     """
 
     grid: Grid
     elevation: Callable[[Grid], Field]
     roughness_m: float | Callable[[Grid], Field]
+    surroundings: Surroundings | None = None
 
     def roughness_on(self, part: Grid) -> float | Field:
         """Roughness length on a window of the grid.

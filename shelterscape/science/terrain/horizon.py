@@ -11,12 +11,14 @@ from numpy.typing import NDArray
 from shelterscape.errors import InputError
 from shelterscape.grid import Grid, toward
 from shelterscape.kernels.horizon import known_ground, march, march_steps, to_angles
+from shelterscape.kernels.horizon_beyond import horizon_beyond
 from shelterscape.kernels.horizon_far import (
     LINES_PER_STRIP,
     NEAR_STEPS,
     far_horizon,
     line_steps,
 )
+from shelterscape.science.terrain.surroundings import Surroundings
 
 EXACT_STEPS = 256
 """Steps to the limit up to which every sample is examined; beyond, shared lines are faster."""
@@ -28,6 +30,7 @@ def horizon_angle(
     direction_deg: float,
     *,
     limit_m: float | None = 1000.0,
+    surroundings: Surroundings | None = None,
 ) -> NDArray[np.float32]:
     """Angle up to the highest ground in one direction, within a limit distance.
 
@@ -44,6 +47,8 @@ def horizon_angle(
     limit_m : float or None
         Limit distance, m; at least the diagonal of a cell. None examines ground to the edge of
         the map.
+    surroundings : Surroundings, optional
+        The land around the map, which views see beyond its edge.
 
     Returns
     -------
@@ -72,7 +77,9 @@ def horizon_angle(
     A window (`Grid.window`) that contains the ground within the limit distance on all sides, and
     two more cells, gives exactly the values of the whole.
     """
-    return next(horizon_angles(elevation, grid, [direction_deg], limit_m=limit_m))
+    return next(
+        horizon_angles(elevation, grid, [direction_deg], limit_m=limit_m, surroundings=surroundings)
+    )
 
 
 def horizon_angles(
@@ -81,12 +88,13 @@ def horizon_angles(
     directions_deg: Sequence[float],
     *,
     limit_m: float | None = 1000.0,
+    surroundings: Surroundings | None = None,
 ) -> Iterator[NDArray[np.float32]]:
     """Horizon angles as by `horizon_angle`, for many directions in turn, in the same memory.
 
     Parameters
     ----------
-    elevation, grid, limit_m
+    elevation, grid, limit_m, surroundings
         As for `horizon_angle`.
     directions_deg : sequence of float
         Directions, degrees clockwise from grid north.
@@ -107,17 +115,26 @@ def horizon_angles(
     ground = np.empty(grid.shape, np.float32)
     known_ground(np.ascontiguousarray(elevation, np.float32), ground)
     angle = np.empty_like(ground)
-    return (_filled(ground, grid, direction, limit_m, angle) for direction in directions_deg)
+
+    def seen(direction_deg: float) -> NDArray[np.float32]:
+        """Horizon of one direction, on the map and beyond its edge."""
+        _march_on_map(ground, grid, direction_deg, limit_m, angle)
+        if surroundings is not None:
+            horizon_beyond(ground, surroundings.sight(grid, direction_deg, limit_m), angle)
+        to_angles(ground, angle)
+        return angle
+
+    return (seen(direction) for direction in directions_deg)
 
 
-def _filled(
+def _march_on_map(
     ground: NDArray[np.float32],
     grid: Grid,
     direction_deg: float,
     limit_m: float | None,
     angle: NDArray[np.float32],
-) -> NDArray[np.float32]:
-    """Fill an array with the horizon angles of one direction."""
+) -> None:
+    """Fill an array with the tangents of the horizon on the map."""
     step, cell_m = toward(direction_deg), grid.cell_m
     lines = line_steps(*step, grid.shape, grid.row0, grid.col0)
     limit = None if limit_m is None else int(limit_m / (lines.stride * cell_m) + 1e-9)
@@ -126,8 +143,6 @@ def _filled(
     else:
         march(ground, march_steps(*step, cell_m, NEAR_STEPS), angle)
         far_horizon(ground, lines, cell_m, limit, angle)
-    to_angles(ground, angle)
-    return angle
 
 
 def work_bytes(grid: Grid) -> float:
@@ -159,7 +174,11 @@ def work_bytes(grid: Grid) -> float:
 
 
 def view_complete(
-    grid: Grid, direction_deg: float, *, limit_m: float | None = 1000.0
+    grid: Grid,
+    direction_deg: float,
+    *,
+    limit_m: float | None = 1000.0,
+    surroundings: Surroundings | None = None,
 ) -> NDArray[np.bool_]:
     """Where the view in one direction stays on the map up to the limit distance.
 
@@ -173,6 +192,8 @@ def view_complete(
         Direction of the view, degrees clockwise from grid north.
     limit_m : float or None
         Limit distance, m. Without a limit no view is complete.
+    surroundings : Surroundings, optional
+        The land around the map: a view may also end on known ground there.
 
     Returns
     -------
@@ -198,6 +219,8 @@ def view_complete(
         max(0, -low_row) : max(0, rows - max(0, high_row)),
         max(0, -low_col) : max(0, cols - max(0, high_col)),
     ] = True
+    if surroundings is not None:
+        inside |= surroundings.knows(grid, (step[0] * limit_m, step[1] * limit_m))
     return inside
 
 

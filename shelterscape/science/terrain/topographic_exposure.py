@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from shelterscape.errors import InputError
 from shelterscape.grid import Grid
+from shelterscape.science.terrain.surroundings import Surroundings
 from shelterscape.science.terrain.views import topex_sum, views
 
 TOPEX_BOUNDS = (10.0, 30.0, 60.0, 100.0)
@@ -29,6 +30,7 @@ def topex(
     limit_m: float | None = 1000.0,
     signed: bool = True,
     before_each: Callable[[float], None] = lambda direction_deg: None,
+    surroundings: Surroundings | None = None,
 ) -> NDArray[np.float32]:
     """Sum of the horizon angles over the eight compass directions: low on exposed ground.
 
@@ -45,6 +47,8 @@ def topex(
         or as zero. Without a limit they always count as zero: the horizon of open ground is level.
     before_each : callable
         Called with each direction before its view is calculated; may raise to end the work.
+    surroundings : Surroundings, optional
+        The land around the map.
 
     Returns
     -------
@@ -65,7 +69,14 @@ def topex(
     over the 23 masts of lines A and AA (status D).
     """
     found = topex_sum(grid.shape, signed=signed and limit_m is not None)
-    for _ in views(elevation, grid, [found], limit_m=limit_m, before_each=before_each):
+    for _ in views(
+        elevation,
+        grid,
+        [found],
+        limit_m=limit_m,
+        before_each=before_each,
+        surroundings=surroundings,
+    ):
         pass
     return found.total
 

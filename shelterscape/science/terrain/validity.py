@@ -56,6 +56,8 @@ class Blocks:
         Side of a block, m.
     shape : tuple of int
         Rows and columns of cells.
+    margin : tuple of int
+        Rows and columns of blocks before those of the cells.
     """
 
     ground: NDArray[np.float32]
@@ -63,6 +65,7 @@ class Blocks:
     cells: int
     block_m: float
     shape: tuple[int, int]
+    margin: tuple[int, int] = (0, 0)
 
     @classmethod
     def of(cls, ground: NDArray[np.float32], known: NDArray[np.bool_], cell_m: float) -> Blocks:
@@ -89,6 +92,7 @@ class Blocks:
         cells: int,
         cell_m: float,
         shape: tuple[int, int],
+        margin: tuple[int, int] = (0, 0),
     ) -> Blocks:
         """Blocks from their mean heights and known shares.
 
@@ -104,6 +108,8 @@ class Blocks:
             Side of a cell, m.
         shape : tuple of int
             Rows and columns of cells.
+        margin : tuple of int
+            Rows and columns of blocks before those of the cells.
 
         Returns
         -------
@@ -117,7 +123,7 @@ class Blocks:
         flat = np.hypot(down, across) <= STEEP * block_m
         window = 2 * max(1, round(UNKNOWN_WITHIN_M / block_m)) + 1
         around = ndimage.uniform_filter(seen, window, mode="constant", cval=0.0)
-        return cls(means, flat & (around >= 1.0 - UNKNOWN_SHARE), cells, block_m, shape)
+        return cls(means, flat & (around >= 1.0 - UNKNOWN_SHARE), cells, block_m, shape, margin)
 
     def holds(self, wind: tuple[float, float]) -> NDArray[np.bool_]:
         """Blocks on which the theory is valid for a wind direction.
@@ -155,7 +161,9 @@ class Blocks:
         (rows, cols) bool
         """
         first = row // self.cells
-        touched = blocks[first : -(-(row + rows) // self.cells)]
+        down, along = self.margin
+        last = -(-(row + rows) // self.cells)
+        touched = blocks[down + first : down + last, along:]
         # Columns first: whole rows are then copied, which is faster than single cells.
         cells = np.repeat(np.repeat(touched, self.cells, axis=1), self.cells, axis=0)
         begin = row - first * self.cells

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from shelterscape.grid import COMPASS_POINTS, Grid, wrapped
 from shelterscape.kernels.weighted_sums import add_weighted
 from shelterscape.science.terrain.horizon import horizon_angles, work_bytes
+from shelterscape.science.terrain.surroundings import Surroundings
 
 Field = NDArray[np.float32]
 
@@ -166,6 +167,7 @@ def views(
     *,
     limit_m: float | None = 1000.0,
     before_each: Callable[[float], None] = lambda direction_deg: None,
+    surroundings: Surroundings | None = None,
 ) -> Iterator[tuple[float, Field]]:
     """Calculate the horizon of every direction once, and add it to the sums that require it.
 
@@ -184,6 +186,8 @@ def views(
         Limit distance, m. None examines ground to the edge of the map.
     before_each : callable
         Called with each azimuth before its view is calculated; may raise to end the work.
+    surroundings : Surroundings, optional
+        The land around the map.
 
     Yields
     ------
@@ -200,7 +204,7 @@ def views(
         When the shapes differ.
     """
     azimuths = sorted({azimuth for one in sums for azimuth in one.shares})
-    angles = horizon_angles(elevation, grid, azimuths, limit_m=limit_m)
+    angles = horizon_angles(elevation, grid, azimuths, limit_m=limit_m, surroundings=surroundings)
     for azimuth in azimuths:
         before_each(azimuth)
         angle = next(angles)

@@ -72,6 +72,25 @@ class Water:
         found: Field = np.where(missing, levels, elevation)
         return found
 
+    def around(self, heights: Field, grid: Grid) -> Field:
+        """The land around a map with water in missing cells, within what its model covers.
+
+        Parameters
+        ----------
+        heights : (rows, cols) float32
+            m; NaN where missing.
+        grid : Grid
+
+        Returns
+        -------
+        (rows, cols) float32
+        """
+        rows, cols = (np.flatnonzero(np.isfinite(heights).any(axis=a)) for a in (1, 0))
+        here = np.s_[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]
+        found = heights.copy()
+        found[here] = self.filled(heights, grid)[here]
+        return found
+
 
 def areas_of(frame: gpd.GeoDataFrame, level_m: float | None, where: str) -> gpd.GeoDataFrame:
     """Areas of open water with their levels.

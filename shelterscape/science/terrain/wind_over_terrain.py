@@ -24,6 +24,7 @@ from shelterscape.science.terrain.linear_theory import (
     finished,
 )
 from shelterscape.science.terrain.roughness import RoughnessClasses, classes_of, within_reach
+from shelterscape.science.terrain.surroundings import Surroundings
 from shelterscape.science.terrain.validity import Blocks
 from shelterscape.science.terrain.wind_over_terrain_tiles import STRIP_ROWS, Tiles
 
@@ -135,6 +136,7 @@ def speed_ups(
     edges: Edges = USUAL_EDGES,
     tile_cells: int | None = None,
     turning: bool = True,
+    surroundings: Surroundings | None = None,
 ) -> Iterator[TerrainWind]:
     """Terrain wind as by `speed_up`, for many directions in turn.
 
@@ -149,6 +151,9 @@ def speed_ups(
     turning : bool
         Whether the turning of the wind is calculated too, which takes more time and one more
         array.
+    surroundings : Surroundings, optional
+        The land around the map: its long waves, and the short ones close to the map, change the
+        wind on the map.
 
     Returns
     -------
@@ -166,11 +171,13 @@ def speed_ups(
     """
     if tile_cells is not None and tile_cells < 16:
         raise ValueError("tile_cells must be 16 or more")
-    ground = held(elevation, grid, roughness_m)
+    ground = replace(held(elevation, grid, roughness_m), surroundings=surroundings)
     options = _Options(height_m, base_m, theory, edges, turning)
-    if max(grid.shape) <= (tile_cells or WHOLE_CELLS):
+    is_whole = max(grid.shape) <= (tile_cells or WHOLE_CELLS)
+    if is_whole and surroundings is None:
         return _whole(ground, directions_deg, options)
-    tiles = options.tiles(ground, tile_cells or TILE_CELLS)
+    # With surroundings, long and short waves are separate even if there is only one tile.
+    tiles = options.tiles(ground, max(grid.shape) if is_whole else tile_cells or TILE_CELLS)
     return (_together(tiles.strips(d), grid.shape, turning) for d in directions_deg)
 
 
@@ -210,8 +217,9 @@ def speed_ups_in_strips(
     """
     options = _Options(height_m, turning=turning)
     grid = ground.grid
-    if max(grid.shape) > WHOLE_CELLS:
-        tiles = options.tiles(ground, TILE_CELLS)
+    is_whole = max(grid.shape) <= WHOLE_CELLS
+    if not is_whole or ground.surroundings is not None:
+        tiles = options.tiles(ground, max(grid.shape) if is_whole else TILE_CELLS)
         return (tiles.strips(direction) for direction in directions_deg)
     here = held(ground.elevation(grid), grid, ground.roughness_on(grid))
     return (iter([(0, wind)]) for wind in _whole(here, directions_deg, options))
@@ -248,6 +256,27 @@ def work_bytes(grid: Grid) -> float:
     tile = min(grid.shape[0], TILE_CELLS), min(grid.shape[1], TILE_CELLS)
     row = 10.0 * (tile[0] + STRIP_ROWS) * grid.shape[1]
     return _whole_bytes(tile, pad) + 16.0 * float(np.prod(tile)) + row
+
+
+def surrounded_bytes(grid: Grid) -> float:
+    """Memory that `speed_ups` uses with surroundings, beyond `work_bytes` and the surroundings.
+
+    Parameters
+    ----------
+    grid : Grid
+        Grid of the map.
+
+    Returns
+    -------
+    float
+        Bytes.
+
+    Notes
+    -----
+    A map processed as a whole is then a single tile, with two arrays of change, one of long waves
+    and two masks: 14 bytes per cell. Larger maps are in tiles in any case.
+    """
+    return 14.0 * float(np.prod(grid.shape)) if max(grid.shape) <= WHOLE_CELLS else 0.0
 
 
 def _whole_bytes(shape: tuple[int, int], pad: float) -> float:

@@ -20,6 +20,8 @@ from shelterscape.grid import downwind as downwind_of
 from shelterscape.kernels import spectral
 from shelterscape.kernels.enlarge import Surface
 from shelterscape.kernels.gaps import filled
+from shelterscape.kernels.spectral import Spectrum
+from shelterscape.kernels.surrounded import surrounded
 from shelterscape.science.terrain.ground import Ground
 from shelterscape.science.terrain.linear_theory import (
     Edges,
@@ -29,6 +31,7 @@ from shelterscape.science.terrain.linear_theory import (
     finished,
 )
 from shelterscape.science.terrain.roughness import classes_of, within_reach
+from shelterscape.science.terrain.surroundings import Surroundings
 from shelterscape.science.terrain.validity import Blocks, averaged, mask_cells
 
 Field = NDArray[np.float32]
@@ -112,13 +115,17 @@ class Tiles:
         # A multiple of the smaller blocks, so that strips can hold whole blocks of both sizes.
         large = small * max(1, int(blur_m / (3.0 * cell_m * small)))
         means, shares, lengths = _block_means(ground, (small, large), height_m)
+        margin = (0, 0)
+        if ground.surroundings is not None:
+            margin = ground.surroundings.margin
+            means, shares = _around(ground.surroundings, large // small)
         near = replace(edges, level=False, taper_m=0.0)
         theory = LinearTheory(cell_m, height_m, classes_of(*lengths), form, None, near)
         coarse_m = cell_m * large
         return cls(
             ground,
             theory,
-            Blocks.of_means(means[0], shares[0], small, cell_m, ground.grid.shape),
+            Blocks.of_means(means[0], shares[0], small, cell_m, ground.grid.shape, margin),
             ndimage.gaussian_filter(means[1], blur_m / coarse_m),
             replace(theory, cell_m=coarse_m, base_m=base_m, edges=edges),
             tile_cells,
@@ -129,10 +136,66 @@ class Tiles:
         """Number of cells along the side of a coarse cell."""
         return round(self.broad_theory.cell_m / self.theory.cell_m)
 
+    def on_map(self, surface: Surface, row: int, col: int, shape: tuple[int, int]) -> Field:
+        """Values of a surface through coarse cells on a part of the map."""
+        around = self.ground.surroundings
+        down, along = (0, 0) if around is None else around.margin_cells
+        return surface.on(row + down, col + along, shape)
+
     @functools.cached_property
     def long_waves(self) -> Surface:
         """The long waves of the ground on fine cells."""
         return Surface.through(self.broad, self.large)
+
+    @functools.cached_property
+    def _short_waves_around(self) -> tuple[Surface, int] | None:
+        """The short waves of the map and the land around it, on blocks, and blocks added before."""
+        around = self.ground.surroundings
+        if around is None:
+            return None
+        broad = Surface.through(self.broad, self.large // around.cells)
+        short = around.ground - broad.on(0, 0, around.ground.shape)
+        # What is farther than the land around reaches is level.
+        more = 2 + int(self.theory.edges.pad_m / around.cells / self.theory.cell_m)
+        return Surface.through(np.pad(short, more, mode="linear_ramp"), around.cells), more
+
+    @functools.cached_property
+    def is_one(self) -> bool:
+        """Whether there is only one tile."""
+        return max(self.ground.grid.shape) <= self.tile_cells
+
+    def short_waves(self, row: int, col: int, shape: tuple[int, int]) -> tuple[Spectrum, Mask]:
+        """Spectrum of the short waves of a tile, and its known cells.
+
+        Parameters
+        ----------
+        row, col : int
+            First cell of the tile.
+        shape : tuple of int
+            Rows and columns of the tile.
+
+        Returns
+        -------
+        Spectrum, (rows, cols) bool
+        """
+        heights = self.ground.elevation(self.ground.grid.window(row, col, shape))
+        known = np.isfinite(heights)
+        # Gaps are filled in the ground without long waves, which is level on average.
+        left = filled(heights - self.on_map(self.long_waves, row, col, shape), known)
+        if self._short_waves_around is None:
+            return self.theory.waves(left), known
+        padded = self.theory.padded_shape(shape)
+        before = [(n - m) // 2 for n, m in zip(padded, shape, strict=True)]
+        surface, more = self._short_waves_around
+        at = [n - m + more * surface.cells for n, m in zip((row, col), before, strict=True)]
+        around = self.on_map(surface, at[0], at[1], padded)
+        fade = 4 * mask_cells(self.theory.cell_m)
+        return spectral.spectrum_of(surrounded(left, around, before, fade)), known
+
+    @functools.cached_property
+    def only_tile(self) -> tuple[Spectrum, Mask]:
+        """What `short_waves` returns for the only tile."""
+        return self.short_waves(0, 0, self.ground.grid.shape)
 
     @functools.cached_property
     def tables(self) -> list[spectral.WaveTables]:
@@ -218,7 +281,7 @@ class _RowOfTiles:
             self._smooth[here] = True if smooth is None else smooth
             at = tiles.theory.classes.at(lengths)
             for i in (0, 1):
-                surfaces = (pair[i].on(row, 0, shape) for pair in self._broad)
+                surfaces = (tiles.on_map(pair[i], row, 0, shape) for pair in self._broad)
                 self._change[i, here] = tiles.theory.classes.blended(surfaces, at)
             self._end = row + shape[0]
 
@@ -228,12 +291,8 @@ class _RowOfTiles:
         crop = by_row.size, by_col.size
         part = self._grid.window(row, col, crop)
         place = np.s_[row - self._first : row - self._first + crop[0], col : col + crop[1]]
-        heights = tiles.ground.elevation(part)
-        known = np.isfinite(heights)
+        waves, known = tiles.only_tile if tiles.is_one else tiles.short_waves(row, col, crop)
         self._known[place] = known
-        # Gaps are filled in the ground without long waves, which is level on average.
-        left = filled(heights - tiles.long_waves.on(row, col, crop), known)
-        waves = theory.waves(left)
         at = theory.classes.at(tiles.roughness_on(part)[0])
         change = theory.change(waves, crop, self._wind, tiles.tables, at)
         for i in (0, 1):
@@ -252,6 +311,13 @@ class _RowOfTiles:
         for array in (*self._change, self._known, self._smooth):
             array[:kept] = array[left : left + kept]
         self._first = end
+
+
+def _around(around: Surroundings, together: int) -> tuple[list[Field], list[Field]]:
+    """Mean height and known share of the blocks around a map, of two sizes as in `_block_means`."""
+    shares = around.known.astype(np.float32)
+    heights, known = around.ground, around.known
+    return [heights, averaged(heights, together)], [shares, averaged(known, together)]
 
 
 def _block_means(
