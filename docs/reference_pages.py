@@ -32,7 +32,6 @@ LAYERS = {
     "`side-effects` reports the share of their runoff that meets a belt.",
     "candidate_lines": "Candidate lines drawn by the planner (`siting`).",
     "keep_clear": "Keep-clear areas: features of any kind (`siting`, `planting`, `side-effects`).",
-    "keep_clear": "Keep-clear areas: features of any kind (`siting`, `side-effects`).",
     "open_water": "Sea and lakes where the terrain model has no values: polygons (`exposure`, "
     "`shelter`, `siting`).",
     "water": "Streams, ditches and ponds: features of any kind (`siting`).",
