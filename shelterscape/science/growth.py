@@ -391,6 +391,32 @@ def _grown_heights(
     return height
 
 
+def belt_heights(
+    name: str, age_years: ArrayLike, local_height: SiteIndex | None = None
+) -> NDArray[np.float64]:
+    """Height of an exposed narrow belt of a species, as `projected_growth` calculates it.
+
+    Parameters
+    ----------
+    name : str
+    age_years : array_like
+        Years from planting, 0 or more; NaN where unknown.
+    local_height : tuple of float, optional
+        Height of a belt nearby and its age, as for `projected_growth`.
+
+    Returns
+    -------
+    float64
+        m; NaN where the age is NaN.
+
+    Raises
+    ------
+    InputError
+        ``name-unknown`` for a species not in the table.
+    """
+    return _belt_height(find_species(name), np.asarray(age_years, dtype=float), local_height)
+
+
 def _belt_height(
     species: Species, age: NDArray[np.float64], local: SiteIndex | None
 ) -> NDArray[np.float64]:

@@ -24,6 +24,7 @@ class Species(NamedTuple):
     rate: float
     mature_m: float
     bare_porosity: float
+    cautions: str
 
 
 @functools.cache
@@ -35,7 +36,7 @@ def species_table() -> dict[str, Species]:
     dict of Species
     """
     rows = data.table("species.csv")
-    words = ["winter", "curve", "same_as"]
+    words = ["winter", "curve", "same_as", "cautions"]
     rows[words] = rows[words].fillna("")
     records = {row["species"]: row for row in rows.to_dict("records")}
     return {
@@ -55,6 +56,7 @@ def _from_record(row: dict[Hashable, Any]) -> Species:
         rate=row["nursery_rate"],
         mature_m=row["mature_height_m"],
         bare_porosity=row["bare_porosity"],
+        cautions=row["cautions"],
     )
 
 

@@ -10,15 +10,31 @@ import pandas as pd
 
 from shelterscape.process.stages import Results
 from shelterscape.processes.planting.loading import PlantingData
+from shelterscape.science.planting.belt_warnings import (
+    Warned,
+    belt_warnings,
+    design_warnings,
+    warning_table,
+)
 from shelterscape.science.planting.design import GUARDS, BeltDesign, protection
 from shelterscape.science.planting.layout import Layout
+from shelterscape.science.planting.profile import (
+    HeightProfile,
+    growth_table,
+    height_profile,
+    profile_table,
+)
 from shelterscape.science.planting.task_calendar import CALENDAR_COLUMNS, task_calendar
+from shelterscape.science.siting.candidates import REFERENCE_AGE
 
-BY_BELT = ("plant_order", "bill_of_quantities")
+BY_BELT = ("plant_order", "bill_of_quantities", "planting_warnings")
 """Tables with a row for each belt."""
 
-NO_ROOM = "clearances and openings leave no room for a plant"
-HAND_WEEDING = "rows {rows} are closer than the machine width: weeded by hand"
+NO_ROOM = Warned(
+    "clearances and openings leave no room for a plant",
+    "move the line, or choose a narrower design",
+    "layers of clearances and openings",
+)
 
 
 @dataclass(frozen=True)
@@ -84,7 +100,51 @@ def _removal(design: BeltDesign) -> int | None:
     return design.guards_removed_after_years if guarded else None
 
 
-def planned_belts(data: PlantingData, plan: Layout, bill: pd.DataFrame) -> gpd.GeoDataFrame:
+def used_designs(data: PlantingData) -> dict[str, BeltDesign]:
+    """Designs of the belts, in the order of first use."""
+    return {name: data.designs.designs[name] for name in dict.fromkeys(data.belts["design"])}
+
+
+def design_growth(data: PlantingData) -> pd.DataFrame:
+    """Height and porosity of the designs used, by year and season."""
+    years = data.belts.groupby("design", sort=False)["planted_year"].unique()
+    planted = {str(name): sorted(map(int, several)) for name, several in years.items()}
+    return growth_table(data.designs.designs, planted, data.local_heights)
+
+
+def design_profile(data: PlantingData) -> pd.DataFrame:
+    """Porosity of the designs used, by tenth of height."""
+    return profile_table(used_designs(data), data.local_heights)
+
+
+def planting_warnings(data: PlantingData, plan: Layout) -> pd.DataFrame:
+    """Warnings of each belt: of its design, of its place, and where there is no room."""
+    params, designs = data.params, used_designs(data)
+    profiles = {name: _grown(data, one) for name, one in designs.items()}
+    of_design = {
+        name: design_warnings(
+            one,
+            data.purpose,
+            profiles[name],
+            machine_width_m=params.machine_width_m,
+            share_cap=params.species_share_cap,
+        )
+        for name, one in designs.items()
+    }
+    found = belt_warnings(data.belts, designs, profiles, data.ground)
+    for belt, name in zip(data.belts["belt"], data.belts["design"], strict=True):
+        found[belt] += of_design[name]
+        found[belt] += [NO_ROOM] if belt in plan.unplanted else []
+    return warning_table(found)
+
+
+def _grown(data: PlantingData, design: BeltDesign) -> HeightProfile:
+    return height_profile(design, REFERENCE_AGE, data.local_heights)
+
+
+def planned_belts(
+    data: PlantingData, plan: Layout, bill: pd.DataFrame, warned: pd.DataFrame
+) -> gpd.GeoDataFrame:
     """Belts with design, protection, cost and what to examine."""
     designs = [data.designs.designs[name] for name in data.belts["design"]]
     plants = plan.rows.groupby("belt")["plant_count"].sum()
@@ -93,25 +153,17 @@ def planned_belts(data: PlantingData, plan: Layout, bill: pd.DataFrame) -> gpd.G
     for column in ("species", "belt_type", "width_m", "porosity", "bare_porosity"):
         frame[column] = pd.Series([getattr(one, column) for one in designs], index=frame.index)
     protected = [protection(one) for one in designs]
+    grown = {name: _grown(data, one) for name, one in used_designs(data).items()}
+    flags = warned.groupby("belt", sort=False)["warning"].agg("; ".join)
     return frame.assign(
         planting_row_count=[len(one.rows) for one in designs],
         plant_count=[int(plants.get(belt, 0)) for belt in frame["belt"]],
         evergreen_share=[one.evergreen_share for one in designs],
+        height_at_20_years_m=[grown[name].height_m for name in frame["design"]],
+        porosity_low=[grown[name].lower_half("in-leaf") for name in frame["design"]],
         protection=[one.way for one in protected],
         protection_height_m=[one.height_m for one in protected],
         cost=[float(costs.get(belt, Decimal(0))) for belt in frame["belt"]],
         currency=data.designs.currency,
-        flags=["; ".join(flags_of(data, plan, belt)) for belt in frame["belt"]],
+        flags=[str(flags.get(belt, "")) for belt in frame["belt"]],
     )
-
-
-def flags_of(data: PlantingData, plan: Layout, belt: str) -> list[str]:
-    """What to examine before a belt is planted."""
-    name = data.belts.loc[data.belts["belt"] == belt, "design"].iloc[0]
-    found = [NO_ROOM] if belt in plan.unplanted else []
-    close = data.designs.designs[name].narrow_gaps(data.params.machine_width_m)
-    return found + ([HAND_WEEDING.format(rows=_numbers(close))] if close else [])
-
-
-def _numbers(rows: list[int]) -> str:
-    return ", ".join(f"{n - 1} and {n}" for n in rows)

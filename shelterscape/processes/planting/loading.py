@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid, grid_direction
+from shelterscape.kernels.growth_curves import SiteIndex
 from shelterscape.process.calendar_files import calendar_rules
 from shelterscape.process.design_files import designs_from, packaged_designs
 from shelterscape.process.inputs import columns_by_layer, nearest
@@ -23,6 +24,8 @@ from shelterscape.processes.planting.spec import PlantingInputs
 from shelterscape.science.belts import refuse_points
 from shelterscape.science.columns import numbers, unique_names, words
 from shelterscape.science.damaging_wind import vector_mean_deg
+from shelterscape.science.growth import parse_local_height
+from shelterscape.science.planting.belt_warnings import Ground
 from shelterscape.science.planting.layout import Site
 from shelterscape.science.planting.rows import veteran_clearances
 from shelterscape.science.planting.task_calendar import TaskRule
@@ -43,6 +46,13 @@ VERTEX_BYTES, CELL_BYTES = 40_000.0, 12.0
 """Memory for each vertex of all layers and each cell, bytes (assumed)."""
 
 TREE_COLUMNS = ("stem_diameter_m", "canopy_radius_m")
+
+GROUND = {
+    "existing_belts": "layer of existing belts",
+    "wet_ground": "layer of wet ground",
+    "drains": "layer of drains",
+}
+"""Layers of which only the shapes are read: what each is in errors."""
 
 COLUMNS = {
     "belts": (
@@ -77,8 +87,10 @@ class PlantingData:
     designs : Designs
     purpose : Purpose
     site : Site
-    existing : (k,) array of geometries
-        Existing belts.
+    ground : Ground
+        Terrain, existing belts, wet ground and drains.
+    local_heights : dict
+        Site index by species.
     rules : list of TaskRule
     rules_date : date
     southern : bool
@@ -94,7 +106,8 @@ class PlantingData:
     designs: Designs
     purpose: Purpose
     site: Site
-    existing: NDArray[np.object_]
+    ground: Ground
+    local_heights: dict[str, SiteIndex]
     rules: list[TaskRule]
     rules_date: date
     southern: bool
@@ -120,7 +133,8 @@ def load(params: PlantingInputs, reader: Reader) -> PlantingData:
         designs=designs,
         purpose=purpose,
         site=_site(params, reader, grid, columns, _from_deg(winds, purpose, convergence)),
-        existing=_existing(params, reader, grid),
+        ground=_ground(params, reader, elevation, grid),
+        local_heights=dict(parse_local_height(text) for text in params.local_heights),
         rules=rules,
         rules_date=rules_date,
         southern=grid.lon_lat()[1] < 0,
@@ -242,11 +256,24 @@ def _site(
     return Site(wind_from_deg, clear, list(layer.geometry), list(width))
 
 
-def _existing(params: PlantingInputs, reader: Reader, grid: Grid) -> NDArray[np.object_]:
-    if not params.existing_belts:
-        return np.empty(0, dtype=object)
-    layer = reader.layer(params.existing_belts, grid, "layer of existing belts", {})
-    return np.asarray(layer.geometry.to_numpy(), dtype=object)
+def _ground(
+    params: PlantingInputs, reader: Reader, elevation: NDArray[np.float32], grid: Grid
+) -> Ground:
+    """Terrain, and shapes of the layers given."""
+    shapes: dict[str, NDArray[np.object_] | None] = dict.fromkeys(GROUND)
+    for name, what in GROUND.items():
+        if source := getattr(params, name):
+            frame = reader.layer(source, grid, what, {})
+            shapes[name] = np.asarray(frame.geometry.to_numpy(), dtype=object)
+    existing = shapes["existing_belts"]
+    none = np.empty(0, dtype=object)
+    return Ground(
+        elevation,
+        grid,
+        none if existing is None else existing,
+        shapes["wet_ground"],
+        shapes["drains"],
+    )
 
 
 def work_bytes(params: PlantingInputs, sizes: InputSizes) -> float:

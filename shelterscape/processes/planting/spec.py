@@ -84,10 +84,22 @@ class PlantingInputs(TerrainInputs):
     existing_belts: layer_field(  # type: ignore[valid-type]
         "layer of existing belts", "Existing belts, which lengthen those that adjoin them."
     ) = None
+    wet_ground: layer_field(  # type: ignore[valid-type]
+        "layer of wet ground", "Wet ground, on which trees with shallow roots may fall."
+    ) = None
+    drains: layer_field(  # type: ignore[valid-type]
+        "layer of drains", "Drains and pipes, which roots of some species block."
+    ) = None
     parcels: layer_field(  # type: ignore[valid-type]
         "parcel layer", "Fields with parcel_id and holding_id, for belts that state none."
     ) = None
     fields: FieldNames = Field(default_factory=dict)
+    local_heights: tuple[str, ...] = Field(
+        (),
+        description="Height of trees nearby, as species, height in metres and age in years, such "
+        'as "ash 9 m at 25". It replaces the height of that species in the table of species.',
+        examples=['"ash 9 m at 25"'],
+    )
     machine_width_m: float = quantity(
         "machine_width_m", MACHINE_WIDTH_M, "Rows that are closer are flagged."
     )
@@ -124,8 +136,10 @@ OUTPUTS: tuple[Output, ...] = (
             "planting_row_count",
             "plant_count",
             "evergreen_share",
+            "height_at_20_years_m",
             "porosity",
             "bare_porosity",
+            "porosity_low",
             "protection",
             "protection_height_m",
             "cost",
@@ -192,6 +206,30 @@ OUTPUTS: tuple[Output, ...] = (
         ("task", "task_kind", "first_day", "last_day", "source", "rules_date"),
         "Tasks with their first and last day, surveys required, and times to avoid.",
     ),
+    Table(
+        "design_growth",
+        (
+            "design",
+            "planted_year",
+            "year",
+            "age_years",
+            "season",
+            "height_m",
+            "porosity",
+            "porosity_low",
+        ),
+        "Height and porosity of each design by year and season.",
+    ),
+    Table(
+        "design_profile",
+        ("design", "age_years", "season", "height_tenth", "height_m", "porosity"),
+        "Porosity of each design by tenth of its height; height_m is the top of the tenth.",
+    ),
+    Table(
+        "planting_warnings",
+        (*_BELT, "warning", "advice", "source"),
+        "What may go wrong with each belt, with advice.",
+    ),
     Workbook(
         "plant_order",
         ("plant_order", "plant_totals", "bill_of_quantities", "holding_totals", "task_calendar"),
@@ -204,8 +242,9 @@ PROCESS = Process(
     id="planting",
     version="1.0.0",
     title="From chosen lines to plants in the ground",
-    summary="Places rows, clumps, fences and gates of a design on each line, and lists plants to "
-    "order, a bill of quantities and the tasks of the first years.",
+    summary="Places rows, clumps, fences and gates of a design on each line, lists plants to "
+    "order, a bill of quantities and the tasks of the first years, and states height and porosity "
+    "by year and what may go wrong.",
     inputs=PlantingInputs,
     outputs=OUTPUTS,
     cautions=(
@@ -217,6 +256,8 @@ PROCESS = Process(
         "forester or arboriculturist. Run side-effects for these belts.",
         "Designs, species and provenances must suit the site: consult a local forester, and check "
         "plant health rules before ordering.",
+        "No warning is no proof: wet ground and drains count only with a layer, and height and "
+        "porosity by year are estimates of assumed rules.",
         "Prices are those of the file of designs; the packaged ones are invented.",
     ),
     sources=(
@@ -229,6 +270,9 @@ PROCESS = Process(
         "M).",
         "Stock fence at least 1.5 m from the outer row, strainer posts at bends of 15° or more: "
         "common practice (no source).",
+        "Porosity: ln θ averaged by share within a row, multiplied through rows, by tenth of "
+        "height (assumed; no measurements of mixed belts were found).",
+        "Least length 10 H at 20 years: US Natural Resources Conservation Service (status S).",
         "Nesting and planting months: packaged file of tasks, common practice (status M).",
     ),
     work="shelterscape.processes.planting.work",

@@ -11,6 +11,8 @@ from shelterscape.files.draw_sheets import FeatureGroup, FeatureSheet
 from shelterscape.process.stages import Summary
 from shelterscape.processes.planting.layers import PlantingResults
 from shelterscape.processes.planting.spec import PlantingInputs
+from shelterscape.science.belts import SEASONS
+from shelterscape.science.siting.candidates import REFERENCE_AGE
 
 MARGIN_M, DRAWN_M = 200.0, 8.0
 """Margin of the map around the belts; half the width of belts on it, m."""
@@ -18,18 +20,20 @@ MARGIN_M, DRAWN_M = 200.0, 8.0
 
 def summarise(results: PlantingResults, params: PlantingInputs) -> Summary:
     """Plants, cost, the first task and what to examine."""
-    belts = results.layers["planned_belts"]
-    flagged = belts[belts["flags"] != ""]
-    answer = [_plants(results), *_species(results), *_fences(results), *_first_task(results)]
-    if len(flagged):
-        names = ", ".join(flagged["belt"])
-        answer.append(f"Examine {len(flagged)} of {len(belts)} belts before planting: {names}")
     return Summary(
         question="What is planted on these lines, and what must be ordered?",
-        answer=answer,
+        answer=[
+            _plants(results),
+            *_warned(results),
+            *_species(results),
+            *_grown(results),
+            *_fences(results),
+            *_first_task(results),
+        ],
         certainty=[
             "Counts are exact for the lines drawn; ground, stones and roots change them on site",
             "Costs are the prices of the file of designs times quantities, without tax",
+            "Heights and porosities are assumed rules; the error for mixed belts is not known",
         ],
         pictures={"planned_belts": _map(results)},
     )
@@ -43,6 +47,31 @@ def _plants(results: PlantingResults) -> str:
         f"plants set, {totals['ordered_count'].sum():,} to order with those for losses, "
         f"{days:,.0f} person-days, {cost:,.2f} {results.data.designs.currency}"
     )
+
+
+def _warned(results: PlantingResults) -> list[str]:
+    """Kinds of warning, most belts first."""
+    table, belts = results.tables["planting_warnings"], results.layers["planned_belts"]
+    if table.empty:
+        return []
+    kinds = table["warning"].str.partition(":")[0]
+    counts = table.groupby(kinds.where(table["warning"].str.contains(":"), table["warning"]))
+    by = counts["belt"].nunique().sort_values(ascending=False, kind="stable")
+    shown = "; ".join(f"{kind} ({n})" for kind, n in by.items())
+    return [f"Warnings for {table['belt'].nunique()} of {len(belts)} belts: {shown}"]
+
+
+def _grown(results: PlantingResults) -> list[str]:
+    """Height and porosity of each design at 20 years, in the season of the purpose."""
+    season, table = results.data.purpose.season, results.tables["design_growth"]
+    rows = table[(table["age_years"] == REFERENCE_AGE) & (table["season"] == season)]
+    rows = rows.drop_duplicates("design")
+    state = SEASONS[season]
+    return [
+        f"“{row.design}” at {REFERENCE_AGE} years: {row.height_m:.1f} m, porosity "
+        f"{row.porosity:.2f} {state} ({row.porosity_low:.2f} in the lower half)"
+        for row in rows.itertuples()
+    ]
 
 
 def _species(results: PlantingResults) -> list[str]:

@@ -33,8 +33,12 @@ def compute(data: PlantingData) -> Work[PlantingResults]:
         "holding_totals": holding_totals(order, bill, belts, data.designs.currency),
         "task_calendar": parts.tasks(data),
     }
+    yield Progress(0.8, "what the designs will do")
+    tables["design_growth"] = parts.design_growth(data)
+    tables["design_profile"] = parts.design_profile(data)
+    tables["planting_warnings"] = warned = parts.planting_warnings(data, plan)
     layers = {
-        "planned_belts": parts.planned_belts(data, plan, bill),
+        "planned_belts": parts.planned_belts(data, plan, bill, warned),
         "planting_rows": parts.planting_rows(data, plan),
         "fences": parts.fences(data, plan),
     }

@@ -52,6 +52,11 @@ class PlantedRow:
     clump_plants: int = 1
     cuttings: tuple[str, ...] = ()
 
+    @property
+    def main_species(self) -> str:
+        """Most frequent species; the first of equal ones."""
+        return max(self.species, key=lambda name: self.species[name])
+
 
 @dataclass(frozen=True)
 class Prices:

@@ -1,0 +1,75 @@
+"""What a design becomes: laws, and porosity by tenth of height by hand (status D)."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from shelterscape.process.design_files import designs_from, packaged_designs
+from shelterscape.science.growth import belt_heights
+from shelterscape.science.planting.porosity import mixed_porosity
+from shelterscape.science.planting.profile import growth_table, height_profile
+
+DESIGNS = packaged_designs().designs
+
+
+def design(rows: list[dict[str, float]], **values):
+    """A design with rows 2 m apart."""
+    section = {
+        "width_m": 2.0 * len(rows),
+        "species": next(iter(rows[0])),
+        "porosity": 0.3,
+        "row": [{"offset_m": 2.0 * i, "spacing_m": 1.5, "species": r} for i, r in enumerate(rows)],
+    }
+    content = {"currency": "EUR", "design": {"one": section | values}}
+    return designs_from(content, "test").designs["one"]
+
+
+def test_a_scattered_tenth_of_evergreens_by_hand():
+    """0.6 ** 0.9 × 0.2 ** 0.1 = 0.54: far from the 0.2 of evergreens alone."""
+    found = mixed_porosity({"birch": 0.9, "holly": 0.1}, {"birch": 0.6, "holly": 0.2})
+    assert found == pytest.approx(0.54, abs=0.005)
+
+
+@pytest.mark.parametrize("name", list(DESIGNS))
+def test_a_closed_belt_has_the_porosity_of_its_design(name):
+    one = DESIGNS[name]
+    before = 0.0
+    for age in range(0, 61, 5):
+        found = height_profile(one, age)
+        share = min(age / one.closing_years, 1.0)
+        for season, closed in (("in-leaf", one.porosity), ("bare", one.bare_porosity)):
+            assert found.whole(season) == pytest.approx(1 - (1 - closed) * share, abs=1e-6)
+        assert (found.bare >= found.in_leaf - 1e-9).all()
+        assert found.height_m == pytest.approx(max(found.row_heights_m)) and found.height_m > before
+        assert found.lower_half("bare") <= found.whole("bare") + 1e-9, "shrubs are at the base"
+        before = found.height_m - 1e-9
+
+
+def test_tenths_of_a_belt_with_a_low_evergreen_row():
+    """A row of birch and a row of holly, at 20 years; bare birch 0.65 (table), holly as in leaf.
+
+    Below the top of the holly ln θ is in proportion to ln 0.65 + ln 0.3, above it to ln 0.65.
+    """
+    one = design([{"birch": 1.0}, {"holly": 1.0}], bare_porosity=0.5)
+    found = height_profile(one, 20)
+    birch, holly = (float(belt_heights(name, 20)) for name in ("birch", "holly"))
+    assert found.row_heights_m == (birch, holly) and found.height_m == birch > holly
+    low = (np.arange(10) + 0.5) / 10 * birch < holly
+    assert 0 < low.sum() < 10
+    expected = (math.log(0.65) + math.log(0.3)) / math.log(0.65)
+    ratio = np.log(found.bare[low][0]) / np.log(found.bare[~low][0])
+    assert ratio == pytest.approx(expected, rel=1e-9)
+    assert len(set(found.bare[low])) == len(set(found.bare[~low])) == 1
+    assert found.lower_half("bare") < 0.45 < 0.5 < found.bare[-1]
+
+
+def test_the_table_states_calendar_years():
+    one = design([{"oak": 1.0}], closing_years=10)
+    table = growth_table({"one": one}, {"one": [2027]})
+    row = table[(table["age_years"] == 5) & (table["season"] == "in-leaf")].iloc[0]
+    assert row["year"] == 2032
+    assert row["height_m"] == pytest.approx(0.5 + 5 * 0.3)
+    assert row["porosity"] == pytest.approx(1 - 0.7 * 0.5)
