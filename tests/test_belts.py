@@ -140,5 +140,5 @@ def test_the_lower_half():
 def test_bare_stems_open_the_lower_half():
     belts, _ = complete(layer(height_m=[8.0], bare_stem_m=[2.0], porosity=[0.4]), "belts")
     assert belts_in_season(belts, "in-leaf").porosity_low.iloc[0] == pytest.approx(0.7)
-    taller = with_height_and_porosity(belts, np.array([16.0]), np.array([0.4]))
+    taller = with_height_and_porosity(belts, np.array([16.0]), np.array([0.4]), "in-leaf")
     assert taller.porosity_low.iloc[0] == pytest.approx(0.55)

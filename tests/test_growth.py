@@ -17,7 +17,7 @@ from scipy.optimize import brentq
 
 from shelterscape import data
 from shelterscape.errors import InputError
-from shelterscape.science import growth
+from shelterscape.science import belt_growth, growth
 from shelterscape.science.belts import complete
 
 FOLDER = Path(__file__).parent / "published"
@@ -310,7 +310,7 @@ def test_local_height_refused(text, code):
 @pytest.mark.parametrize(("season", "porosity"), [("in-leaf", 0.4), ("bare", 0.6)])
 def test_without_a_year_belts_are_as_surveyed(season, porosity):
     whole = belts(species=["oak", ""], planted_year=[2030, pd.NA], height_m=[1.0, 6.0])
-    height, theta, notes = growth.projected_growth(whole, season, None)
+    height, theta, notes = belt_growth.projected_growth(whole, season, None)
     assert list(height) == [1.0, 6.0]
     assert list(theta) == [porosity, porosity]
     assert list(notes) == ["", ""]
@@ -318,7 +318,7 @@ def test_without_a_year_belts_are_as_surveyed(season, porosity):
 
 def test_an_unknown_season_is_refused():
     with pytest.raises(InputError) as caught:
-        growth.projected_growth(belts(species=["oak"]), "winter", None)
+        belt_growth.projected_growth(belts(species=["oak"]), "winter", None)
     assert caught.value.code == "name-unknown"
 
 
@@ -333,7 +333,7 @@ def test_height_follows_the_nursery_rate_then_the_curve_and_never_falls_below_th
         planted_year=[2000, 2036, 2000],
         height_m=[1.0, 1.0, 30.0],
     )
-    height, _, _ = growth.projected_growth(whole, "in-leaf", 2040)
+    height, _, _ = belt_growth.projected_growth(whole, "in-leaf", 2040)
     # 3 m are reached after (3 − 0.5) / 0.5 = 5 years; the curve continues from where it is 3 m.
     age = age_where_the_curve_is_3_m("Sitka spruce") + 40 - 5
     by_curve = growth.SITE_FACTOR * growth.height_at("Sitka spruce", age)
@@ -345,10 +345,10 @@ def test_height_follows_the_nursery_rate_then_the_curve_and_never_falls_below_th
 def test_planted_size_and_nursery_rate_apply_up_to_three_metres(name):
     whole = belts(species=[name], planted_year=[2025], height_m=[0.1])
     rate = data.table("species.csv").set_index("species").loc[name, "nursery_rate"]
-    assert growth.projected_growth(whole, "in-leaf", 2025)[0][0] == growth.PLANTED_SIZE_M
+    assert belt_growth.projected_growth(whole, "in-leaf", 2025)[0][0] == growth.PLANTED_SIZE_M
     join = 2.5 / rate
     for age in (1, 3, 12, 40):
-        height = growth.projected_growth(whole, "in-leaf", 2025 + age)[0][0]
+        height = belt_growth.projected_growth(whole, "in-leaf", 2025 + age)[0][0]
         later = age_where_the_curve_is_3_m(name) + age - join
         curve = growth.SITE_FACTOR * growth.height_at(name, later)
         assert height == pytest.approx(curve if age > join else 0.5 + rate * age)
@@ -360,7 +360,7 @@ def test_growth_does_not_stall_where_the_curve_follows_the_nursery_rate(name):
     join = math.ceil(2.5 / data.table("species.csv").set_index("species").loc[name, "nursery_rate"])
     years = [2025 + join + i for i in (0, 1)]
     whole = belts(species=[name], planted_year=[2025], height_m=[0.1])
-    first, second = (growth.projected_growth(whole, "in-leaf", y)[0][0] for y in years)
+    first, second = (belt_growth.projected_growth(whole, "in-leaf", y)[0][0] for y in years)
     at = age_where_the_curve_is_3_m(name)
     slope = growth.SITE_FACTOR * (growth.height_at(name, at + 1) - growth.height_at(name, at))
     # Mature blackthorn is 3.2 m high: it stops soon after.
@@ -381,7 +381,9 @@ def test_a_local_height_is_reached_at_its_age(name, local):
     height, age = local
     whole = belts(species=[name], planted_year=[2000], height_m=[0.1])
     heights = {name: local}
-    found = growth.projected_growth(whole, "in-leaf", 2000 + int(age), local_heights=heights)[0]
+    found = belt_growth.projected_growth(whole, "in-leaf", 2000 + int(age), local_heights=heights)[
+        0
+    ]
     # The nursery rate is not reduced by a low height nearby.
     assert found[0] == pytest.approx(max(height, 3.0), rel=1e-6)
 
@@ -392,8 +394,8 @@ def test_a_local_height_is_reached_at_its_age(name, local):
 def test_no_belt_loses_height_or_density_with_the_years(name, planted, first, more, surveyed):
     whole = belts(species=[name], planted_year=[planted], height_m=[surveyed])
     for season in ("in-leaf", "bare"):
-        early = growth.projected_growth(whole, season, planted + first)
-        late = growth.projected_growth(whole, season, planted + first + more)
+        early = belt_growth.projected_growth(whole, season, planted + first)
+        late = belt_growth.projected_growth(whole, season, planted + first + more)
         assert late[0][0] >= early[0][0] - 1e-9
         assert late[0][0] >= surveyed
         assert late[1][0] <= early[1][0]
@@ -403,10 +405,10 @@ def test_no_belt_loses_height_or_density_with_the_years(name, planted, first, mo
 
 def test_a_belt_has_no_height_before_it_is_planted():
     whole = belts(species=["oak", ""], planted_year=[2030, 2030], height_m=[8.0, 8.0])
-    height, porosity, notes = growth.projected_growth(whole, "in-leaf", 2029)
+    height, porosity, notes = belt_growth.projected_growth(whole, "in-leaf", 2029)
     assert list(height) == [0.0, 0.0]
     assert list(porosity) == [1.0, 1.0]
-    assert set(notes) == {growth.NOT_PLANTED}
+    assert set(notes) == {belt_growth.NOT_PLANTED}
 
 
 def test_belts_without_projected_growth_keep_their_height_and_have_a_note():
@@ -416,7 +418,7 @@ def test_belts_without_projected_growth_keep_their_height_and_have_a_note():
         belt_type=["hedge", "hedge", "wall", "hedge", "fence", "hedge", "hedge"],
         height_m=[2.0] * 7,
     )
-    height, _, notes = growth.projected_growth(whole, "in-leaf", 2050)
+    height, _, notes = belt_growth.projected_growth(whole, "in-leaf", 2050)
     assert list(height[:5]) == [2.0] * 5
     assert all(height[5:] > 2.0)
     not_given = "growth not projected: no species or no year planted given"
@@ -432,21 +434,21 @@ def test_a_new_belt_reaches_its_density_after_ten_years():
         belt_type=["hedge", "hedge", "hedge", "fence"],
     )
     seen = {
-        year: growth.projected_growth(whole, "in-leaf", year)[1]
+        year: belt_growth.projected_growth(whole, "in-leaf", year)[1]
         for year in (2020, 2025, 2030, 2060)
     }
     np.testing.assert_allclose(seen[2020], [1.0, 0.4, 0.4, 0.4])
     np.testing.assert_allclose(seen[2025], [0.7, 0.4, 0.4, 0.4])
     np.testing.assert_allclose(seen[2030], 0.4)
     np.testing.assert_allclose(seen[2060], 0.4)
-    np.testing.assert_allclose(growth.projected_growth(whole, "bare", 2025)[1][0], 0.8)
+    np.testing.assert_allclose(belt_growth.projected_growth(whole, "bare", 2025)[1][0], 0.8)
 
 
 def test_local_heights_set_the_curve_without_site_factor():
     whole = belts(species=["alder", "ash", "oak"], planted_year=[2000] * 3)
     local = dict(growth.parse_local_height(t) for t in ("alder 11 m at 25", "ash 9 m at 25"))
-    height, _, notes = growth.projected_growth(whole, "in-leaf", 2025, local_heights=local)
-    plain, _, _ = growth.projected_growth(whole, "in-leaf", 2025)
+    height, _, notes = belt_growth.projected_growth(whole, "in-leaf", 2025, local_heights=local)
+    plain, _, _ = belt_growth.projected_growth(whole, "in-leaf", 2025)
     np.testing.assert_allclose(height, [11.0, 9.0, plain[2]])
     assert list(notes) == ["", growth.LOCAL_LINE, ""]
 
@@ -454,7 +456,7 @@ def test_local_heights_set_the_curve_without_site_factor():
 def test_a_belt_without_a_surveyed_height_has_that_of_its_growth():
     whole = belts(species=["poplar", "oak"], planted_year=[2000, pd.NA])
     whole["height_m"] = np.nan
-    height, porosity, _ = growth.projected_growth(whole, "in-leaf", 2030)
+    height, porosity, _ = belt_growth.projected_growth(whole, "in-leaf", 2030)
     # Poplar is 3 m high after 2.5 years, its curve a little later.
     later = age_where_the_curve_is_3_m("poplar") + 30 - 2.5
     assert height[0] == pytest.approx(0.8 * growth.height_at("poplar", later))
@@ -464,13 +466,13 @@ def test_a_belt_without_a_surveyed_height_has_that_of_its_growth():
 
 def test_no_belts_give_empty_results():
     none = belts(species=["oak"]).iloc[:0]
-    assert [len(part) for part in growth.projected_growth(none, "bare", 2030)] == [0, 0, 0]
+    assert [len(part) for part in belt_growth.projected_growth(none, "bare", 2030)] == [0, 0, 0]
 
 
 def test_input_belts_are_not_changed():
     whole = belts(species=["oak"], planted_year=[2020])
     before = whole.copy()
-    height, porosity, _ = growth.projected_growth(whole, "in-leaf", None)
+    height, porosity, _ = belt_growth.projected_growth(whole, "in-leaf", None)
     height += 1.0
     porosity += 1.0
     pd.testing.assert_frame_equal(pd.DataFrame(whole), pd.DataFrame(before))

@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import math
 
+import geopandas as gpd
 import numpy as np
 import pytest
+import shapely
 
 from shelterscape.process.design_files import designs_from, packaged_designs
+from shelterscape.science.belt_growth import belts_at
+from shelterscape.science.belts import Case
 from shelterscape.science.growth import belt_heights
 from shelterscape.science.planting.porosity import mixed_porosity
 from shelterscape.science.planting.profile import growth_table, height_profile
+from shelterscape.science.siting.candidates import DRAWN, with_design, with_ids
 
 DESIGNS = packaged_designs().designs
 
@@ -73,3 +78,22 @@ def test_the_table_states_calendar_years():
     assert row["year"] == 2032
     assert row["height_m"] == pytest.approx(0.5 + 5 * 0.3)
     assert row["porosity"] == pytest.approx(1 - 0.7 * 0.5)
+
+
+def test_siting_takes_height_and_lower_half_from_the_design():
+    """Hawthorn edges are above the pines until these overtake them; shrubs close the base."""
+    line = gpd.GeoDataFrame(geometry=[shapely.LineString([(0, 0), (300, 0)])], crs="EPSG:25832")
+    designs = packaged_designs()
+    one = designs.design("dense stock belt")
+    belt = with_design(with_ids(DRAWN, line), designs, one.name, 2027)
+    for age, tallest in ((20, "hawthorn"), (60, "Scots pine")):
+        heights = {row.main_species: float(belt_heights(row.main_species, age)) for row in one.rows}
+        assert max(heights, key=heights.__getitem__) == tallest
+        for season in ("in-leaf", "bare"):
+            grown = belts_at(belt, Case(season, 2027 + age)).iloc[0]
+            assert grown["height_m"] == pytest.approx(heights[tallest])
+    for season in ("in-leaf", "bare"):
+        grown, found = belts_at(belt, Case(season, 2047)).iloc[0], height_profile(one, 20)
+        assert grown["porosity_low"] == pytest.approx(found.lower_half(season))
+        assert grown["porosity"] == pytest.approx(found.whole(season))
+        assert grown["porosity_low"] < grown["porosity"]

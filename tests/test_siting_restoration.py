@@ -16,8 +16,9 @@ from shapely import LineString, MultiLineString, Point, box
 from shapely.affinity import translate
 
 from shelterscape.process.design_files import packaged_designs
+from shelterscape.science.belt_growth import belts_at, projected_growth
 from shelterscape.science.belts import Case, belts_in_season
-from shelterscape.science.growth import SITE_FACTOR, belts_at, height_at, projected_growth
+from shelterscape.science.growth import SITE_FACTOR, height_at
 from shelterscape.science.shelter import relative_wind
 from shelterscape.science.siting import candidates, exclusion, restoration
 from shelterscape.science.siting.designs import cost_minor

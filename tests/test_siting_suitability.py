@@ -10,8 +10,9 @@ from siting_helpers import CRS, GRID
 
 from shelterscape.errors import InputError
 from shelterscape.process.design_files import designs_from, packaged_designs
+from shelterscape.science.belt_growth import belts_at
 from shelterscape.science.belts import Case, complete
-from shelterscape.science.growth import belts_at, height_at
+from shelterscape.science.growth import height_at
 from shelterscape.science.shelter import relative_wind
 from shelterscape.science.siting.suitability import tall_enough_from
 

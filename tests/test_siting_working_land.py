@@ -10,8 +10,8 @@ from shapely import LineString, MultiLineString, box
 from siting_helpers import every_set, seeded_world, smallest_wind_value
 
 from shelterscape.process.design_files import packaged_designs
+from shelterscape.science.belt_growth import belts_at
 from shelterscape.science.belts import Case
-from shelterscape.science.growth import belts_at
 from shelterscape.science.siting.budgets import Limits
 from shelterscape.science.siting.candidates import with_design
 from shelterscape.science.siting.choice import choose

@@ -32,6 +32,10 @@ BELT_TYPES = ("hedge", "tree belt", BANK, "wood", *HARD_TYPES)
 BANK_LOW_SHARE = 0.5
 """Porosity of the lower half of a bank with a hedge divided by that of the whole (assumed)."""
 
+BARE_LOW, ROW_SPECIES = "bare_porosity_low", "row_species"
+"""Columns of belts of a design: porosity of the lower half without leaves, NaN where unknown; main
+species of each row, separated by commas, empty where unknown."""
+
 QUANTITIES = (
     "height_m",
     "porosity",
@@ -41,10 +45,11 @@ QUANTITIES = (
     "bare_stem_m",
     "recovery_h",
     "porosity_spread",
+    BARE_LOW,
 )
 """Number columns of a belt layer."""
 
-WORDS = ("name", "belt_type", "species", "holding_id")
+WORDS = ("name", "belt_type", "species", "holding_id", ROW_SPECIES)
 """Text columns of a belt layer."""
 
 READ_COLUMNS = (*QUANTITIES, *WORDS, "planted_year", "assumed", "value_source")
@@ -111,7 +116,8 @@ def complete(belts: gpd.GeoDataFrame, where: str) -> tuple[gpd.GeoDataFrame, lis
     -------
     belts : GeoDataFrame
         Columns of `READ_COLUMNS` without missing values, except ``height_m`` where it has to be
-        calculated from growth, and ``porosity_spread``; and ``assumed``, the source of each value.
+        calculated from growth, ``porosity_spread`` and `BARE_LOW`; and ``assumed``, the source of
+        each value.
     notices : list of Notice
 
     Raises
@@ -384,12 +390,15 @@ def belts_in_season(belts: gpd.GeoDataFrame, season: str) -> gpd.GeoDataFrame:
         ``name-unknown`` for an unknown season.
     """
     return with_height_and_porosity(
-        belts, belts["height_m"].to_numpy(dtype=float), porosity_in_season(belts, season)
+        belts, belts["height_m"].to_numpy(dtype=float), porosity_in_season(belts, season), season
     )
 
 
 def with_height_and_porosity(
-    belts: gpd.GeoDataFrame, height_m: NDArray[np.float64], porosity: NDArray[np.float64]
+    belts: gpd.GeoDataFrame,
+    height_m: NDArray[np.float64],
+    porosity: NDArray[np.float64],
+    season: str,
 ) -> gpd.GeoDataFrame:
     """Belts with another height and porosity, and the porosity of the lower half adjusted.
 
@@ -399,6 +408,8 @@ def with_height_and_porosity(
         As `complete` returns them.
     height_m, porosity : (n,) float64
         Height, m, and optical porosity, 0 to 1, in the season and year wanted.
+    season : str
+        "in-leaf" or "bare".
 
     Returns
     -------
@@ -408,11 +419,15 @@ def with_height_and_porosity(
     Notes
     -----
     Density is 1 − porosity. The density of the lower half changes in proportion to that of the
-    whole, and is 0 up to the height of bare stems (assumed).
+    whole, and is 0 up to the height of bare stems (assumed). Without leaves the proportion is that
+    of `BARE_LOW` to the bare porosity, where it is known.
     """
-    leaf = belts["porosity"].to_numpy(dtype=float)
-    density = 1.0 - belts["porosity_low"].to_numpy(dtype=float)
-    density = density * (1.0 - porosity) / np.maximum(1.0 - leaf, 1e-9)
+    whole, low = (belts[c].to_numpy(dtype=float) for c in ("porosity", "porosity_low"))
+    if season == "bare" and BARE_LOW in belts:
+        own = belts[BARE_LOW].to_numpy(dtype=float)
+        whole = np.where(np.isnan(own), whole, belts["bare_porosity"].to_numpy(dtype=float))
+        low = np.where(np.isnan(own), low, own)
+    density = (1.0 - low) * (1.0 - porosity) / np.maximum(1.0 - whole, 1e-9)
     stem = belts["bare_stem_m"].to_numpy(dtype=float)
     clothed = 1.0 - np.clip(2.0 * stem / np.maximum(height_m, 1e-9), 0.0, 1.0)
     low = 1.0 - np.clip(density, 0.0, 1.0) * clothed

@@ -1,4 +1,4 @@
-"""Height and porosity of belts in a given year.
+"""Height of trees and of belts by age.
 
 Heights follow published curves of forest top height, or nursery rates where no curve is published.
 Belts are narrow and exposed, so they grow less than forest: the reduction is assumed.
@@ -8,25 +8,15 @@ from __future__ import annotations
 
 import functools
 import re
-from collections.abc import Mapping
 from typing import NamedTuple
 
-import geopandas as gpd
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
 
 from shelterscape.errors import InputError
 from shelterscape.kernels.growth_curves import CURVES, SiteIndex
-from shelterscape.science.belts import (
-    HARD_TYPES,
-    Case,
-    porosity_in_season,
-    with_height_and_porosity,
-)
 from shelterscape.science.species import Species, find_species, species_table
-from shelterscape.science.temporary_screen import behind_screen
 from shelterscape.terms import TERMS
 
 SITE_FACTOR = 0.8
@@ -38,17 +28,11 @@ PLANTED_SIZE_M = 0.5
 YOUNG_UP_TO_M = 3.0
 """Height below which nursery rates apply and a belt counts as newly planted, m (assumed)."""
 
-CLOSURE_AGE = 10
-"""Years from planting until a belt is as dense as its design (assumed)."""
-
 BREAST_HEIGHT_M = 1.3
 OLDEST_SITE_AGE = 300.0
 
 NO_CURVE = "no published growth curve: nursery rate used"
 LOCAL_LINE = "no published growth curve: straight line through the local height used"
-NOT_GIVEN = "growth not projected: no species or no year planted given"
-NOT_KNOWN = "growth not projected: species not in the table of species"
-NOT_PLANTED = "not planted yet"
 
 
 def species_names() -> tuple[str, ...]:
@@ -126,7 +110,23 @@ def _height_above_breast(
     return BREAST_HEIGHT_M * np.minimum(age / years, 1.0) + curve
 
 
-def _check_site(site: SiteIndex) -> SiteIndex:
+def checked_site(site: SiteIndex) -> SiteIndex:
+    """A local height and its age, checked.
+
+    Parameters
+    ----------
+    site : tuple of float
+        Height, m, and age, years.
+
+    Returns
+    -------
+    tuple of float
+
+    Raises
+    ------
+    InputError
+        ``input-refused`` for values outside their range.
+    """
     height, age = (float(part) for part in site)
     tallest = TERMS["height_m"].high
     if not (0.0 < height <= tallest and 0.0 < age <= OLDEST_SITE_AGE):
@@ -186,7 +186,7 @@ def height_at(
     """
     known = find_species(species)
     age = np.maximum(np.asarray(age_years, dtype=float), 0.0)
-    site = None if site_index is None else _check_site(site_index)
+    site = None if site_index is None else checked_site(site_index)
     if not known.curve:
         height = _height_nursery(known, age, site)
     elif known.years_to_breast_height > 0:
@@ -233,162 +233,7 @@ def parse_local_height(text: str) -> tuple[str, SiteIndex]:
             hint='Write it as in "ash 9 m at 25".',
         )
     species, height, age = found.groups()
-    return find_species(species).name, _check_site((float(height), float(age)))
-
-
-def projected_growth(
-    belts: gpd.GeoDataFrame,
-    season: str,
-    year: int | None,
-    *,
-    local_heights: Mapping[str, SiteIndex] | None = None,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.object_]]:
-    """Height and porosity of completed belts in a season of a year.
-
-    Parameters
-    ----------
-    belts : GeoDataFrame
-        As `science.belts.complete` returns them. Candidates have three more columns that give
-        their density: ``closing_from`` (year), ``closing_years``, and ``first_density`` (share of
-        the density of the design in the first year). Those behind a temporary screen
-        also have its properties (see `temporary_screen`).
-    season : str
-        "in-leaf" or "bare".
-    year : int or None
-        Calendar year; None for the belts as surveyed.
-    local_heights : mapping, optional
-        Site index by species, as `parse_local_height` returns it. These heights are measured on
-        belts, so they are not reduced by the site factor.
-
-    Returns
-    -------
-    height_m : (n,) float64
-        m; exactly 0 for a belt that is not planted yet.
-    porosity : (n,) float64
-        0 to 1; 1 for a belt that is not planted yet.
-    notes : (n,) object
-        Note on the growth of each belt; empty where there is none.
-
-    Raises
-    ------
-    InputError
-        ``name-unknown`` for a season or a species in `local_heights`.
-
-    Notes
-    -----
-    All of these are assumed values:
-
-    - A belt of known species and year planted grows from 0.5 m at the nursery rate up to 3 m, then
-      along 0.8 times the species curve, continued from the age at which that reaches 3 m: a plant
-      from a nursery is ahead of a forest tree of its age. The year of the survey is unknown, so
-      surveyed heights are never reduced.
-    - A belt lower than 3 m when surveyed becomes denser in a straight line, from porosity 1 at
-      planting to the porosity of its design after ten years. Taller belts, walls and fences keep
-      their porosity.
-
-    References
-    ----------
-    Curves: see `height_at` (status S2; nursery rates: common practice).
-    """
-    local = {
-        find_species(name).name: _check_site(site) for name, site in (local_heights or {}).items()
-    }
-    surveyed = belts["height_m"].to_numpy(dtype=float, copy=True)
-    porosity = porosity_in_season(belts, season).copy()
-    notes = np.full(len(belts), "", dtype=object)
-    if year is None:
-        return surveyed, porosity, notes
-    age = year - belts["planted_year"].to_numpy(dtype=float, na_value=np.nan)
-    built = belts["belt_type"].isin(HARD_TYPES).to_numpy(dtype=bool)
-    height = np.fmax(surveyed, _grown_heights(belts["species"], age, built, local, notes))
-    young = ~built & ~(surveyed >= YOUNG_UP_TO_M)
-    porosity = 1.0 - (1.0 - porosity) * _closed_share(belts, year, age, young)
-    height, porosity = behind_screen(belts, age, height, porosity)
-    absent = age < 0
-    notes[absent] = NOT_PLANTED
-    return np.where(absent, 0.0, height), np.where(absent, 1.0, porosity), notes
-
-
-def _closed_share(
-    belts: gpd.GeoDataFrame, year: int, age: NDArray[np.float64], young: NDArray[np.bool_]
-) -> NDArray[np.float64]:
-    """Density of each belt divided by that of its design; 1 where it does not change."""
-    if "closing_from" not in belts:
-        return np.where(young & (age < CLOSURE_AGE), np.clip(age / CLOSURE_AGE, 0.0, 1.0), 1.0)
-    since = year - belts["closing_from"].to_numpy(dtype=float, na_value=np.nan)
-    first = belts["first_density"].to_numpy(dtype=float)
-    spans = np.maximum(belts["closing_years"].to_numpy(dtype=float), 1e-9)
-    share = first + (1.0 - first) * np.clip(since / spans, 0.0, 1.0)
-    return np.where(np.isnan(since), 1.0, share)
-
-
-def belts_at(
-    belts: gpd.GeoDataFrame,
-    case: Case,
-    *,
-    local_heights: Mapping[str, SiteIndex] | None = None,
-) -> gpd.GeoDataFrame:
-    """Completed belts with their height and porosity in a season and year.
-
-    Parameters
-    ----------
-    belts : GeoDataFrame
-        As `science.belts.complete` returns them.
-    case : Case
-        Season and year.
-    local_heights : mapping, optional
-        See `projected_growth`.
-
-    Returns
-    -------
-    GeoDataFrame
-        As `science.belts.with_height_and_porosity` returns it, with ``growth_note``. Belts that are
-        not planted yet have height 0.
-
-    Raises
-    ------
-    InputError
-        ``belts-no-height`` for a belt whose height is neither given nor calculated.
-    """
-    height, porosity, notes = projected_growth(
-        belts, case.season, case.year, local_heights=local_heights
-    )
-    if np.isnan(height).any():
-        row = int(np.argmax(np.isnan(height)))
-        species = belts["species"].iloc[row]
-        raise InputError(
-            "belts-no-height",
-            f"{int(np.isnan(height).sum())} of {len(height)} belts have no height: {case.heading}.",
-            where=f"feature {row + 1}",
-            value=f"{species} of {belts['planted_year'].iloc[row]}",
-            hint="Give a year, so that height is calculated from species and year planted."
-            if case.year is None
-            else "Fill in height_m, or use a species of the table of species: "
-            f"{', '.join(species_names())}.",
-        )
-    return with_height_and_porosity(belts, height, porosity).assign(growth_note=notes)
-
-
-def _grown_heights(
-    species: pd.Series,
-    age: NDArray[np.float64],
-    built: NDArray[np.bool_],
-    local: Mapping[str, SiteIndex],
-    notes: NDArray[np.object_],
-) -> NDArray[np.float64]:
-    """Height by growth alone; NaN where it cannot be calculated, with the reason in `notes`."""
-    height = np.full(len(age), np.nan)
-    keys = species.str.strip().str.casefold().to_numpy(dtype=object)
-    for key in set(keys[~built]):
-        here = (keys == key) & ~built
-        if key not in species_table():
-            notes[here] = NOT_KNOWN if key else NOT_GIVEN
-            continue
-        known = species_table()[key]
-        by = LOCAL_LINE if known.name in local and not known.curve else curve_note(key)
-        notes[here] = np.where(np.isnan(age[here]), NOT_GIVEN, by)
-        height[here] = _belt_height(known, age[here], local.get(known.name))
-    return height
+    return find_species(species).name, checked_site((float(height), float(age)))
 
 
 def belt_heights(

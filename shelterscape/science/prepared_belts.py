@@ -129,7 +129,7 @@ def prepare_belts(
     ----------
     frames : sequence of GeoDataFrame
         The same belts in each case, as `science.belts.belts_in_season` or
-        `science.growth.belts_at` returns them; heights are those of the first frame.
+        `science.belt_growth.belts_at` returns them; heights are those of the first frame.
     grid : Grid
     options : ShelterOptions
     apart : bool

@@ -150,7 +150,7 @@ def planned_belts(
     plants = plan.rows.groupby("belt")["plant_count"].sum()
     costs = bill.groupby("belt")["cost"].sum() if len(bill) else pd.Series(dtype=object)
     frame = data.belts.assign(length_m=data.belts.geometry.length)
-    for column in ("species", "belt_type", "width_m", "porosity", "bare_porosity"):
+    for column in ("species", "row_species", "belt_type", "width_m", "porosity", "bare_porosity"):
         frame[column] = pd.Series([getattr(one, column) for one in designs], index=frame.index)
     protected = [protection(one) for one in designs]
     grown = {name: _grown(data, one) for name, one in used_designs(data).items()}
@@ -161,6 +161,7 @@ def planned_belts(
         evergreen_share=[one.evergreen_share for one in designs],
         height_at_20_years_m=[grown[name].height_m for name in frame["design"]],
         porosity_low=[grown[name].lower_half("in-leaf") for name in frame["design"]],
+        bare_porosity_low=[grown[name].lower_half("bare") for name in frame["design"]],
         protection=[one.way for one in protected],
         protection_height_m=[one.height_m for one in protected],
         cost=[float(costs.get(belt, Decimal(0))) for belt in frame["belt"]],

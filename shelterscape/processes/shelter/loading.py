@@ -27,8 +27,8 @@ from shelterscape.processes.shelter.spec import ShelterInputs
 from shelterscape.science import belts as belt_layers
 from shelterscape.science import places as place_layers
 from shelterscape.science.bare_ground import refuse_surface
+from shelterscape.science.belt_growth import belts_at
 from shelterscape.science.belts import Case
-from shelterscape.science.growth import belts_at
 from shelterscape.science.terrain import TerrainWind
 from shelterscape.science.terrain.ground import Ground, held
 from shelterscape.science.terrain.wind_over_terrain import work_bytes as terrain_wind_bytes

@@ -20,8 +20,8 @@ from shelterscape.processes.shelter.loading import (
 from shelterscape.processes.shelter.summary import summarise
 from shelterscape.processes.shelter.year_sums import CaseShelter, YearSums
 from shelterscape.science import zones
+from shelterscape.science.belt_growth import belts_at
 from shelterscape.science.belts import Case
-from shelterscape.science.growth import belts_at
 from shelterscape.science.prepared_belts import prepare_belts
 from shelterscape.science.shelter import WindField, wind_fields
 from shelterscape.terms import ONE_WIND

@@ -17,8 +17,8 @@ from shelterscape.processes.siting.lines import ProposedLines
 from shelterscape.processes.siting.loading import SitingData
 from shelterscape.processes.siting.place_hours import evaluated_with_hours
 from shelterscape.processes.siting.stock import CountedBenefit, counted_benefit
+from shelterscape.science.belt_growth import belts_at
 from shelterscape.science.belts import Case
-from shelterscape.science.growth import belts_at
 from shelterscape.science.places import coverage
 from shelterscape.science.site_wind import where_modelled
 from shelterscape.science.siting.benefit import Benefits, benefits

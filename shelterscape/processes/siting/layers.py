@@ -26,8 +26,8 @@ from shelterscape.processes.siting.spec import MINOR_UNITS, minor_units
 from shelterscape.processes.siting.stock import stock_ground
 from shelterscape.processes.siting.targets import with_targets
 from shelterscape.processes.siting.working_land import land_columns, land_reason
+from shelterscape.science.belt_growth import belts_at
 from shelterscape.science.belts import Case
-from shelterscape.science.growth import belts_at
 from shelterscape.science.places import purpose_of
 from shelterscape.science.siting.benefit import benefit_table
 from shelterscape.science.siting.budgets import OVER_BUDGET, OVER_HOLDING, OVER_PHASE

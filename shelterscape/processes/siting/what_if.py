@@ -21,8 +21,8 @@ from shelterscape.processes.siting.lines import drawn_belts
 from shelterscape.processes.siting.loading import SitingData
 from shelterscape.processes.siting.place_hours import evaluated_with_hours
 from shelterscape.processes.siting.spec import MINOR_UNITS
+from shelterscape.science.belt_growth import belts_at
 from shelterscape.science.belts import Case
-from shelterscape.science.growth import belts_at
 from shelterscape.science.siting.full_evaluation import existing_winds
 
 Field = NDArray[np.float32]

@@ -135,7 +135,9 @@ def _one_species(design: BeltDesign, share_cap: float) -> Iterator[Warned]:
         if len(numbers) == 1:
             yield Warned(f"a single species: {name}", "mix several species", PRACTICE)
         elif share > share_cap:
-            text = f"{100 * share:.0f} % of the plants are {name}; the cap is {100 * share_cap:.0f} %"
+            text = (
+                f"{100 * share:.0f} % of the plants are {name}; the cap is {100 * share_cap:.0f} %"
+            )
             yield Warned(text, "mix in other species", PRACTICE)
 
 
@@ -191,7 +193,18 @@ def belt_warnings(
 
 
 def warning_table(found: Mapping[str, list[Warned]]) -> pd.DataFrame:
-    """Warnings by belt as a table with `WARNING_COLUMNS`."""
+    """Warnings by belt as a table.
+
+    Parameters
+    ----------
+    found : dict of list of Warned
+        By belt.
+
+    Returns
+    -------
+    DataFrame
+        With `WARNING_COLUMNS`.
+    """
     rows = [(belt, *warned) for belt, several in found.items() for warned in several]
     return pd.DataFrame(rows, columns=list(WARNING_COLUMNS))
 

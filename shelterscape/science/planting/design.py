@@ -157,6 +157,11 @@ class BeltDesign:
         return float(green / sum(numbers.values())) if numbers else 0.0
 
     @property
+    def row_species(self) -> str:
+        """Main species of the rows, each once, separated by commas."""
+        return ", ".join(dict.fromkeys(row.main_species for row in self.rows))
+
+    @property
     def planted_width_m(self) -> float:
         """Distance between the outer rows, m; 0 where nothing is planted."""
         return self.rows[-1].offset_m if self.rows else 0.0

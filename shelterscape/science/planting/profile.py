@@ -44,6 +44,10 @@ class HeightProfile:
         Most frequent species of the tallest row; the main species of a design without rows.
     in_leaf, bare : (10,) float64
         Optical porosity of each tenth of the height from the ground, 0 to 1.
+
+    Notes
+    -----
+    The `season` of methods is "in-leaf" or "bare".
     """
 
     height_m: float
@@ -53,7 +57,7 @@ class HeightProfile:
     bare: Array
 
     def porosity(self, season: str) -> Array:
-        """Porosity by tenth in a season, "in-leaf" or "bare"."""
+        """Porosity by tenth in a season."""
         return self.bare if season == "bare" else self.in_leaf
 
     def whole(self, season: str) -> float:
@@ -78,7 +82,7 @@ def height_profile(
     age_years : float
         Years from planting, 0 or more.
     local_heights : dict, optional
-        Site index by species, as for `science.growth.projected_growth`.
+        Site index by species, as for `science.belt_growth.projected_growth`.
 
     Returns
     -------

@@ -11,8 +11,10 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from shelterscape.science.belts import Case
-from shelterscape.science.growth import SiteIndex, belts_at
+from shelterscape.kernels.growth_curves import SiteIndex
+from shelterscape.science.belt_growth import belts_at
+from shelterscape.science.belts import BARE_LOW, ROW_SPECIES, Case
+from shelterscape.science.planting.profile import height_profile
 from shelterscape.science.siting.areas import areas_beside
 from shelterscape.science.siting.designs import Designs, cost_minor
 from shelterscape.science.siting.exclusion import openings
@@ -138,7 +140,8 @@ def with_design(
     Returns
     -------
     GeoDataFrame
-        With the columns of a belt layer; the height is NaN, so that it is estimated from age.
+        With the columns of a belt layer; the height is NaN, so that it is estimated from age. The
+        porosity of the lower half is that of the design at 20 years.
 
     Raises
     ------
@@ -152,13 +155,16 @@ def with_design(
     )
     for column in ("belt_type", "species", "porosity", "bare_porosity", "width_m", "closing_years"):
         frame[column] = [getattr(one, column) for one in chosen]
+    grown = {name: height_profile(designs.design(name), REFERENCE_AGE) for name in set(names)}
+    frame["porosity_low"] = [grown[name].lower_half("in-leaf") for name in names]
+    frame[BARE_LOW] = [grown[name].lower_half("bare") for name in names]
+    frame[ROW_SPECIES] = [one.row_species for one in chosen]
     # Without any line, pandas would give text columns a numeric type.
-    frame = frame.astype({"belt_type": object, "species": object})
+    frame = frame.astype({"belt_type": object, "species": object, ROW_SPECIES: object})
     frame = frame.assign(
         planted_year=pd.array([planted_year] * len(frame), "Int64"),
         closing_from=pd.array([planted_year] * len(frame), "Int64"),
         height_m=np.nan,
-        porosity_low=frame["porosity"],
         bare_stem_m=0.0,
         first_density=0.0,
         assumed="",
@@ -180,7 +186,7 @@ def design_height(
     design : str
         Name of the design.
     local_heights : mapping, optional
-        As for `growth.belts_at`.
+        As for `belt_growth.belts_at`.
 
     Returns
     -------
@@ -218,7 +224,7 @@ def with_assessment(
     bearing : Bearing
         The best bearing for the purpose, from grid north.
     local_heights : mapping, optional
-        As for `growth.belts_at`.
+        As for `belt_growth.belts_at`.
 
     Returns
     -------

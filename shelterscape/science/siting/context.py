@@ -12,8 +12,9 @@ from rasterio.features import rasterize
 
 from shelterscape.errors import InputError
 from shelterscape.grid import Grid, grid_direction
+from shelterscape.kernels.growth_curves import SiteIndex
+from shelterscape.science.belt_growth import belts_at
 from shelterscape.science.belts import Case
-from shelterscape.science.growth import SiteIndex, belts_at
 from shelterscape.science.places import Coverage, coverage
 from shelterscape.science.prepared_belts import ShelterOptions
 from shelterscape.science.wind import WindSet
@@ -34,7 +35,7 @@ class EvaluationContext:
     grid : Grid
     case : Case
     belts : GeoDataFrame
-        Existing belts, as `growth.belts_at` returns them in this case.
+        Existing belts, as `belt_growth.belts_at` returns them in this case.
     options : ShelterOptions
     directions_deg, sector_deg : (d,) float64
         Wind directions from grid north, degrees, and the width of the sector of each.
@@ -138,7 +139,7 @@ def evaluation_context(
     places : GeoDataFrame, optional
         As `science.places.complete` returns them, for benefit by place.
     local_heights : mapping, optional
-        As for `growth.belts_at`.
+        As for `belt_growth.belts_at`.
 
     Returns
     -------

@@ -88,7 +88,7 @@ def belts_with_set(
     ----------
     context : EvaluationContext
     frame : GeoDataFrame
-        Candidates as `growth.belts_at` returns them in the case (`Ground.frame`).
+        Candidates as `belt_growth.belts_at` returns them in the case (`Ground.frame`).
     rows : sequence of int
 
     Returns
@@ -127,7 +127,7 @@ def full_evaluation(
     ----------
     context : EvaluationContext
     frame : GeoDataFrame
-        Candidates as `growth.belts_at` returns them in the case (`Ground.frame`), with
+        Candidates as `belt_growth.belts_at` returns them in the case (`Ground.frame`), with
         ``holding_id`` and ``restores_belt`` where known.
     rows : sequence of int
         Rows of the candidates in place.

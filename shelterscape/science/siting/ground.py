@@ -19,7 +19,7 @@ from shelterscape.grid import Grid, downwind
 from shelterscape.kernels.planting import plant, put_back
 from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
 from shelterscape.kernels.siting import CandidateLines, SitingRays, gains
-from shelterscape.science.growth import belts_at
+from shelterscape.science.belt_growth import belts_at
 from shelterscape.science.prepared_belts import PreparedBelts, ShelterOptions, prepare_belts
 from shelterscape.science.rays import rays_of, relative_wind_by_ray
 from shelterscape.science.shelter import ray_offsets
@@ -49,7 +49,7 @@ def candidate_lines(frame: gpd.GeoDataFrame, grid: Grid, options: ShelterOptions
     Parameters
     ----------
     frame : GeoDataFrame
-        As `growth.belts_at` returns candidates in a case; one of height 0 has no effect.
+        As `belt_growth.belts_at` returns candidates in a case; one of height 0 has no effect.
     grid : Grid
     options : ShelterOptions
 
@@ -108,7 +108,7 @@ def wind_by_ray(
     Parameters
     ----------
     belts : GeoDataFrame
-        As `growth.belts_at` returns them.
+        As `belt_growth.belts_at` returns them.
     grid : Grid
     options : ShelterOptions
     directions_deg : (rays,) float64
@@ -212,7 +212,8 @@ class Ground:
         As `wind_by_ray` returns it for existing belts; calculated when not given. It is changed
         in place.
     frame : GeoDataFrame, optional
-        The candidates in the case, as `growth.belts_at` returns them; calculated when not given.
+        The candidates in the case, as `belt_growth.belts_at` returns them; calculated when not
+        given.
 
     Attributes
     ----------

@@ -22,9 +22,9 @@ from shelterscape.kernels.shelter_curves import (
     REACH_WINDWARD_H,
     TABLE_STEP_H,
 )
+from shelterscape.science.belt_growth import belts_at
 from shelterscape.science.belt_profiles import share_at_height
 from shelterscape.science.belts import HARD_TYPES, recovery_distances
-from shelterscape.science.growth import belts_at
 from shelterscape.science.prepared_belts import END_FULL_EXTENT_H, END_RISE, ShelterOptions
 from shelterscape.science.siting import sampled_cells
 from shelterscape.science.siting.benefit import Benefits
@@ -146,7 +146,8 @@ def selection_runs(
         budget take part.
     limits : Limits
     frame : GeoDataFrame, optional
-        The candidates in the case, as `growth.belts_at` returns them; calculated when not given.
+        The candidates in the case, as `belt_growth.belts_at` returns them; calculated when not
+        given.
     always : sequence of int
         Rows that take part in any case: the choice whose robustness is examined.
     must, forbidden, net_cost

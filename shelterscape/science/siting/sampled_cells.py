@@ -127,7 +127,7 @@ class SampledCells:
     ----------
     context : EvaluationContext
     candidates : GeoDataFrame
-        As `growth.belts_at` returns them in the case.
+        As `belt_growth.belts_at` returns them in the case.
     rays : int
         Rays for each direction.
     seed : int

@@ -42,7 +42,7 @@ def sensitivity(
     ----------
     context : EvaluationContext
     grown : GeoDataFrame
-        Candidates as `growth.belts_at` returns them in the case.
+        Candidates as `belt_growth.belts_at` returns them in the case.
     rows : sequence of int
         The set.
     uncertainty : InputUncertainty, optional

@@ -8,9 +8,11 @@ import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
+from shelterscape.kernels.growth_curves import SiteIndex
+from shelterscape.science.belt_growth import belts_at
 from shelterscape.science.belt_profiles import share_at_height
 from shelterscape.science.belts import Case
-from shelterscape.science.growth import SITE_FACTOR, SiteIndex, belts_at, height_at
+from shelterscape.science.growth import SITE_FACTOR, height_at
 from shelterscape.science.purposes import Purpose, purposes
 
 REFERENCE_YEARS = 20
