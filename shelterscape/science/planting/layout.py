@@ -165,11 +165,14 @@ def _clumps(
             if len(at) == 0:
                 continue
             table, bounds = _runs(here, at, line.length, list(row.species))
-            tables.append(table.assign(row=number, row_part=part))
+            same = {"row": number, "row_part": part}
+            tables.append(table | {c: np.full(len(bounds) - 1, n) for c, n in same.items()})
             lines.append(cut_at(line, bounds))
     if not tables:
         return _clump_table([]), np.empty(0, dtype=object)
-    return pd.concat(tables, ignore_index=True), np.concatenate(lines)
+    # A data frame for each piece of a row would take most of the time.
+    joined = {column: np.concatenate([t[column] for t in tables]) for column in tables[0]}
+    return pd.DataFrame(joined), np.concatenate(lines)
 
 
 def _clump_table(rows: list[dict[str, Any]]) -> pd.DataFrame:
@@ -178,22 +181,20 @@ def _clump_table(rows: list[dict[str, Any]]) -> pd.DataFrame:
 
 def _runs(
     kind: NDArray[np.int64], at: NDArray[np.float64], length_m: float, names: list[str]
-) -> tuple[pd.DataFrame, NDArray[np.float64]]:
+) -> tuple[dict[str, NDArray[Any]], NDArray[np.float64]]:
     """Successive plants of one species, and the bounds between them halfway between plants."""
     change = np.flatnonzero(np.diff(kind)) + 1
     bounds = np.concatenate([[0.0], (at[change - 1] + at[change]) / 2.0, [length_m]])
     first = np.concatenate([[0], change])
     counts = np.diff(np.concatenate([first, [len(kind)]]))
     spacing = at[1] - at[0] if len(at) > 1 else length_m
-    table = pd.DataFrame(
-        {
-            "from_m": bounds[:-1],
-            "to_m": bounds[1:],
-            "species": [names[i] for i in kind[first]],
-            "plant_count": counts,
-            "spacing_m": spacing,
-        }
-    )
+    table = {
+        "from_m": bounds[:-1],
+        "to_m": bounds[1:],
+        "species": np.array(names, dtype=object)[kind[first]],
+        "plant_count": counts,
+        "spacing_m": np.full(len(first), spacing),
+    }
     return table, bounds
 
 

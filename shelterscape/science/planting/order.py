@@ -198,11 +198,12 @@ def bill_of_quantities(
     """
     found = []
     lengths = belts.geometry.length
+    orders, all_fences = (dict(list(t.groupby("belt", sort=False))) for t in (order, plan.fences))
     for belt, name, holding, length in zip(
         belts["belt"], belts["design"], belts["holding_id"], lengths, strict=True
     ):
-        own = order[order["belt"] == belt]
-        fences = plan.fences[plan.fences["belt"] == belt]
+        own = orders.get(belt, order.iloc[:0])
+        fences = all_fences.get(belt, plan.fences.iloc[:0])
         if own.empty and fences.empty:
             continue
         for item, unit, quantity, price in _items(own, fences, designs[name], length):
