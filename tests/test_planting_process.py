@@ -15,6 +15,10 @@ from affine import Affine
 from file_helpers import write_dem, write_features
 
 import shelterscape
+from shelterscape.process.area import Area
+from shelterscape.process.reading import Reader
+from shelterscape.processes.planting.loading import load
+from shelterscape.processes.planting.spec import PlantingInputs
 
 WEST, NORTH = 500_000.0, 6_101_000.0
 AFFINE = Affine(10, 0, WEST, 0, -10, NORTH)
@@ -121,3 +125,17 @@ def test_the_answer_and_the_tasks(result):
     tasks = pd.read_csv(result.tables["task_calendar"])
     assert tasks["first_day"].is_monotonic_increasing
     assert {"work", "survey", "avoid"} == set(tasks["task_kind"])
+
+
+def test_each_belt_is_planned_for_one_holding(inputs):
+    """A part of the map plans the belts of its holding, and others whose middle is in it."""
+    dem, maps = inputs
+    params = PlantingInputs(dem=str(dem), belts=f"{maps}:belts", winds="270")
+    west = shapely.box(WEST, NORTH - 600, WEST + 200, NORTH)
+    east = shapely.box(WEST + 200, NORTH - 600, WEST + 600, NORTH)
+    parts = [Area(name, shape.wkb, np.inf, "", name) for name, shape in (("W", west), ("E", east))]
+    found = [list(load(params, Reader(area=area)).belts["belt"]) for area in parts]
+    assert found == [["A1"], ["A2"]]
+    named = params.model_copy(update={"parcels": f"{maps}:parcels"})
+    of_h1 = Area("H1", east.wkb, np.inf, "", "H1")
+    assert list(load(named, Reader(area=of_h1)).belts["belt"]) == ["A1", "A2"]

@@ -121,9 +121,9 @@ def unique_names(given: pd.Series, what: str) -> NDArray[np.object_]:
     Parameters
     ----------
     given : Series of str
-        Names; empty where there is none.
+        Names by row from 0; empty where there is none.
     what : str
-        Word for a feature, which with its number is the name of an unnamed one.
+        Word for a feature, which with the number of its row is the name of an unnamed one.
 
     Returns
     -------
@@ -135,7 +135,7 @@ def unique_names(given: pd.Series, what: str) -> NDArray[np.object_]:
     >>> unique_names(pd.Series(["north", "", "north"]), "belt").tolist()
     ['north', 'belt 2', 'north 2']
     """
-    numbered = pd.Series([f"{what} {i + 1}" for i in range(len(given))], index=given.index)
+    numbered = pd.Series([f"{what} {i + 1}" for i in given.index], index=given.index, dtype=object)
     named = given.where(given != "", numbered)
     turn = named.groupby(named).cumcount()
     found: NDArray[np.object_] = named.where(

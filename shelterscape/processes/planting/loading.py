@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid, grid_direction
 from shelterscape.kernels.growth_curves import SiteIndex
+from shelterscape.process.area import Area
 from shelterscape.process.calendar_files import calendar_rules
 from shelterscape.process.design_files import designs_from, packaged_designs
 from shelterscape.process.inputs import columns_by_layer, nearest
@@ -171,7 +172,11 @@ def _belts(
     """Lines to plant with name, design, holding, parcel and year."""
     layer = reader.layer(params.belts, grid, "layer of lines to plant", columns["belts"])
     _refuse_areas(layer)
-    texts = {name: pd.Series(words(layer, name), dtype=object) for name in COLUMNS["belts"][:-1]}
+    # The row of the file numbers an unnamed belt, so that it has one name in all parts of a map.
+    texts = {
+        name: pd.Series(words(layer, name), layer.index, dtype=object)
+        for name in COLUMNS["belts"][:-1]
+    }
     names = texts["candidate"].where(texts["candidate"] != "", texts["name"])
     usual = params.design or designs.design_for(purpose.name, "designs").name
     year = numbers(layer, "planting_year", TERMS["planting_year"], "belts")
@@ -190,12 +195,23 @@ def _belts(
     if (~new).any():
         text = "belts: restorations were left out; only new belts are planned here"
         reader.notice(Notice("restorations-left-out", text, int((~new).sum())))
+    frame = _with_areas(frame[new].reset_index(drop=True), params, reader, grid, columns["parcels"])
     if reader.area is not None:
-        new &= reader.area.holds(frame.geometry.to_numpy())
-    frame = frame[new].reset_index(drop=True)
+        frame = frame[_of_holding(frame, reader.area)].reset_index(drop=True)
     for name in set(frame["design"]):
         designs.design(name)
-    return _with_areas(frame, params, reader, grid, columns["parcels"])
+    return frame
+
+
+def _of_holding(belts: gpd.GeoDataFrame, area: Area) -> NDArray[np.bool_]:
+    """Belts that this part of the map plants, each in one part: by holding, else by its middle."""
+    middle = shapely.line_interpolate_point(
+        shapely.line_merge(belts.geometry.to_numpy()), 0.5, normalized=True
+    )
+    inside = shapely.intersects(middle, area.geometry)
+    named = belts["holding_id"].to_numpy(dtype=object)
+    known = (named != "") & (area.holding_id != "")
+    return np.where(known, named == area.holding_id, inside).astype(bool)
 
 
 def _refuse_areas(layer: gpd.GeoDataFrame) -> None:
