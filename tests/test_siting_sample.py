@@ -52,7 +52,7 @@ def test_the_loss_of_benefit_is_stated(demo, figures):
 
 @pytest.mark.xfail(
     strict=True,
-    reason="29 % is given up. With the growth of siting 3.0.0 and at most a fifth of the length "
+    reason="30 % is given up. With the growth of siting 3.0.0 and at most a fifth of the length "
     "across fields, no set of these candidates added more than 12.7 of 16.4 ha eq. (upper bound).",
 )
 def test_the_loss_of_benefit_is_at_most_a_fifth(figures):
