@@ -143,11 +143,11 @@ def test_every_fact_has_a_source_a_status_and_a_date():
 
 def test_the_summit_of_a_hill_is_more_exposed_than_its_foot():
     """By hand: on a summit no ground is higher, so unlimited topex is 0 (status D)."""
-    grid = Grid((81, 81), Affine(10, 0, 0, 0, -10, 810), CRS)
-    y, x = np.mgrid[0:81, 0:81]
-    distance = 10.0 * np.hypot(x - 40, y - 40)
+    grid = Grid((201, 201), Affine(10, 0, 0, 0, -10, 2010), CRS)
+    y, x = np.mgrid[0:201, 0:201]
+    distance = 10.0 * np.hypot(x - 100, y - 100)
     hill = (20.0 * np.exp(-((distance / 150.0) ** 2))).astype(np.float32)
-    lines = [LineString([(400, 405), (410, 405)]), LineString([(80, 405), (90, 405)])]
+    lines = [LineString([(1000, 1005), (1010, 1005)]), LineString([(750, 1005), (760, 1005)])]
     belts = gpd.GeoDataFrame(geometry=lines, crs=CRS)
     found = belt_exposure(belts, hill, grid, 270.0, 5.0)
     assert found["topex_deg"][0] == pytest.approx(0.0, abs=1e-3)
