@@ -56,6 +56,8 @@ LAYERS = {
     "photographs": "CSV table of photographs (input `photograph_table` of `photo-porosity`).",
     "planting belts": "Lines to plant: the centre of each belt (`planting`). The layer "
     "`chosen_belts` of `siting` fits.",
+    "height_limits": "Ground with a height limit, such as under power lines: features of any kind "
+    "(`planting`).",
     "veteran_trees": "Veteran trees: points or canopies (`planting`).",
     "side-effects belts": "Belts whose side effects are examined: lines or polygons "
     "(`side-effects`). The layer `chosen_belts` of `siting` fits.",

@@ -8,9 +8,13 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 from affine import Affine
+from file_helpers import write_features
 from shapely import LineString, Point, box
+from test_planting_process import NORTH, WEST, inputs  # noqa: F401 - a fixture
 
+import shelterscape
 from shelterscape import data
 from shelterscape.grid import Grid
 from shelterscape.process.design_files import packaged_designs
@@ -154,3 +158,20 @@ def test_the_summit_of_a_hill_is_more_exposed_than_its_foot():
     assert found["topex_deg"][1] > found["topex_deg"][0]
     assert found["topex_class"][0] == 1
     assert found["terrain_wind_ms"][0] > 5.0 > found["terrain_wind_ms"][1]
+
+
+def test_files_to_files_with_a_height_limit_and_a_native_list(inputs, tmp_path):  # noqa: F811
+    dem, maps = inputs
+    limit = shapely.box(WEST, NORTH - 600, WEST + 200, NORTH)
+    write_features(tmp_path / "limits.gpkg", [limit], layer="limits", height_limit_m=[9.0])
+    result = shelterscape.planting(
+        dem=dem, belts=f"{maps}:belts", winds="270", parcels=f"{maps}:parcels",
+        height_limits=f"{tmp_path / 'limits.gpkg'}:limits", native_species=("hazel", "birch"),
+        out=tmp_path / "out", pictures=False, report=False,
+    )  # fmt: skip
+    found = pd.read_csv(result.tables["species_suitability"]).set_index(["belt", "species"])
+    kept = found[found["suitability"] == KEPT]
+    assert list(kept.index) == [("A1", "hazel"), ("A2", "hazel"), ("A2", "birch")]
+    assert "grows to 15 m, limit 9 m" in found.loc[("A1", "birch"), "reason"]
+    assert set(found["parcel_id"]) == {"P1"}
+    assert any("Replace species of the designs" in text for text in result.summary.results)

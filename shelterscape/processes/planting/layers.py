@@ -27,7 +27,7 @@ from shelterscape.science.planting.profile import (
 from shelterscape.science.planting.task_calendar import CALENDAR_COLUMNS, task_calendar
 from shelterscape.science.siting.candidates import REFERENCE_AGE
 
-BY_BELT = ("plant_order", "bill_of_quantities", "planting_warnings")
+BY_BELT = ("plant_order", "bill_of_quantities", "planting_warnings", "species_suitability")
 """Tables with a row for each belt."""
 
 NO_ROOM = Warned(

@@ -26,6 +26,7 @@ from shelterscape.science.belts import refuse_points
 from shelterscape.science.columns import numbers, unique_names, words
 from shelterscape.science.damaging_wind import vector_mean_deg
 from shelterscape.science.growth import parse_local_height
+from shelterscape.science.planting.belt_sites import SiteLayers
 from shelterscape.science.planting.belt_warnings import Ground
 from shelterscape.science.planting.layout import Site
 from shelterscape.science.planting.rows import veteran_clearances
@@ -40,10 +41,11 @@ from shelterscape.science.siting.planner_layers import (
     PARCEL_COLUMNS,
     keep_clear_zones,
 )
+from shelterscape.science.terrain.wind_over_terrain import work_bytes as terrain_wind_bytes
 from shelterscape.science.wind import WindSet, choose_subset
 from shelterscape.terms import TERMS
 
-VERTEX_BYTES, CELL_BYTES = 40_000.0, 12.0
+VERTEX_BYTES, CELL_BYTES = 40_000.0, 30.0
 """Memory for each vertex of all layers and each cell, bytes (assumed)."""
 
 TREE_COLUMNS = ("stem_diameter_m", "canopy_radius_m")
@@ -53,6 +55,7 @@ GROUND = {
     "wet_ground": "layer of wet ground",
     "drains": "layer of drains",
 }
+SPECIES_GROUND = {"salt_ground": "layer of salt ground", "deep_peat": "layer of deep peat"}
 """Layers of which only the shapes are read: what each is in errors."""
 
 COLUMNS = {
@@ -69,6 +72,7 @@ COLUMNS = {
     "veteran_trees": TREE_COLUMNS,
     "openings": OPENING_COLUMNS,
     "parcels": PARCEL_COLUMNS,
+    "height_limits": ("height_limit_m",),
 }
 """Columns that are read, by layer."""
 
@@ -90,6 +94,10 @@ class PlantingData:
     site : Site
     ground : Ground
         Terrain, existing belts, wet ground and drains.
+    layers : SiteLayers
+        Ground that decides which species are kept.
+    mean_speed_ms : float
+        Mean wind speed, m/s; NaN where the wind set has none.
     local_heights : dict
         Site index by species.
     rules : list of TaskRule
@@ -108,6 +116,8 @@ class PlantingData:
     purpose: Purpose
     site: Site
     ground: Ground
+    layers: SiteLayers
+    mean_speed_ms: float
     local_heights: dict[str, SiteIndex]
     rules: list[TaskRule]
     rules_date: date
@@ -126,6 +136,7 @@ def load(params: PlantingInputs, reader: Reader) -> PlantingData:
     content = reader.toml(params.calendar, "file of tasks") if params.calendar else None
     rules, rules_date = calendar_rules(content, *(["calendar"] if params.calendar else []))
     winds = choose_subset(reader.winds(params.winds), params.subset, purpose.subsets, "winds")
+    ground = _ground(params, reader, elevation, grid)
     return PlantingData(
         params=params,
         elevation=elevation,
@@ -134,7 +145,9 @@ def load(params: PlantingInputs, reader: Reader) -> PlantingData:
         designs=designs,
         purpose=purpose,
         site=_site(params, reader, grid, columns, _from_deg(winds, purpose, convergence)),
-        ground=_ground(params, reader, elevation, grid),
+        ground=ground,
+        layers=_site_layers(params, reader, grid, ground, columns["height_limits"]),
+        mean_speed_ms=float(np.average(winds.mean_speed_ms, weights=winds.frequency)),
         local_heights=dict(parse_local_height(text) for text in params.local_heights),
         rules=rules,
         rules_date=rules_date,
@@ -292,6 +305,25 @@ def _ground(
     )
 
 
+def _site_layers(
+    params: PlantingInputs, reader: Reader, grid: Grid, ground: Ground, columns: dict[str, str]
+) -> SiteLayers:
+    """Ground that decides which species are kept."""
+    shapes: dict[str, NDArray[np.object_]] = {}
+    for name, what in SPECIES_GROUND.items():
+        if source := getattr(params, name):
+            frame = reader.layer(source, grid, what, {})
+            shapes[name] = np.asarray(frame.geometry.to_numpy(), dtype=object)
+    limits, metres = None, None
+    if params.height_limits:
+        frame = reader.layer(params.height_limits, grid, "layer of height limits", columns)
+        limits = np.asarray(frame.geometry.to_numpy(), dtype=object)
+        metres = numbers(frame, "height_limit_m", TERMS["height_limit_m"], "height_limits")
+    salt, peat = shapes.get("salt_ground"), shapes.get("deep_peat")
+    return SiteLayers(ground.wet, salt, peat, ground.drains, limits, metres)
+
+
 def work_bytes(params: PlantingInputs, sizes: InputSizes) -> float:
-    """Largest memory needed, bytes: the terrain model, and rows of plants."""
-    return CELL_BYTES * sizes.cells + VERTEX_BYTES * sizes.vertices
+    """Largest memory needed, bytes: terrain model, topex and terrain wind, rows of plants."""
+    terrain = terrain_wind_bytes(sizes.grid) if sizes.grid else 0.0
+    return CELL_BYTES * sizes.cells + terrain + VERTEX_BYTES * sizes.vertices

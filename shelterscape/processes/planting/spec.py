@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated
 
 from pydantic import Field
 
 from shelterscape.files.styles import LayerStyle
 from shelterscape.process import Layer, Output, Picture, Process, Table, Workbook
-from shelterscape.process.inputs import FieldNames, Source, TerrainInputs, Winds, quantity
+from shelterscape.process.inputs import FieldNames, Source, Winds, quantity
+from shelterscape.processes.planting.ground_inputs import GroundInputs, layer_field
 
 MACHINE_WIDTH_M, SHARE_CAP = 1.5, 0.5
 """Defaults (assumed)."""
@@ -18,13 +19,7 @@ STEM_FACTOR, BEYOND_CANOPY_M = 15.0, 5.0
 against a source)."""
 
 
-def layer_field(what: str, text: str) -> Any:
-    """An optional layer."""
-    note = Field(description=f"{text} As PATH or PATH:LAYER.")
-    return Annotated[str | None, Source("layer", what), note]
-
-
-class PlantingInputs(TerrainInputs):
+class PlantingInputs(GroundInputs):
     """Inputs of `planting`."""
 
     belts: Annotated[
@@ -83,12 +78,6 @@ class PlantingInputs(TerrainInputs):
     ) = None
     existing_belts: layer_field(  # type: ignore[valid-type]
         "layer of existing belts", "Existing belts, which lengthen those that adjoin them."
-    ) = None
-    wet_ground: layer_field(  # type: ignore[valid-type]
-        "layer of wet ground", "Wet ground, on which trees with shallow roots may fall."
-    ) = None
-    drains: layer_field(  # type: ignore[valid-type]
-        "layer of drains", "Drains and pipes, which roots of some species block."
     ) = None
     parcels: layer_field(  # type: ignore[valid-type]
         "parcel layer", "Fields with parcel_id and holding_id, for belts that state none."
@@ -229,6 +218,21 @@ OUTPUTS: tuple[Output, ...] = (
         "Porosity of each design by tenth of its height; height_m is the top of the tenth.",
     ),
     Table(
+        "species_suitability",
+        (
+            *_BELT,
+            "species",
+            "design_share",
+            "suitability",
+            "reason",
+            "not_checked",
+            "plant_health",
+            "fact_date",
+            "source",
+        ),
+        "Species kept or excluded for each belt, with the reason, and what was not checked.",
+    ),
+    Table(
         "planting_warnings",
         (*_BELT, "warning", "advice", "source"),
         "What may go wrong with each belt, with advice.",
@@ -261,6 +265,8 @@ PROCESS = Process(
         "plant health rules before ordering.",
         "No warning is no proof: wet ground and drains count only with a layer, and height and "
         "porosity by year are estimates of assumed rules.",
+        "Species that are kept are not thereby suited: what was not checked is listed. Under power "
+        "lines no height is safe without the operator.",
         "Prices are those of the file of designs; the packaged ones are invented.",
     ),
     sources=(
@@ -276,6 +282,9 @@ PROCESS = Process(
         "Porosity: ln θ averaged by share within a row, multiplied through rows, by tenth of "
         "height (assumed; no measurements of mixed belts were found).",
         "Least length 10 H at 20 years: US Natural Resources Conservation Service (status S).",
+        "Species: species_sites.csv, which states source, status and date of each fact; willow and "
+        "poplar 30 m from drains, others 15 m (status S), alder 30 m (assumed); exposed ground: "
+        "topex up to 30° and terrain wind from exposed_wind_ms (assumed).",
         "Nesting and planting months: packaged file of tasks, common practice (status M).",
     ),
     work="shelterscape.processes.planting.work",

@@ -11,6 +11,7 @@ from shelterscape.files.draw_sheets import FeatureGroup, FeatureSheet
 from shelterscape.process.stages import Summary
 from shelterscape.processes.planting.layers import PlantingResults
 from shelterscape.processes.planting.spec import PlantingInputs
+from shelterscape.processes.planting.suited import excluded_of_designs
 from shelterscape.science.belts import SEASONS
 from shelterscape.science.siting.candidates import REFERENCE_AGE
 
@@ -25,6 +26,7 @@ def summarise(results: PlantingResults, params: PlantingInputs) -> Summary:
         answer=[
             _plants(results),
             *_warned(results),
+            *excluded_of_designs(results.tables["species_suitability"]),
             *_species(results),
             *_grown(results),
             *_fences(results),

@@ -6,6 +6,7 @@ from shelterscape.process.stages import Progress, Work
 from shelterscape.processes.planting import layers as parts
 from shelterscape.processes.planting.layers import PlantingResults
 from shelterscape.processes.planting.loading import PlantingData, load, work_bytes
+from shelterscape.processes.planting.suited import suitability
 from shelterscape.processes.planting.summary import summarise
 from shelterscape.science.planting.layout import layout
 from shelterscape.science.planting.order import (
@@ -37,6 +38,7 @@ def compute(data: PlantingData) -> Work[PlantingResults]:
     tables["design_growth"] = parts.design_growth(data)
     tables["design_profile"] = parts.design_profile(data)
     tables["planting_warnings"] = warned = parts.planting_warnings(data, plan)
+    tables["species_suitability"] = suitability(data)
     layers = {
         "planned_belts": parts.planned_belts(data, plan, bill, warned),
         "planting_rows": parts.planting_rows(data, plan),

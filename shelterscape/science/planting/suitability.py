@@ -36,7 +36,17 @@ SUITABILITY_COLUMNS = (
 
 
 class Fact(NamedTuple):
-    """A property of a species, with the origin and status of the statement."""
+    """A property of a species, with the origin and status of the statement.
+
+    Parameters
+    ----------
+    value, note : str
+        The property as species_sites.csv defines it, and its reason in words.
+    source, status : str
+        Origin, and whether it was verified.
+    fact_date : str
+        Date on which it was written down.
+    """
 
     value: str
     note: str
