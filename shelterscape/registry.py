@@ -7,7 +7,7 @@ from importlib.metadata import EntryPoint, entry_points
 from typing import Any
 
 from shelterscape.errors import InputError, InternalError
-from shelterscape.process import Layer, Picture, Process, Raster, Table, Workbook
+from shelterscape.process import Layer, Picture, Process, Raster, Table, Waypoints, Workbook
 from shelterscape.process.inputs import nearest
 from shelterscape.process.outputs import Output
 from shelterscape.terms import TERMS
@@ -54,6 +54,7 @@ MEDIA_TYPES = {
     Table: "text/csv",
     Picture: "image/png",
     Workbook: "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+    Waypoints: "application/gpx+xml",
 }
 
 
@@ -170,7 +171,7 @@ def _without_null(part: dict[str, Any]) -> dict[str, Any]:
 
 
 def _output_key(output: Output) -> str:
-    if isinstance(output, Workbook):
+    if isinstance(output, (Workbook, Waypoints)):
         return output.files[0]
     return f"preview-{output.name}" if isinstance(output, Picture) else output.name
 

@@ -16,7 +16,7 @@ import shelterscape
 from shelterscape import registry
 from shelterscape.cli.process_command import OUT_OPTIONS, command_of, option_name
 from shelterscape.plan import read_plan
-from shelterscape.process import SCREENING, Layer, Picture, Raster, Table, Workbook
+from shelterscape.process import SCREENING, Layer, Picture, Raster, Table, Waypoints, Workbook
 from shelterscape.process.inputs import sources
 from shelterscape.terms import TERMS
 
@@ -109,7 +109,8 @@ def test_every_process_is_in_the_demo(demo):
 def _written(output, demo):
     """Whether the demo wrote an output; an optional one may be missing."""
     kinds = {Raster: demo.rasters, Layer: demo.layers, Table: demo.tables, Picture: demo.pictures,
-             Workbook: demo.workbooks}  # fmt: skip
+             Workbook: demo.workbooks,
+             Waypoints: demo.waypoints}  # fmt: skip
     return output.name in kinds[type(output)]
 
 

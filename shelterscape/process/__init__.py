@@ -17,6 +17,7 @@ from shelterscape.process.outputs import (
     Picture,
     Raster,
     Table,
+    Waypoints,
     Workbook,
 )
 
@@ -29,6 +30,7 @@ __all__ = [
     "Process",
     "Raster",
     "Table",
+    "Waypoints",
     "Workbook",
 ]
 

@@ -162,7 +162,35 @@ class Workbook:
         return (f"{self.name}.xlsx",)
 
 
-Output = Raster | Layer | Table | Picture | Workbook
+@dataclass(frozen=True)
+class Waypoints:
+    """Points of a layer of the process in ``NAME.gpx``.
+
+    Parameters
+    ----------
+    name : str
+    layer : str
+        Name of its layer; without it nothing is written.
+    label : str
+        Column of the layer with the name of each point.
+    title : str
+        Description, in one sentence.
+    optional : bool
+    """
+
+    name: str
+    layer: str
+    label: str
+    title: str
+    optional: bool = True
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Files of the points, relative to the run folder."""
+        return (f"{self.name}.gpx",)
+
+
+Output = Raster | Layer | Table | Picture | Workbook | Waypoints
 
 
 @dataclass(frozen=True)

@@ -34,6 +34,7 @@ from shelterscape.process import (
     Process,
     Raster,
     Table,
+    Waypoints,
     Workbook,
 )
 from shelterscape.process.area import Area
@@ -73,7 +74,7 @@ class Result:
     Parameters
     ----------
     folder : Path
-    rasters, tables, pictures, workbooks : dict
+    rasters, tables, pictures, workbooks, waypoints : dict
         Path by name.
     layers : dict
         ``PATH:LAYER`` by name.
@@ -91,6 +92,7 @@ class Result:
     tables: dict[str, Path]
     pictures: dict[str, Path]
     workbooks: dict[str, Path]
+    waypoints: dict[str, Path]
     summary: RunSummary
     notices: tuple[Notice, ...]
     record: dict[str, Any]
@@ -424,6 +426,7 @@ def _result(
         tables=paths(Table),
         pictures=paths(Picture),
         workbooks=paths(Workbook),
+        waypoints=paths(Waypoints),
         summary=summary,
         notices=(*(notice for one in done for notice in one.notices), *about_machine),
         record=record,

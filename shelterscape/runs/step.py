@@ -141,6 +141,7 @@ def _compute(stages: Stages, data: object, writer: OutputWriter, monitor: Monito
     for name, table in results.tables.items():
         writer.table(name, table)
     writer.workbooks(results.tables)
+    writer.waypoints(results.layers)
     return results
 
 

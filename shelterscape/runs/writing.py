@@ -23,13 +23,14 @@ from shelterscape.files.draw_sheets import (
     RoseSheet,
 )
 from shelterscape.files.geopackages import DefaultStyle, write_layer
+from shelterscape.files.gpx import write_gpx
 from shelterscape.files.layer_rules import rules_of
 from shelterscape.files.rasters import RasterWriter
 from shelterscape.files.styles import colour_table
 from shelterscape.files.tables import write_table
 from shelterscape.files.workbooks import write_workbook
 from shelterscape.grid import Grid
-from shelterscape.process import Layer, Output, Picture, Process, Raster, Table, Workbook
+from shelterscape.process import Layer, Output, Picture, Process, Raster, Table, Waypoints, Workbook
 from shelterscape.process.area import Area, AreaMask
 from shelterscape.process.stages import Block, Data
 from shelterscape.runs.staging import identity_of, swapped
@@ -40,7 +41,7 @@ REPORT_IT = "Report this error to the author of the process, with the inputs tha
 
 Sheet = MapSheet | ChartSheet | FeatureSheet | FormSheet | PhotographSheet | RoseSheet
 
-Declared = TypeVar("Declared", Raster, Layer, Table, Picture, Workbook)
+Declared = TypeVar("Declared", Raster, Layer, Table, Picture, Workbook, Waypoints)
 Frame = TypeVar("Frame", bound=pd.DataFrame)
 
 
@@ -159,6 +160,16 @@ class OutputWriter:
                 sheets = {name: rounded(tables[name]) for name in output.tables if name in tables}
                 write_workbook(self._path(output.files[0]), sheets)
 
+    def waypoints(self, layers: Mapping[str, gpd.GeoDataFrame]) -> None:
+        """Write every declared file of waypoints whose layer this run has."""
+        for output in self._process.outputs:
+            if isinstance(output, Waypoints) and output.layer in layers:
+                self._declared(Waypoints, output.name)
+                frame = rounded(layers[output.layer])
+                shown = frame.drop(columns=[output.label, frame.geometry.name])
+                names = [str(name) for name in frame[output.label]]
+                write_gpx(self._path(output.files[0]), frame.geometry, names, _described(shown))
+
     def picture(self, name: str, sheet: Sheet) -> None:
         """Draw a declared picture, with the cautions of the process below it."""
         path = self._path(self._declared(Picture, name).files[0])
@@ -241,6 +252,19 @@ def draw(path: Path, sheet: Sheet) -> None:
         draw_form(path, sheet)
     else:
         draw_maps(path, sheet)
+
+
+def _described(frame: pd.DataFrame) -> list[str]:
+    """Values of each row with their titles and units, in one line."""
+    terms = [TERMS[str(name)] for name in frame]
+    return [
+        "; ".join(
+            f"{term.title} {value} {term.symbol}".strip()
+            for term, value in zip(terms, row, strict=True)
+            if value == value and value != ""
+        )
+        for row in frame.itertuples(index=False)
+    ]
 
 
 def rounded(frame: Frame) -> Frame:

@@ -7,12 +7,15 @@ from typing import Annotated
 from pydantic import Field
 
 from shelterscape.files.styles import LayerStyle
-from shelterscape.process import Layer, Output, Picture, Process, Table, Workbook
+from shelterscape.process import Layer, Output, Picture, Process, Table, Waypoints, Workbook
 from shelterscape.process.inputs import FieldNames, Source, Winds, quantity
 from shelterscape.processes.planting.ground_inputs import GroundInputs, layer_field
 
 MACHINE_WIDTH_M, SHARE_CAP = 1.5, 0.5
 """Defaults (assumed)."""
+
+LINE_ACCURACY_M = 1.0
+"""Default (assumed)."""
 
 STEM_FACTOR, BEYOND_CANOPY_M = 15.0, 5.0
 """Clearance of veteran trees: stem diameters, and distance beyond the canopy, m (not verified
@@ -96,6 +99,11 @@ class PlantingInputs(GroundInputs):
     stem_factor: float = quantity("stem_factor", STEM_FACTOR)
     beyond_canopy_m: float = quantity("beyond_canopy_m", BEYOND_CANOPY_M)
     seed: int = quantity("seed", 0)
+    handover: bool = Field(
+        False,
+        description="Write the pack for contractors: points to set out as layer, GPX and CSV.",
+    )
+    line_accuracy_m: float = quantity("line_accuracy_m", LINE_ACCURACY_M)
 
 
 _BELT = ("belt", "holding_id", "parcel_id")
@@ -108,6 +116,17 @@ _PLANTS = (
     "guard_count",
     "stake_count",
     "person_days",
+)
+
+_SET_OUT = (
+    *_BELT,
+    "point_number",
+    "point_kind",
+    "planting_row",
+    "x_m",
+    "y_m",
+    "map_grid",
+    "accuracy_m",
 )
 
 OUTPUTS: tuple[Output, ...] = (
@@ -236,6 +255,26 @@ OUTPUTS: tuple[Output, ...] = (
         "planting_warnings",
         (*_BELT, "warning", "advice", "source"),
         "What may go wrong with each belt, with advice.",
+    ),
+    Layer(
+        "set_out_points",
+        "point",
+        ("point_name", *_SET_OUT),
+        "Points to set out: ends and bends of rows, gates of fences.",
+        style=LayerStyle(colour="#a8326a", label="point_name"),
+        optional=True,
+    ),
+    Table(
+        "set_out_list",
+        ("point_name", *_SET_OUT),
+        "The same points as a table, in the coordinate system of the map.",
+        optional=True,
+    ),
+    Waypoints(
+        "set_out",
+        "set_out_points",
+        "point_name",
+        "The same points for field receivers, in WGS 84.",
     ),
     Workbook(
         "plant_order",

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import pandas as pd
+
 from shelterscape.process.stages import Progress, Work
 from shelterscape.processes.planting import layers as parts
+from shelterscape.processes.planting.handover import set_out
 from shelterscape.processes.planting.layers import PlantingResults
 from shelterscape.processes.planting.loading import PlantingData, load, work_bytes
 from shelterscape.processes.planting.suited import suitability
@@ -45,4 +48,8 @@ def compute(data: PlantingData) -> Work[PlantingResults]:
         "fences": parts.fences(data, plan),
     }
     tables |= {name: parts.with_parcels(data, tables[name]) for name in parts.BY_BELT}
+    if data.params.handover:
+        points = set_out(data, plan)
+        layers["set_out_points"] = points
+        tables["set_out_list"] = pd.DataFrame(points.drop(columns="geometry"))
     return PlantingResults(layers=layers, tables=tables, data=data)
