@@ -10,7 +10,7 @@ from siting_helpers import GRID, belts, candidates, seeded_lines, winds
 from test_siting_place_cover import stock_places, world
 
 from shelterscape.science.places import coverage, means, targets
-from shelterscape.science.siting.least_cost import least_cost
+from shelterscape.science.siting.least_cost import cost_with_land, least_cost
 from shelterscape.science.siting.place_cover import PlaceGround, target_terms
 
 
@@ -94,3 +94,29 @@ def test_a_place_out_of_reach_is_reported_and_costs_nothing():
     assert found.cost_bound == pytest.approx(100.0)
     by_money = least_cost(cover, np.array([1.0, 500.0, 1.0]))
     assert (by_money.rows, by_money.cost) == ([0], 1.0)
+
+
+def test_lines_that_exclude_each_other_leave_a_target_out():
+    """Two fields with one line each, which exclude each other; then one needs less."""
+    places = stock_places([(100, 200, 200, 400), (400, 200, 500, 400)], [40.0, 40.0])
+    lines = [[(100, 200), (100, 400)], [(400, 200), (400, 400)]]
+    new = candidates(belts(lines, 10.0))
+    _, _, cover = covered_world(places, new, winds((270.0,), [1.0]))
+    cost = np.array([200.0, 100.0])
+    both = least_cost(cover, cost)
+    assert (both.rows, both.cost, both.cost_bound) == ([0, 1], 300.0, pytest.approx(300.0))
+    one = least_cost(cover, cost, conflicts=[(0, 1)])
+    assert (one.rows, one.required.tolist()) == ([1], [0.0, 1.0])
+    assert (one.cost, one.cost_bound) == (100.0, pytest.approx(100.0))
+    assert cover.planted == []
+
+
+def test_cost_to_working_land_raises_the_cost_for_the_same_benefit():
+    """2 ha eq. of which 1.4 are counted against it: 100 m for 0.6 are 333 m for 2 ha eq."""
+    found = cost_with_land(
+        np.array([100.0, 100.0, 100.0, 100.0]),
+        np.array([2.0, 2.0, 2.0, 0.0]),
+        np.array([0.0, 1.4, 2.5, 0.0]),
+    )
+    assert found[:2] == pytest.approx([100.0, 1000.0 / 3.0])
+    assert np.isinf(found[2:]).all()

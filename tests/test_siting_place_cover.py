@@ -150,6 +150,41 @@ def test_a_restoration_that_removes_the_only_shelter_loses_it():
 
 
 @pytest.mark.slow
+def test_the_fewest_metres_regard_the_working_land(tmp_path):
+    """Three lines that give the corner: across the field, along its edge, and a short one there."""
+    given = project(tmp_path / "in")
+    maps, west, south = str(tmp_path / "in" / "maps.gpkg"), WEST + 200, NORTH - 600
+    upright = [(150.0, 50.0, 200.0), (3.5, 50.0, 250.0), (3.5, 260.0, 300.0)]
+    lines = [shapely.LineString([(west + x, south + a), (west + x, south + b)])
+             for x, a, b in upright]  # fmt: skip
+    square = shapely.box(west, south, west + 300, south + 300)
+    field = {"name": ["field"], "purpose": ["outwintering stock"], "head": [20]}
+    for layer, frame in (
+        ("places", gpd.GeoDataFrame(field, geometry=[square], crs=MAP_CRS)),
+        ("parcels", gpd.GeoDataFrame({"parcel_id": ["p"]}, geometry=[square], crs=MAP_CRS)),
+        ("lines", gpd.GeoDataFrame({"name": ["a", "b", "c"]}, geometry=lines, crs=MAP_CRS)),
+    ):
+        frame.to_file(maps, layer=layer, driver="GPKG")
+    inputs = {"dem": given["dem"], "winds": "270", "purpose": "outwintering stock",
+              "aim": "fewest metres", "candidate_types": ["drawn"], "planting_year": 2027,
+              "monte_carlo_runs": 0}  # fmt: skip
+    inputs |= {"places": f"{maps}:places", "parcels": f"{maps}:parcels"}
+    inputs |= {"candidate_lines": f"{maps}:lines"}
+    without = {"boundary_preference": 0.0, "land_weight": 0.0}
+    found = {}
+    for number, more in enumerate(({}, without, {**without, "allow_short": True})):
+        out = tmp_path / f"out{number}"
+        shelterscape.siting(**inputs, **more, out=out)
+        chosen = gpd.read_file(out / "layers.gpkg", layer="chosen_belts")
+        found[number] = chosen["name"].tolist()
+    assert found == {0: ["b"], 1: ["a"], 2: ["c"]}
+    summary = " ".join((tmp_path / "out0" / "summary.txt").read_text().split())
+    assert "less than 40 m; without regard to the working land 40 m are enough" in summary
+    assert "this set needs 200 m" in summary
+    assert "100 % of the length follows boundaries" in summary
+
+
+@pytest.mark.slow
 def test_the_process_counts_stock_by_sufficient_ground(tmp_path):
     """One field, two drawn belts across the only wind: the second adds nothing."""
     given = project(tmp_path / "in")
@@ -204,6 +239,6 @@ def test_the_process_counts_stock_by_sufficient_ground(tmp_path):
     assert reached["reaches_target_without"].tolist() == ["no"]
     summary = " ".join((tmp_path / "least" / "summary.txt").read_text().split())
     assert "1 of 1 places reach their target (0 without new belts)" in summary
-    assert "needs less than 200 m; this one needs 200 m" in summary
+    assert "needs less than 200 m; without regard to the working land 200 m" in summary
     with pytest.raises(InputError, match="leave budgets and phases out"):
         shelterscape.siting(**inputs, aim="least money", out=tmp_path / "refused")

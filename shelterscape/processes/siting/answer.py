@@ -70,13 +70,15 @@ def certainty_of(results: SitingResults) -> list[str]:
         f"{high:+,.1f} ha eq.",
         f"No set within the budget adds more than {bound:,.1f} ha eq.; this one adds "
         f"{choice.benefit_ha:,.1f} (smallest-wind rule)",
-        *trees_certainty(results.data),
     ]
-    if results.data.params.stock_benefit == SUFFICIENT:
+    if results.data.params.stock_benefit == SUFFICIENT and "stock_ground" in results.tables:
         found.append(STOCK_NOTE)
-    if results.decision.least is not None:
-        return [found[0], least_answer(results.decision.least, results.data)]
-    found += _most_sensitive(results)
+    least = results.decision.least
+    if least is not None:
+        found[1:] = least_answer(least, results.data)
+    found += [*trees_certainty(results.data), *_most_sensitive(results)]
+    if least is not None:
+        return found
     share = chosen["selection_share"].astype(float)
     runs = results.data.params.monte_carlo_runs
     if not len(chosen):

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.errors import Notice
-from shelterscape.processes.siting.least import fixed_set, least_set
+from shelterscape.processes.siting.aims import MOST_SHELTER
+from shelterscape.processes.siting.least import LeastSearch, LeastSets, fixed_set
 from shelterscape.processes.siting.lines import ProposedLines
 from shelterscape.processes.siting.loading import SitingData
 from shelterscape.processes.siting.net import net_cost_of
@@ -20,7 +21,6 @@ from shelterscape.science.siting.benefit import Benefits
 from shelterscape.science.siting.budgets import Cap, Limits, NetCost, Phase
 from shelterscape.science.siting.choice import Choice, choose
 from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.least_cost import LeastCost
 from shelterscape.science.siting.left_out import LeftOut, left_out
 from shelterscape.science.siting.regeneration import failure_cost_ha
 from shelterscape.science.siting.search import Evaluator
@@ -47,7 +47,7 @@ class ChosenSet:
         What the choice counts against each candidate for the working land, ha eq.
     left_out : list of LeftOut
         The choice without each of its lines.
-    least : LeastCost or None
+    least : LeastSets or None
         How the choice was made where every place is to reach its target.
     must, forbidden : list of str
         Names of the candidates that it had to include, and that it could not include.
@@ -60,7 +60,7 @@ class ChosenSet:
     shelter_alone: Choice
     land_cost_ha: NDArray[np.float64]
     left_out: list[LeftOut]
-    least: LeastCost | None
+    least: LeastSets | None
     must: list[str]
     forbidden: list[str]
     limits: Limits
@@ -109,20 +109,16 @@ def choose_set(
         "payments": payments,
         "stop_if_requested": data.check_stop,
     }
-    least = least_set(data, ground, frame, own, must, forbidden)
-    if least is not None:
-        must, not_chosen, limits = fixed_set(frame, least.rows)
-    alone = choose(
-        evaluator,
-        frame.assign(excludes=""),
-        limits,
-        must=must,
-        forbidden=not_chosen,
-        **request,
-    )
-    not_chosen += _too_short(data, frame, {*not_chosen, *must})
+    alone_rules, least = (must, not_chosen, limits), None
+    rules = must, [*not_chosen, *_too_short(data, frame, {*not_chosen, *must})], limits
+    if params.aim != MOST_SHELTER:
+        search = LeastSearch(data, ground, frame, own, must, forbidden)
+        least = search.sets(land_cost, _too_short(data, frame, {*must}), lines.ends)
+        alone_rules, rules = (fixed_set(frame, s.rows) for s in (least.alone, least.chosen))
+    alone = _choose(evaluator, frame.assign(excludes=""), alone_rules, **request)
     request |= {"land_cost": land_cost, "ends": lines.ends, "join_loss": params.join_loss}
-    choice = choose(evaluator, frame, limits, must=must, forbidden=not_chosen, **request)
+    choice = _choose(evaluator, frame, rules, **request)
+    must, not_chosen, limits = rules
     without = left_out(
         evaluator,
         frame,
@@ -146,6 +142,17 @@ def choose_set(
         net_cost=net_cost,
         notices=notices,
     )
+
+
+def _choose(
+    evaluator: Evaluator,
+    frame: gpd.GeoDataFrame,
+    rules: tuple[list[str], list[str], Limits],
+    **request: Any,
+) -> Choice:
+    """The choice with required and forbidden candidates, within limits."""
+    must, forbidden, limits = rules
+    return choose(evaluator, frame, limits, must=must, forbidden=forbidden, **request)
 
 
 def _land_cost(data: SitingData, lines: ProposedLines, own: Benefits) -> NDArray[np.float64]:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from shelterscape.errors import Notice
 from shelterscape.process.stages import Progress
 from shelterscape.processes.siting.choosing import ChosenSet, choose_set
+from shelterscape.processes.siting.least import LeastSets
 from shelterscape.processes.siting.lines import ProposedLines
 from shelterscape.processes.siting.loading import SitingData
 from shelterscape.processes.siting.place_hours import evaluated_with_hours
@@ -31,7 +32,6 @@ from shelterscape.science.siting.context import (
 )
 from shelterscape.science.siting.full_evaluation import FullEvaluation
 from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.least_cost import LeastCost
 from shelterscape.science.siting.left_out import LeftOut
 from shelterscape.science.siting.monte_carlo import (
     InputUncertainty,
@@ -73,7 +73,7 @@ class SitingDecision:
     sensitivity : DataFrame
         As `siting.sensitivity` returns it; without rows where there are no Monte Carlo runs.
     notices : list of Notice
-    least : LeastCost or None
+    least : LeastSets or None
         How the choice was made where every place is to reach its target.
     """
 
@@ -89,7 +89,7 @@ class SitingDecision:
     left_out: list[LeftOut]
     sensitivity: pd.DataFrame
     notices: list[Notice]
-    least: LeastCost | None = None
+    least: LeastSets | None = None
 
 
 def decide(data: SitingData, lines: ProposedLines) -> Generator[Progress, None, SitingDecision]:

@@ -8,13 +8,16 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from shelterscape.processes.siting.aims import FEWEST_METRES
+from shelterscape.processes.siting.least import LeastSets
 from shelterscape.processes.siting.loading import SitingData
 from shelterscape.processes.siting.spec import MINOR_UNITS
 from shelterscape.science.siting.context import EvaluationContext
-from shelterscape.science.siting.least_cost import LeastCost
+from shelterscape.science.siting.least_cost import ROUNDING
 from shelterscape.science.siting.place_cover import STOCK_TIME, target_terms
 
 Field = NDArray[np.float32]
+
+BOUND_NOTE = "(bound by the smallest-wind rule, for sheltered ground that may be scattered)"
 
 MOST_PLACES = 3
 """Places below their target that are named."""
@@ -26,7 +29,7 @@ def with_targets(places: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     target = places["target_relative_wind"]
     columns = {}
     for end in ("_without", ""):
-        corner = places[f"corner_time_share{end}"] >= STOCK_TIME - 1e-9
+        corner = places[f"corner_time_share{end}"] >= STOCK_TIME - ROUNDING
         calm = places[f"relative_wind{end}"] <= target
         words = pd.Series(np.where(np.where(stock, corner, calm), "yes", "no"), places.index)
         columns[f"reaches_target{end}"] = words.where(stock | target.notna(), "")
@@ -69,35 +72,46 @@ def _below(row: pd.Series) -> str:
     return f"{name} {row['relative_wind']:.2f} (target {row['target_relative_wind']:.2f})"
 
 
-def out_of_reach(least: LeastCost | None, context: EvaluationContext) -> list[str]:
-    """Places below their target even with all candidates, and the best they can reach."""
+def out_of_reach(least: LeastSets | None, context: EvaluationContext) -> list[str]:
+    """Places out of reach of their target, and the best each reaches with all candidates."""
     places = context.places
     if least is None or places is None:
         return []
+    found = least.chosen
     counts = target_terms(context).weight > 0
-    beyond = [int(place) for place in np.flatnonzero(counts & (least.required == 0))]
+    beyond = [int(place) for place in np.flatnonzero(counts & (found.required == 0))]
     if not beyond:
         return []
-    beyond.sort(key=lambda place: (least.best[place], place))
+    beyond.sort(key=lambda place: (found.best[place], place))
     named = "; ".join(
         f"{places['name'].iloc[place] or 'a place without a name'} "
-        f"(at best {100 * least.best[place]:.0f} % of its target)"
+        f"(at best {100 * found.best[place]:.0f} % of its target)"
         for place in beyond[:MOST_PLACES]
     )
     more = f" and {len(beyond) - MOST_PLACES} more" if len(beyond) > MOST_PLACES else ""
-    return [f"Out of reach even with all candidates: {named}{more}"]
+    return [f"Out of reach with the candidates that may be chosen: {named}{more}"]
 
 
-def least_answer(least: LeastCost, data: SitingData) -> str:
-    """How near the set is to the shortest or cheapest one."""
-    if data.params.aim == FEWEST_METRES:
-        bound, cost = (f"{value:,.0f} m" for value in (least.cost_bound, least.cost))
-    else:
-        unit = data.currency or "currency units"
-        bound, cost = (
-            f"{value / MINOR_UNITS:,.2f} {unit}" for value in (least.cost_bound, least.cost)
-        )
-    return (
-        f"No set with these targets needs less than {bound}; this one needs {cost} "
-        "(bound by the smallest-wind rule, for sheltered ground that may be scattered)"
-    )
+def least_answer(least: LeastSets, data: SitingData) -> list[str]:
+    """How near the set is to the shortest or cheapest one, without and with the working land."""
+
+    def _amount(value: float) -> str:
+        if data.params.aim == FEWEST_METRES:
+            return f"{value:,.0f} m"
+        return f"{value / MINOR_UNITS:,.2f} {data.currency or 'currency units'}"
+
+    chosen, alone = least.chosen, least.alone
+    found = []
+    if np.array_equal(chosen.required, alone.required):
+        found = [
+            f"No set with these targets needs less than {_amount(alone.cost_bound)}; without "
+            f"regard to the working land {_amount(alone.cost)} are enough, this set needs "
+            f"{_amount(least.cost)} {BOUND_NOTE}"
+        ]
+    if found and chosen.cost <= least.cost * (1.0 + ROUNDING):
+        return found
+    return [
+        *found,
+        f"With the cost to working land in the same unit this set costs {_amount(chosen.cost)}, "
+        f"and no set with these targets less than {_amount(chosen.cost_bound)} {BOUND_NOTE}",
+    ]

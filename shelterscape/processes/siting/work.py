@@ -12,7 +12,7 @@ from shelterscape.process.memory import InputSizes
 from shelterscape.process.place_hours import work_bytes as hours_bytes
 from shelterscape.process.seen_ground import work_bytes as seen_ground_bytes
 from shelterscape.process.stages import Block, Progress, Work
-from shelterscape.processes.siting.aims import SUFFICIENT
+from shelterscape.processes.siting.aims import MOST_SHELTER, SUFFICIENT
 from shelterscape.processes.siting.compare import difference_blocks
 from shelterscape.processes.siting.decide import SitingDecision, decide
 from shelterscape.processes.siting.layers import SitingResults, results_of
@@ -106,10 +106,13 @@ def work_bytes(params: SitingInputs, sizes: InputSizes) -> float:
         + 4.0 * cells * directions * params.terrain
     )
     drawing = monte_carlo.work_bytes(cells, directions) if params.monte_carlo_runs else 0.0
+    on_places = sampled_cells.work_bytes(cells, directions) if params.places else 0.0
     if params.stock_benefit == SUFFICIENT:
-        # Cells of stock places: the cover, and one more set of cells in Monte Carlo runs.
-        evaluating += sampled_cells.work_bytes(cells, directions)
-        drawing *= 2
+        # Cells of stock places are kept, and there is one more set of cells in Monte Carlo runs.
+        in_context += on_places
+    if params.aim != MOST_SHELTER:
+        # Sets are evaluated in full while candidates are compared, with the wind without them.
+        comparing += on_places + 4.0 * cells * directions + evaluating
     winds = 0.0
     if params.terrain:
         winds = terrain_wind_bytes(sizes.grid) + seen_ground_bytes(params, sizes)

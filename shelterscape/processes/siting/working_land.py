@@ -56,7 +56,10 @@ def boundary_figures(lines: ProposedLines, found: SitingDecision) -> dict[str, f
         ),
         "chosen_benefit_ha": found.choice.benefit_ha,
         "shelter_alone_benefit_ha": alone,
-        "benefit_given_up_share": 1.0 - found.choice.benefit_ha / alone if alone > 0 else None,
+        # Sets that reach targets differ in length or cost, not in what they aim to add.
+        "benefit_given_up_share": None
+        if found.least is not None or alone <= 0
+        else 1.0 - found.choice.benefit_ha / alone,
     }
 
 
@@ -74,12 +77,20 @@ def boundary_answer(lines: ProposedLines, found: SitingDecision) -> list[str]:
     here, alone = (figures.get(f"{n}_boundary_share") for n in ("chosen", "shelter_alone"))
     if here is None or alone is None:
         return []
+    follows = (
+        f"{100 * here:.0f} % of the length follows boundaries (by shelter alone: "
+        f"{100 * alone:.0f} %)"
+    )
+    ends = (
+        f"{lines.ends.free(found.choice.rows)} of the ends adjoin no other "
+        f"belt or wood ({lines.ends.free(found.shelter_alone.rows)} by shelter alone)"
+    )
+    if found.least is not None:
+        return [f"{follows}. {ends}"]
     added, most = (float(figures[f"{n}_benefit_ha"] or 0) for n in ("chosen", "shelter_alone"))
     share = figures["benefit_given_up_share"]
     given_up = "" if share is None else f": {100 * share:.0f} % given up for the working land"
     return [
-        f"{100 * here:.0f} % of the length follows boundaries (by shelter alone: "
-        f"{100 * alone:.0f} %); of the {most:,.1f} ha eq. by shelter alone the choice adds "
-        f"{added:,.1f}{given_up}. {lines.ends.free(found.choice.rows)} of the ends adjoin no other "
-        f"belt or wood ({lines.ends.free(found.shelter_alone.rows)} by shelter alone)"
+        f"{follows}; of the {most:,.1f} ha eq. by shelter alone the choice adds "
+        f"{added:,.1f}{given_up}. {ends}"
     ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -146,15 +146,41 @@ def with_fewer_ends(
 
 def _exchanged(search: Search, state: State, ends: BeltEnds) -> Iterator[State]:
     """Sets with one line exchanged and fewer free ends; fewest ends first, then most benefit."""
-    rows = frozenset(row for row, _ in state)
-    free, own = ends.free(rows), search.steps[0][0].additions - search.loss
+    rows, own = [row for row, _ in state], search.steps[0][0].additions - search.loss
     found: list[tuple[int, float, int, State]] = []
-    for place, (row, phase) in enumerate(state):
-        rest = rows - {row}
-        for other in () if row in search.must else ends.continuing(rest) - {row}:
-            left = ends.free(rest | {other})
-            if left < free and search.allowed[other] and not search.excludes[other] & rest:
-                changed = (*state[:place], (other, phase), *state[place + 1 :])
-                found.append((left, -float(own[other]), int(search.rank[other]), changed))
+    for left, place, other in exchanges(rows, ends):
+        rest = frozenset(rows) - {rows[place]}
+        may_go = rows[place] not in search.must
+        if may_go and search.allowed[other] and not search.excludes[other] & rest:
+            changed = (*state[:place], (other, state[place][1]), *state[place + 1 :])
+            found.append((left, -float(own[other]), int(search.rank[other]), changed))
     found.sort(key=lambda each: each[:3])
     yield from (state for *_, state in found[:MOST_TRIED])
+
+
+def exchanges(rows: Sequence[int], ends: BeltEnds) -> Iterator[tuple[int, int, int]]:
+    """Exchanges of one line of a set that leave fewer free ends.
+
+    Parameters
+    ----------
+    rows : sequence of int
+        The set.
+    ends : BeltEnds
+
+    Yields
+    ------
+    free : int
+        Free ends that remain.
+    place : int
+        Index in the set of the line that is replaced.
+    other : int
+        Row of the line that continues another line of the set in its place.
+    """
+    whole = frozenset(rows)
+    free = ends.free(whole)
+    for place, row in enumerate(rows):
+        rest = whole - {row}
+        for other in ends.continuing(rest) - {row}:
+            left = ends.free(rest | {other})
+            if left < free:
+                yield left, place, other
