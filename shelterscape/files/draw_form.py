@@ -168,7 +168,7 @@ def _table(page: _Page, sheet: FormSheet) -> float:
 
 
 def _firsts(page: _Page, sheet: FormSheet, one: FormPage) -> None:
-    """What stands in the first column already."""
+    """Content of the first column that is known."""
     for n, first in enumerate(one.firsts[: sheet.lines]):
         page.text(MARGIN_MM + 1.2, TABLE_TOP_MM + HEADING_MM + n * LINE_MM + 1.8, first, 8)
 

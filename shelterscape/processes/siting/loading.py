@@ -140,11 +140,7 @@ def load(params: SitingInputs, reader: Reader) -> SitingData:
     settled = _with_planned_years(settled, params, reader)
     case = _comparison_case(settled)
     layers = LayerReader(params, reader, grid)
-    designs = packaged_designs()
-    if params.designs:
-        designs = designs_from(reader.toml(params.designs, "file of designs"), "designs")
-    purpose = settled.purpose.name if settled.purpose else DEFAULT_PURPOSE
-    design = designs.design(params.design) if params.design else designs.design_for(purpose)
+    designs, design = _designs(params, settled, reader)
     belts, woods, changes = layer_inputs.belts_and_woods(layers, grid)
     lines = layers.layer("candidate_lines", "layer of candidate lines")
     holdings = layer_inputs.holdings(layers)
@@ -197,6 +193,17 @@ def load(params: SitingInputs, reader: Reader) -> SitingData:
         rasters={name: Bands(labels) for name in names},
         earlier=read_earlier(params, reader, grid, data.cases),
     )
+
+
+def _designs(
+    params: SitingInputs, settled: ResolvedOptions, reader: Reader
+) -> tuple[Designs, BeltDesign]:
+    """All designs, and the one of new belts."""
+    designs = packaged_designs()
+    if params.designs:
+        designs = designs_from(reader.toml(params.designs, "file of designs"), "designs")
+    purpose = settled.purpose.name if settled.purpose else DEFAULT_PURPOSE
+    return designs, designs.design(params.design) if params.design else designs.design_for(purpose)
 
 
 def _check_currency(designs: Designs, grants: Grants | None) -> None:
