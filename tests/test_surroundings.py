@@ -22,7 +22,8 @@ from shelterscape.process.area import Area
 from shelterscape.runs.prepare import prepare
 from shelterscape.science.terrain import horizon_angle, speed_ups, view_complete
 from shelterscape.science.terrain.ground import held
-from shelterscape.science.terrain.surroundings import WIDTH_M, blocks_around, joined
+from shelterscape.science.terrain.land_around import joined
+from shelterscape.science.terrain.surroundings import WIDTH_M, blocks_around
 
 REAL = Path(__file__).resolve().parents[2] / "shared" / "data"
 SIDE, FROM, TO = 260, 90, 170

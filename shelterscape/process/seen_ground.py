@@ -2,36 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Protocol
 
+import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.errors import Notice
 from shelterscape.files.canopy_models import read_on
 from shelterscape.grid import Grid
+from shelterscape.process.area import Area
 from shelterscape.process.memory import InputSizes
+from shelterscape.process.shared import Shared
 from shelterscape.process.unmapped_ground import UnmappedGround
 from shelterscape.science.terrain import TerrainWind
 from shelterscape.science.terrain import roughness as roughness_maps
 from shelterscape.science.terrain import water as open_water
 from shelterscape.science.terrain.ground import Ground
+from shelterscape.science.terrain.land_around import joined
 from shelterscape.science.terrain.surroundings import (
     WIDTH_M,
     Surroundings,
     blocks_around,
-    joined,
     restored,
 )
 from shelterscape.science.terrain.surroundings import work_bytes as around_bytes
 from shelterscape.science.terrain.water import SEA_LEVEL_M, Water, areas_of, sea_suspected
 from shelterscape.science.terrain.wind_over_terrain import surrounded_bytes
-
-if TYPE_CHECKING:
-    from shelterscape.process.reading import Reader
 
 Field = NDArray[np.float32]
 
@@ -98,7 +98,20 @@ class SeenGround:
             yield wind
 
 
-def see(reader: Reader, params: UnmappedGround, ground: Ground) -> SeenGround:
+class _Reader(Protocol):
+    """What `see` needs of a `Reader`."""
+
+    area: Area | None
+    shared: Shared | None
+    notice: Callable[[Notice], None]
+
+    def layer(
+        self, source: str, grid: Grid, what: str, columns: dict[str, str]
+    ) -> gpd.GeoDataFrame:
+        """Features of a layer that are on a grid."""
+
+
+def see(reader: _Reader, params: UnmappedGround, ground: Ground) -> SeenGround:
     """Read what the land sees in place of missing cells and beyond the map.
 
     For a part of the map, the surroundings are those joined to the whole map.
@@ -147,7 +160,7 @@ def width_m(params: UnmappedGround) -> float:
     return max(WIDTH_M, getattr(params, "limit_m", 0.0))
 
 
-def _water(reader: Reader, params: UnmappedGround, grid: Grid) -> Water | None:
+def _water(reader: _Reader, params: UnmappedGround, grid: Grid) -> Water | None:
     """Open water in place of missing cells."""
     if params.missing_ground == "unknown":
         return None

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.grid import Grid
-
-if TYPE_CHECKING:
-    from shelterscape.science.terrain.surroundings import Surroundings
+from shelterscape.science.terrain.surroundings import Surroundings
 
 Field = NDArray[np.float32]
 
