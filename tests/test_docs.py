@@ -177,7 +177,7 @@ PUBLISHED = {
     "science.belts": "complete",
     "science.belt_profiles": "thin_belt",
     "science.curve_fit": "covariance_by_hour",
-    "science.cross_section": "section_wind relative_wind",
+    "science.cross_section": "section_wind SectionWind.relative_wind",
     "science.growth": "height_at",
     "science.belt_growth": "projected_growth",
     "science.not_modelled": "behind_steep",

@@ -1,4 +1,4 @@
-"""The validity mask against published limits of separation in the lee of hills (CHECKS 3.2).
+"""The validity mask against published limits of separation downwind of high ground.
 
 Attached over sinusoidal hills with a maximum slope of 10 degrees, separated at 20: Athanassiadou
 and Castro 2001, Boundary-Layer Meteorology 101:1-30 (status S). Attached over the wind-tunnel hill

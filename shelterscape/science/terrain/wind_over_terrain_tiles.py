@@ -137,7 +137,21 @@ class Tiles:
         return round(self.broad_theory.cell_m / self.theory.cell_m)
 
     def on_map(self, surface: Surface, row: int, col: int, shape: tuple[int, int]) -> Field:
-        """Values of a surface through coarse cells on a part of the map."""
+        """Values of a surface through coarse cells on a part of the map.
+
+        Parameters
+        ----------
+        surface : Surface
+            Through the coarse cells of the map and the land around it.
+        row, col : int
+            First cell of the part, in cells of the map.
+        shape : tuple of int
+            Rows and columns of the part.
+
+        Returns
+        -------
+        (rows, cols) float32
+        """
         around = self.ground.surroundings
         down, along = (0, 0) if around is None else around.margin_cells
         return surface.on(row + down, col + along, shape)
