@@ -139,3 +139,19 @@ def test_each_belt_is_planned_for_one_holding(inputs):
     named = params.model_copy(update={"parcels": f"{maps}:parcels"})
     of_h1 = Area("H1", east.wkb, np.inf, "", "H1")
     assert list(load(named, Reader(area=of_h1)).belts["belt"]) == ["A1", "A2"]
+
+
+def test_shelter_of_the_planned_belts_is_that_of_their_design(inputs, result, tmp_path):
+    """The layer of planned belts in `shelter`, 20 years after planting, in both seasons."""
+    found = shelterscape.shelter(
+        dem=inputs[0], belts=result.layers["planned_belts"], winds="270",
+        seasons=["in-leaf", "bare"], years=[2047], terrain=False,
+        out=tmp_path / "out", pictures=False, report=False,
+    )  # fmt: skip
+    belts = _layer(found, "belts_assessed")
+    grown = pd.read_csv(result.tables["design_growth"]).query("year == 2047")
+    for season, rows in belts.groupby("season"):
+        expected = grown[grown["season"] == season].iloc[0]
+        for column in ("height_m", "porosity", "porosity_low"):
+            np.testing.assert_allclose(rows[column], expected[column], atol=0.011)
+    assert len(belts) == 4

@@ -74,7 +74,7 @@ def test_tenths_of_a_belt_with_a_low_evergreen_row():
 def test_the_table_states_calendar_years():
     one = design([{"oak": 1.0}], closing_years=10)
     table = growth_table({"one": one}, {"one": [2027]})
-    row = table[(table["age_years"] == 5) & (table["season"] == "in-leaf")].iloc[0]
+    row = table[(table["age_years"] == 5) & (table["season"] == "in leaf")].iloc[0]
     assert row["year"] == 2032
     assert row["height_m"] == pytest.approx(0.5 + 5 * 0.3)
     assert row["porosity"] == pytest.approx(1 - 0.7 * 0.5)

@@ -65,10 +65,9 @@ def _warned(results: PlantingResults) -> list[str]:
 
 def _grown(results: PlantingResults) -> list[str]:
     """Height and porosity of each design at 20 years, in the season of the purpose."""
-    season, table = results.data.purpose.season, results.tables["design_growth"]
-    rows = table[(table["age_years"] == REFERENCE_AGE) & (table["season"] == season)]
+    state, table = SEASONS[results.data.purpose.season], results.tables["design_growth"]
+    rows = table[(table["age_years"] == REFERENCE_AGE) & (table["season"] == state)]
     rows = rows.drop_duplicates("design")
-    state = SEASONS[season]
     return [
         f"“{row.design}” at {REFERENCE_AGE} years: {row.height_m:.1f} m, porosity "
         f"{row.porosity:.2f} {state} ({row.porosity_low:.2f} in the lower half)"

@@ -21,7 +21,7 @@ from shelterscape.processes.shelter.loading import ShelterData
 from shelterscape.processes.shelter.spec import ZONE_COLUMNS
 from shelterscape.processes.shelter.year_sums import CaseShelter
 from shelterscape.science import zones
-from shelterscape.science.belts import Case
+from shelterscape.science.belts import BARE_LOW, ROW_SPECIES, Case
 from shelterscape.science.hours_on_places import COLUMNS
 from shelterscape.science.places import purpose_of, zone_hectares
 from shelterscape.science.polygons import polygons_of
@@ -147,11 +147,15 @@ def _patches(flagged: NDArray[np.bool_], grid: Grid, case: Case, reason: str) ->
     return frame.assign(**_stamp(case), area_ha=frame.geometry.area / 1e4)
 
 
+_INTO_CASES = ("bare_porosity", BARE_LOW, ROW_SPECIES)
+
+
 def _belts(cases: Cases, options: ShelterOptions) -> gpd.GeoDataFrame:
     """Belts of each case, without those that are not planted yet."""
     frames, factor = [], CURVES[options.curve].distance_factor
     for case, found in cases.items():
-        planted = found.belts[found.belts["height_m"] > 0].drop(columns="bare_porosity")
+        # The height and the porosity of the lower half in each case follow from these.
+        planted = found.belts[found.belts["height_m"] > 0].drop(columns=list(_INTO_CASES))
         frames.append(
             planted.assign(
                 **_stamp(case),

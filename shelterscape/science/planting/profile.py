@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from shelterscape.kernels.growth_curves import SiteIndex
+from shelterscape.science.belts import SEASONS
 from shelterscape.science.growth import belt_heights
 from shelterscape.science.planting.design import BeltDesign, PlantedRow
 from shelterscape.science.planting.porosity import LEAST_POROSITY
@@ -183,9 +184,9 @@ def growth_table(
         for age in AGES:
             found = height_profile(designs[name], age, local_heights)
             for year in planted:
-                for season in ("in-leaf", "bare"):
+                for season, label in SEASONS.items():
                     shares = found.whole(season), found.lower_half(season)
-                    rows.append((name, year, year + age, age, season, found.height_m, *shares))
+                    rows.append((name, year, year + age, age, label, found.height_m, *shares))
     columns = ["design", "planted_year", "year", "age_years", "season", "height_m", "porosity"]
     return pd.DataFrame(rows, columns=[*columns, "porosity_low"])
 
@@ -210,9 +211,9 @@ def profile_table(
     for name, design in designs.items():
         for age in PROFILE_AGES:
             found = height_profile(design, age, local_heights)
-            for season in ("in-leaf", "bare"):
+            for season, label in SEASONS.items():
                 for tenth, porosity in enumerate(found.porosity(season), start=1):
                     top = found.height_m * tenth / TENTHS
-                    rows.append((name, age, season, tenth, top, float(porosity)))
+                    rows.append((name, age, label, tenth, top, float(porosity)))
     columns = ["design", "age_years", "season", "height_tenth", "height_m", "porosity"]
     return pd.DataFrame(rows, columns=columns)
