@@ -42,7 +42,8 @@ OTHER_NAMES = {
 
 def columns_of(process_id: str) -> dict[str, tuple[str, ...]]:
     """Columns that the loading module of a process reads, by layer."""
-    name = f"shelterscape.processes.{process_id.replace('-', '_')}.loading"
+    part = "layer_inputs" if process_id == "siting" else "loading"
+    name = f"shelterscape.processes.{process_id.replace('-', '_')}.{part}"
     found: dict[str, tuple[str, ...]] = importlib.import_module(name).COLUMNS
     return found
 
