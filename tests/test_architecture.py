@@ -31,7 +31,7 @@ FENCES = {
     "dask": {"batch/cluster.py"},
     "distributed": {"batch/cluster.py"},
     "matplotlib": {"files/draw"},
-    "reportlab": {"files/draw_form.py"},
+    "reportlab": {"files/draw"},
     "PIL": {"files/", "science/belt_pictures.py", "science/photographs.py"},
     "click": {"cli/"},
     "richdem": {"science/landform.py"},

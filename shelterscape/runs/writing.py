@@ -24,6 +24,7 @@ from shelterscape.files.draw_sheets import (
 )
 from shelterscape.files.geopackages import DefaultStyle, write_layer
 from shelterscape.files.gpx import write_gpx
+from shelterscape.files.handover_sheets import PrintedSheets, ScaleMap
 from shelterscape.files.layer_rules import rules_of
 from shelterscape.files.rasters import RasterWriter
 from shelterscape.files.styles import colour_table
@@ -39,7 +40,16 @@ from shelterscape.terms import TERMS
 REPORT_IT = "Report this error to the author of the process, with the inputs that cause it."
 """Hint where a process does not keep to its description."""
 
-Sheet = MapSheet | ChartSheet | FeatureSheet | FormSheet | PhotographSheet | RoseSheet
+Sheet = (
+    MapSheet
+    | ChartSheet
+    | FeatureSheet
+    | FormSheet
+    | PhotographSheet
+    | RoseSheet
+    | ScaleMap
+    | PrintedSheets
+)
 
 Declared = TypeVar("Declared", Raster, Layer, Table, Picture, Workbook, Waypoints)
 Frame = TypeVar("Frame", bound=pd.DataFrame)
@@ -250,6 +260,14 @@ def draw(path: Path, sheet: Sheet) -> None:
         from shelterscape.files.draw_form import draw_form
 
         draw_form(path, sheet)
+    elif isinstance(sheet, ScaleMap):
+        from shelterscape.files.draw_scale_map import draw_scale_map
+
+        draw_scale_map(path, sheet)
+    elif isinstance(sheet, PrintedSheets):
+        from shelterscape.files.draw_printed_sheets import draw_printed_sheets
+
+        draw_printed_sheets(path, sheet)
     else:
         draw_maps(path, sheet)
 

@@ -94,6 +94,10 @@ class PlantingData:
     site : Site
     ground : Ground
         Terrain, existing belts, wet ground and drains.
+    parcels : GeoDataFrame or None
+        Parcels with ``parcel_id``.
+    grant_actions : DataFrame or None
+        Text, as grant-overlay writes the table.
     layers : SiteLayers
         Ground that decides which species are kept.
     mean_speed_ms : float
@@ -116,6 +120,8 @@ class PlantingData:
     purpose: Purpose
     site: Site
     ground: Ground
+    parcels: gpd.GeoDataFrame | None
+    grant_actions: pd.DataFrame | None
     layers: SiteLayers
     mean_speed_ms: float
     local_heights: dict[str, SiteIndex]
@@ -137,15 +143,20 @@ def load(params: PlantingInputs, reader: Reader) -> PlantingData:
     rules, rules_date = calendar_rules(content, *(["calendar"] if params.calendar else []))
     winds = choose_subset(reader.winds(params.winds), params.subset, purpose.subsets, "winds")
     ground = _ground(params, reader, elevation, grid)
+    parcels = None
+    if params.parcels:
+        parcels = reader.layer(params.parcels, grid, "parcel layer", columns["parcels"])
     return PlantingData(
         params=params,
         elevation=elevation,
         grid=grid,
-        belts=_belts(params, reader, grid, columns, designs, purpose),
+        belts=_belts(params, reader, grid, columns["belts"], designs, purpose, parcels),
         designs=designs,
         purpose=purpose,
         site=_site(params, reader, grid, columns, _from_deg(winds, purpose, convergence)),
         ground=ground,
+        parcels=parcels,
+        grant_actions=_grant_actions(params, reader),
         layers=_site_layers(params, reader, grid, ground, columns["height_limits"]),
         mean_speed_ms=float(np.average(winds.mean_speed_ms, weights=winds.frequency)),
         local_heights=dict(parse_local_height(text) for text in params.local_heights),
@@ -178,12 +189,13 @@ def _belts(
     params: PlantingInputs,
     reader: Reader,
     grid: Grid,
-    columns: dict[str, dict[str, str]],
+    columns: dict[str, str],
     designs: Designs,
     purpose: Purpose,
+    parcels: gpd.GeoDataFrame | None,
 ) -> gpd.GeoDataFrame:
     """Lines to plant with name, design, holding, parcel and year."""
-    layer = reader.layer(params.belts, grid, "layer of lines to plant", columns["belts"])
+    layer = reader.layer(params.belts, grid, "layer of lines to plant", columns)
     _refuse_areas(layer)
     # The row of the file numbers an unnamed belt, so that it has one name in all parts of a map.
     texts = {
@@ -208,7 +220,7 @@ def _belts(
     if (~new).any():
         text = "belts: restorations were left out; only new belts are planned here"
         reader.notice(Notice("restorations-left-out", text, int((~new).sum())))
-    frame = _with_areas(frame[new].reset_index(drop=True), params, reader, grid, columns["parcels"])
+    frame = _with_areas(frame[new].reset_index(drop=True), parcels)
     if reader.area is not None:
         frame = frame[_of_holding(frame, reader.area)].reset_index(drop=True)
     for name in set(frame["design"]):
@@ -239,17 +251,10 @@ def _refuse_areas(layer: gpd.GeoDataFrame) -> None:
         )
 
 
-def _with_areas(
-    belts: gpd.GeoDataFrame,
-    params: PlantingInputs,
-    reader: Reader,
-    grid: Grid,
-    columns: dict[str, str],
-) -> gpd.GeoDataFrame:
+def _with_areas(belts: gpd.GeoDataFrame, parcels: gpd.GeoDataFrame | None) -> gpd.GeoDataFrame:
     """Belts with the parcel and holding beside most of each, where they state none."""
-    if not params.parcels or not len(belts):
+    if parcels is None or not len(belts):
         return belts
-    parcels = reader.layer(params.parcels, grid, "parcel layer", columns)
     for column in PARCEL_COLUMNS:
         beside = areas_beside(belts.geometry.to_numpy(), parcels, column)
         most = beside.drop_duplicates("at").set_index("at")["name"].reindex(range(len(belts)))
@@ -303,6 +308,38 @@ def _ground(
         shapes["wet_ground"],
         shapes["drains"],
     )
+
+
+ACTION_COLUMNS = (
+    "date_rule",
+    "action_date",
+    "grant_action",
+    "scheme",
+    "holding_id",
+    "evidence",
+    "at_stake",
+    "currency",
+    "loss_if_missed",
+)
+
+
+def _grant_actions(params: PlantingInputs, reader: Reader) -> pd.DataFrame | None:
+    """The table of actions that grant-overlay writes, as text."""
+    if not params.grant_actions:
+        return None
+    hint = "Use the table grant_actions that grant-overlay writes."
+    columns = {name: name for name in ACTION_COLUMNS}
+    table = reader.text_table(params.grant_actions, "table of grant actions", columns, hint)
+    for column in ACTION_COLUMNS:
+        if column not in table:
+            raise InputError(
+                "column-missing",
+                "The table of grant actions lacks a column.",
+                where="grant_actions",
+                value=column,
+                hint=hint,
+            )
+    return table
 
 
 def _site_layers(

@@ -101,9 +101,21 @@ class PlantingInputs(GroundInputs):
     seed: int = quantity("seed", 0)
     handover: bool = Field(
         False,
-        description="Write the pack for contractors: points to set out as layer, GPX and CSV.",
+        description="Write the pack for contractors: points to set out (layer, GPX, CSV), a map to "
+        "scale and a sheet for each belt (PDF).",
     )
     line_accuracy_m: float = quantity("line_accuracy_m", LINE_ACCURACY_M)
+    map_scale: float | None = quantity(
+        "map_scale", None, "By default the largest usual scale that fits the belts of a holding."
+    )
+    grant_actions: Annotated[
+        str | None,
+        Source("table", "table of grant actions"),
+        Field(
+            description="CSV table grant_actions of grant-overlay, which becomes a page of the "
+            "pack, as PATH."
+        ),
+    ] = None
 
 
 _BELT = ("belt", "holding_id", "parcel_id")
@@ -282,6 +294,18 @@ OUTPUTS: tuple[Output, ...] = (
         "The plant order, its totals, the bill of quantities and the tasks, as a workbook.",
     ),
     Picture("planned_belts", "Map of the planned belts."),
+    Picture(
+        "handover_map",
+        "Map of the belts to scale, on A3, a page or more for each holding.",
+        optional=True,
+        printed=True,
+    ),
+    Picture(
+        "planting_sheets",
+        "A sheet for each belt, on A4: rows, plants, points to set out; then actions for grants.",
+        optional=True,
+        printed=True,
+    ),
 )
 
 PROCESS = Process(

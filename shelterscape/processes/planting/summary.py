@@ -8,7 +8,10 @@ import numpy as np
 import shapely
 
 from shelterscape.files.draw_sheets import FeatureGroup, FeatureSheet
+from shelterscape.files.handover_sheets import PrintedSheets, ScaleMap
 from shelterscape.process.stages import Summary
+from shelterscape.processes.planting.belt_sheets import belt_sheets
+from shelterscape.processes.planting.handover import handover_map
 from shelterscape.processes.planting.layers import PlantingResults
 from shelterscape.processes.planting.spec import PlantingInputs
 from shelterscape.processes.planting.suited import excluded_of_designs
@@ -37,8 +40,18 @@ def summarise(results: PlantingResults, params: PlantingInputs) -> Summary:
             "Costs are the prices of the file of designs times quantities, without tax",
             "Heights and porosities are assumed rules; the error for mixed belts is not known",
         ],
-        pictures={"planned_belts": _map(results)},
+        pictures={"planned_belts": _map(results), **_pack(results)},
     )
+
+
+def _pack(results: PlantingResults) -> dict[str, ScaleMap | PrintedSheets]:
+    """The printed parts of the pack."""
+    if not results.data.params.handover or results.data.belts.empty:
+        return {}
+    return {
+        "handover_map": handover_map(results, results.data),
+        "planting_sheets": belt_sheets(results, results.data),
+    }
 
 
 def _plants(results: PlantingResults) -> str:
