@@ -111,14 +111,13 @@ def demo(folder: Path) -> str:
 def picture(folder: Path) -> str:
     """A row of one map of relative wind, excluding the first, which loads the drawing library."""
     from shelterscape.files.draw import draw_maps
-    from shelterscape.files.draw_sheets import MapSheet
+    from shelterscape.files.draw_sheets import MapPanel, MapSheet
     from shelterscape.grid import Grid
-    from shelterscape.terms import TERMS
 
     grid = Grid((PICTURE_SIDE,) * 2, Affine(5, 0, 4e5, 0, -5, 6e6), "EPSG:25832")
     rows, cols = np.mgrid[:PICTURE_SIDE, :PICTURE_SIDE].astype(np.float32)
     wind = (0.8 + 0.2 * np.sin(rows / 40) * np.cos(cols / 55)).astype(np.float32)
-    sheet = MapSheet("Relative wind", {"in leaf": wind}, grid, TERMS["relative_wind"], notes=())
+    sheet = MapSheet("Wind", (MapPanel("in leaf", wind, "relative_wind"),), grid, notes=())
     times = []
     for number in range(6):
         begun = time.perf_counter()

@@ -16,10 +16,15 @@ from PIL import Image
 from shapely import LineString, MultiLineString, Point, box
 
 from shelterscape.files import draw
-from shelterscape.files.draw import MapSheet, averaged, draw_maps
+from shelterscape.files.draw import averaged, draw_maps
+from shelterscape.files.draw_labels import Labels
+from shelterscape.files.draw_scales import fitted_stops
+from shelterscape.files.draw_sheets import MapPanel, MapSheet
+from shelterscape.files.draw_views import view_of_most, views_of
 from shelterscape.files.style_sld import raster_sld
 from shelterscape.files.styles import (
     BELT_COLOUR,
+    CENTRES,
     END_WORDS,
     MEASURED_BY,
     RAMPS,
@@ -30,18 +35,15 @@ from shelterscape.files.styles import (
 from shelterscape.grid import Grid
 from shelterscape.terms import TERMS
 
-TERM = TERMS["relative_wind"]
 
-
-def sheet(panels=1, shape=(60, 80), ground=True, belts=None, **more):
+def sheet(panels=1, shape=(60, 80), ground=True, belts=None, term="relative_wind", **more):
     grid = Grid(shape, Affine(10, 0, 560_000, 0, -10, 5_710_000), CRS)
     values = np.linspace(0.2, 1.1, grid.shape[0] * grid.shape[1], dtype=np.float32).reshape(shape)
     values[5:15, 5:25] = np.nan
     return MapSheet(
         title="Shelter: relative wind with belts",
-        panels={f"panel {i}": values for i in range(panels)},
+        panels=tuple(MapPanel(f"panel {i}", values, term) for i in range(panels)),
         grid=grid,
-        term=TERM,
         notes=("A note.", "A long note. " * 30),
         ground=values * 100 if ground else None,
         belts=belts,
@@ -89,8 +91,8 @@ def test_missing_ground_is_grey_without_relief(tmp_path):
 def test_a_sheltered_north_is_drawn_at_the_top(tmp_path):
     # Values rise row by row, so the top of the map is dark and the bottom is light.
     pixels = drawn(tmp_path, sheet(ground=False))
-    violet = near(pixels[: len(pixels) // 2], "#53318c", 25)
-    assert violet > 500 > near(pixels[len(pixels) // 2 :, :500], "#53318c", 25)
+    violet = near(pixels[: len(pixels) // 2], ZONE_COLOURS[0], 25)
+    assert violet > 500 > near(pixels[len(pixels) // 2 :, :500], ZONE_COLOURS[0], 25)
 
 
 @pytest.mark.parametrize(
@@ -109,8 +111,8 @@ def test_belts_of_every_kind_are_drawn(tmp_path, belt):
 
 def test_a_map_where_all_is_missing_is_drawn(tmp_path):
     empty = sheet(ground=False)
-    for values in empty.panels.values():
-        values[:] = np.nan
+    for panel in empty.panels:
+        panel.values[:] = np.nan
     assert drawn(tmp_path, empty).size
 
 
@@ -216,9 +218,11 @@ def test_the_colour_measure_itself():
 
 def hues_of(name):
     """The parts of a ramp in one hue each, at values away from its lightest colour."""
-    if name == "relative_wind_difference":  # two hues, one for each sign
-        stops = RAMPS[name]
-        return [[c for v, c in reversed(stops) if v <= 0], [c for v, c in stops if v >= 0]]
+    stops = RAMPS[name]
+    if name.endswith(("_difference", "_ratio")):  # two hues that meet at a centre
+        centre = CENTRES[name]
+        below = [c for v, c in reversed(stops) if v <= centre]
+        return [below, [c for v, c in stops if v >= centre]]
     low = 0.0 if name in ("wind_reduction_added", "equivalent_sheltered_share") else -np.inf
     high = 1.0 if name == "relative_wind" else np.inf
     part = [colour for value, colour in RAMPS[name] if low <= value <= high]
@@ -253,17 +257,18 @@ def test_both_ends_of_every_legend_have_words(tmp_path, monkeypatch):
     assert set(END_WORDS) == set(RAMPS)
     assert end_words(TERMS["area_ha"]) == ("low", "high")
     drawn_words = []
-    save = draw._save
+    save = draw.save_figure
     monkeypatch.setattr(
         draw,
-        "_save",
+        "save_figure",
         lambda figure, *rest: (
             drawn_words.extend(t.get_text() for t in figure.findobj(Text)),
             save(figure, *rest),
         ),
     )
     draw_maps(tmp_path / "a.png", sheet())
-    assert {"sheltered", "windier", "shelter: relative wind"} <= set(drawn_words)
+    assert {"windier", "shelter: relative wind"} <= set(drawn_words)
+    assert any(words.endswith("(sheltered)") for words in drawn_words)
     for name in RAMPS:
         style, (low, high) = raster_sld(name, TERMS[name]), end_words(TERMS[name])
         assert low != high and style.count(f', {low}"') == style.count(f', {high}"') == 1
@@ -327,3 +332,66 @@ def test_points_in_a_belt_layer_are_not_drawn(tmp_path):
     # A point in a belt layer must not prevent drawing the other features.
     frame = gpd.GeoDataFrame(geometry=[Point(560_100, 5_709_700)], crs=CRS)
     assert drawn(tmp_path, sheet(belts=frame)).size
+
+
+def test_a_scale_fits_its_values_and_keeps_its_centre():
+    """The ends are round numbers just beyond the values; white stays at 1, wind as on open ground.
+
+    Expected ends by hand: a tenth of the span of 3.2 to 6.8 m/s is 0.5 m/s.
+    """
+    speeds = np.linspace(3.2, 6.8, 2000)
+    stops = fitted_stops(TERMS["terrain_wind_ms"], [speeds])
+    assert (stops[0][0], stops[-1][0]) == (3.0, 7.0)
+    assert [c for _, c in stops] == [c for _, c in RAMPS["terrain_wind_ms"]]
+    ratios = np.linspace(0.9, 1.3, 2000)
+    stops = fitted_stops(TERMS["terrain_wind_ratio"], [ratios])
+    values = [v for v, _ in stops]
+    assert values[4] == 1.0 and stops[4][1] == dict(RAMPS["terrain_wind_ratio"])[1.0]
+    assert 1 - values[0] == pytest.approx(values[-1] - 1) and values[-1] == pytest.approx(1.3)
+    assert fitted_stops(TERMS["topex_deg"], [np.full(3, np.nan)]) == RAMPS["topex_deg"]
+
+
+def test_clusters_get_a_view_each_by_their_weight():
+    grid = Grid((800, 800), Affine(10, 0, 0, 0, -10, 8000), CRS)
+    far = [LineString([(1000, 1000), (1200, 1000)]), LineString([(6000, 6000), (6000, 6300)])]
+    near = LineString([(1400, 1100), (1500, 1100)])
+    views = views_of(np.array([far[0], far[1], near]), [1.0, 2.5, 1.0], grid)
+    assert list(views) == ["A", "B"]
+    assert views["A"] == (5730.0, 5880.0, 6270.0, 6420.0)  # 300 m long, 120 m around it
+    west, south, east, north = views["B"]
+    assert west <= 1000 - 100 and east >= 1500 + 100 and east - west == north - south
+    assert views_of(np.array(far), [1, 1], Grid((90, 90), grid.affine, CRS)) == {}
+
+
+def test_the_view_of_most_holds_the_largest_sum():
+    grid = Grid((800, 800), Affine(10, 0, 0, 0, -10, 8000), CRS)
+    shelter = np.zeros(grid.shape, np.float32)
+    shelter[200:260, 500:580] = 0.5
+    (west, south, east, north) = view_of_most(shelter, grid)["A"]
+    assert west <= 5000 and east >= 5800 and south <= 5400 and north >= 6000
+    assert view_of_most(shelter[:200], Grid((200, 800), grid.affine, CRS)) == {}
+
+
+def test_relief_of_a_plane_follows_the_cosine_law():
+    """Level ground has the cosine of 45°; a slope that faces the light is lighter."""
+    grid = Grid((40, 40), Affine(10, 0, 0, 0, -10, 400), CRS)
+    rows, cols = np.mgrid[:40, :40].astype(float)
+    assert draw._relief(np.full((40, 40), 5.0), grid) == pytest.approx(0.5**0.5)
+    north_west = draw._relief(rows + cols, grid)
+    slope = 3 * 0.1 * 2**0.5  # exaggerated gradient, towards the light
+    expected = np.cos(np.radians(45) - np.arctan(slope))
+    assert north_west == pytest.approx(expected)
+
+
+def test_labels_do_not_collide():
+    from matplotlib.figure import Figure
+
+    axes = Figure().add_axes((0, 0, 1, 1))
+    axes.set(xlim=(0, 1000), ylim=(0, 1000))
+    labels = Labels(axes, 0.3)
+    points = [(500 + 4 * i, 500.0, f"belt {i}") for i in range(12)]
+    left_out = labels.place([*points, (5000, 5000, "outside")])
+    boxes = labels._taken
+    assert len(boxes) == 12 - left_out >= 4
+    for a, b in itertools.combinations(boxes, 2):
+        assert a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]

@@ -87,7 +87,7 @@ def merge(
         work.layers()
         work.mosaics()
         figures = figures_in(steps)
-        draw_holdings_map(stage.folder / MAP, table, figures, grid, work.cautions())
+        draw_holdings_map(stage.folder / MAP, table, figures, grid)
         work.finish()
         stage.commit()
     return table

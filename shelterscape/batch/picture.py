@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from rasterio.features import rasterize
 
 from shelterscape.files.draw import MOST_CELLS, draw_maps
-from shelterscape.files.draw_sheets import MapSheet
+from shelterscape.files.draw_sheets import MapPanel, MapSheet
 from shelterscape.files.styles import MEASURED_BY
 from shelterscape.grid import Grid
-from shelterscape.process import Figure
+from shelterscape.process import PICTURE_CAUTION, Figure
 from shelterscape.terms import TERMS
 
 MOST_NAMED = 60
@@ -31,7 +31,6 @@ def draw_holdings_map(
     holdings: gpd.GeoDataFrame,
     figures: Mapping[str, Figure],
     grid: Grid,
-    cautions: tuple[str, ...],
 ) -> None:
     """Draw holdings by rank; without ranks by the last figure declared for the map.
 
@@ -46,11 +45,17 @@ def draw_holdings_map(
         path,
         MapSheet(
             title=f"Holdings: {MEASURED_BY.get(term, TERMS[term].title)}",
-            panels={head: _rasterized(drawn, values, view) for head, values in panels.items()},
+            panels=tuple(
+                MapPanel(head, _rasterized(drawn, values, view), term)
+                for head, values in panels.items()
+            ),
             grid=view,
-            term=TERMS[term],
-            notes=(_note(term), "Grey: the figure is unknown, or the holding failed.", *cautions),
-            belts=drawn,
+            notes=(
+                f"{_note(term)} Grey: the figure is unknown, or the holding failed.",
+                PICTURE_CAUTION,
+            ),
+            outlined=drawn,
+            outline_label="holdings",
             labels=_labels(drawn) if len(drawn) <= MOST_NAMED else {},
         ),
     )

@@ -16,7 +16,7 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
-from shelterscape.files.draw import FONT, drawable_text
+from shelterscape.files.draw_figure import FONT, drawable_text
 from shelterscape.files.draw_sheets import FormPage, FormSheet
 
 WIDE_MM, MARGIN_MM = A4[0] / mm, 12.0

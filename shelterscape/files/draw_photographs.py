@@ -9,7 +9,14 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from shelterscape.files.draw import DOTS_PER_INCH, FONT, LINE_INCHES, _figure, _save
+from shelterscape.files.draw_figure import (
+    DOTS_PER_INCH,
+    FONT,
+    LINE_INCHES,
+    new_figure,
+    note_lines,
+    save_figure,
+)
 from shelterscape.files.draw_sheets import PhotographPanel, PhotographSheet
 
 PANEL_INCHES, HEADING_INCHES = 5.4, 0.4
@@ -31,11 +38,11 @@ def draw_photographs(path: Path, sheet: PhotographSheet) -> None:
     sheet : PhotographSheet
     """
     width = 2 * PANEL_INCHES + 0.4
-    text = [line for note in sheet.notes for line in textwrap.wrap(note, int(17 * width))]
+    text = note_lines(sheet.notes, width)
     foot = LINE_INCHES * len(text) + 0.3
     sizes = [_size(panel) for panel in sheet.panels]
     height = sum(high + HEADING_INCHES for _, high in sizes) + foot + 0.5
-    figure = _figure(width, height, sheet.title)
+    figure = new_figure(width, height, sheet.title)
     top = height - 0.45
     for panel, (wide, high) in zip(sheet.panels, sizes, strict=True):
         heading = "\n".join(textwrap.wrap(f"{panel.heading}. {panel.faults}".rstrip(". "), 130)[:2])
@@ -46,7 +53,7 @@ def draw_photographs(path: Path, sheet: PhotographSheet) -> None:
             axes: Axes = figure.add_axes((left / width, top / height, wide / width, high / height))
             axes.imshow(picture, aspect="auto", interpolation="antialiased")
             axes.axis("off")
-    _save(figure, path, text)
+    save_figure(figure, path, text)
 
 
 def _size(panel: PhotographPanel) -> tuple[float, float]:

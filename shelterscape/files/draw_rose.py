@@ -16,7 +16,13 @@ from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.patches import Circle, Rectangle, Wedge
 from numpy.typing import NDArray
 
-from shelterscape.files.draw import FONT, LINE_INCHES, _figure, _save
+from shelterscape.files.draw_figure import (
+    FONT,
+    LINE_INCHES,
+    new_figure,
+    note_lines,
+    save_figure,
+)
 from shelterscape.files.draw_sheets import Rose, RoseSheet
 from shelterscape.files.styles import WIND_SPEEDS
 
@@ -54,11 +60,11 @@ def draw_roses(path: Path, sheet: RoseSheet) -> None:
     across = min(MOST_ACROSS, len(sheet.roses))
     down = math.ceil(len(sheet.roses) / across)
     width = max(PANEL_INCHES * across + 0.2, 6.8)
-    text = [line for note in sheet.notes for line in textwrap.wrap(note, int(17 * width))]
+    text = note_lines(sheet.notes, width)
     foot = LINE_INCHES * len(text) + 0.3
     panel = PANEL_INCHES + HEADING_INCHES
     height = panel * down + LEGEND_INCHES + foot + 0.5
-    figure = _figure(width, height, sheet.title)
+    figure = new_figure(width, height, sheet.title)
     colours = class_colours(len(sheet.classes))
     scale = _Scale(sheet.roses)
     for i, rose in enumerate(sheet.roses):
@@ -68,7 +74,7 @@ def draw_roses(path: Path, sheet: RoseSheet) -> None:
         _draw_rose(figure.add_axes(place), rose, scale, colours)
     legend = (0.1 / width, foot / height, (width - 0.2) / width, LEGEND_INCHES / height)
     _draw_legend(figure.add_axes(legend), sheet.classes, colours)
-    _save(figure, path, text)
+    save_figure(figure, path, text)
 
 
 class _Scale:

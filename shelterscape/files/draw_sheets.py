@@ -10,10 +10,37 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.grid import Grid
-from shelterscape.terms import Term
 
 if TYPE_CHECKING:
     import geopandas as gpd
+
+
+@dataclass(frozen=True)
+class MapPanel:
+    """One map of a sheet.
+
+    Parameters
+    ----------
+    heading : str
+        Season, year, wind subset and height, where they matter.
+    values : array, optional
+        Raster over the whole grid; relief and features alone without it.
+    term : str
+        Name of its quantity.
+    view : tuple of float, optional
+        West, south, east, north of the ground shown; the whole grid by default.
+    doubtful : array of bool, optional
+        Cells whose values are unreliable, marked with dots.
+    wind_from_deg : float, optional
+        Main wind direction, degrees from true north, drawn as an arrow.
+    """
+
+    heading: str
+    values: NDArray[np.floating] | None = None
+    term: str = ""
+    view: tuple[float, float, float, float] | None = None
+    doubtful: NDArray[np.bool_] | None = None
+    wind_from_deg: float | None = None
 
 
 @dataclass(frozen=True)
@@ -23,41 +50,47 @@ class MapSheet:
     Parameters
     ----------
     title : str
-    panels : dict
-        Raster by the heading of its panel.
+    panels : tuple of MapPanel
     grid : Grid
-    term : Term
-        Quantity of the rasters.
+        The whole ground.
     notes : tuple of str
-        Lines below the maps: season, wind conditions, method, cautions.
+        Lines below the maps: wind conditions, method.
     ground : array, optional
         Elevation, drawn as pale relief beneath the values.
+    groups : tuple of FeatureGroup
+        Areas and strips, from bottom to top.
     belts : GeoDataFrame, optional
-        Lines drawn on top.
+        Existing belts.
     outlined : GeoDataFrame, optional
         Areas whose outline is drawn.
+    outline_label : str
+        What they are.
     marked : GeoDataFrame, optional
         Bold lines, drawn over all others and numbered by ``choice_order`` if they have it.
-    labels : dict
-        Text by the point (x, y) on which it is centred.
+    marked_label : str
+        What they are.
+    labels : mapping
+        Text by the point (x, y) beside which it is written, most important first.
+    boxes : mapping
+        Outline of each view by its letter, drawn on panels that show more.
     across : int
         Number of panels side by side; 0 for as many as fit.
-    doubtful : dict
-        Cells whose values are unreliable, marked with dots; by the heading of their panel.
     """
 
     title: str
-    panels: dict[str, NDArray[np.floating]]
+    panels: tuple[MapPanel, ...]
     grid: Grid
-    term: Term
     notes: tuple[str, ...]
     ground: NDArray[np.floating] | None = None
+    groups: tuple[FeatureGroup, ...] = ()
     belts: gpd.GeoDataFrame | None = None
     outlined: gpd.GeoDataFrame | None = None
+    outline_label: str = "places"
     marked: gpd.GeoDataFrame | None = None
+    marked_label: str = "chosen belts, in order of choice"
     labels: Mapping[tuple[float, float], str] = field(default_factory=dict)
+    boxes: Mapping[str, tuple[float, float, float, float]] = field(default_factory=dict)
     across: int = 0
-    doubtful: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -73,8 +106,14 @@ class ChartSheet:
         Label and value of a dashed horizontal line to compare a line with, by name of the line.
     notes : tuple of str
         Lines below the chart.
-    points, curves : tuple of str
-        Names of lines drawn as points alone, and without points.
+    points, curves, steps : tuple of str
+        Names of lines drawn as points alone, without points, and as steps.
+    between : tuple of str
+        Names of the two lines whose gap is shaded; empty for none.
+    categories : tuple of str
+        Names of x = 0, 1, 2, …; the chart then has columns instead of lines.
+    ranges : mapping
+        Low and high ends of each column, by name of the line.
     """
 
     title: str
@@ -85,6 +124,10 @@ class ChartSheet:
     notes: tuple[str, ...]
     points: tuple[str, ...] = ()
     curves: tuple[str, ...] = ()
+    steps: tuple[str, ...] = ()
+    between: tuple[str, ...] = ()
+    categories: tuple[str, ...] = ()
+    ranges: Mapping[str, tuple[list[float], ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -109,27 +152,6 @@ class FeatureGroup:
     colour: str
     hatch: str = ""
     dashed: bool = False
-
-
-@dataclass(frozen=True)
-class FeatureSheet:
-    """Contents of a map of areas and strips.
-
-    Parameters
-    ----------
-    title : str
-    shown : tuple of FeatureGroup
-        From bottom to top.
-    grid : Grid
-        Extent of the map.
-    notes : tuple of str
-        Lines below the map.
-    """
-
-    title: str
-    shown: tuple[FeatureGroup, ...]
-    grid: Grid
-    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True)

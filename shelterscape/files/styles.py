@@ -32,13 +32,17 @@ WIND_SPEEDS: Stops = (
     (11.0, "#5c2a00"),
 )
 WIND_RATIOS: Stops = (
-    (0.0, "#fdf6e6"),
-    (0.75, "#f4dcae"),
-    (1.0, "#e3b269"),
+    (0.0, "#2b1055"),
+    (0.5, "#53318c"),
+    (0.75, "#8164ba"),
+    (0.9, "#cfc3ea"),
+    (1.0, "#faf9fc"),
+    (1.1, "#f4dcae"),
     (1.25, "#c47f2c"),
     (1.5, "#96500a"),
     (2.0, "#5c2a00"),
 )
+"""Two hues that meet at 1, wind as over flat, open terrain."""
 
 RAMPS: dict[str, Stops] = {
     "relative_wind": (
@@ -147,6 +151,15 @@ ZONE_COLOURS = ("#3a1d6e", "#6b4aa6", "#9c85cc", "#cfc3ea", "#faf9fc", "#b5561f"
 BELT_COLOUR = "#1f5f4a"
 MARKED_COLOUR, OUTLINE_COLOUR = "#b5561f", "#222222"
 """Colours of emphasized lines and of outlines of areas."""
+
+CENTRES = {
+    "terrain_wind_ratio": 1.0,
+    "site_wind_ratio": 1.0,
+    "wind_reduction_added": 0.0,
+    "relative_wind_difference": 0.0,
+    "equivalent_sheltered_share": 0.0,
+}
+"""Value at which the two hues of a ramp meet, by term."""
 
 HATCHED_ABOVE = {"relative_wind": 1.05}
 """Value above which a quantity is hatched as well as coloured, by term."""

@@ -22,6 +22,7 @@ from shelterscape.process.outputs import (
 )
 
 __all__ = [
+    "PICTURE_CAUTION",
     "Figure",
     "Inputs",
     "Layer",
@@ -39,6 +40,12 @@ SCREENING = (
     "visit or the judgement of a qualified forester or arboriculturist."
 )
 """Caution of every process."""
+
+PICTURE_CAUTION = (
+    "Screening only: consult a qualified forester; near roads, lines and buildings follow the "
+    "local code. All cautions: summary.txt."
+)
+"""The one line of caution below a picture."""
 
 
 @dataclass(frozen=True)

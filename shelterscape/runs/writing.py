@@ -16,7 +16,6 @@ from shelterscape.errors import InternalError
 from shelterscape.files import style_qml, style_sld
 from shelterscape.files.draw_sheets import (
     ChartSheet,
-    FeatureSheet,
     FormSheet,
     MapSheet,
     PhotographSheet,
@@ -31,7 +30,17 @@ from shelterscape.files.styles import colour_table
 from shelterscape.files.tables import write_table
 from shelterscape.files.workbooks import write_workbook
 from shelterscape.grid import Grid
-from shelterscape.process import Layer, Output, Picture, Process, Raster, Table, Waypoints, Workbook
+from shelterscape.process import (
+    PICTURE_CAUTION,
+    Layer,
+    Output,
+    Picture,
+    Process,
+    Raster,
+    Table,
+    Waypoints,
+    Workbook,
+)
 from shelterscape.process.area import Area, AreaMask
 from shelterscape.process.stages import Block, Data
 from shelterscape.runs.staging import identity_of, swapped
@@ -40,16 +49,7 @@ from shelterscape.terms import TERMS
 REPORT_IT = "Report this error to the author of the process, with the inputs that cause it."
 """Hint where a process does not keep to its description."""
 
-Sheet = (
-    MapSheet
-    | ChartSheet
-    | FeatureSheet
-    | FormSheet
-    | PhotographSheet
-    | RoseSheet
-    | ScaleMap
-    | PrintedSheets
-)
+Sheet = MapSheet | ChartSheet | FormSheet | PhotographSheet | RoseSheet | ScaleMap | PrintedSheets
 
 Declared = TypeVar("Declared", Raster, Layer, Table, Picture, Workbook, Waypoints)
 Frame = TypeVar("Frame", bound=pd.DataFrame)
@@ -181,9 +181,9 @@ class OutputWriter:
                 write_gpx(self._path(output.files[0]), frame.geometry, names, _described(shown))
 
     def picture(self, name: str, sheet: Sheet) -> None:
-        """Draw a declared picture, with the cautions of the process below it."""
+        """Draw a declared picture, with one line of caution below it."""
         path = self._path(self._declared(Picture, name).files[0])
-        notes = (*sheet.notes, *self._process.all_cautions)
+        notes = (*sheet.notes, PICTURE_CAUTION)
         draw(path, dataclasses.replace(sheet, notes=notes))
 
     def finish(self, *, pictures: bool) -> None:
@@ -242,12 +242,10 @@ class OutputWriter:
 
 def draw(path: Path, sheet: Sheet) -> None:
     """Draw a picture from its description."""
-    from shelterscape.files.draw import draw_chart, draw_features, draw_maps
-
     if isinstance(sheet, ChartSheet):
+        from shelterscape.files.draw_charts import draw_chart
+
         draw_chart(path, sheet)
-    elif isinstance(sheet, FeatureSheet):
-        draw_features(path, sheet)
     elif isinstance(sheet, RoseSheet):
         from shelterscape.files.draw_rose import draw_roses
 
@@ -269,6 +267,8 @@ def draw(path: Path, sheet: Sheet) -> None:
 
         draw_printed_sheets(path, sheet)
     else:
+        from shelterscape.files.draw import draw_maps
+
         draw_maps(path, sheet)
 
 

@@ -68,6 +68,13 @@ class WindSet:
         """Label for headings and notices."""
         return f"wind subset “{self.subset}”" if self.subset else "all wind directions"
 
+    @property
+    def main_direction_deg(self) -> float | None:
+        """The most frequent direction, degrees from true north; None for several of a list."""
+        if self.listed and len(self.direction_deg) > 1:
+            return None
+        return float(self.direction_deg[int(np.argmax(self.frequency))])
+
     def sector_deg(self) -> NDArray[np.float64]:
         """Width of the sector of each direction, degrees.
 

@@ -7,14 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from shelterscape.files.draw_sheets import MapSheet
+from shelterscape.files.draw_sheets import MapPanel, MapSheet
 from shelterscape.grid import degrees_text
 from shelterscape.process.stages import Results, Summary
 from shelterscape.processes.exposure.loading import ALL_WINDS, ExposureData, topex_words
 from shelterscape.processes.exposure.spec import ExposureInputs
 from shelterscape.science.terrain import TerrainWind
 from shelterscape.science.terrain.validity import MODELLED_SHARE, NOT_MODELLED
-from shelterscape.terms import TERMS
 
 Field = NDArray[np.float32]
 
@@ -115,13 +114,9 @@ def _topex_map(results: ExposureResults, params: ExposureInputs) -> MapSheet:
     heading = f"sum of eight horizon angles, {topex_words(params)}"
     return MapSheet(
         title="Topex: shelter by the terrain",
-        panels={heading: results.topex},
+        panels=(MapPanel(heading, results.topex, "topex_deg"),),
         grid=results.data.grid,
-        term=TERMS["topex_deg"],
-        notes=(
-            "Dark: sheltered by higher ground around. Light: exposed. Grey: unknown, because "
-            "some view holds no known ground.",
-        ),
+        notes=("Grey: unknown, because some view holds no known ground.",),
         ground=results.data.elevation,
     )
 
@@ -129,26 +124,37 @@ def _topex_map(results: ExposureResults, params: ExposureInputs) -> MapSheet:
 def _wind_map(results: ExposureResults, params: ExposureInputs) -> MapSheet:
     data, winds = results.data, results.data.winds
     known = winds.speeds_known
-    panels = {ALL_WINDS: results.terrain_wind_ratio * (data.speed_ms() if known else 1.0)}
-    doubtful = {ALL_WINDS: results.modelled < MODELLED_SHARE}
+    term = "terrain_wind_ms" if known else "terrain_wind_ratio"
+    height = f"{params.at_height_m:g} m above ground"
+    panels = [
+        MapPanel(
+            f"{ALL_WINDS}; {height}",
+            results.terrain_wind_ratio * (data.speed_ms() if known else 1.0),
+            term,
+            doubtful=results.modelled < MODELLED_SHARE,
+            wind_from_deg=winds.main_direction_deg,
+        )
+    ]
     over = results.in_strongest
     if over is not None and len(winds.direction_deg) > 1:
-        heading = f"wind {data.labels[results.strongest]}"
         speed_ms = data.speeds_ms()[results.strongest] if known else 1.0
-        panels[heading] = (1 + over.speed_up) * np.float32(speed_ms)
-        doubtful[heading] = np.isfinite(over.speed_up) & ~over.valid
+        panels.append(
+            MapPanel(
+                f"wind {data.labels[results.strongest]}; {height}",
+                (1 + over.speed_up) * np.float32(speed_ms),
+                term,
+                doubtful=np.isfinite(over.speed_up) & ~over.valid,
+                wind_from_deg=float(winds.direction_deg[results.strongest]),
+            )
+        )
     rough = "from the map of roughness" if data.rough_map else f"{params.roughness_m:g} m"
     return MapSheet(
-        title=f"Terrain wind {params.at_height_m:g} m above ground",
-        panels=panels,
+        title=f"Terrain wind {height}",
+        panels=tuple(panels),
         grid=data.grid,
-        term=TERMS["terrain_wind_ms" if known else "terrain_wind_ratio"],
         notes=(
-            f"Linear theory of wind over low hills, roughness length {rough}; neutral air; "
-            "without belts, woods or buildings. Compared with one measured hill "
-            "(docs/askervein.md).",
-            f"Dotted: not modelled ({NOT_MODELLED}); do not rely on the values there.",
+            f"Linear theory over low hills, roughness length {rough}, neutral air; without belts, "
+            f"woods or buildings. Not modelled: {NOT_MODELLED}.",
         ),
         ground=data.elevation,
-        doubtful=doubtful,
     )

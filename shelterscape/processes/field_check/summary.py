@@ -72,6 +72,7 @@ def _chart(results: FieldCheckResults) -> ChartSheet:
         levels={},
         points=("measured",),
         curves=("shelter curve", "fitted curve", "band, low", "band, high"),
+        between=("band, low", "band, high"),
         notes=(
             "Points: means of each instrument. Band: typical error of the curve at published "
             "belts. Wind near the ground in neutral, windy weather.",

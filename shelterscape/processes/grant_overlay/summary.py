@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Hashable
 
 import geopandas as gpd
 import numpy as np
 import shapely
 
-from shelterscape.files.draw_sheets import FeatureGroup, FeatureSheet
+from shelterscape.files.draw_sheets import FeatureGroup, MapPanel, MapSheet
+from shelterscape.files.draw_views import overview, views_of
 from shelterscape.process.stages import Summary
 from shelterscape.processes.grant_overlay.layers import GrantResults, caution
 from shelterscape.processes.grant_overlay.loading import GrantData
@@ -98,23 +100,46 @@ def _payment(results: GrantResults) -> float | None:
     return float(own["payment"].max()) if len(own) else 0.0
 
 
-def _map(results: GrantResults) -> FeatureSheet:
-    """Map of the schemes that pay for each belt."""
+def _map(results: GrantResults) -> MapSheet:
+    """Map of the schemes that pay for each belt, with the amount or a reason beside it."""
     data, paid = results.data, results.paid
     amounts = {
         scheme.name: sum(r.amount_minor for r in paid.rows if r.scheme == index)
         for index, scheme in enumerate(paid.ground.schemes)
     }
     texts = {s.name: money(amounts[s.name], s) for s in paid.ground.schemes}
-    return FeatureSheet(
+    parts = results.layers["grant_parts"]
+    belts = parts.dissolve("name").reset_index()
+    views = views_of(belts.geometry.to_numpy(), list(belts.geometry.area), data.grid)
+    panels = [MapPanel("all belts and grant areas", view=overview(views, data.grid))]
+    panels += [MapPanel(f"{letter}: amount, or why none is paid", view=view)
+               for letter, view in views.items()]  # fmt: skip
+    return MapSheet(
         title=f"Grant payments for new belts planted in {paid.start_year}",
-        shown=(*_areas(data), *_strips(results.layers["grant_parts"], texts)),
+        panels=tuple(panels),
+        groups=(*_areas(data), *_strips(parts, texts)),
         grid=data.grid,
+        labels=_amounts(results, belts),
+        boxes=views,
         notes=(
-            "Amounts are sums over all years, after caps. Belts are drawn wider than they are.",
-            caution(paid.ground.schemes),
+            "Amounts are sums over all years, after caps; reasons shortened, in full in "
+            f"grant_reasons.csv. {caution(paid.ground.schemes)}",
         ),
     )
+
+
+def _amounts(results: GrantResults, belts: gpd.GeoDataFrame) -> dict[tuple[float, float], str]:
+    """Name of each belt with its payment, or the first reason against one."""
+    paid = results.tables["grant_payments"].groupby("name")["payment"].sum()
+    reasons = results.tables["grant_reasons"].groupby("name")["reason"].first()
+    currency = results.paid.ground.schemes[0].currency
+    found = {}
+    for name, shape in zip(belts["name"], belts.geometry, strict=True):
+        why = f"{paid[name]:,.0f} {currency}" if name in paid else reasons.get(name, "not paid")
+        point = shape.representative_point()
+        words = textwrap.wrap(textwrap.shorten(str(why), 60, placeholder=" …"), 26)
+        found[point.x, point.y] = "\n".join([str(name), *words])
+    return found
 
 
 def _areas(data: GrantData) -> list[FeatureGroup]:

@@ -7,7 +7,8 @@ from decimal import Decimal
 import numpy as np
 import shapely
 
-from shelterscape.files.draw_sheets import FeatureGroup, FeatureSheet
+from shelterscape.files.draw_sheets import FeatureGroup, MapPanel, MapSheet
+from shelterscape.files.draw_views import overview, views_of
 from shelterscape.files.handover_sheets import PrintedSheets, ScaleMap
 from shelterscape.process.stages import Summary
 from shelterscape.processes.planting.belt_sheets import belt_sheets
@@ -114,16 +115,22 @@ def _first_task(results: PlantingResults) -> list[str]:
     return [f"First task, from {first['first_day']}: {first['task']}"]
 
 
-def _map(results: PlantingResults) -> FeatureSheet:
-    """Map of the planned belts and fences."""
+def _map(results: PlantingResults) -> MapSheet:
+    """Map of the planned belts, each group in a view of its own."""
     grid, belts = results.data.grid, results.layers["planned_belts"]
     if len(belts):
         west, south, east, north = (float(v) for v in belts.total_bounds)
         grid = grid.around((west, south, east, north), MARGIN_M) or grid
-    shapes = np.asarray(shapely.buffer(belts.geometry.to_numpy(), DRAWN_M), dtype=object)
-    return FeatureSheet(
+    lines = belts.geometry.to_numpy()
+    shapes = np.asarray(shapely.buffer(lines, DRAWN_M), dtype=object)
+    views = views_of(lines, list(belts.geometry.length), grid)
+    panels = [MapPanel("all planned belts", view=overview(views, grid))]
+    panels += [MapPanel(letter, view=view) for letter, view in views.items()]
+    return MapSheet(
         title="Belts to plant",
-        shown=(FeatureGroup("planned belts", shapes, "#1f5f4a"),),
+        panels=tuple(panels),
+        groups=(FeatureGroup("planned belts", shapes, "#1f5f4a"),),
         grid=grid,
+        boxes=views,
         notes=("Belts are drawn wider than they are; rows and fences are in layers.gpkg.",),
     )

@@ -2,28 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pandas as pd
 
-from shelterscape.files.draw_sheets import ChartSheet, MapSheet
-from shelterscape.kernels.shelter_curves import CURVES, ShelterCurve
+from shelterscape.kernels.shelter_curves import CURVES
 from shelterscape.process.place_hours import hours_answer
 from shelterscape.process.stages import Summary
 from shelterscape.processes.shelter.layers import ShelterResults
 from shelterscape.processes.shelter.loading import ShelterData
+from shelterscape.processes.shelter.pictures import pictures_of
 from shelterscape.processes.shelter.spec import ShelterInputs
 from shelterscape.science import zones
-from shelterscape.science.belts import Case
-from shelterscape.science.terrain.validity import NOT_MODELLED
-from shelterscape.terms import TERMS
-
-STATUS_WORDS = {
-    "S": "seen in its source",
-    "S2": "seen in texts citing it",
-    "M": "not verified against the source",
-    "E": "assumed",
-}
 
 AREA_COLUMNS = (
     "equivalent_sheltered_ha",
@@ -31,8 +19,6 @@ AREA_COLUMNS = (
     "equivalent_sheltered_high_ha",
     "reduced_5_up_ha",
 )
-
-EXPONENTS = {1.0: "wind run", 2.0: "force (wind speed squared)", 3.0: "erosion (speed cubed)"}
 
 
 def summarise(results: ShelterResults, params: ShelterInputs) -> Summary:
@@ -43,7 +29,7 @@ def summarise(results: ShelterResults, params: ShelterInputs) -> Summary:
         answer=[*_targets(results), *_hours(results, params), *_areas(results, table)],
         certainty=[_certainty(results.data)],
         figures=_figures(table, results.data),
-        pictures=_pictures(results, table),
+        pictures=pictures_of(results, table),
     )
 
 
@@ -111,95 +97,3 @@ def _figures(table: pd.DataFrame, data: ShelterData) -> dict[str, float | str | 
         for season, area in surveyed.items()
     }
     return {**areas, "shelter_error_factor": factor}
-
-
-def _pictures(results: ShelterResults, table: pd.DataFrame) -> dict[str, Any]:
-    """Maps of relative wind and site wind, and with years a chart of sheltered area by year."""
-    data = results.data
-    notes = _notes(data)
-    found: dict[str, Any] = {
-        "relative_wind": MapSheet(
-            title="Shelter: relative wind with belts",
-            panels={_heading(c, data): one.relative_wind for c, one in results.cases.items()},
-            grid=data.grid,
-            term=TERMS["relative_wind"],
-            notes=notes,
-            ground=data.elevation,
-            belts=data.belts,
-            across=len(data.resolved.seasons),
-        )
-    }
-    if data.terrain_wind is not None:
-        found["site_wind"] = _site_wind(results, notes)
-    if any(year is not None for year in data.resolved.years):
-        found["equivalent_sheltered_area"] = _chart(table, notes)
-    return found
-
-
-def _site_wind(results: ShelterResults, notes: tuple[str, ...]) -> MapSheet:
-    data = results.data
-    panels, not_modelled = {}, {}
-    for case, found in results.cases.items():
-        if found.site_wind is not None and found.terrain_not_modelled is not None:
-            panels[_heading(case, data)] = found.site_wind
-            not_modelled[_heading(case, data)] = found.terrain_not_modelled
-    return MapSheet(
-        title="Site wind: wind with terrain and belts",
-        panels=panels,
-        grid=data.grid,
-        term=TERMS[data.site_wind_raster],
-        notes=(f"Dotted: terrain wind not modelled ({NOT_MODELLED}).", *notes),
-        ground=data.elevation,
-        belts=data.belts,
-        across=len(data.resolved.seasons),
-        doubtful=not_modelled,
-    )
-
-
-def _heading(case: Case, data: ShelterData) -> str:
-    """Heading of a map: season, year, wind subset and height."""
-    winds = data.resolved.winds[case.season].label
-    return f"{case.heading}; {winds}; {data.resolved.options.at_height_m:g} m above ground"
-
-
-def _notes(data: ShelterData) -> tuple[str, ...]:
-    resolved = data.resolved
-    options, model = resolved.options, CURVES[resolved.options.curve]
-    weighted = EXPONENTS.get(
-        resolved.speed_exponent, f"wind speed to the power {resolved.speed_exponent:g}"
-    )
-    shares = {w.label: w.calm for w in resolved.winds.values()}
-    calm = ", ".join(f"{share:.0%} of the time in {label}" for label, share in shares.items())
-    return (
-        f"Mean over {len(resolved.directions())} wind directions, weighted by {weighted}, "
-        f"{options.at_height_m:g} m above ground. Calm ({calm}) is left out.",
-        f"Shelter curve “{model.name}”: {model.source} ({STATUS_WORDS[model.status]}).",
-        f"{errors_in_words(model)} Typical factor of error: sheltered distance "
-        f"{model.distance_factor:.1f}, equivalent sheltered area {model.shelter_factor:.1f}.",
-    )
-
-
-def errors_in_words(model: ShelterCurve) -> str:
-    """Errors of a curve by kind, as docs/validation.md states them."""
-    by_kind = ", ".join(f"{rmse:.2f} for {kind}" for kind, rmse in model.rmse.items())
-    return f"Root mean square error of relative wind at published values: {by_kind}."
-
-
-def _chart(table: pd.DataFrame, notes: tuple[str, ...]) -> ChartSheet:
-    projected = table[table["year"].notna()]
-    lines = {
-        str(season): (
-            [float(y) for y in rows["year"]],
-            [float(ha) for ha in rows["equivalent_sheltered_ha"]],
-        )
-        for season, rows in projected.groupby("season", sort=False)
-    }
-    surveyed = table[table["year"].isna()].set_index("season")["equivalent_sheltered_ha"]
-    return ChartSheet(
-        title="Equivalent sheltered area by year",
-        x_label="year",
-        y_label=TERMS["equivalent_sheltered_ha"].label,
-        lines=lines,
-        levels={str(s): (f"{s}, as surveyed", float(ha)) for s, ha in surveyed.items()},
-        notes=(f"{TERMS['equivalent_sheltered_ha'].meaning} Projected growth.", *notes),
-    )

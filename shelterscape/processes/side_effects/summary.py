@@ -5,8 +5,10 @@ from __future__ import annotations
 import geopandas as gpd
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
-from shelterscape.files.draw_sheets import FeatureGroup, FeatureSheet
+from shelterscape.files.draw_sheets import FeatureGroup, MapPanel, MapSheet
+from shelterscape.files.draw_views import overview, views_of
 from shelterscape.grid import Grid
 from shelterscape.process.stages import Summary
 from shelterscape.processes.side_effects.layers import SideEffectsResults
@@ -59,7 +61,7 @@ def _water(results: SideEffectsResults) -> str:
     return f"The runoff of {upslope:,.1f} ha meets a belt, counted once at the first belt it meets"
 
 
-def _map(results: SideEffectsResults) -> FeatureSheet:
+def _map(results: SideEffectsResults) -> MapSheet:
     """Map of belts and affected ground, around the belts."""
     data, layers = results.data, results.layers
     grid = _around(data.belts, data.grid)
@@ -78,15 +80,36 @@ def _map(results: SideEffectsResults) -> FeatureSheet:
         shapes = shapely.buffer(layers["road_shade"].geometry.to_numpy(), DRAWN_M)
         label = "road in the shade of belts on the shortest day"
         groups.append(FeatureGroup(label, _clipped(shapes, frame), SHADE_COLOUR))
-    return FeatureSheet(
+    lengths = data.belts.geometry.length
+    views = views_of(data.belts.geometry.to_numpy(), list(lengths), grid)
+    panels = [MapPanel("all belts", view=overview(views, grid))]
+    panels += [MapPanel(f"{letter}: ground affected", view=view) for letter, view in views.items()]
+    return MapSheet(
         title="Side effects of belts",
-        shown=tuple(groups),
+        panels=tuple(panels),
+        groups=tuple(groups),
         grid=grid,
+        ground=_window(data.elevation, data.grid, grid),
+        labels=_names(data.belts),
+        boxes=views,
         notes=(
-            "Belts and roads are drawn wider than they are. Screening only: what has no layer was "
-            f"not checked. Power lines: {ASK_OPERATOR}.",
+            "Belts and roads are drawn wider than they are. What has no layer was not checked. "
+            f"Power lines: {ASK_OPERATOR}.",
         ),
     )
+
+
+def _names(belts: gpd.GeoDataFrame) -> dict[tuple[float, float], str]:
+    """Names of belts by the point to write them at."""
+    points = belts.geometry.representative_point()
+    return {(p.x, p.y): str(name) for p, name in zip(points, belts["name"], strict=True)}
+
+
+def _window(values: NDArray[np.float32], whole: Grid, part: Grid) -> NDArray[np.float32]:
+    """Cells of a part of a grid."""
+    west, _, _, north = part.bounds
+    col, row = (round(float(n)) for n in ~whole.affine * (west, north))
+    return values[row : row + part.shape[0], col : col + part.shape[1]]
 
 
 def _around(belts: gpd.GeoDataFrame, grid: Grid) -> Grid:

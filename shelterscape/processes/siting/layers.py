@@ -39,7 +39,7 @@ from shelterscape.science.siting.suitability import tall_enough_from
 
 _COLUMNS = {output.name: output.columns for output in OUTPUTS if isinstance(output, Layer)}
 
-GROWTH_YEARS = (0, 5, 10, 20)
+GROWTH_YEARS = tuple(range(0, 41, 5))
 """Years after the work for which heights and porosities are reported."""
 
 MOST_NAMED = 3

@@ -230,10 +230,11 @@ OUTPUTS: tuple[Output, ...] = (
         ("candidate", "action", *_CASE, "height_m", "porosity"),
         "Height and porosity in future years of the chosen belts and of all restorations.",
     ),
-    Picture("chosen_belts", "Map of the chosen belts, over relative wind with them."),
+    Picture("chosen_belts", "Map of the chosen belts: before, after, and the difference."),
     Picture(
         "benefit_curve",
         "Chart of the benefit of the best set found against the budget.",
         chart=True,
     ),
+    Picture("belt_growth", "Chart of the height of new belts by year.", True, chart=True),
 )

@@ -8,7 +8,9 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from shelterscape.files.draw_sheets import FeatureGroup, FeatureSheet
+from shelterscape.files.draw_sheets import FeatureGroup, MapPanel, MapSheet
+from shelterscape.files.draw_views import DETAIL_SIDE_M, Bounds, view_of_most
+from shelterscape.grid import Grid
 from shelterscape.process.stages import Results, Summary
 from shelterscape.processes.trace_belts.loading import TraceData
 from shelterscape.processes.trace_belts.spec import TraceBeltsInputs
@@ -110,7 +112,7 @@ def _certainty(results: TraceResults) -> list[str]:
     ]
 
 
-def _map(results: TraceResults) -> FeatureSheet:
+def _map(results: TraceResults) -> MapSheet:
     """Map of belts by kind, woods and belts to review."""
     layers, grid = results.layers, results.data.grid
     belts, review = layers["traced_belts"], layers["belts_to_review"]
@@ -123,15 +125,35 @@ def _map(results: TraceResults) -> FeatureSheet:
     if len(review):
         strips = _strips(review, grid.cell_m)
         shown.append(FeatureGroup("to review", strips, COLOURS["review"], dashed=True))
-    return FeatureSheet(
+    boxes = _densest(belts, grid)
+    panels = [MapPanel("all belts and woods")]
+    panels += [MapPanel(f"{letter}: the ground with most belts", view=view)
+               for letter, view in boxes.items()]  # fmt: skip
+    return MapSheet(
         title="Belts traced in a raster of canopy height",
-        shown=tuple(shown),
+        panels=tuple(panels),
+        groups=tuple(shown),
         grid=grid,
+        boxes=boxes,
         notes=(
             f"Canopy of {results.data.threshold_m:g} m or more, cells of {grid.cell_m:g} m. Belts "
             "are drawn wider than they are.",
         ),
     )
+
+
+def _densest(belts: gpd.GeoDataFrame, grid: Grid) -> dict[str, Bounds]:
+    """The view with most belts, counted by their vertices and middles."""
+    west, south, east, north = grid.bounds
+    cell_m = DETAIL_SIDE_M / 15
+    shape = int((north - south) / cell_m) + 1, int((east - west) / cell_m) + 1
+    counts = np.zeros(shape, np.float32)
+    lines = shapely.segmentize(belts.geometry.to_numpy(), cell_m / 2)
+    xy = shapely.get_coordinates(lines)
+    rows = ((north - xy[:, 1]) / cell_m).astype(int).clip(0, shape[0] - 1)
+    cols = ((xy[:, 0] - west) / cell_m).astype(int).clip(0, shape[1] - 1)
+    np.add.at(counts, (rows, cols), 1.0)
+    return view_of_most(counts, grid)
 
 
 def _strips(rows: gpd.GeoDataFrame, cell_m: float) -> np.ndarray:

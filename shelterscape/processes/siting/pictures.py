@@ -1,0 +1,183 @@
+"""Pictures of a run of `siting`."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from shelterscape.files.draw_sheets import ChartSheet, MapPanel, MapSheet
+from shelterscape.files.draw_views import Bounds, views_of
+from shelterscape.processes.siting.aims import MOST_SHELTER
+from shelterscape.processes.siting.decide import SitingDecision
+from shelterscape.processes.siting.layers import SitingResults
+from shelterscape.processes.siting.loading import SitingData
+from shelterscape.processes.siting.spec import MINOR_UNITS
+from shelterscape.science.siting.candidates import PLANT
+from shelterscape.terms import TERMS
+
+Field = NDArray[np.float32]
+
+
+def pictures_of(results: SitingResults) -> dict[str, Any]:
+    """Map of the chosen belts, and charts of benefit by budget and of height by year."""
+    found = {
+        "chosen_belts": _map(results),
+        "benefit_curve": _curve(results),
+    }
+    growth = results.tables["belt_growth"]
+    planted = growth[growth["action"] == PLANT]
+    return {**found, "belt_growth": _growth(planted)} if len(planted) else found
+
+
+def _map(results: SitingResults) -> MapSheet:
+    """Before, after and difference of the cluster with most benefit; the difference elsewhere."""
+    data, chosen = results.data, results.layers["chosen_belts"]
+    evaluation = results.decision.full_evaluation[data.case]
+    missing = ~np.isfinite(data.elevation)
+    before, after = (
+        np.where(missing, np.nan, wind).astype(np.float32)
+        for wind in (evaluation.relative_wind, evaluation.relative_wind_with_belts)
+    )
+    views = views_of(chosen.geometry.to_numpy(), list(chosen["benefit_added_ha"]), data.grid)
+    return MapSheet(
+        title="Shelter by the chosen belts: before, after, and the wind reduction they add",
+        panels=_panels(before, after, views, data),
+        grid=data.grid,
+        notes=(
+            f"Design of new belts: {data.design.name}, work from {data.params.planting_year} on. "
+            "The letter of a cluster is its order by benefit.",
+        ),
+        ground=data.elevation,
+        belts=data.belts,
+        outlined=data.places,
+        outline_label="places to be sheltered",
+        marked=chosen,
+        labels=_place_names(data),
+        boxes=views,
+    )
+
+
+def _panels(
+    before: Field, after: Field, views: dict[str, Bounds], data: SitingData
+) -> tuple[MapPanel, ...]:
+    """The first cluster three times, the whole ground, then the other clusters."""
+    winds = data.settled.winds[data.case.season]
+    how = f"{winds.label}; {data.settled.options.at_height_m:g} m above ground"
+    heading = f"{data.case.heading}; {how}"
+    main_deg = winds.main_direction_deg
+    first = next(iter(views.values()), None)
+    letter = "A: " if views else ""
+    panels = [
+        MapPanel(f"{letter}before; {heading}", before, "relative_wind", first),
+        MapPanel(f"{letter}after; {heading}", after, "relative_wind", first,
+                 wind_from_deg=main_deg),
+        MapPanel(f"{letter}difference: wind reduction added", before - after,
+                 "wind_reduction_added", first),
+    ]  # fmt: skip
+    if views:
+        panels.append(MapPanel("clusters of chosen belts; after", after, "relative_wind"))
+    panels += [
+        MapPanel(f"{name}: wind reduction added", before - after, "wind_reduction_added", view)
+        for name, view in list(views.items())[1:]
+    ]
+    return tuple(panels)
+
+
+def _place_names(data: SitingData) -> dict[tuple[float, float], str]:
+    """Names of places, those with the highest priority first, by the point to write them at."""
+    if data.places is None:
+        return {}
+    ordered = data.places.sort_values("priority", ascending=False, kind="stable")
+    points = ordered.geometry.representative_point()
+    return {
+        (point.x, point.y): str(name)
+        for point, name in zip(points, ordered["name"], strict=True)
+        if name
+    }
+
+
+def _curve(results: SitingResults) -> ChartSheet:
+    data, found = results.data, results.decision
+    curve, params = found.choice.curve, data.params
+    with_budget = params.aim == MOST_SHELTER
+    by_money = params.budget_m is None and with_budget
+    most = float(params.budget_net or params.budget) if by_money else float(params.budget_m or 0)
+    if not with_budget:
+        # One set, drawn at its length.
+        most = found.choice.metres / float(curve["budget_share"].iloc[-1])
+    limit = [0.0] + [float(share) * most for share in curve["budget_share"]]
+    money = "budget net of grant" if params.budget_net else "budget"
+    return ChartSheet(
+        title="Benefit of the best set of belts, by budget",
+        x_label=f"{money} ({data.currency or 'currency units'})" if by_money else "belt length (m)",
+        y_label=TERMS["set_benefit_ha"].label,
+        lines={
+            "best set found": (limit, [0.0] + [float(x) for x in curve["set_benefit_ha"]]),
+            "upper bound for any set": (limit, [0.0] + [float(x) for x in
+                                                        curve["benefit_bound_ha"]]),
+            **_at_full_cost(found, data, by_money),
+        },
+        levels={},
+        steps=("best set found",),
+        curves=("upper bound for any set",),
+        notes=(
+            f"{data.case.heading}; where several belts act, the smallest relative wind counts.",
+            *_at_target(results),
+        ),
+    )  # fmt: skip
+
+
+def _at_target(results: SitingResults) -> tuple[str, ...]:
+    """A sentence on places at their target with the whole set."""
+    places = results.layers.get("places_with_belts")
+    case = results.data.case
+    if places is None:
+        return ()
+    year = places["year"].isna() if case.year is None else places["year"] == case.year
+    wanted = places[(places["season"] == case.season_label) & year]
+    wanted = wanted[wanted["target_relative_wind"].notna()]
+    counts = [
+        int((wanted[name] <= wanted["target_relative_wind"]).sum())
+        for name in ("relative_wind_without", "relative_wind")
+    ]
+    return (
+        (
+            f"Places at their target: {counts[0]} of {len(wanted)} before, {counts[1]} with the "
+            "whole set.",
+        )
+        if len(wanted)
+        else ()
+    )
+
+
+def _at_full_cost(
+    found: SitingDecision, data: SitingData, by_money: bool
+) -> dict[str, tuple[list[float], list[float]]]:
+    """The same sets by their cost before grants; empty where no grant is deducted."""
+    if not by_money or data.grants is None:
+        return {}
+    curve = found.choice.curve
+    gross = [float(cost) / MINOR_UNITS for cost in curve["cost_minor"]]
+    return {"best set found, by its cost before grants": (gross, list(curve["set_benefit_ha"]))}
+
+
+def _growth(planted: pd.DataFrame) -> ChartSheet:
+    """Lowest and highest of the new belts by year."""
+    heights = planted.groupby("year")["height_m"].agg(["min", "max"])
+    years = [float(year) for year in heights.index]
+    equal = (heights["min"] == heights["max"]).all()
+    ends = {"new belts": "max"} if equal else {"highest": "max", "lowest": "min"}
+    return ChartSheet(
+        title="Height of the new belts by year",
+        x_label="year",
+        y_label=TERMS["height_m"].label,
+        lines={name: (years, [float(h) for h in heights[end]]) for name, end in ends.items()},
+        levels={},
+        notes=(
+            "Growth curves are estimates: soil, exposure and care decide. Sheltered distance "
+            "grows with height.",
+        ),
+    )
