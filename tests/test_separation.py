@@ -10,10 +10,21 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from affine import Affine
 
-from shelterscape.grid import downwind
+from shelterscape.grid import Grid, downwind
 from shelterscape.kernels.lee import lee_of_crests
-from shelterscape.science.terrain.validity import LEE_BEGINS, LEE_ENDS, Blocks
+from shelterscape.science.terrain import speed_ups
+from shelterscape.science.terrain.validity import (
+    LEE,
+    LEE_BEGINS,
+    LEE_ENDS,
+    MODELLED,
+    NEAR_UNKNOWN,
+    STEEP_GROUND,
+    Blocks,
+    reasons_where,
+)
 
 CELL_M = 12.5
 SIDE = 480
@@ -49,8 +60,8 @@ def masked(ground, direction):
     blocks = Blocks.of(ground, np.ones(ground.shape, bool), CELL_M)
     wind = downwind(direction)
     lee = lee_of_crests(blocks.ground, blocks.block_m, wind, LEE_BEGINS, LEE_ENDS)
-    both = (blocks.on_cells(b, 0, SIDE) for b in (~blocks.holds(wind), lee))
-    return tuple(field[inside()] for field in both)
+    both = (blocks.on_cells(b, 0, SIDE) for b in (blocks.reasons(wind), lee.view(np.uint8)))
+    return tuple(field[inside()] > 0 for field in both)
 
 
 DIRECTIONS = [0.0, 45.0, 250.0]
@@ -87,3 +98,22 @@ def test_tunnel_hills_are_attached_at_aspect_8_and_separated_at_aspect_3(height_
         if aspect == 8:
             assert not lost.any()
     assert shares[3] > 0.95
+
+
+def test_reasons_are_stated_cell_by_cell():
+    """A steep ridge, its lee, and unknown ground beside it; the highest code applies."""
+    slope = np.tan(np.radians(24.0))
+    ground, along = across(lambda x: np.maximum(150 - slope * np.abs(x), 0.0), 0.0)
+    ground[:, -120:] = np.nan
+    grid = Grid(ground.shape, Affine(CELL_M, 0, 0, 0, -CELL_M, 0))
+    (wind,) = speed_ups(ground, grid, [0.0], turning=False)
+    assert ((wind.reason > 0) == ~wind.valid)[:, :-120].all()
+    column = wind.reason[:, SIDE // 2]
+    at = along[:, SIDE // 2]
+    assert (column[(at > -200) & (at < -130)] == STEEP_GROUND).all()
+    assert (column[(at > 500) & (at < 700)] == LEE).all()
+    assert (column[(at < -900) & (at > -1500)] == MODELLED).all()
+    assert (wind.reason[:, -138:-120] == NEAR_UNKNOWN).all()
+    lost = ~wind.valid
+    found = reasons_where(lost, wind.reason, np.isfinite(ground))
+    assert (found[:, -120:] == 255).all() and (found[wind.valid] == MODELLED).all()

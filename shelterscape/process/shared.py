@@ -152,7 +152,7 @@ class Shared:
             with PlanesWriter(path, work.ground.grid, count=2) as writer:
                 for row, wind in strips:
                     check_stop()
-                    writer.write(row, [wind.speed_up, wind.valid.astype(np.float32)])
+                    writer.write(row, [wind.speed_up, _coded(wind)])
             _keep_checksum(path)
 
     def terrain_wind(
@@ -169,8 +169,9 @@ class Shared:
             path = self._terrain_wind(params, height_m, direction)
             if not path.is_file():
                 raise _missing("Terrain wind was not calculated for the whole map.", path)
-            speed_up, valid = read_planes(path, grid)
-            yield TerrainWind(speed_up, None, valid > 0)
+            speed_up, coded = read_planes(path, grid)
+            reason = np.maximum(-coded, 0).astype(np.uint8)
+            yield TerrainWind(speed_up, None, coded > 0, reason)
 
     def _margin_file(self, step: str) -> Path:
         return self.folder / f"{_short(step)}.json"
@@ -214,6 +215,12 @@ class Shared:
 
 
 _MOST_MARGIN_M = 1e9
+
+
+def _coded(wind: TerrainWind) -> Field:
+    """Where terrain wind is valid, 1; elsewhere the negative code of the reason."""
+    reason = wind.valid if wind.reason is None else wind.reason
+    return np.where(wind.valid, np.float32(1), -reason.astype(np.float32))
 
 
 def _missing(what: str, path: Path) -> InternalError:

@@ -25,6 +25,7 @@ from shelterscape.science.places import Coverage, coverage
 from shelterscape.science.terrain import TOPEX_BOUNDS, TerrainWind
 from shelterscape.science.terrain.roughness import MOST_CLASSES
 from shelterscape.science.terrain.topographic_exposure import class_labels
+from shelterscape.science.terrain.validity import REASONS
 from shelterscape.science.terrain.wind_over_terrain import work_bytes as terrain_wind_bytes
 from shelterscape.science.wind import WindSet, choose_subset
 
@@ -40,6 +41,8 @@ COLUMNS = {
 
 ALL_WINDS = "all winds"
 MODELLED = {"not modelled": "#b5561f", "modelled": "#f4f4f4"}
+REASON_COLOURS = ("#f4f4f4", "#7a6fb0", "#b5561f", "#d9b44a", "#6b6b6b")
+"""Colours of `validity.REASONS`."""
 
 
 @dataclass(frozen=True)
@@ -150,7 +153,7 @@ def work_bytes(params: ExposureInputs, sizes: InputSizes) -> float:
     if sizes.grid is None:
         return 0.0
     classes = MOST_CLASSES if params.roughness else 1
-    own = (72.0 + 8.0 * (classes - 1)) * sizes.cells
+    own = (75.0 + 8.0 * (classes - 1)) * sizes.cells
     return own + terrain_wind_bytes(sizes.grid) + seen_ground_bytes(params, sizes)
 
 
@@ -207,6 +210,9 @@ def _rasters(data: ExposureData) -> dict[str, Bands]:
         "weighted_horizon_deg": Bands(every),
         data.wind_raster: Bands([*every, *each]),
         "terrain_wind_modelled": Bands(every, classes=MODELLED),
+        "not_modelled_reason": Bands(
+            every, classes=dict(zip(REASONS.values(), REASON_COLOURS, strict=True))
+        ),
     }
     if data.params.topex_mode != "topex_unlimited":
         found["complete_views_share"] = Bands(view)

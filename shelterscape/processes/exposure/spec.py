@@ -95,6 +95,7 @@ OUTPUTS: tuple[Output, ...] = (
     Raster("terrain_wind_ms", _WIND_BANDS, optional=True),
     Raster("terrain_wind_ratio", _WIND_BANDS, optional=True),
     Raster("terrain_wind_modelled", "one, over all wind directions", classed=True),
+    Raster("not_modelled_reason", "one, over all wind directions", classed=True),
     Layer(
         "place_exposure",
         "any",
@@ -133,7 +134,7 @@ OUTPUTS: tuple[Output, ...] = (
 
 PROCESS = Process(
     id="exposure",
-    version="4.0.0",
+    version="4.1.0",
     title="Exposure of the ground, and from where",
     summary="Calculates, for every cell of a terrain model, the horizon angle in each wind "
     "direction, topex (the sum of horizon angles in eight compass directions), the upwind slope, "

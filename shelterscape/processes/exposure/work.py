@@ -23,7 +23,7 @@ from shelterscape.processes.exposure.summary import ExposureResults, summarise
 from shelterscape.science.places import Coverage, means
 from shelterscape.science.terrain import TerrainWind, topex, topex_class, view_complete
 from shelterscape.science.terrain.averages import WindMean
-from shelterscape.science.terrain.validity import MODELLED_SHARE, NOT_MODELLED
+from shelterscape.science.terrain.validity import MODELLED_SHARE, NOT_MODELLED, reasons_where
 from shelterscape.science.terrain.views import (
     AngleSum,
     azimuth_of,
@@ -55,6 +55,7 @@ def compute(data: ExposureData) -> Work[ExposureResults]:
     yield Block(data.wind_raster, 0, _in_unit(data, found.terrain_wind_ratio, data.speed_ms()))
     modelled = np.where(data.known, found.modelled >= MODELLED_SHARE, 255)
     yield Block("terrain_wind_modelled", 0, modelled.astype(np.uint8))
+    yield Block("not_modelled_reason", 0, reasons_where(modelled == 0, found.reason, data.known))
     return ExposureResults(
         layers={
             name: frame.assign(**_feature_columns(name, covered, found, seen, data))
@@ -148,6 +149,7 @@ class _OverWinds:
     terrain_wind_ratio: Field
     modelled: Field
     strongest: int
+    reason: NDArray[np.uint8]
     in_strongest: TerrainWind | None = None
     speed_up: list[float] = field(default_factory=list)
     not_modelled_ha: list[float] = field(default_factory=list)
@@ -158,7 +160,8 @@ def _over_winds(data: ExposureData) -> Generator[Block | Progress, None, _OverWi
     """Terrain wind, direction by direction."""
     weights = data.winds.weights()
     wind, modelled = (WindMean(weights, data.grid.shape) for _ in range(2))
-    found = _OverWinds(wind.mean, modelled.mean, int(np.argmax(weights)))
+    strongest, reason = int(np.argmax(weights)), np.zeros(data.grid.shape, np.uint8)
+    found = _OverWinds(wind.mean, modelled.mean, strongest, reason)
     found.by_feature = {name: [] for name in data.features}
     speeds, count = data.speeds_ms(), len(data.directions)
     for i, (_, over) in enumerate(data.terrain_wind):
@@ -171,6 +174,8 @@ def _over_winds(data: ExposureData) -> Generator[Block | Progress, None, _OverWi
             )
         wind.add(i, over.speed_up, plus=1.0)
         modelled.add(i, over.valid)
+        if over.reason is not None and weights[i] > 0:
+            np.maximum(found.reason, over.reason, out=found.reason)
         _add_wind(found, data, i, over)
     modelled.mean[~data.known] = np.nan
     return found

@@ -61,11 +61,14 @@ class TerrainWind:
     valid : (rows, cols) bool
         Where the theory is valid: not on steep ground, in the lee of steep crests, where too much
         of the surrounding ground is unknown, or where ground is missing.
+    reason : (rows, cols) uint8 or None
+        Why it is not valid, one of `validity.REASONS`; None if not requested.
     """
 
     speed_up: Field
     turning_deg: Field | None
     valid: Mask
+    reason: NDArray[np.uint8] | None = None
 
 
 @dataclass(frozen=True)
@@ -215,7 +218,9 @@ class LinearTheory:
         return self.classes.blended(changes, at)
 
 
-def finished(change: Field, known: Mask, valid: Mask, turning: bool = True) -> TerrainWind:
+def finished(
+    change: Field, known: Mask, reason: NDArray[np.uint8], turning: bool = True
+) -> TerrainWind:
     """Terrain wind from the change of the wind.
 
     Parameters
@@ -224,8 +229,8 @@ def finished(change: Field, known: Mask, valid: Mask, turning: bool = True) -> T
         Along the wind and to its right, per unit of the wind over flat, open terrain.
     known : (rows, cols) bool
         Where there is ground.
-    valid : (rows, cols) bool
-        Where the theory is valid; used for the result.
+    reason : (rows, cols) uint8
+        Why the theory is not valid; 0 where it is.
     turning : bool
         Whether the change of wind direction is calculated too.
 
@@ -235,5 +240,6 @@ def finished(change: Field, known: Mask, valid: Mask, turning: bool = True) -> T
     """
     speed = np.empty(known.shape, np.float32)
     angle = np.empty(known.shape if turning else (0, 0), np.float32)
+    valid = reason == 0
     speed_and_turning(change, known, speed, angle, valid)
-    return TerrainWind(speed, angle if turning else None, valid)
+    return TerrainWind(speed, angle if turning else None, valid, reason)

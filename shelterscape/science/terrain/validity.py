@@ -13,6 +13,19 @@ from shelterscape.kernels.lee import lee_of_crests
 NOT_MODELLED = "steep ground, the lee of steep crests, or close to unknown ground"
 """Reasons why a cell is not valid, in words."""
 
+MODELLED, LEE, STEEP_GROUND, TOO_ROUGH, NEAR_UNKNOWN = range(5)
+"""Codes of the reasons; of several, the highest applies. All but the lee are the same for every
+wind direction."""
+
+REASONS = {
+    MODELLED: "modelled",
+    LEE: "lee of a steep crest",
+    STEEP_GROUND: "steep ground",
+    TOO_ROUGH: "ground too rough for the height of the wind",
+    NEAR_UNKNOWN: "close to unknown ground",
+}
+"""Reasons in words, by code."""
+
 MODELLED_SHARE = 0.5
 """Least share of the wind for which the theory must be valid on ground that counts as modelled
 (assumed value)."""
@@ -48,8 +61,8 @@ class Blocks:
     ----------
     ground : (rows, cols) float32
         Mean heights of blocks, m.
-    open : (rows, cols) bool
-        Blocks that are neither steep nor close to unknown ground.
+    reason : (rows, cols) uint8
+        `STEEP_GROUND` or `NEAR_UNKNOWN`, else `MODELLED`.
     cells : int
         Cells along the side of a block.
     block_m : float
@@ -61,7 +74,7 @@ class Blocks:
     """
 
     ground: NDArray[np.float32]
-    open: NDArray[np.bool_]
+    reason: NDArray[np.uint8]
     cells: int
     block_m: float
     shape: tuple[int, int]
@@ -123,10 +136,12 @@ class Blocks:
         flat = np.hypot(down, across) <= STEEP * block_m
         window = 2 * max(1, round(UNKNOWN_WITHIN_M / block_m)) + 1
         around = ndimage.uniform_filter(seen, window, mode="constant", cval=0.0)
-        return cls(means, flat & (around >= 1.0 - UNKNOWN_SHARE), cells, block_m, shape, margin)
+        reason = np.where(flat, MODELLED, STEEP_GROUND).astype(np.uint8)
+        reason[around < 1.0 - UNKNOWN_SHARE] = NEAR_UNKNOWN
+        return cls(means, reason, cells, block_m, shape, margin)
 
-    def holds(self, wind: tuple[float, float]) -> NDArray[np.bool_]:
-        """Blocks on which the theory is valid for a wind direction.
+    def reasons(self, wind: tuple[float, float]) -> NDArray[np.uint8]:
+        """Why the theory is not valid on blocks for a wind direction.
 
         Parameters
         ----------
@@ -135,8 +150,8 @@ class Blocks:
 
         Returns
         -------
-        bool array
-            One value for each block.
+        uint8 array
+            One of `REASONS` for each block; `MODELLED` where the theory is valid.
 
         References
         ----------
@@ -144,21 +159,22 @@ class Blocks:
         hills with a maximum slope of 10 degrees stays attached; with 20 degrees it separates. The
         limits used here are assumed values between the two.
         """
-        return self.open & ~lee_of_crests(self.ground, self.block_m, wind, LEE_BEGINS, LEE_ENDS)
+        lee = lee_of_crests(self.ground, self.block_m, wind, LEE_BEGINS, LEE_ENDS)
+        return np.maximum(self.reason, lee.view(np.uint8) * np.uint8(LEE))
 
-    def on_cells(self, blocks: NDArray[np.bool_], row: int, rows: int) -> NDArray[np.bool_]:
+    def on_cells(self, blocks: NDArray[np.uint8], row: int, rows: int) -> NDArray[np.uint8]:
         """Values of blocks on some rows of cells.
 
         Parameters
         ----------
-        blocks : bool array
+        blocks : uint8 array
             One value for each block.
         row, rows : int
             First row of cells, and their number.
 
         Returns
         -------
-        (rows, cols) bool
+        (rows, cols) uint8
         """
         first = row // self.cells
         down, along = self.margin
@@ -168,6 +184,31 @@ class Blocks:
         cells = np.repeat(np.repeat(touched, self.cells, axis=1), self.cells, axis=0)
         begin = row - first * self.cells
         return np.ascontiguousarray(cells[begin : begin + rows, : self.shape[1]])
+
+
+def reasons_where(
+    lost: NDArray[np.bool_], highest: NDArray[np.uint8], known: NDArray[np.bool_]
+) -> NDArray[np.uint8]:
+    """Why cells are not modelled, over all wind directions.
+
+    Parameters
+    ----------
+    lost : (rows, cols) bool
+        Cells that are not modelled for half of the wind or more.
+    highest : (rows, cols) uint8
+        Highest code of the reasons of all wind directions.
+    known : (rows, cols) bool
+        Cells with results.
+
+    Returns
+    -------
+    (rows, cols) uint8
+        One of `REASONS`; 255 without results. Where the theory alone failed, by reversing the wind,
+        the ground is steep.
+    """
+    why = np.where(highest == MODELLED, STEEP_GROUND, highest)
+    found = np.where(lost, why, MODELLED)
+    return np.where(known, found, 255).astype(np.uint8)
 
 
 def mask_cells(cell_m: float) -> int:

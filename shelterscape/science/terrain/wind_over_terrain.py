@@ -25,7 +25,7 @@ from shelterscape.science.terrain.linear_theory import (
 )
 from shelterscape.science.terrain.roughness import RoughnessClasses, classes_of, within_reach
 from shelterscape.science.terrain.surroundings import Surroundings
-from shelterscape.science.terrain.validity import Blocks
+from shelterscape.science.terrain.validity import MODELLED, TOO_ROUGH, Blocks
 from shelterscape.science.terrain.wind_over_terrain_tiles import STRIP_ROWS, Tiles
 
 Field = NDArray[np.float32]
@@ -228,7 +228,7 @@ def speed_ups_in_strips(
 def work_bytes(grid: Grid) -> float:
     """Memory that `speed_ups` uses, bytes.
 
-    It excludes the elevation (single precision) and the results: 9 bytes per cell and direction, 5
+    It excludes the elevation (single precision) and the results: 10 bytes per cell and direction, 6
     without turning; a loop over directions holds the results of two.
 
     Parameters
@@ -338,10 +338,11 @@ def _winds(
     for direction in directions_deg:
         wind = downwind_of(direction)
         change = theory.change(waves, crop, wind, tables, at, work)
-        valid = blocks.on_cells(blocks.holds(wind), 0, crop[0])
+        reason = blocks.on_cells(blocks.reasons(wind), 0, crop[0])
         if smooth is not None:
-            valid &= smooth
-        yield finished(change, known, valid, turning)
+            rough = np.where(smooth, MODELLED, TOO_ROUGH).astype(np.uint8)
+            np.maximum(reason, rough, out=reason)
+        yield finished(change, known, reason, turning)
 
 
 def _together(
@@ -351,9 +352,12 @@ def _together(
     speed = np.empty(shape, np.float32)
     angle = np.empty(shape, np.float32) if turning else None
     valid = np.empty(shape, np.bool_)
+    reason = np.zeros(shape, np.uint8)
     for row, strip in strips:
         here = slice(row, row + strip.valid.shape[0])
         speed[here], valid[here] = strip.speed_up, strip.valid
+        if strip.reason is not None:
+            reason[here] = strip.reason
         if angle is not None:
             angle[here] = strip.turning_deg
-    return TerrainWind(speed, angle, valid)
+    return TerrainWind(speed, angle, valid, reason)

@@ -32,7 +32,7 @@ from shelterscape.science.terrain.linear_theory import (
 )
 from shelterscape.science.terrain.roughness import classes_of, within_reach
 from shelterscape.science.terrain.surroundings import Surroundings
-from shelterscape.science.terrain.validity import Blocks, averaged, mask_cells
+from shelterscape.science.terrain.validity import MODELLED, TOO_ROUGH, Blocks, averaged, mask_cells
 
 Field = NDArray[np.float32]
 
@@ -266,7 +266,7 @@ class _RowOfTiles:
         self._tiles, self._wind = tiles, wind
         self._grid = tiles.ground.grid
         self._broad = self._broad_change()
-        self._holds = tiles.blocks.holds(wind)
+        self._reasons = tiles.blocks.reasons(wind)
         self._first = self._end = 0
         rows, cols = min(tiles.tile_cells + STRIP_ROWS, self._grid.shape[0]), self._grid.shape[1]
         self._change = np.zeros((2, rows, cols), np.float32)
@@ -318,9 +318,11 @@ class _RowOfTiles:
         for row in range(self._first, end, STRIP_ROWS):
             rows = min(STRIP_ROWS, end - row)
             here = slice(row - self._first, row - self._first + rows)
-            valid = blocks.on_cells(self._holds, row, rows) & self._smooth[here]
+            reason = blocks.on_cells(self._reasons, row, rows)
+            rough = np.where(self._smooth[here], MODELLED, TOO_ROUGH).astype(np.uint8)
+            reason = np.maximum(reason, rough)
             change = np.moveaxis(self._change[:, here], 0, -1)
-            yield row, finished(change, self._known[here], valid, self._tiles.turning)
+            yield row, finished(change, self._known[here], reason, self._tiles.turning)
         kept, left = self._end - end, end - self._first
         for array in (*self._change, self._known, self._smooth):
             array[:kept] = array[left : left + kept]
