@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import askervein_masts
+import near_ground_pages
 import published_checks
 from curve_drawing import panel_points
 from curve_error_pages import accuracy_section, choice_section, lead
@@ -35,6 +36,7 @@ def validation() -> str:
             STATUS_IN_WORDS,
             askervein_section(),
             accuracy_section(),
+            near_ground_pages.validation_section(),
             "## Other independent sources",
             "A shelter curve in these comparisons is the default one.",
             summary(independent),
@@ -115,7 +117,10 @@ RULES = (
     "part of its lee with relative wind below 0.7 is half as long; then the wind recovers slowly, "
     "to 1 at 40 H. Inside a wood the wind falls over 5 H (assumed).",
     "**Height above ground.** Full shelter up to 0.5 H, none above 1.2 H, linear between "
-    "(assumed).",
+    "(assumed). With `--near-ground flow`, the wind reduction of tree belts and hedges is "
+    "multiplied by that of a flow model at the height, roughness and bare stems of the case, "
+    "divided by that behind an even belt of the same drag at 0.12 H and H/z0 450; see "
+    "[validation](validation.md).",
     "**Lower half.** The porosity of the lower half applies up to 8 H, the mean from 10 H. "
     "Loeffler and others 1992 found that the lower half determines the smallest wind (seen); the "
     "distances are assumed. Bare stems make the lower half more open; a bank below a hedge halves "
@@ -157,6 +162,7 @@ def shelter_curves() -> str:
             bullets(WEAK_SPOTS),
             "## From one curve to a map",
             bullets(RULES),
+            near_ground_pages.curves_section(),
             "## Points in the figure",
             rows(["source", "status", "porosity", "distance (H)", "relative wind"], points),
         ]

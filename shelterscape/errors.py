@@ -128,6 +128,7 @@ NOTICES: dict[str, str] = {
     "areas-merged": "overlapping grant areas of one category were merged",
     "holding-found": "belts without a holding were assigned to the holding they are in",
     "purpose-used": "options that were not given were set from the purpose",
+    "near-ground-table": "a packaged table corrects shelter for the height above ground",
     "calm-left-out": "part of the time is calm, without wind to shelter from",
     "bands-ignored": "a raster holds several bands; the first was used",
     "columns-ignored": "columns of a wind set were not used",

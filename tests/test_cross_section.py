@@ -92,3 +92,22 @@ def test_later_fences_of_a_row_add_nothing():
     ]
     assert min(between) < between[0]
     assert min(between) < between[3] < between[0]
+
+
+def test_what_the_flow_says_of_woods_and_of_lower_halves():
+    """The numbers that docs/shelter_curves.md states."""
+
+    def back(width_h, drag):
+        found = section_wind([Layer(0, width_h, 0, 1, drag)], 450.0)
+        x = np.arange(0, 40, 0.05)
+        r = found.relative_wind(x + width_h, 0.12)
+        return x[r.argmin() :][r[r.argmin() :] >= 0.7][0]
+
+    assert [back(0.3, 2.0), back(10.0, 2.0)] == pytest.approx([10.7, 6.2], abs=0.2)
+    at = np.array([2.0, 5.0, 8.0]) + 0.3
+    halves = [Layer(0, 0.3, 0, 0.5, 0.3), Layer(0, 0.3, 0.5, 1, 3.0)]
+    case, low, mean = (
+        section_wind(layers, 450.0).relative_wind(at, 0.12)
+        for layers in (halves, [Layer(0, 0.3, 0, 1, 0.3)], [Layer(0, 0.3, 0, 1, 1.65)])
+    )
+    assert (case - mean) / (low - mean) == pytest.approx([1.0, 0.5, 0.3], abs=0.08)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import hashlib
+import io
 import tomllib
 from importlib import resources
 from typing import TYPE_CHECKING, Any
@@ -28,3 +30,12 @@ def rows(name: str) -> list[dict[str, str]]:
 def toml(name: str) -> dict[str, Any]:
     """A packaged TOML file by its file name."""
     return tomllib.loads(resources.files(__name__).joinpath(name).read_text(encoding="utf-8"))
+
+
+def arrays(name: str) -> tuple[dict[str, Any], str]:
+    """Arrays of a packaged file by their names, and the SHA-256 of the file."""
+    import numpy as np
+
+    content = resources.files(__name__).joinpath(name).read_bytes()
+    with np.load(io.BytesIO(content), allow_pickle=False) as file:
+        return dict(file), hashlib.sha256(content).hexdigest()

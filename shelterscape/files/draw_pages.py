@@ -11,7 +11,7 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
-from shelterscape.files.draw import FONT, drawable_text
+from shelterscape.files.draw_figure import FONT, drawable_text
 
 REGULAR, BOLD = "regular", "bold"
 TEXT_PT, LEADING = 7.5, 1.32

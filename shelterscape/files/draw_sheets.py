@@ -304,3 +304,32 @@ class RoseSheet:
     roses: tuple[Rose, ...]
     classes: tuple[str, ...]
     notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class SectionSheet:
+    """Contents of a picture of the wind over the cross-section of a belt.
+
+    Parameters
+    ----------
+    title : str
+    distance_m : (d,) array
+        From the windward face (below 0) and from the leeward face, m.
+    height_m : (z,) array
+        Above ground, m.
+    values : (d, z) array
+    term : Term
+        Quantity of the values.
+    belt_m : tuple of float
+        Height, width and height of bare stems of the belt, m.
+    notes : tuple of str
+        Lines below the picture.
+    """
+
+    title: str
+    distance_m: NDArray[np.floating]
+    height_m: NDArray[np.floating]
+    values: NDArray[np.floating]
+    term: Term
+    belt_m: tuple[float, float, float]
+    notes: tuple[str, ...]

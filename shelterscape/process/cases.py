@@ -120,6 +120,12 @@ class CaseInputs(TerrainInputs):
         description="Where several belts act: the smallest relative wind, or their product "
         "(optimistic).",
     )
+    near_ground: Literal["simple", "flow"] = Field(
+        "simple",
+        description="How height above ground and bare stems act on the shelter of tree belts and "
+        "hedges: simple, by assumed rules, or flow, by a packaged table from a model of the wind "
+        "around belts, which depends on the roughness of the ground too.",
+    )
     ends: bool = Field(True, description="Increase wind speed beside the ends of belts.")
     at_height_m: float | None = quantity(
         "at_height_m", None, f"By default {DEFAULT_HEIGHT_M:g} m, or the height of the purpose."

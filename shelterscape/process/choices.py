@@ -14,6 +14,7 @@ from shelterscape.process.cases import (
 )
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import SiteIndex, parse_local_height
+from shelterscape.science.near_ground import flow_table
 from shelterscape.science.prepared_belts import ShelterOptions
 from shelterscape.science.purposes import Purpose, purposes
 from shelterscape.science.wind import WindSet, choose_subset, directions_of
@@ -61,7 +62,10 @@ def seasons_of(params: CaseInputs) -> tuple[str, ...]:
 
 
 def resolve_options(
-    params: CaseInputs, sets: dict[str, WindSet], notice: Callable[[Notice], None]
+    params: CaseInputs,
+    sets: dict[str, WindSet],
+    notice: Callable[[Notice], None],
+    roughness_m: float = 0.03,
 ) -> ResolvedOptions:
     """Apply purpose and defaults to the inputs; a notice states the values from the purpose."""
     purpose = purposes()[params.purpose] if params.purpose else None
@@ -78,15 +82,34 @@ def resolve_options(
             notice(Notice("calm-left-out", text))
     if purpose:
         notice(_purpose_notice(purpose, params))
+    if params.near_ground == "flow":
+        notice(_flow_notice(roughness_m))
     numbers = sorted(year for year in params.years if isinstance(year, int))
     return ResolvedOptions(
         purpose=purpose,
         seasons=seasons,
         years=((None, *numbers) if "surveyed" in params.years else tuple(numbers)),
         winds=winds,
-        options=ShelterOptions(params.curve, params.combine, params.ends, height),
+        options=ShelterOptions(
+            params.curve,
+            params.combine,
+            params.ends,
+            height,
+            near_ground=params.near_ground,
+            roughness_m=roughness_m,
+        ),
         speed_exponent=speed_exponent,
         local_heights=dict(parse_local_height(text) for text in params.local_heights),
+    )
+
+
+def _flow_notice(roughness_m: float) -> Notice:
+    """Which table corrects shelter for the height above ground."""
+    table = flow_table()
+    return Notice(
+        "near-ground-table",
+        f"wind close to the ground by table {table.version} of the flow model (SHA-256 "
+        f"{table.sha256}), over a roughness length of {roughness_m:g} m",
     )
 
 

@@ -20,6 +20,7 @@ from shelterscape.files.draw_sheets import (
     MapSheet,
     PhotographSheet,
     RoseSheet,
+    SectionSheet,
 )
 from shelterscape.files.geopackages import DefaultStyle, write_layer
 from shelterscape.files.gpx import write_gpx
@@ -49,7 +50,16 @@ from shelterscape.terms import TERMS
 REPORT_IT = "Report this error to the author of the process, with the inputs that cause it."
 """Hint where a process does not keep to its description."""
 
-Sheet = MapSheet | ChartSheet | FormSheet | PhotographSheet | RoseSheet | ScaleMap | PrintedSheets
+Sheet = (
+    MapSheet
+    | ChartSheet
+    | FormSheet
+    | PhotographSheet
+    | RoseSheet
+    | SectionSheet
+    | ScaleMap
+    | PrintedSheets
+)
 
 Declared = TypeVar("Declared", Raster, Layer, Table, Picture, Workbook, Waypoints)
 Frame = TypeVar("Frame", bound=pd.DataFrame)
@@ -254,6 +264,10 @@ def draw(path: Path, sheet: Sheet) -> None:
         from shelterscape.files.draw_photographs import draw_photographs
 
         draw_photographs(path, sheet)
+    elif isinstance(sheet, SectionSheet):
+        from shelterscape.files.draw_section import draw_section
+
+        draw_section(path, sheet)
     elif isinstance(sheet, FormSheet):
         from shelterscape.files.draw_form import draw_form
 

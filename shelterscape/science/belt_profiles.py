@@ -23,6 +23,7 @@ from shelterscape.kernels.shelter_curves import (
     exponential,
     table_distances,
 )
+from shelterscape.science.near_ground import NearGround, near_the_ground
 
 Array = NDArray[np.float64]
 
@@ -58,6 +59,9 @@ class BeltProfile(NamedTuple):
         A name in `CURVES`.
     recovery_h : float
         Recovery distance of `exponential`, H; it has no effect on other curves.
+    near : NearGround or None
+        Height above ground, roughness and bare stems for the table of `science.near_ground`; None
+        where the height acts through `height_share` alone.
     """
 
     porosity: tuple[float, ...]
@@ -66,6 +70,7 @@ class BeltProfile(NamedTuple):
     height_share: float
     curve: str
     recovery_h: float = RECOVERY_H
+    near: NearGround | None = None
 
 
 def share_at_height(height_m: Array, at_height_m: float) -> Array:
@@ -94,6 +99,7 @@ def belt_profile(
     height_share: float,
     curve: str,
     recovery_h: float = RECOVERY_H,
+    near: NearGround | None = None,
 ) -> BeltProfile:
     """The profile of one belt.
 
@@ -109,6 +115,8 @@ def belt_profile(
         A name in `CURVES`.
     recovery_h : float
         Recovery distance, H.
+    near : NearGround, optional
+        See `BeltProfile`.
 
     Returns
     -------
@@ -122,6 +130,7 @@ def belt_profile(
         round(float(height_share), 2),
         curve,
         round(float(recovery_h), 1),
+        near,
     )
 
 
@@ -194,6 +203,10 @@ def _rows(profiles: list[BeltProfile], case: int) -> NDArray[np.float32]:
     for name in {profile.curve for profile in profiles}:
         chosen = np.array([profile.curve == name for profile in profiles])
         thin = thin_belt(name, porosity[chosen], low[chosen], width[chosen], recovery[chosen])
+        for i, number in enumerate(np.flatnonzero(chosen)):
+            if near := profiles[number].near:
+                belt = (porosity[number], width[number], near)
+                thin[i] = near_the_ground(thin[i], *belt, table_distances())
         rows = np.stack([thin, wood(thin), inside(thin)], axis=1)
         # A share above 1, of a belt drawn above its curve, must not reduce more than all wind.
         out[chosen] = np.maximum(1.0 - height_share[chosen, None, None] * (1.0 - rows), 0.0)

@@ -28,6 +28,7 @@ from shelterscape.science.belt_profiles import (
     share_at_height,
 )
 from shelterscape.science.belts import HARD_TYPES, recovery_distances
+from shelterscape.science.near_ground import near_ground_of, without_stems
 from shelterscape.science.outlines import Outlines, outlines_of
 
 Array = NDArray[np.float64]
@@ -47,6 +48,9 @@ which a belt has the full increase (assumed, within the published 20 %)."""
 
 COMBINE = ("smallest", "product")
 """How the effects of several belts on one cell are combined."""
+
+NEAR_GROUND = ("simple", "flow")
+"""How height above ground and bare stems act."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +72,11 @@ class ShelterOptions:
     shelter_ratio : float
         Factor on the wind reduction of tree belts and hedges, for Monte Carlo runs within the band
         of `kernels.shelter_curves.MEASURED_RATIOS`.
+    near_ground : {"simple", "flow"}
+        How height above ground and bare stems act on tree belts and hedges: by assumed rules, or by
+        the table of `science.near_ground`, which depends on roughness too.
+    roughness_m : float
+        Roughness length of the ground, m, for "flow".
     """
 
     curve: str = DEFAULT_CURVE
@@ -76,6 +85,8 @@ class ShelterOptions:
     at_height_m: float = 1.5
     spread_deg: float = SPREAD_DEG
     shelter_ratio: float = 1.0
+    near_ground: str = "simple"
+    roughness_m: float = 0.03
 
 
 @dataclass(frozen=True)
@@ -145,14 +156,18 @@ def prepare_belts(
     Raises
     ------
     InputError
-        ``name-unknown`` for an unknown curve or way to combine.
+        ``name-unknown`` for an unknown curve, way to combine or rule near the ground.
 
     References
     ----------
     Smallest relative wind: Vigiak, Sterk, Warren and Hagen 2003, Catena 52:273-288 (status S2).
     Wind beside ends: up to 20 % more, Reid and Bird 1990 (status S2); `END_RISE` is assumed.
     """
-    for name, known in ((options.curve, tuple(CURVES)), (options.combine, COMBINE)):
+    for name, known in (
+        (options.curve, tuple(CURVES)),
+        (options.combine, COMBINE),
+        (options.near_ground, NEAR_GROUND),
+    ):
         if name not in known:
             raise InputError(
                 "name-unknown",
@@ -163,7 +178,7 @@ def prepare_belts(
     first = frames[0]
     planted = first["height_m"].to_numpy(dtype=float) > 0
     frames = [frame[planted] for frame in frames]
-    kinds, kind_of_belt = _kinds(frames, apart)
+    kinds, kind_of_belt = _kinds(frames, apart, options.near_ground == "flow")
     height_m = kinds["height_m"].to_numpy(dtype=float)
     width_m = kinds["width_m"].to_numpy(dtype=float)
     porosity, low = (
@@ -192,13 +207,15 @@ def prepare_belts(
 
 
 def _kinds(
-    frames: Sequence[gpd.GeoDataFrame], apart: bool
+    frames: Sequence[gpd.GeoDataFrame], apart: bool, stems: bool
 ) -> tuple[pd.DataFrame, NDArray[np.int64]]:
     """One belt of each kind, and the kind of every belt; belts of one kind have equal columns."""
     columns = {"number": np.arange(len(frames[0])) if apart else np.zeros(len(frames[0]), int)}
     for name in ("height_m", "width_m", "belt_type"):
         columns[name] = frames[0][name].to_numpy()
     columns["recovery_h"] = recovery_distances(frames[0])
+    if stems:
+        columns["bare_stem_m"] = frames[0]["bare_stem_m"].to_numpy(dtype=float)
     for i, frame in enumerate(frames):
         columns[f"leaf_{i}"] = frame["porosity"].to_numpy(dtype=float)
         columns[f"low_{i}"] = frame["porosity_low"].to_numpy(dtype=float)
@@ -288,12 +305,14 @@ def _profile(
     """Profile of a belt with ``height_m``, ``width_m``, ``belt_type``; porosities by case."""
     height = max(kind.height_m, 1e-9)
     hard = kind.belt_type in HARD_TYPES
+    width_h, recovery_h = kind.width_m / height, getattr(kind, "recovery_h", RECOVERY_H)
     share = float(share_at_height(np.array(height), options.at_height_m))
-    return belt_profile(
-        porosity,
-        porosity_low,
-        kind.width_m / height,
-        share if hard else options.shelter_ratio * share,
-        "barrier" if hard else options.curve,
-        getattr(kind, "recovery_h", RECOVERY_H),
-    )
+    if hard:
+        return belt_profile(porosity, porosity_low, width_h, share, "barrier", recovery_h)
+    near = None
+    if options.near_ground == "flow":
+        stem_m = getattr(kind, "bare_stem_m", 0.0)
+        near, share = near_ground_of(height, stem_m, options.at_height_m, options.roughness_m), 1.0
+        porosity_low = without_stems(porosity_low, porosity, stem_m / height)
+    ratio = options.shelter_ratio * share
+    return belt_profile(porosity, porosity_low, width_h, ratio, options.curve, recovery_h, near)

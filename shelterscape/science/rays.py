@@ -33,6 +33,7 @@ from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
 from shelterscape.kernels.strips import Neighbours, belt_strips, joined_strips
 from shelterscape.kernels.threads import map_threads
 from shelterscape.science.belt_profiles import belt_profile
+from shelterscape.science.near_ground import joined_near_ground
 from shelterscape.science.outlines import CLOSE_H, Outlines
 from shelterscape.science.prepared_belts import END_FULL_EXTENT_H, END_RISE, PreparedBelts
 
@@ -183,6 +184,7 @@ def _joined_profile(prepared: PreparedBelts, group: tuple[int, ...]) -> int:
             max(profile.height_share for profile in profiles),
             curves.pop() if curves else "barrier",
             float(np.mean([profile.recovery_h for profile in profiles])),
+            joined_near_ground([profile.near for profile in profiles]),
         )
         prepared.chains[group] = prepared.tables.index(profile)
     return prepared.chains[group]

@@ -118,6 +118,8 @@ def relative_wind(
     curve: str = DEFAULT_CURVE,
     ends: bool = True,
     at_height_m: float = 1.5,
+    near_ground: str = "simple",
+    roughness_m: float = 0.03,
 ) -> Field:
     """Relative wind for one direction: wind speed with belts divided by wind speed without.
 
@@ -143,6 +145,10 @@ def relative_wind(
         Whether wind speed increases beside the ends of belts.
     at_height_m : float
         Height above ground, m.
+    near_ground : {"simple", "flow"}
+        How height and bare stems act on tree belts and hedges, see `ShelterOptions`.
+    roughness_m : float
+        Roughness length of the ground, m, for "flow".
 
     Returns
     -------
@@ -152,7 +158,7 @@ def relative_wind(
     Raises
     ------
     InputError
-        ``name-unknown`` for an unknown season, curve or way to combine.
+        ``name-unknown`` for an unknown season, curve, way to combine or rule near the ground.
 
     Notes
     -----
@@ -167,7 +173,15 @@ def relative_wind(
     (status S2). Cosine: Wang and Takle 1996, Agricultural and Forest Meteorology 81:95-117
     (status S).
     """
-    options = ShelterOptions(curve, combine, ends, at_height_m, spread_deg)
+    options = ShelterOptions(
+        curve,
+        combine,
+        ends,
+        at_height_m,
+        spread_deg,
+        near_ground=near_ground,
+        roughness_m=roughness_m,
+    )
     prepared = prepare_belts([belts_in_season(belts, season)], grid, options)
     return one_direction(prepared, grid, direction_deg, sector_deg)[0]
 

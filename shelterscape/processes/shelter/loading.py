@@ -120,7 +120,9 @@ class ShelterData:
 def load(params: ShelterInputs, reader: Reader) -> ShelterData:
     """Read and check all inputs."""
     elevation, grid, convergence = reader.terrain(params)
-    resolved = resolve_options(params, reader.winds(params.winds), reader.notice)
+    resolved = resolve_options(
+        params, reader.winds(params.winds), reader.notice, params.roughness_m
+    )
     belts, places, changes = _features(params, reader, grid)
     if reader.whole:  # for parts of a map, `whole_map` has made this check
         refuse_surface(belts, held(elevation, grid), params.dem)
@@ -159,7 +161,9 @@ def load(params: ShelterInputs, reader: Reader) -> ShelterData:
 def whole_map(params: ShelterInputs, reader: Reader) -> WholeMap:
     """Terrain wind of the whole map, and as margin the distance to which shelter extends."""
     grid, convergence = reader.grid(params)
-    resolved = resolve_options(params, reader.winds(params.winds), reader.notice)
+    resolved = resolve_options(
+        params, reader.winds(params.winds), reader.notice, params.roughness_m
+    )
     belts, _, _ = _features(params, reader, grid)
     elevation = reader.elevation(params)
     refuse_surface(belts, Ground(grid, elevation, params.roughness_m), params.dem)

@@ -115,6 +115,11 @@ def _heading(case: Case, data: ShelterData) -> str:
     return f"{case.heading}; {winds}; {data.resolved.options.at_height_m:g} m above ground"
 
 
+BY_FLOW = (
+    " Height and bare stems by a flow model (--near-ground flow): their pattern is not verified."
+)
+
+
 def _notes(data: ShelterData) -> tuple[str, ...]:
     resolved = data.resolved
     model = CURVES[resolved.options.curve]
@@ -124,7 +129,7 @@ def _notes(data: ShelterData) -> tuple[str, ...]:
     return (
         f"Mean over {len(resolved.directions())} wind directions by {weighted}, without calm; "
         f"shelter curve “{model.name}”, sheltered distance right within a factor of about "
-        f"{model.distance_factor:.1f}.",
+        f"{model.distance_factor:.1f}.{BY_FLOW if resolved.options.near_ground == 'flow' else ''}",
     )
 
 

@@ -136,7 +136,7 @@ class SitingData:
 def load(params: SitingInputs, reader: Reader) -> SitingData:
     """Read and check all inputs."""
     elevation, grid, convergence = reader.terrain(params)
-    settled = resolve_options(params, reader.winds(params.winds), reader.notice)
+    settled = resolve_options(params, reader.winds(params.winds), reader.notice, params.roughness_m)
     settled = _with_planned_years(settled, params, reader)
     case = _comparison_case(settled)
     layers = LayerReader(params, reader, grid)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from shelterscape.science.belt_profiles import ProfileTables, belt_profile, share_at_height
 from shelterscape.science.belts import HARD_TYPES, recovery_distances
+from shelterscape.science.near_ground import NearGround, near_ground_of, without_stems
 from shelterscape.science.prepared_belts import ShelterOptions
 
 Field = NDArray[np.float32]
@@ -53,20 +54,31 @@ class CurveTables:
         figures = belts[columns].to_numpy(dtype=float).reshape(len(belts), 4)
         others = np.array(more, dtype=float).reshape(len(more), 6)
         figures = np.vstack([figures, others[:, :4]])
-        hard = [*belts["belt_type"].isin(HARD_TYPES), *(others[:, 4] > 0)]
+        hard = np.array([*belts["belt_type"].isin(HARD_TYPES), *(others[:, 4] > 0)], dtype=bool)
         height = np.maximum(figures[:, 3], 1e-9)
-        porosity = np.round(figures[:, :2] / POROSITY_STEP) * POROSITY_STEP
         share = share_at_height(height, options.at_height_m)
-        share[~np.array(hard, dtype=bool)] *= options.shelter_ratio
+        nears: list[NearGround | None] = [None] * len(figures)
+        if options.near_ground == "flow":
+            stem_m = np.append(belts["bare_stem_m"].to_numpy(dtype=float), np.zeros(len(more)))
+            low = without_stems(figures[:, 1], figures[:, 0], stem_m / height)
+            figures[:, 1] = np.where(hard, figures[:, 1], low)
+            share = np.where(hard, share, 1.0)
+            place = (options.at_height_m, options.roughness_m)
+            nears = [
+                None if wall else near_ground_of(h, stem, *place)
+                for wall, h, stem in zip(hard, height, stem_m, strict=True)
+            ]
+        porosity = np.round(figures[:, :2] / POROSITY_STEP) * POROSITY_STEP
+        share[~hard] *= options.shelter_ratio
         shade = np.round(share / SHARE_STEP) * SHARE_STEP
         width = np.round((1.0 - np.exp(-0.5 * figures[:, 2] / height)) / SHARE_STEP) * SHARE_STEP
         width_h = -2.0 * np.log(np.maximum(1.0 - width, 1e-3))
         recovery = [*recovery_distances(belts), *others[:, 5]]
         found = np.empty(len(figures), np.int64)
         rows = np.column_stack([porosity, width_h, shade])
-        for i, row in enumerate(rows):
+        for i, (row, near) in enumerate(zip(rows, nears, strict=True)):
             curve = "barrier" if hard[i] else options.curve
-            profile = belt_profile(row[:1], row[1:2], row[2], row[3], curve, recovery[i])
+            profile = belt_profile(row[:1], row[1:2], row[2], row[3], curve, recovery[i], near)
             found[i] = self._tables.index(profile)
         self._count = max(self._count, int(found.max(initial=0)))
         return found
