@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.grid import Grid
+from shelterscape.terms import Term
 
 if TYPE_CHECKING:
     import geopandas as gpd
