@@ -196,7 +196,7 @@ PUBLISHED = {
     "science.terrain.roughness": "from_areas within_reach",
     "science.terrain.topographic_exposure": "topex topex_class",
     "science.terrain.upwind": "upwind_slope",
-    "science.terrain.validity": "Blocks.holds",
+    "science.terrain.validity": "Blocks.reasons",
     "science.terrain.views": "topex_sum upwind_sum",
     "science.sky_share": "linear_light _two_classes",
     "science.tracing.alignment": "shift_between",

@@ -91,7 +91,12 @@ class FlowTable:
 
 @cache
 def flow_table() -> FlowTable:
-    """The packaged table, read once."""
+    """The packaged table, read once.
+
+    Returns
+    -------
+    FlowTable
+    """
     found, digest = arrays(TABLE)
     axes = (
         np.log(found["drag"]),
@@ -243,6 +248,7 @@ def section_relative_wind(
     Returns
     -------
     (d, z) float64
+        Relative wind, from 0.
     """
     crown = drag_of(porosity)
     if crown == 0.0:
@@ -290,7 +296,18 @@ def _rounded(ratio: float) -> float:
 
 
 def joined_near_ground(members: Sequence[NearGround | None]) -> NearGround | None:
-    """That of close belts that act as one: as of the highest, with the lowest stems (assumed)."""
+    """That of close belts that act as one: as of the highest, with the lowest stems (assumed).
+
+    Parameters
+    ----------
+    members : sequence of NearGround or None
+        Of each belt; None for one without.
+
+    Returns
+    -------
+    NearGround or None
+        None where no belt has one.
+    """
     known = [near for near in members if near is not None]
     if not known:
         return None
