@@ -15,6 +15,7 @@ from shapely import LineString
 
 from shelterscape.process.design_files import packaged_designs
 from shelterscape.science.planting.design import PlantedRow, Prices
+from shelterscape.science.planting.design_costs import design_costs
 from shelterscape.science.planting.layout import Site, layout
 from shelterscape.science.planting.order import bill_of_quantities, ordered_count, plant_order
 
@@ -110,3 +111,23 @@ def test_sums_by_holding_equal_an_independent_count_of_the_clumps():
     assert float(dear["cost"].sum()) == pytest.approx(
         5000 * float(DESIGNS[name].cost_per_m), rel=0.002
     )
+
+
+def test_guards_and_fence_by_hand():
+    """Three rows at 1.5 m: 2 plants a metre. Guard 1.60 + stake 0.60: 4.40 a metre of belt.
+
+    A fence of 11.00 on both sides replaces stock fences of 5.00: 12.00, as much as guards for
+    12 / 2.2 = 5.45 plants a metre.
+    """
+    designs = packaged_designs()
+    (row,) = design_costs(
+        {"three-row belt": designs.design("three-row belt")}, {"three-row belt": 2027}, "EUR"
+    ).itertuples()
+    assert (row.plants_per_m, row.protection, row.protection_height_m) == (2.0, "guards", 1.2)
+    assert (row.guards_cost_per_m, row.fence_cost_per_m) == (Decimal("4.40"), Decimal("12.00"))
+    assert row.break_even_plants_per_m == pytest.approx(12 / 2.2)
+    assert row.guards_removed_year == 2035
+    hedge = designs.design("uncut hedge")
+    (row,) = design_costs({"uncut hedge": hedge}, {"uncut hedge": 2027}, "EUR").itertuples()
+    # 6 plants a metre × 0.70 = 4.20 against 2 × (9.50 − 5.00) = 9.00.
+    assert row.guards_cost_per_m == Decimal("4.20") and row.fence_cost_per_m == Decimal("9.00")

@@ -112,7 +112,7 @@ def test_the_workbook_holds_the_tables(result):
         sheets = [e.get("name") for e in names.iter() if e.tag.endswith("}sheet")]
         first = ElementTree.fromstring(book.read("xl/worksheets/sheet1.xml"))
     assert sheets == ["plant_order", "plant_totals", "bill_of_quantities", "holding_totals",
-                      "task_calendar"]  # fmt: skip
+                      "design_costs", "task_calendar"]  # fmt: skip
     rows = [e for e in first.iter() if e.tag.endswith("}row")]
     assert len(rows) == 1 + len(pd.read_csv(result.tables["plant_order"]))
 

@@ -17,6 +17,7 @@ from shelterscape.science.planting.belt_warnings import (
     warning_table,
 )
 from shelterscape.science.planting.design import GUARDS, BeltDesign, protection
+from shelterscape.science.planting.design_costs import design_costs
 from shelterscape.science.planting.layout import Layout
 from shelterscape.science.planting.profile import (
     HeightProfile,
@@ -103,6 +104,13 @@ def _removal(design: BeltDesign) -> int | None:
 def used_designs(data: PlantingData) -> dict[str, BeltDesign]:
     """Designs of the belts, in the order of first use."""
     return {name: data.designs.designs[name] for name in dict.fromkeys(data.belts["design"])}
+
+
+def costs(data: PlantingData) -> pd.DataFrame:
+    """Costs of the designs used, per metre."""
+    first = data.belts.groupby("design", sort=False)["planted_year"].min()
+    years = {str(name): int(year) for name, year in first.items()}
+    return design_costs(used_designs(data), years, data.designs.currency)
 
 
 def design_growth(data: PlantingData) -> pd.DataFrame:

@@ -230,6 +230,24 @@ OUTPUTS: tuple[Output, ...] = (
         "Tasks with their first and last day, surveys required, and times to avoid.",
     ),
     Table(
+        "design_costs",
+        (
+            "design",
+            "plants_per_m",
+            "protection",
+            "protection_height_m",
+            "guards_cost_per_m",
+            "fence_cost_per_m",
+            "break_even_plants_per_m",
+            "guards_removed_year",
+            "cost_per_m",
+            "currency",
+            "source",
+        ),
+        "Costs of each design per metre, with guards and with a fence, and where both cost the "
+        "same.",
+    ),
+    Table(
         "design_growth",
         (
             "design",
@@ -290,7 +308,14 @@ OUTPUTS: tuple[Output, ...] = (
     ),
     Workbook(
         "plant_order",
-        ("plant_order", "plant_totals", "bill_of_quantities", "holding_totals", "task_calendar"),
+        (
+            "plant_order",
+            "plant_totals",
+            "bill_of_quantities",
+            "holding_totals",
+            "design_costs",
+            "task_calendar",
+        ),
         "The plant order, its totals, the bill of quantities and the tasks, as a workbook.",
     ),
     Picture("planned_belts", "Map of the planned belts."),

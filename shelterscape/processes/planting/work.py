@@ -38,6 +38,7 @@ def compute(data: PlantingData) -> Work[PlantingResults]:
         "task_calendar": parts.tasks(data),
     }
     yield Progress(0.8, "what the designs will do")
+    tables["design_costs"] = parts.costs(data)
     tables["design_growth"] = parts.design_growth(data)
     tables["design_profile"] = parts.design_profile(data)
     tables["planting_warnings"] = warned = parts.planting_warnings(data, plan)

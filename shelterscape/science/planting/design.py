@@ -294,7 +294,22 @@ def cost_per_m(design: BeltDesign) -> Decimal:
     chosen = protection(design)
     if chosen.way != NONE:
         total += chosen.guards_per_m if chosen.way == GUARDS else chosen.fence_per_m
-    minor = (200 * total.numerator + total.denominator) // (2 * total.denominator)
+    return rounded_money(total)
+
+
+def rounded_money(amount: Fraction) -> Decimal:
+    """An amount with two decimals, halves up.
+
+    Parameters
+    ----------
+    amount : Fraction
+        Currency units, 0 or more.
+
+    Returns
+    -------
+    Decimal
+    """
+    minor = (200 * amount.numerator + amount.denominator) // (2 * amount.denominator)
     return Decimal(minor) / 100
 
 
