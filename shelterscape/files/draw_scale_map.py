@@ -20,7 +20,7 @@ LEAST_GRID_MM = 38.0
 """Smallest distance of grid lines on the page, mm."""
 
 BESIDE_MM = 5.0
-"""Distance from a line to its label, mm."""
+"""Distance from a line to its label, and from labels to the frame, mm."""
 
 LABEL_PT, GRID_COLOUR = 7.0, "#b8c4cc"
 
@@ -142,9 +142,10 @@ def _shapes(pages: Pages, group: MapGroup, frame: _Frame) -> None:
 
 
 def _names(pages: Pages, group: MapGroup, frame: _Frame) -> None:
-    """Labels of features, each on the part that is in the frame."""
+    """Labels of features, each on the part that is well within the frame."""
+    inner = frame.box.buffer(-BESIDE_MM * frame.scale / 1000.0, join_style="mitre")
     for name, shape in zip(group.names, group.shapes, strict=False):
-        seen = shapely.intersection(shape, frame.box)
+        seen = shapely.intersection(shape, inner)
         if not name or seen.is_empty:
             continue
         if shapely.get_dimensions(seen) == 1:

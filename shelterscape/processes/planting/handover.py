@@ -62,7 +62,7 @@ def _groups(results: Results, data: PlantingData) -> list[MapGroup]:
     gates = points[points["point_kind"] == GATE]
     belts = data.belts
     groups = [
-        MapGroup("existing belt", _shapes(data.ground.existing), "#7d8f9b", 1.2, dashed=True),
+        MapGroup("existing belt", _shapes(data.ground.existing), "#2f6f8f", 1.6, dashed=True),
         MapGroup("fence", _shapes(fences.geometry), "#7a5230", 0.5, dashed=True),
         MapGroup("row of plants", _shapes(rows.geometry), "#4d7a3a", 0.5),
         MapGroup("belt, centre of the rows", _shapes(belts.geometry), "#1f5f4a", 0.9,
