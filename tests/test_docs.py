@@ -176,6 +176,7 @@ PUBLISHED = {
     "kernels.spectral": "inner_depth wave_tables",
     "science.belts": "complete",
     "science.belt_profiles": "thin_belt",
+    "science.crops": "crop_responses",
     "science.curve_fit": "covariance_by_hour",
     "science.cross_section": "section_wind SectionWind.relative_wind",
     "science.growth": "height_at",

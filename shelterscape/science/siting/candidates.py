@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from shelterscape.kernels.growth_curves import SiteIndex
 from shelterscape.science.belt_growth import belts_at
 from shelterscape.science.belts import BARE_LOW, ROW_SPECIES, Case
+from shelterscape.science.crops import LOSS_TO_H
 from shelterscape.science.planting.profile import height_profile
 from shelterscape.science.siting.areas import areas_beside
 from shelterscape.science.siting.designs import Designs, cost_minor
@@ -394,10 +395,6 @@ def with_holdings(candidates: gpd.GeoDataFrame, areas: gpd.GeoDataFrame) -> gpd.
 FENCE_M = 1.0
 """Width of the strip that a fence takes out of use on each side, metres (assumed)."""
 
-CROP_LOSS_H = (1.0, 2.0)
-"""Distance from a belt within which crops lose to roots and shade, heights: low and high value
-(Kort 1988; Cleugh and others 2002; status S)."""
-
 
 class LandRequired(NamedTuple):
     """Ranges of land that belts require, low to high, ha.
@@ -439,7 +436,7 @@ def land_required(
     both): crops lose within 1 to 2 heights of a belt and gain beyond.
     """
     length = np.where(is_new, np.asarray(length_m, dtype=float), 0.0) / 1e4
-    near, far = (2.0 * heights * np.asarray(height_m, dtype=float) for heights in CROP_LOSS_H)
+    near, far = (2.0 * heights * np.asarray(height_m, dtype=float) for heights in LOSS_TO_H)
     width = np.asarray(width_m, dtype=float)
     return LandRequired(
         length * width, length * (width + 2.0 * FENCE_M), length * near, length * far

@@ -1,0 +1,83 @@
+"""Crops beside belts: distances by hand on one field, existing belts, and present value."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from siting_helpers import CRS, GRID, LEAF, belts, winds
+
+from shelterscape.science import crops
+from shelterscape.science.places import complete, coverage
+from shelterscape.science.siting.context import evaluation_context, priority_by_purpose
+from shelterscape.science.siting.crop_fields import CropFields
+
+LOW, HIGH = crops.crop_responses("winter wheat")
+
+
+def field_beside(lines, planted, height_m=10.0):
+    """A field of 300 × 200 m (6 ha), and belts 6 m wide from south to north, west wind."""
+    frame = gpd.GeoDataFrame({"purpose": ["crop"]}, geometry=[shapely.box(200, 200, 500, 400)])
+    places = complete(frame.set_crs(CRS), "places")[0]
+    priority = priority_by_purpose(places, coverage(places, GRID), GRID)
+    there = belts(lines, height_m, width_m=6.0)
+    context = evaluation_context(GRID, LEAF, winds((270.0,), [1.0]), there, priority, places=places)
+    return CropFields(context, [0], there, np.array(planted))
+
+
+def test_one_belt_on_a_field_by_hand():
+    """Belt of 10 m height 60 m into the field; it reaches beyond the field at both ends."""
+    found = field_beside([[(260, 10), (260, 590)]], [True])
+    none, all_belts, height = np.array([False]), np.array([True]), np.array([10.0])
+    high = found.change(height, none, all_belts, HIGH, fences=False)
+    # 6 m × 200 m; 1 height on both sides with a quarter lost.
+    assert high.taken[0] == pytest.approx(0.12)
+    assert high.lost[0] == pytest.approx(2 * 10 * 200 / 1e4 * 0.25)
+    # Full gain from 1 to 15 heights behind the lee face, then falling to 0 at 20 heights.
+    ground_ha = (140 + 50 / 2) * 200 / 1e4
+    assert high.gained[0] == pytest.approx(0.23 * ground_ha, rel=0.05)
+    low = found.change(height, none, all_belts, LOW, fences=True)
+    assert low.taken[0] == pytest.approx(0.16)
+    # 2 heights, less the strip of the fence, with half lost.
+    assert low.lost[0] == pytest.approx(2 * 19 * 200 / 1e4 * 0.5)
+    assert low.gained[0] == pytest.approx(-0.02 * (ground_ha - 0.2), rel=0.05)
+    assert high.net[0] == pytest.approx(high.gained[0] - high.lost[0] - high.taken[0])
+    # Before the belt grows, it only takes land.
+    young = found.change(np.array([0.0]), none, all_belts, HIGH, fences=False)
+    assert (young.taken[0], young.lost[0], young.gained[0]) == (pytest.approx(0.12), 0.0, 0.0)
+    # At half the height everything reaches half as far.
+    half = found.change(np.array([5.0]), none, all_belts, HIGH, fences=False)
+    assert half.lost[0] == pytest.approx(high.lost[0] / 2)
+    assert half.gained[0] == pytest.approx(high.gained[0] / 2, rel=0.08)
+
+
+def test_a_belt_beside_an_equal_one_adds_only_its_land():
+    """The second belt stands on the first, so only land is taken, on which a quarter was lost."""
+    first, second = [(260, 10), (260, 590)], [(260, 20), (260, 580)]
+    found = field_beside([first, second], [False, True])
+    change = found.change(
+        np.array([10.0, 10.0]), np.array([True, False]), np.array([True, True]), HIGH, fences=False
+    )
+    assert change.gained[0] == pytest.approx(0.0, abs=1e-12)
+    assert change.taken[0] == pytest.approx(0.12)
+    assert change.lost[0] == pytest.approx(-0.12 * 0.25)
+
+
+def test_gains_are_those_published_and_unknown_crops_have_the_widest_range():
+    """Texts that cite Kort 1988: +23 % winter wheat, +12 % maize, +8 % spring wheat (S2)."""
+    seen = {"winter wheat": 0.23, "maize": 0.12, "spring wheat": 0.08}
+    assert {name: crops.crop_responses(name)[1].gain_share for name in seen} == seen
+    low, high = crops.crop_responses("oats")
+    assert (low.gain_share, high.gain_share) == (-0.02, 0.23)
+    assert low.loss_to_h > high.loss_to_h
+    assert crops.gain_weight(np.array([15.0, 20.0])).tolist() == [1.0, 0.0]
+
+
+def test_the_present_value_is_that_of_an_annuity():
+    """30 yearly payments of 100 after one year at 4 %: 100 × (1 − 1.04^−30) / 0.04."""
+    amounts = np.r_[0.0, np.full(30, 100.0)]
+    assert crops.present_value(amounts, 0.04) == pytest.approx(1729.203, abs=1e-3)
+    assert crops.present_value(amounts, 0.0) == pytest.approx(3000.0)
+    assert crops.years_until_positive(np.array([-1.0, 0.0, -0.1])) is None
+    assert crops.years_until_positive(np.array([-1.0, 0.1])) == 1
