@@ -307,6 +307,15 @@ select.value = select.options[select.options.length - 1].value;
 select.dispatchEvent(new Event('change'));
 await new Promise((done) => setTimeout(done, 300));
 found.raster = document.getElementById('raster').selectedOptions[0].dataset.band;
+const compare = document.getElementById('compare');
+compare.value = compare.options[1].value;
+compare.dispatchEvent(new Event('change'));
+const swipe = document.getElementById('swipe');
+swipe.value = '0.25';
+swipe.dispatchEvent(new Event('input'));
+await new Promise((done) => setTimeout(done, 300));
+const line = document.getElementById('swipe-line');
+found.swipe = [line.hidden, line.style.left, compare.value];
 document.querySelector('button[data-layer=belts_assessed]').click();
 found.chosen = document.getElementById('chosen').textContent;
 const result = await axe.run(document, {resultTypes: ['violations']});
@@ -323,5 +332,6 @@ document.body.dataset.found = JSON.stringify(found);
     found = json.loads(html.unescape(re.search(r'data-found="([^"]*)"', shown).group(1)))
     cases = json.loads(read.data)["cases"]
     assert found["raster"] == cases[-1]
+    assert found["swipe"][:2] == [False, "25%"] and found["swipe"][2] != "|"
     assert read.tables["belts_assessed"][1][1] in found["chosen"]
     assert found["faults"] == []

@@ -45,6 +45,28 @@ class PageTable:
 
 
 @dataclass(frozen=True)
+class HoldingPage:
+    """The first page for one holding, to print on A4.
+
+    Parameters
+    ----------
+    title : str
+    answer : tuple of str
+        Where and how much, from when, at what net cost, what first.
+    tables : tuple of PageTable
+        Lines, places, money, deadlines; those that have rows.
+    harm, checks : tuple of str
+        What may be harmed, and what to check on site.
+    """
+
+    title: str
+    answer: tuple[str, ...]
+    tables: tuple[PageTable, ...]
+    harm: tuple[str, ...]
+    checks: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Page:
     """Everything that a page shows.
 
@@ -64,6 +86,7 @@ class Page:
         Name and checksum of each input file.
     versions : tuple of (str, str)
         Name and version of each program.
+    holdings : tuple of HoldingPage
     """
 
     title: str
@@ -79,6 +102,7 @@ class Page:
     charts: tuple[tuple[str, str], ...] = ()
     inputs: tuple[tuple[str, str], ...] = ()
     versions: tuple[tuple[str, str], ...] = ()
+    holdings: tuple[HoldingPage, ...] = ()
 
 
 def scripts_installed() -> bool:

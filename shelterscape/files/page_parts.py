@@ -110,6 +110,13 @@ def plain_rows(frame: Any) -> list[dict[str, Any]]:
     ]
 
 
+def cell_text(value: Any) -> str:
+    """A value as a cell of a table; empty for a missing one."""
+    if value is None:
+        return ""
+    return f"{value:.10g}" if isinstance(value, float) else str(value)
+
+
 def _plain(value: Any) -> Any:
     if value is None or isinstance(value, str | bool):
         return value

@@ -18,6 +18,7 @@ from shelterscape.files.html_page import Page, PageTable, write_page
 from shelterscape.files.layer_rules import LayerRules, rules_of
 from shelterscape.files.page_parts import (
     address_of,
+    cell_text,
     packed_features,
     plain_rows,
     raster_picture,
@@ -28,6 +29,7 @@ from shelterscape.files.styles import end_words, legend_title, ramp_of
 from shelterscape.files.tables import read_result_table
 from shelterscape.process import Layer, Output, Picture, Process, Raster, Table
 from shelterscape.process.stages import Summary
+from shelterscape.runs.holding_pages import holding_pages
 from shelterscape.runs.summary import (
     RunSummary,
     StepAnswer,
@@ -135,7 +137,10 @@ def _page(
     leading = summary.answer[: summary.leading]
     answers = [part.answer for part in parts]
     drawn = _map(parts, summary, layers, folder)
-    tables = (*_layer_tables(layers, summary, parts), *_tables(parts, folder))
+    result_tables = list(_result_tables(parts, folder))
+    tables = (*_layer_tables(layers, summary, parts), *_tables(result_tables))
+    rows = [(layer.name, plain_rows(frame)) for layer, frame in layers]
+    rows += [(table.name, plain_rows(frame)) for table, frame in result_tables]
     shown = {layer.name for layer, _ in layers} | {table.name for table in tables}
     shown |= {raster["name"] for raster in drawn["rasters"]} if drawn else set()
     return Page(
@@ -158,6 +163,7 @@ def _page(
             *((p.process.id, p.process.version) for p in parts),
             *sorted(record["libraries"].items()),
         ),
+        holdings=holding_pages(rows, summary.checks),
     )
 
 
@@ -289,6 +295,7 @@ def _raster(output: Raster, labels: Sequence[str], path: Path) -> dict[str, Any]
     return {
         "name": output.name,
         "title": term.label if output.classed else legend_title(term),
+        "heading": "" if output.name == term.name else output.name.replace("_", " "),
         "unit": term.symbol,
         "decimals": _decimals(term, (high - low) / 254),
         "extent": extent,
@@ -329,13 +336,19 @@ def _layer_tables(
             yield _table(layer, frame, layer=layer.name, is_open=layer.name in leading)
 
 
-def _tables(parts: Sequence[_Part], folder: Path) -> Iterator[PageTable]:
+def _result_tables(parts: Sequence[_Part], folder: Path) -> Iterator[tuple[Table, pd.DataFrame]]:
+    """Tables that are small enough for a page, those of the deciding step first."""
     for part in reversed(parts):
         for output in part.outputs:
             if isinstance(output, Table):
                 frame = read_result_table(folder / output.files[0])
                 if len(frame) <= MOST_ROWS:
-                    yield _table(output, frame)
+                    yield output, frame
+
+
+def _tables(tables: Sequence[tuple[Table, pd.DataFrame]]) -> Iterator[PageTable]:
+    for output, frame in tables:
+        yield _table(output, frame)
 
 
 def _table(
@@ -348,16 +361,10 @@ def _table(
         name=output.name,
         title=output.title,
         columns=tuple((TERMS[c].label, TERMS[c].unit != "text") for c in used),
-        rows=tuple(tuple(_cell(row[c]) for c in used) for row in rows),
+        rows=tuple(tuple(cell_text(row[c]) for c in used) for row in rows),
         layer=layer,
         is_open=is_open,
     )
-
-
-def _cell(value: Any) -> str:
-    if value is None:
-        return ""
-    return f"{value:.10g}" if isinstance(value, float) else str(value)
 
 
 def _charts(parts: Sequence[_Part], folder: Path) -> Iterator[tuple[str, str]]:

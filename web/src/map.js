@@ -28,6 +28,32 @@ async function showRaster() {
   legendOf(raster);
 }
 
+// ---- before and after: a second raster on the right of a line that the reader moves
+
+const compareLayer = new ImageLayer({opacity: 0.85, visible: false});
+compareLayer.on('prerender', ({context}) => {
+  const left = context.canvas.width * Number(byId('swipe').value);
+  context.save();
+  context.beginPath();
+  context.rect(left, 0, context.canvas.width - left, context.canvas.height);
+  context.clip();
+});
+compareLayer.on('postrender', ({context}) => context.restore());
+
+async function showCompared() {
+  const [name, band] = byId('compare').value.split('|');
+  const raster = data.rasters.find((r) => r.name === name);
+  compareLayer.setVisible(Boolean(raster));
+  byId('swipe-line').hidden = !raster;
+  if (raster) compareLayer.setSource((await decode(raster, Number(band), projection)).source);
+  moveSwipe();
+}
+
+function moveSwipe() {
+  byId('swipe-line').style.left = `${100 * Number(byId('swipe').value)}%`;
+  compareLayer.changed();
+}
+
 // ---- layers: the same rules as in the style files
 
 const TESTS = {
@@ -100,7 +126,7 @@ const vectorLayers = await Promise.all(data.layers.map(vectorLayerOf));
 
 const view = new View({projection, extent: data.extent, showFullExtent: true, constrainOnlyCenter: true});
 const map = new Map({
-  target: 'map', layers: [rasterLayer, ...vectorLayers], view,
+  target: 'map', layers: [rasterLayer, compareLayer, ...vectorLayers], view,
   controls: controls({attribution: false}).extend([new ScaleLine()]),
 });
 view.fit(data.focus, {padding: [30, 30, 30, 30]});
@@ -179,7 +205,11 @@ function showCase() {
 
 byId('raster').addEventListener('change', showRaster);
 byId('case')?.addEventListener('change', showCase);
-byId('opacity').addEventListener('input', (event) => rasterLayer.setOpacity(Number(event.target.value)));
+byId('compare').addEventListener('change', showCompared);
+byId('swipe').addEventListener('input', moveSwipe);
+byId('opacity').addEventListener('input', (event) => {
+  for (const layer of [rasterLayer, compareLayer]) layer.setOpacity(Number(event.target.value));
+});
 layerControls();
 
 document.addEventListener('click', (event) => {

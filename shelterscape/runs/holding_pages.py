@@ -1,0 +1,174 @@
+"""The first page for each holding: lines, places, money, dates, harm and what to check.
+
+Outputs are found by their columns, so that no process is named here. Every cell is that of its
+table; sums and the net cost are exact in decimals.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from decimal import Decimal
+from typing import Any
+
+from shelterscape.files.html_page import HoldingPage, PageTable
+from shelterscape.files.page_parts import cell_text
+from shelterscape.terms import TERMS
+
+Row = Mapping[str, Any]
+Rows = Sequence[Row]
+
+MOST_PAGES, MOST_ACTIONS = 20, 12
+
+LINES = ("choice_order", "candidate", "action", "length_m", "width_m", "species", "planting_year",
+         "tall_enough_from", "cost", "currency")  # fmt: skip
+PLACES = ("name", "season", "year", "relative_wind_without", "relative_wind",
+          "target_relative_wind", "reaches_target_without", "reaches_target", "chill_days_without",
+          "chill_days", "chill_days_low", "chill_days_high")  # fmt: skip
+ACTIONS = ("action_date", "scheme", "grant_action", "evidence", "at_stake", "loss_if_missed")
+
+
+def holding_pages(
+    outputs: Sequence[tuple[str, Rows]], checks: Sequence[str]
+) -> tuple[HoldingPage, ...]:
+    """A page for each holding on which belts are chosen.
+
+    Parameters
+    ----------
+    outputs : sequence of (str, rows)
+        Name and rows of every layer and table, those of the deciding step first.
+    checks : sequence of str
+        What to check before acting, for all holdings.
+
+    Returns
+    -------
+    tuple of HoldingPage
+        In the order of choice; empty where no belts are chosen.
+    """
+    # Candidates have an order of choice too; only chosen belts have a cumulative cost.
+    lines = _rows_with(outputs, {"choice_order", "cumulative_cost", "length_m", "holding_id"})
+    ids = dict.fromkeys(str(row["holding_id"] or "") for row in lines)
+    found = {
+        "places": _rows_with(outputs, {"relative_wind_without", "relative_wind", "holding_id"}),
+        "payments": _rows_with(outputs, {"holding_id", "scheme", "payment"}, {"payment_kind",
+                               "qualification"}),
+        "actions": _rows_with(outputs, {"holding_id", "action_date", "grant_action"}),
+        "effects": _rows_with(outputs, {"holding_id", "name", "side_effects"}),
+    }  # fmt: skip
+    return tuple(
+        _page(
+            one,
+            [row for row in lines if str(row["holding_id"] or "") == one],
+            {name: [row for row in rows if str(row["holding_id"] or "") == one]
+             for name, rows in found.items()},
+            checks,
+        )
+        for one in list(ids)[:MOST_PAGES]
+    )  # fmt: skip
+
+
+def _rows_with(
+    outputs: Sequence[tuple[str, Rows]], columns: set[str], without: set[str] | None = None
+) -> Rows:
+    """Rows of the first output that has some columns and none of others."""
+    for _, rows in outputs:
+        if rows and columns <= set(rows[0]) and not (without or set()) & set(rows[0]):
+            return rows
+    return []
+
+
+def _page(
+    holding_id: str, lines: Rows, found: Mapping[str, Rows], checks: Sequence[str]
+) -> HoldingPage:
+    payments = found["payments"]
+    name = next((str(row["name"]) for row in payments if row.get("name")), holding_id)
+    effects = [row for row in found["effects"] if row["side_effects"]]
+    return HoldingPage(
+        title=f"Holding {name}" if name else "Belts without a holding",
+        answer=tuple(_answer(lines, found)),
+        tables=tuple(
+            table
+            for table in (
+                _table("Lines", LINES, lines),
+                _table("Fields and places", PLACES, found["places"]),
+                _money_table(lines, payments),
+                _table("Deadlines", ACTIONS, found["actions"][:MOST_ACTIONS]),
+            )
+            if table.rows
+        ),
+        harm=tuple(f"{row['name']}: {row['side_effects']}" for row in effects)
+        or ("No side effect was found or examined; that does not mean that there is none.",),
+        checks=tuple(checks),
+    )
+
+
+def _answer(lines: Rows, found: Mapping[str, Rows]) -> Iterator[str]:
+    """Where and how much, from when, at what net cost, what first."""
+    length = sum((Decimal(str(row["length_m"])) for row in lines), Decimal(0))
+    names = ", ".join(str(row["candidate"]) for row in lines)
+    yield f"{len(lines)} line{'s' * (len(lines) != 1)}, {length.normalize():,f} m: {names}"
+    years = sorted(int(row["planting_year"]) for row in lines if row.get("planting_year"))
+    reached = [row for row in found["places"] if row.get("reaches_target") is not None]
+    good = sum(str(row["reaches_target"]).lower() in ("true", "yes", "1") for row in reached)
+    at = "; ".join(dict.fromkeys(f"{row['season']} {row['year'] or ''}".strip() for row in reached))
+    text = f"Planted from {years[0]}. " if years else ""
+    if reached:
+        text += f"{good} of {len(reached)} places reach their target ({at})"
+    if text:
+        yield text.strip()
+    yield "; ".join(_money_words(lines, found["payments"]))
+    if found["actions"]:
+        first = min(found["actions"], key=lambda row: str(row["action_date"] or "9999"))
+        yield f"First: {first['grant_action']}, by {first['action_date'] or 'a date not known'}"
+
+
+def _cost(lines: Rows) -> Decimal | None:
+    """Sum of costs; None where one is unknown."""
+    costs = [row["cost"] for row in lines]
+    return None if None in costs or "" in costs else sum(map(_money, costs), Decimal(0))
+
+
+def _money(value: Any) -> Decimal:
+    return Decimal(str(value)).quantize(Decimal("0.01"))
+
+
+def _money_words(lines: Rows, payments: Rows) -> Iterator[str]:
+    cost, currency = _cost(lines), str(lines[0].get("currency") or "")
+    if cost is None:
+        yield "Cost: not known for every line"
+        return
+    yield f"Cost {cost:,.2f} {currency}"
+    for row in payments:
+        paid = _money(row["payment"])
+        yield (f"grant {paid:,.2f} {currency} by “{row['scheme']}”, "
+               f"net {cost - paid:,.2f} {currency}")  # fmt: skip
+
+
+def _money_table(lines: Rows, payments: Rows) -> PageTable:
+    """Cost, grant and net cost by scheme; without schemes the cost alone."""
+    cost, currency = _cost(lines), str(lines[0].get("currency") or "")
+    if cost is None:
+        return PageTable("", "Money", (), ())
+    rows = [
+        (str(row["scheme"]), f"{cost:.2f}", f"{_money(row['payment']):.2f}",
+         f"{cost - _money(row['payment']):.2f}", currency)
+        for row in payments
+    ]  # fmt: skip
+    rows = rows or [("none calculated", f"{cost:.2f}", "", f"{cost:.2f}", currency)]
+    titles = [("scheme", False), ("cost", True), ("grant", True), ("net cost", True)]
+    return PageTable("", "Money", (*titles, ("currency", False)), tuple(rows))
+
+
+def _table(title: str, columns: Sequence[str], rows: Rows) -> PageTable:
+    """Some columns of rows, without those that are empty throughout."""
+    used = [c for c in columns if any(row.get(c) not in (None, "") for row in rows)]
+    return PageTable(
+        name="",
+        title=title,
+        columns=tuple((TERMS[c].label, TERMS[c].unit != "text") for c in used),
+        rows=tuple(tuple(_cell(c, row.get(c)) for c in used) for row in rows),
+    )
+
+
+def _cell(column: str, value: Any) -> str:
+    """Money with both decimals; other values as in their tables."""
+    return f"{_money(value):.2f}" if column == "cost" and value else cell_text(value)

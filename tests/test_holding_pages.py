@@ -1,0 +1,69 @@
+"""The first page for each holding."""
+
+from __future__ import annotations
+
+from shelterscape.files.html_page import Page, write_page
+from shelterscape.runs.holding_pages import holding_pages
+
+LINES = [
+    {"choice_order": 1, "candidate": "D1", "action": "plant", "holding_id": "H1", "length_m": 284.0,
+     "cost": 15340.32, "currency": "EUR", "planting_year": 2027},
+    {"choice_order": 2, "candidate": "E2", "action": "plant", "holding_id": "H2", "length_m": 23.5,
+     "cost": None, "currency": "EUR", "planting_year": 2027},
+    {"choice_order": 3, "candidate": "E3", "action": "gap up", "holding_id": "H1", "length_m": 62.0,
+     "cost": 3344.76, "currency": "EUR", "planting_year": 2029},
+]  # fmt: skip
+PLACES = [
+    {"name": "Low field", "holding_id": "H1", "season": "bare", "year": 2047,
+     "relative_wind_without": 0.98, "relative_wind": 0.8, "target_relative_wind": 0.6,
+     "reaches_target": False, "chill_days_without": 53.8, "chill_days": 49.1},
+    {"name": "Yard", "holding_id": "H1", "season": "bare", "year": 2047,
+     "relative_wind_without": 0.9, "relative_wind": 0.5, "target_relative_wind": 0.6,
+     "reaches_target": True, "chill_days_without": None, "chill_days": None},
+]  # fmt: skip
+PAYMENTS = [{"holding_id": "H1", "name": "Orrelby", "scheme": "belts", "payment": "11611.99"}]
+BY_ITEM = [{"holding_id": "H1", "scheme": "belts", "payment": "1.00", "payment_kind": "capital"}]
+ACTIONS = [
+    {"holding_id": "H1", "action_date": "2027-09-30", "grant_action": "claim", "scheme": "belts"},
+    {"holding_id": "H1", "action_date": "2027-02-01", "grant_action": "apply", "scheme": "belts"},
+]
+EFFECTS = [{"holding_id": "H1", "name": "D1", "side_effects": "snow drift on roads"}]
+CANDIDATES = [*LINES, LINES[0] | {"candidate": "E9", "choice_order": None}]
+CHOSEN = [row | {"cumulative_cost": 1.0} for row in LINES]
+OUTPUTS = [("candidates", CANDIDATES), ("chosen_belts", CHOSEN),
+           ("places", PLACES), ("items", BY_ITEM),
+           ("grant_by_holding", PAYMENTS), ("grant_actions", ACTIONS),
+           ("belts_examined", EFFECTS)]  # fmt: skip
+
+
+def test_a_page_answers_where_how_much_when_at_what_cost_and_what_first():
+    first, second = holding_pages(OUTPUTS, ["visit the site"])
+    # By hand: 284.0 + 62.0 m; 15,340.32 + 3,344.76 = 18,685.08; less 11,611.99 = 7,073.09.
+    assert first.title == "Holding Orrelby"
+    assert first.answer == (
+        "2 lines, 346 m: D1, E3",
+        "Planted from 2027. 1 of 2 places reach their target (bare 2047)",
+        "Cost 18,685.08 EUR; grant 11,611.99 EUR by “belts”, net 7,073.09 EUR",
+        "First: apply, by 2027-02-01",
+    )
+    tables = {table.title: table for table in first.tables}
+    assert list(tables) == ["Lines", "Fields and places", "Money", "Deadlines"]
+    assert [row[-2] for row in tables["Lines"].rows] == ["15340.32", "3344.76"]
+    assert tables["Money"].rows == (("belts", "18685.08", "11611.99", "7073.09", "EUR"),)
+    places = tables["Fields and places"]
+    assert places.rows[0][:1] + places.rows[0][3:5] == ("Low field", "0.98", "0.8")
+    assert places.rows[0][-2:] == ("53.8", "49.1") and places.rows[1][-2:] == ("", "")
+    assert first.harm == ("D1: snow drift on roads",) and first.checks == ("visit the site",)
+    # A cost that is not known is not zero.
+    assert second.answer[:1] == ("1 line, 23.5 m: E2",)
+    assert second.answer[-1] == "Cost: not known for every line"
+    assert [table.title for table in second.tables] == ["Lines"]
+    assert "does not mean that there is none" in second.harm[0]
+
+
+def test_a_run_without_chosen_belts_has_no_such_page(tmp_path):
+    assert holding_pages([("places", PLACES)], []) == ()
+    page = Page("Wind", (), (), (), (), (), (), (), holdings=holding_pages(OUTPUTS, ["<b>"]))
+    write_page(tmp_path / "page.html", page)
+    text = (tmp_path / "page.html").read_text(encoding="utf-8")
+    assert text.count('<section class="sheet"') == 2 and "<b>" not in text
