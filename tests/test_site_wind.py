@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tracemalloc
+from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
@@ -25,6 +26,7 @@ from shelterscape.process.stages import collect
 from shelterscape.processes.shelter import work
 from shelterscape.science.site_wind import SiteWind, work_bytes
 from shelterscape.science.terrain import TerrainWind
+from shelterscape.science.terrain.validity import LEE, MODELLED, STEEP_GROUND
 
 SHAPE = (4, 5)
 
@@ -243,7 +245,22 @@ def test_ground_not_modelled_is_reported_counted_and_drawn(inputs, tmp_path):
     result = shelterscape.shelter(**inputs, out=tmp_path / "a")
     not_modelled = layer(result, "shelter_not_modelled")
     hilly = not_modelled[not_modelled["reason"].str.contains("terrain wind")]
-    assert len(hilly) == 1 and hilly["area_ha"].iloc[0] > 0
+    assert hilly["reason"].tolist() == ["terrain wind is not modelled: close to unknown ground"]
+    assert hilly["area_ha"].iloc[0] > 0
     texts = [n["text"] for n in result.record["steps"][0]["notices"] if n["code"] == "not-modelled"]
     assert any(f"{hilly['area_ha'].iloc[0]:,.1f} ha" in text for text in texts)
     assert (tmp_path / "a" / "preview-site_wind.png").stat().st_size > 10_000
+
+
+def test_the_reason_is_that_of_the_direction_without_terrain_wind():
+    """Lee from one direction, steep ground from any; the reason of the lost cells alone counts."""
+    site = SiteWind(SHAPE, 1, 1.0)
+    for weight, lee in ((0.6, True), (0.4, False)):
+        reason = np.zeros(SHAPE, np.uint8)
+        reason[0], reason[1] = LEE * lee, STEEP_GROUND
+        reason[2] = LEE * (not lee)  # lost for 0.4 of the wind only
+        wind = replace(terrain(1), valid=reason == 0, reason=reason)
+        site.add([weight], wind, behind(2))
+    found = site.reasons(0)
+    assert (found[0] == LEE).all() and (found[1] == STEEP_GROUND).all()
+    assert (found[2:] == MODELLED).all()

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from shelterscape.grid import Grid
 from shelterscape.kernels.weighted_sums import SiteSums, add_site_wind, add_weighted
 from shelterscape.science.terrain.linear_theory import TerrainWind
-from shelterscape.science.terrain.validity import MODELLED_SHARE
+from shelterscape.science.terrain.validity import MODELLED_SHARE, reasons_where
 
 Field = NDArray[np.float32]
 
@@ -37,7 +37,7 @@ class SiteWind:
 
     On level ground the relative wind is therefore that of the belts alone. On other ground a
     direction from which terrain shelters a cell has little weight there. An instance holds three
-    arrays of the size of the map for each case (`work_bytes`).
+    sums and a reason for each case and cell (`work_bytes`).
     """
 
     def __init__(self, shape: tuple[int, int], cases: int, speed_exponent: float) -> None:
@@ -45,6 +45,7 @@ class SiteWind:
         self._with_belts = np.zeros((cases, *shape), np.float32)
         self._without = np.zeros((cases, *shape), np.float32)
         self._modelled = np.zeros((cases, *shape), np.float32)
+        self._reason = np.zeros((cases, *shape), np.uint8)
 
     def add(self, weights: list[float], terrain: TerrainWind, field: Field) -> None:
         """Add one wind direction.
@@ -60,6 +61,8 @@ class SiteWind:
         """
         for case, weight in enumerate(weights):
             if weight > 0:
+                if terrain.reason is not None:
+                    np.maximum(self._reason[case], terrain.reason, out=self._reason[case])
                 sums = SiteSums(self._with_belts[case], self._without[case], self._modelled[case])
                 if self._exponent == 1:
                     add_site_wind(terrain.speed_up, terrain.valid, field[case], weight, sums)
@@ -117,6 +120,22 @@ class SiteWind:
         known = np.isfinite(self._without[case])
         return known & (self._modelled[case] < MODELLED_SHARE)
 
+    def reasons(self, case: int) -> NDArray[np.uint8]:
+        """Why terrain wind is not modelled for half of the wind or more.
+
+        Parameters
+        ----------
+        case : int
+            Number of the case.
+
+        Returns
+        -------
+        (rows, cols) uint8
+            One of `validity.REASONS`; 255 where the elevation is missing.
+        """
+        known = np.isfinite(self._without[case])
+        return reasons_where(self.not_modelled(case), self._reason[case], known)
+
     def _root(self, field: Field) -> Field:
         return field if self._exponent == 1 else field ** (1 / self._exponent)
 
@@ -140,12 +159,12 @@ def work_bytes(grid: Grid, cases: int, speed_exponent: float = 1.0) -> float:
 
     Notes
     -----
-    Single precision: three sums for each case. With an exponent of 1 a direction is added without
-    temporary arrays. Otherwise there are four: the terrain wind ratio, its product with relative
-    wind, that raised to the exponent, and one in reserve.
+    Single precision: three sums for each case; and a reason of one byte. With an exponent of 1 a
+    direction is added without temporary arrays. Otherwise there are four: the terrain wind ratio,
+    its product with relative wind, that raised to the exponent, and one in reserve.
     """
     work = 0 if speed_exponent == 1 else 4
-    return 4.0 * (3 * cases + work) * float(np.prod(grid.shape))
+    return (13.0 * cases + 4.0 * work) * float(np.prod(grid.shape))
 
 
 def where_modelled(

@@ -26,9 +26,9 @@ from shelterscape.science.hours_on_places import COLUMNS
 from shelterscape.science.places import purpose_of, zone_hectares
 from shelterscape.science.polygons import polygons_of
 from shelterscape.science.prepared_belts import ShelterOptions, upper_distance_m
-from shelterscape.science.terrain.validity import NOT_MODELLED
+from shelterscape.science.terrain.validity import MODELLED, NOT_MODELLED, REASONS
 
-TERRAIN_REASON = f"terrain wind is not modelled: {NOT_MODELLED}"
+TERRAIN_REASON = "terrain wind is not modelled"
 STEEP_REASON = "ground steeper than 17° along the wind is between the belt and this ground"
 
 Cases = Mapping[Case, CaseShelter]
@@ -60,8 +60,7 @@ def results_of(cases: Cases, data: ShelterData, notices: Sequence[Notice]) -> Sh
         by_zone = zones.areas_ha(codes, data.grid)
         areas += [{**_stamp(case), "zone": z, "area_ha": ha} for z, ha in by_zone.items()]
         patches.append(_patches(found.not_modelled, data.grid, case, STEEP_REASON))
-        if found.terrain_not_modelled is not None:
-            patches.append(_patches(found.terrain_not_modelled, data.grid, case, TERRAIN_REASON))
+        patches += _terrain_patches(found, data, case)
         hectares.append(_hectares(case, found, by_zone, data))
     table = _whole_years(pd.DataFrame(hectares))
     layers = {
@@ -145,6 +144,22 @@ def _patches(flagged: NDArray[np.bool_], grid: Grid, case: Case, reason: str) ->
     geometry = [shapely.MultiPolygon(list(parts))] if len(parts) else []
     frame = gpd.GeoDataFrame({"reason": [reason] * len(geometry)}, geometry=geometry, crs=grid.crs)
     return frame.assign(**_stamp(case), area_ha=frame.geometry.area / 1e4)
+
+
+def _terrain_patches(found: CaseShelter, data: ShelterData, case: Case) -> list[gpd.GeoDataFrame]:
+    """Ground without terrain wind, by reason."""
+    if found.terrain_not_modelled is None or found.terrain_reason is None:
+        return []
+    return [
+        _patches(
+            found.terrain_not_modelled & (found.terrain_reason == code),
+            data.grid,
+            case,
+            f"{TERRAIN_REASON}: {words}",
+        )
+        for code, words in REASONS.items()
+        if code != MODELLED
+    ]
 
 
 _INTO_CASES = ("bare_porosity", BARE_LOW, ROW_SPECIES)

@@ -195,8 +195,8 @@ def work_bytes(params: ShelterInputs, sizes: InputSizes) -> float:
     cache = min(CACHE_BYTES, 4.0 * cases * sizes.cells)
     terrain = 0.0
     if params.terrain and sizes.grid is not None:
-        terrain = (12.0 * seasons + 5.0 * cases) * sizes.cells + terrain_wind_bytes(sizes.grid)
-        terrain += seen_ground_bytes(params, sizes)
+        terrain = (2.0 + 13.0 * seasons + 6.0 * cases) * sizes.cells
+        terrain += terrain_wind_bytes(sizes.grid) + seen_ground_bytes(params, sizes)
     hours = hours_bytes(params, sizes, seasons)
     return a_cell * sizes.cells + a_vertex * sizes.vertices + cache + terrain + hours
 

@@ -179,7 +179,7 @@ OUTPUTS: tuple[Output, ...] = (
 
 PROCESS = Process(
     id="shelter",
-    version="4.1.0",
+    version="4.2.0",
     title="Shelter by belts: where, and how much",
     summary="Calculates relative wind (wind speed with belts divided by wind speed without) for "
     "every cell over a wind set, with belts in leaf and bare, as surveyed and in future years, and "

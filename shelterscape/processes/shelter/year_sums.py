@@ -46,6 +46,8 @@ class CaseShelter:
         m/s, or a ratio to flat, open terrain where speeds are unknown.
     terrain_not_modelled : (rows, cols) bool or None
         Cells on which terrain wind is not modelled.
+    terrain_reason : (rows, cols) uint8 or None
+        Why it is not: one of `validity.REASONS`.
     place_wind, place_site_wind : (places,) float64 or None
         Means over places: relative wind, each direction weighted by terrain wind; site wind.
     zones_by_direction : list of GeoDataFrame
@@ -61,6 +63,7 @@ class CaseShelter:
     corners: StockCorners | None = None
     site_wind: Field | None = None
     terrain_not_modelled: NDArray[np.bool_] | None = None
+    terrain_reason: NDArray[np.uint8] | None = None
     place_wind: NDArray[np.float64] | None = None
     place_site_wind: NDArray[np.float64] | None = None
     zones_by_direction: list[gpd.GeoDataFrame] = field(default_factory=list)
@@ -142,6 +145,7 @@ class YearSums:
             speed = np.float32(data.speed_ms(case)) if data.speeds_known else None
             shelter.site_wind = ratio if speed is None else ratio * speed
             shelter.terrain_not_modelled = data.known & site.not_modelled(shelter.number)
+            shelter.terrain_reason = site.reasons(shelter.number)
         if self._cell_winds is not None and data.hours is not None and data.places is not None:
             assert data.covered is not None
             winds, values = data.resolved.winds[case.season], self._cell_winds.values

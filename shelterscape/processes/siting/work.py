@@ -115,7 +115,7 @@ def work_bytes(params: SitingInputs, sizes: InputSizes) -> float:
         comparing += on_places + 4.0 * cells * directions + evaluating
     winds = 0.0
     if params.terrain:
-        winds = terrain_wind_bytes(sizes.grid) + seen_ground_bytes(params, sizes)
+        winds = 2.0 * cells + terrain_wind_bytes(sizes.grid) + seen_ground_bytes(params, sizes)
     # Places are covered once without and once with the chosen belts.
     hours = hours_bytes(params, sizes, 2)
     return kept + hours + max(winds, in_context + max(comparing, evaluating, drawing))
