@@ -53,7 +53,7 @@ def test_one_belt_on_a_field_by_hand():
 
 
 def test_a_belt_beside_an_equal_one_adds_only_its_land():
-    """The second belt stands on the first, so only land is taken, on which a quarter was lost."""
+    """The second belt is where the first is, so only land is taken, on which a quarter was lost."""
     first, second = [(260, 10), (260, 590)], [(260, 20), (260, 580)]
     found = field_beside([first, second], [False, True])
     change = found.change(

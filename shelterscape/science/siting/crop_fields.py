@@ -1,4 +1,4 @@
-"""Land taken, loss and gain of crops that new belts bring to fields, beside existing belts."""
+"""Land taken, loss and gain of crops that new belts add to fields, beside existing belts."""
 
 from __future__ import annotations
 
