@@ -191,10 +191,12 @@ class OutputWriter:
                 write_gpx(self._path(output.files[0]), frame.geometry, names, _described(shown))
 
     def picture(self, name: str, sheet: Sheet) -> None:
-        """Draw a declared picture, with one line of caution below it."""
-        path = self._path(self._declared(Picture, name).files[0])
-        notes = (*sheet.notes, PICTURE_CAUTION)
-        draw(path, dataclasses.replace(sheet, notes=notes))
+        """Draw a declared picture with one line of caution; a printed one with all cautions."""
+        output = self._declared(Picture, name)
+        # What is printed leaves the folder, in which summary.txt has all cautions.
+        cautions = self._process.all_cautions if output.printed else (PICTURE_CAUTION,)
+        notes = (*sheet.notes, *cautions)
+        draw(self._path(output.files[0]), dataclasses.replace(sheet, notes=notes))
 
     def finish(self, *, pictures: bool) -> None:
         """Check that every declared output was written, except optional ones.
