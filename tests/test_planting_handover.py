@@ -158,5 +158,11 @@ def test_each_belt_has_a_sheet_and_grants_have_a_page(pack):
     assert item in pages[0].replace("\u00a0", " ")
     belts = " ".join(page for page in pages if page.startswith("Belt A2"))
     assert "buried pipes and cables" in belts, "what is printed has all cautions"
-    for word in ("by 2028-05-31", "claim of planting", "invoices", "1800 EUR", "these payments"):
+    for word in (
+        "by 2028-05-31",
+        "claim of planting",
+        "invoices",
+        "1,800.00 EUR",
+        "these payments",
+    ):
         assert word in pages[-1]

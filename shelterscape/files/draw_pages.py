@@ -74,15 +74,17 @@ class Pages:
         """Width of a line of text, mm."""
         return float(pdfmetrics.stringWidth(drawable_text(text), weight, size)) / mm
 
-    def wrapped(self, text: str, wide_mm: float, size: float = TEXT_PT) -> list[str]:
+    def wrapped(
+        self, text: str, wide_mm: float, size: float = TEXT_PT, weight: str = REGULAR
+    ) -> list[str]:
         """Lines of a text that are at most as wide as stated; a longer word is a line.
 
         Words joined by a no-break space stay together.
         """
-        space, used = self.width_mm(" ", size), wide_mm
+        space, used = self.width_mm(" ", size, weight), wide_mm
         lines: list[str] = []
         for word in text.split(" "):
-            width = self.width_mm(word, size)
+            width = self.width_mm(word, size, weight)
             if lines and used + space + width <= wide_mm:
                 lines[-1] += f" {word}"
                 used += space + width

@@ -80,7 +80,7 @@ def _table(flow: _Flow, table: SheetTable) -> None:
     flow.needs(14)
     flow.pages.text(MARGIN_MM, flow.y + 1.5, table.heading, 9, BOLD)
     flow.y += 7
-    heads = _cells(flow, table.columns, wide)
+    heads = _cells(flow, table.columns, wide, BOLD)
     _row(flow, heads, wide, BOLD)
     for row in table.rows:
         cells = _cells(flow, row, wide)
@@ -90,9 +90,12 @@ def _table(flow: _Flow, table: SheetTable) -> None:
     flow.y += 2
 
 
-def _cells(flow: _Flow, row: tuple[str, ...], wide: list[float]) -> list[list[str]]:
+def _cells(
+    flow: _Flow, row: tuple[str, ...], wide: list[float], weight: str = REGULAR
+) -> list[list[str]]:
     """Lines of each cell of a row."""
-    return [flow.pages.wrapped(c, w - 2 * PAD_MM) for c, w in zip(row, wide, strict=True)]
+    pairs = zip(row, wide, strict=True)
+    return [flow.pages.wrapped(c, w - 2 * PAD_MM, weight=weight) for c, w in pairs]
 
 
 def _high_mm(cells: list[list[str]]) -> float:

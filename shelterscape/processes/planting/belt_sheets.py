@@ -134,7 +134,7 @@ def _grants(data: PlantingData) -> list[PrintedSheet]:
             a["grant_action"],
             ", ".join(filter(None, (a["scheme"], a["holding_id"]))),
             a["evidence"],
-            f"{a['at_stake']} {a['currency']}",
+            f"{a['at_stake']:,.2f} {a['currency']}",
             a["loss_if_missed"],
             BOX,
         )

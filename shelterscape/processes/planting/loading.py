@@ -339,7 +339,8 @@ def _grant_actions(params: PlantingInputs, reader: Reader) -> pd.DataFrame | Non
                 value=column,
                 hint=hint,
             )
-    return table
+    money = numbers(table, "at_stake", TERMS["at_stake"], "grant_actions", row="row", needed=True)
+    return table.assign(at_stake=money)
 
 
 def _site_layers(
