@@ -6,28 +6,23 @@ import textwrap
 from pathlib import Path
 
 import numpy as np
-from matplotlib.font_manager import FontProperties, findfont
 from numpy.typing import NDArray
 from PIL import Image
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.units import mm
 from reportlab.lib.utils import ImageReader
-from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
-from reportlab.pdfgen.canvas import Canvas
 
-from shelterscape.files.draw_figure import FONT, drawable_text
+from shelterscape.files.draw_pages import BOLD, Pages
 from shelterscape.files.draw_sheets import FormPage, FormSheet
 
 WIDE_MM, MARGIN_MM = A4[0] / mm, 12.0
 PATCH_MM, PATCH_GAP_MM, ROW_LABEL_MM = 18.0, 2.0, 6.0
 LINE_MM, HEADING_MM = 6.8, 12.0
 CHART_TOP_MM, TABLE_TOP_MM = 33.0, 80.0
-TEXT_PT, TEXT_LINE_MM, TEXT_CHARACTERS = 7.5, 3.5, 128
+TEXT_LINE_MM, TEXT_CHARACTERS = 3.5, 128
 MOST_NAME = 60
 """Most characters of a name that are shown."""
 
-_REGULAR, _BOLD = "regular", "bold"
 _SAME_ON_EACH_PAGE = "same-on-each-page"
 
 
@@ -40,10 +35,7 @@ def draw_form(path: Path, sheet: FormSheet) -> None:
         File to write. The same form gives the same bytes.
     sheet : FormSheet
     """
-    for weight in (_REGULAR, _BOLD):
-        font = findfont(FontProperties(family=FONT, weight=weight))
-        pdfmetrics.registerFont(TTFont(weight, font))
-    page = _Page(path, sheet.title)
+    page = Pages(path, sheet.title, (WIDE_MM, A4[1] / mm))
     page.canvas.beginForm(_SAME_ON_EACH_PAGE)
     _chart(page, sheet)
     bottom = _table(page, sheet)
@@ -57,63 +49,30 @@ def draw_form(path: Path, sheet: FormSheet) -> None:
     page.canvas.save()
 
 
-class _Page:
-    """A page on which places are mm from its upper left corner."""
-
-    def __init__(self, path: Path, title: str) -> None:
-        # Without dates, versions and random names, the same form gives the same bytes.
-        self.canvas = Canvas(str(path), pagesize=A4, invariant=1, pageCompression=1)
-        self.canvas.setTitle(title)
-        self.canvas.setCreator("shelterscape")
-
-    def text(
-        self, x_mm: float, y_mm: float, text: str, size: float = TEXT_PT, weight: str = _REGULAR
-    ) -> None:
-        """Text with its upper left corner at a place; lines follow each other."""
-        self.canvas.setFont(weight, size)
-        ascent = pdfmetrics.getAscent(weight, size)
-        for n, line in enumerate(drawable_text(text).split("\n")):
-            y = A4[1] - y_mm * mm - ascent - n * TEXT_LINE_MM * mm * size / TEXT_PT
-            self.canvas.drawString(x_mm * mm, y, line)
-
-    def middle(self, x_mm: float, y_mm: float, text: str, upright: bool = True) -> None:
-        """Text around a place: bold and upright, or turned a quarter to the left."""
-        self.canvas.saveState()
-        self.canvas.translate(x_mm * mm, A4[1] - y_mm * mm)
-        self.canvas.rotate(0 if upright else 90)
-        self.canvas.setFont(_BOLD if upright else _REGULAR, TEXT_PT)
-        self.canvas.drawCentredString(0, -0.35 * TEXT_PT, drawable_text(text))
-        self.canvas.restoreState()
-
-    def line(self, x_mm: tuple[float, float], y_mm: tuple[float, float], wide_pt: float) -> None:
-        """A straight line."""
-        self.canvas.setLineWidth(wide_pt)
-        y = [A4[1] - one * mm for one in y_mm]
-        self.canvas.line(x_mm[0] * mm, y[0], x_mm[1] * mm, y[1])
-
-
-def _heading(page: _Page, sheet: FormSheet, one: FormPage) -> None:
-    page.text(MARGIN_MM, 10, sheet.title, 14, _BOLD)
+def _heading(page: Pages, sheet: FormSheet, one: FormPage) -> None:
+    page.text(MARGIN_MM, 10, sheet.title, 14, BOLD)
     name = textwrap.shorten(one.name, MOST_NAME, placeholder=" …") if one.name else ""
     page.text(MARGIN_MM, 19, "Belt", 9)
-    page.text(MARGIN_MM + 11, 18.6, name, 10, _BOLD)
+    page.text(MARGIN_MM + 11, 18.6, name, 10, BOLD)
     page.text(MARGIN_MM + 11, 24.4, one.about or "distances from (end)")
     for x_mm, label, wide_mm in ((120.0, "Date", 24.0), (158.0, "By", 34.0)):
         page.text(x_mm, 19, label, 9)
         left = x_mm + 3 + 2.2 * len(label)
-        page.line((left, left + wide_mm), (23.0, 23.0), 0.5)
-    page.line((MARGIN_MM + 11, 114), (23.6, 23.6), 0.5)
+        page.line((left, 23.0), (left + wide_mm, 23.0), wide_pt=0.5)
+    page.line((MARGIN_MM + 11, 23.6), (114, 23.6), wide_pt=0.5)
 
 
-def _chart(page: _Page, sheet: FormSheet) -> None:
+def _chart(page: Pages, sheet: FormSheet) -> None:
     """The comparison chart, as one image."""
     top = CHART_TOP_MM + 4
-    page.text(MARGIN_MM, top - 8, sheet.chart, weight=_BOLD)
+    page.text(MARGIN_MM, top - 8, sheet.chart, weight=BOLD)
     left, step = MARGIN_MM + ROW_LABEL_MM, PATCH_MM + PATCH_GAP_MM
     for k, label in enumerate(sheet.patch_labels):
-        page.middle(left + k * step + PATCH_MM / 2, top - 2.5, label)
+        x = left + k * step + PATCH_MM / 2
+        page.text(x, top - 3.7, label, weight=BOLD, align="middle")
     for i, label in enumerate(sheet.patch_rows):
-        page.middle(MARGIN_MM + 2, top + i * step + PATCH_MM / 2, label, upright=False)
+        y = top + i * step + PATCH_MM / 2
+        page.text(MARGIN_MM + 1, y, label, align="middle", turned=True)
     image, pixel_mm = chart_image(sheet.patches)
     high, wide = (n * pixel_mm for n in image.shape)
     x, y = (left - pixel_mm) * mm, A4[1] - (top - pixel_mm + high) * mm
@@ -148,36 +107,36 @@ def chart_image(
     return image, PATCH_MM / pixels
 
 
-def _table(page: _Page, sheet: FormSheet) -> float:
+def _table(page: Pages, sheet: FormSheet) -> float:
     """Lines to write on; returns the lower end, mm."""
     total = sum(column.width for column in sheet.columns)
     wide = WIDE_MM - 2 * MARGIN_MM
     bottom = TABLE_TOP_MM + HEADING_MM + sheet.lines * LINE_MM
     left = MARGIN_MM
     for n, column in enumerate(sheet.columns):
-        page.line((left, left), (TABLE_TOP_MM, bottom), 0.8 if not n else 0.4)
+        page.line((left, TABLE_TOP_MM), (left, bottom), wide_pt=0.4 if n else 0.8)
         page.text(left + 0.8, TABLE_TOP_MM + 1, column.heading, 6.5)
         left += wide * column.width / total
     right = WIDE_MM - MARGIN_MM
-    page.line((right, right), (TABLE_TOP_MM, bottom), 0.8)
-    page.line((MARGIN_MM, right), (TABLE_TOP_MM, TABLE_TOP_MM), 0.8)
+    page.line((right, TABLE_TOP_MM), (right, bottom), wide_pt=0.8)
+    page.line((MARGIN_MM, TABLE_TOP_MM), (right, TABLE_TOP_MM), wide_pt=0.8)
     for n in range(sheet.lines + 1):
         y = TABLE_TOP_MM + HEADING_MM + n * LINE_MM
-        page.line((MARGIN_MM, right), (y, y), 0.8 if n in (0, sheet.lines) else 0.4)
+        page.line((MARGIN_MM, y), (right, y), wide_pt=0.8 if n in (0, sheet.lines) else 0.4)
     return bottom
 
 
-def _firsts(page: _Page, sheet: FormSheet, one: FormPage) -> None:
+def _firsts(page: Pages, sheet: FormSheet, one: FormPage) -> None:
     """Content of the first column that is known."""
     for n, first in enumerate(one.firsts[: sheet.lines]):
         page.text(MARGIN_MM + 1.2, TABLE_TOP_MM + HEADING_MM + n * LINE_MM + 1.8, first, 8)
 
 
-def _steps(page: _Page, sheet: FormSheet, top: float) -> None:
+def _steps(page: Pages, sheet: FormSheet, top: float) -> None:
     blocks = [("How to measure", [f"{n}. {s}" for n, s in enumerate(sheet.steps, 1)])]
     blocks.append(("Safety and limits", list(sheet.notes)))
     for title, texts in blocks:
-        page.text(MARGIN_MM, top, title, 8, _BOLD)
+        page.text(MARGIN_MM, top, title, 8, BOLD)
         top += TEXT_LINE_MM + 0.5
         for text in texts:
             lines = textwrap.wrap(text, TEXT_CHARACTERS)

@@ -57,17 +57,16 @@ class Pages:
         colour: str = BLACK,
         turned: bool = False,
     ) -> None:
-        """A line of text with its upper left (or upper middle, upper right) corner at a place."""
-        shown = drawable_text(text)
-        shift = {"left": 0.0, "middle": 0.5, "right": 1.0}[align] * self.width_mm(
-            shown, size, weight
-        )
+        """Text with its upper left (or middle, or right) corner at a place; lines follow."""
+        share = {"left": 0.0, "middle": 0.5, "right": 1.0}[align]
         self.canvas.saveState()
         self.canvas.translate(*self.place(x_mm, y_mm))
         self.canvas.rotate(90 if turned else 0)
         self.canvas.setFont(weight, size)
         self.canvas.setFillColor(HexColor(colour))
-        self.canvas.drawString(-shift * mm, -0.8 * size, shown)
+        for n, line in enumerate(drawable_text(text).split("\n")):
+            left = -share * self.width_mm(line, size, weight) * mm
+            self.canvas.drawString(left, -(0.8 + n * LEADING) * size, line)
         self.canvas.restoreState()
 
     def width_mm(self, text: str, size: float = TEXT_PT, weight: str = REGULAR) -> float:
