@@ -28,7 +28,13 @@ from shelterscape.terms import TERMS
 
 AFFINE = Affine(10, 0, 560_000, 0, -10, 5_710_000)
 RASTERS = ("plain.tif", "point.tif", "up.tif", "compound.tif", "damaged.tif", "world.tif")
-LAYERS = ("a.gpkg", "a.shp", "a.geojson", "a.fgb", "a.gml", "a.kml", "hole.shp", "curve.gml")
+LAYERS = ("a.gpkg", "a.shp", "a.geojson", "a.fgb", "a.gml", "a.kml", "hole.shp", "curve.gml",
+          "a.gpx:tracks")  # fmt: skip
+
+TRACK = """<gpx version="1.1" creator="test" xmlns="http://www.topografix.com/GPX/1/1"><trk>
+<name>A long name of a track</name><link href="a"/><link href="b"/><link href="c"/><trkseg>
+<trkpt lat="51.50" lon="9.85"><ele>5</ele></trkpt><trkpt lat="51.51" lon="9.87"><ele>6</ele></trkpt>
+</trkseg></trk></gpx>"""
 
 CURVE = """<?xml version="1.0"?><gml:FeatureCollection
 xmlns:gml="http://www.opengis.net/gml/3.2" xmlns:o="urn:o"><gml:featureMember><o:b gml:id="x1">
@@ -75,6 +81,7 @@ def make(folder: Path) -> None:
     ring = box(560_100, 5_709_400, 560_500, 5_709_800) - box(560_200, 5_709_500, 560_300, 5_709_600)
     gpd.GeoDataFrame({"name": ["a"]}, geometry=[ring], crs=25832).to_file(folder / "hole.shp")
     (folder / "curve.gml").write_text(CURVE)
+    (folder / "a.gpx").write_text(TRACK)
 
 
 def use(folder: Path, out: Path) -> dict[str, str]:
