@@ -11,6 +11,8 @@ from page_parts import allowed_of, bullets, kind_of, rows, value_in_words
 from pydantic import BaseModel
 
 from shelterscape import data
+from shelterscape.process.calendar_files import PACKAGED as TASKS
+from shelterscape.process.calendar_files import CalendarFile
 from shelterscape.process.design_files import DesignsFile
 from shelterscape.process.grant_files import SchemeFile, ThresholdFile
 
@@ -125,6 +127,7 @@ def file_reference() -> str:
                     ["scheme file (TOML)", "`schemes`", "[below](#scheme-file)"],
                     ["threshold file (TOML)", "`thresholds`", "[below](#threshold-file)"],
                     ["file of designs (TOML)", "`designs`", "[below](#file-of-designs)"],
+                    ["file of tasks (TOML)", "`calendar`", "[below](#file-of-tasks)"],
                     ["table of roughness (CSV)", "`roughness_table`",
                      "[input columns](input_columns.md#roughness-table)"],
                     ["purposes (packaged)", "`purpose`", "[below](#purposes)"],
@@ -140,6 +143,11 @@ def file_reference() -> str:
             *_packaged("assessment_thresholds.toml", "Packaged thresholds",
                        ["country", "name", "effect", "area_ha", "status"], "threshold"),
             *_designs(),
+            *_model_section("File of tasks", CalendarFile, "Tasks of planting and months in which "
+                            "work is restricted. Without this file the packaged one is used, "
+                            "shown below. Years count from planting."),
+            *_packaged(TASKS, "Packaged tasks", ["name", "kind", "first_month", "last_month",
+                       "first_year", "last_year", "source", "status"], "task"),
             *_purposes(),
             *_species(),
         ]
