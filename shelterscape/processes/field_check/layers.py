@@ -131,6 +131,8 @@ def checked_belts(data: FieldCheckData, fits: dict[str, FittedCurve]) -> gpd.Geo
         belts["bare_porosity"] = np.where(fitted & same, theta, belts["bare_porosity"])
         belts["porosity"] = np.where(fitted, theta, belts["porosity"])
     belts["porosity_low"] = np.where(fitted, belts["porosity"], belts["porosity_low"])
+    low = belt_layers.BARE_LOW
+    belts[low] = belts[low].mask(fitted)
     belts["bare_stem_m"] = np.where(fitted, 0.0, belts["bare_stem_m"])
     columns = {
         "recovery_h": lambda f: f.recovery_h,

@@ -71,6 +71,8 @@ OUTPUTS: tuple[Output, ...] = (
             "porosity",
             "bare_porosity",
             "porosity_low",
+            "bare_porosity_low",
+            "row_species",
             "bare_stem_m",
             "recovery_h",
             "porosity_interval_low",
