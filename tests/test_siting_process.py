@@ -75,6 +75,8 @@ def inputs(tmp_path_factory):
     return given | {
         "winds": "210,240,270",
         "purpose": "outwintering stock",
+        # Benefit is equivalent sheltered area; test_siting_place_cover.py has sufficient ground.
+        "stock_benefit": "whole area",
         "places": save(
             maps,
             "places",

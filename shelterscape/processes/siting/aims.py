@@ -29,7 +29,7 @@ class AimInputs(Inputs):
         "mean relative wind of at most the target of their purpose.",
     )
     stock_benefit: Literal["whole area", "sufficient ground"] = Field(
-        "whole area",
+        "sufficient ground",
         description="What counts on places for stock with a head of stock: the wind reduction on "
         "the whole area, or well sheltered ground (relative wind of at most 0.6) in each wind "
         "direction up to what the stock needs. Beyond that a second belt adds nothing; all stock "

@@ -71,7 +71,7 @@ def certainty_of(results: SitingResults) -> list[str]:
         f"No set within the budget adds more than {bound:,.1f} ha eq.; this one adds "
         f"{choice.benefit_ha:,.1f} (smallest-wind rule)",
     ]
-    if results.data.params.stock_benefit == SUFFICIENT and "stock_ground" in results.tables:
+    if _saturates(results):
         found.append(STOCK_NOTE)
     least = results.decision.least
     if least is not None:
@@ -91,6 +91,11 @@ def certainty_of(results: SitingResults) -> list[str]:
         *found,
         f"Selection shares {share.min():.2f}–{share.max():.2f} in {runs} Monte Carlo runs{less}",
     ]
+
+
+def _saturates(results: SitingResults) -> bool:
+    """Whether the benefit of places for stock saturates."""
+    return results.data.params.stock_benefit == SUFFICIENT and "stock_ground" in results.tables
 
 
 def _most_sensitive(results: SitingResults) -> list[str]:
@@ -121,13 +126,13 @@ def _totals(results: SitingResults) -> str:
 
 def _belts(results: SitingResults) -> list[str]:
     """Each chosen belt: work, length, cost, what it adds and where."""
-    texts = []
+    texts, counted = [], " counted" if _saturates(results) else ""
     for row in results.layers["chosen_belts"].itertuples():
         cost = money_text(row.cost, results.data)
         places = f" ({row.places_served})" if row.places_served else ""
         texts.append(
             f"{row.choice_order}. {row.candidate}: {row.action} {row.length_m:,.0f} m, {cost}; "
-            f"+{row.benefit_added_ha:.1f} ha eq.{places}"
+            f"+{row.benefit_added_ha:.1f} ha eq.{counted}{places}"
         )
     return texts
 

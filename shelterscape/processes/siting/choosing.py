@@ -95,7 +95,9 @@ def choose_set(
     frame, params = lines.candidates, data.params
     must = named_candidates(frame, params.must_have, "must_have")
     forbidden = named_candidates(frame, params.forbidden, "forbidden")
-    slight = slight_lines(frame, own, float(ground.context.priority.max()))
+    # Where benefit saturates, the best line per metre is no measure for those of other places.
+    share = LEAST_SHARE_OF_BEST if evaluator is ground else 0.0
+    slight = slight_lines(frame, own, float(ground.context.priority.max()), share)
     not_chosen = [*forbidden, *frame["candidate"][slight & ~frame["candidate"].isin(must)]]
     land_cost = _land_cost(data, lines, own)
     limits, net_cost, payments = _limits(data, frame), None, None
@@ -171,7 +173,10 @@ def _too_short(data: SitingData, frame: gpd.GeoDataFrame, besides: set[str]) -> 
 
 
 def slight_lines(
-    frame: gpd.GeoDataFrame, own: Benefits, highest_priority: float
+    frame: gpd.GeoDataFrame,
+    own: Benefits,
+    highest_priority: float,
+    share_of_best: float = LEAST_SHARE_OF_BEST,
 ) -> NDArray[np.bool_]:
     """Lines with too little benefit per metre to be planted even where budget remains.
 
@@ -181,12 +186,12 @@ def slight_lines(
     own : Benefits
     highest_priority : float
         Highest priority of any cell.
+    share_of_best : float
+        Least share of the benefit per metre of the best line.
     """
     length = frame["length_m"].to_numpy(dtype=float)
     per_metre = own.total / np.maximum(length, 1e-9)
-    least = max(
-        LEAST_SHARE_OF_BEST * per_metre.max(initial=0.0), LEAST_PER_M_M2 / 1e4 * highest_priority
-    )
+    least = max(share_of_best * per_metre.max(initial=0.0), LEAST_PER_M_M2 / 1e4 * highest_priority)
     slight: NDArray[np.bool_] = per_metre < least
     return slight
 

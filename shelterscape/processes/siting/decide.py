@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from shelterscape.errors import Notice
 from shelterscape.process.stages import Progress
 from shelterscape.processes.siting.choosing import ChosenSet, choose_set
-from shelterscape.processes.siting.least import LeastSets
+from shelterscape.processes.siting.least import LeastSets, below_target
 from shelterscape.processes.siting.lines import ProposedLines
 from shelterscape.processes.siting.loading import SitingData
 from shelterscape.processes.siting.place_hours import evaluated_with_hours
@@ -30,7 +30,7 @@ from shelterscape.science.siting.context import (
     holding_numbers,
     priority_by_purpose,
 )
-from shelterscape.science.siting.full_evaluation import FullEvaluation
+from shelterscape.science.siting.full_evaluation import FullEvaluation, existing_winds
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.left_out import LeftOut
 from shelterscape.science.siting.monte_carlo import (
@@ -38,10 +38,14 @@ from shelterscape.science.siting.monte_carlo import (
     SelectionShares,
     selection_runs,
 )
+from shelterscape.science.siting.place_cover import STOCK_MARGIN
 from shelterscape.science.siting.sensitivity import FREQUENCY, sensitivity
 from shelterscape.science.terrain.validity import NOT_MODELLED
 
 Field = NDArray[np.float32]
+
+MOST_CHOICES = 4
+"""Most choices while more sheltered ground counts on places without a corner in one piece."""
 
 
 @dataclass(frozen=True)
@@ -104,11 +108,10 @@ def decide(data: SitingData, lines: ProposedLines) -> Generator[Progress, None, 
     ground = Ground(context, frame, frame=grown)
     own = benefits(ground, frame)
     yield Progress(0.3, "choosing")
-    evaluator, counted = counted_benefit(data, ground, frame, own)
-    chosen = choose_set(data, lines, ground, evaluator, counted.own)
+    chosen, counted = _chosen_set(data, lines, ground, own)
     notices += chosen.notices
     choice = chosen.choice
-    del ground, evaluator
+    del ground
     planted = _with_years(frame, choice, params.planting_year)
     found = yield from _in_place(data, context, planted, choice.rows, (priority, terrain_wind))
     share = yield from _shares(data, lines, chosen, counted, grown)
@@ -128,6 +131,35 @@ def decide(data: SitingData, lines: ProposedLines) -> Generator[Progress, None, 
         notices=notices,
         least=chosen.least,
     )
+
+
+def _chosen_set(
+    data: SitingData, lines: ProposedLines, ground: Ground, own: Benefits
+) -> tuple[ChosenSet, CountedBenefit]:
+    """The choice, and what counts in it.
+
+    The sheltered ground that counts for stock may be scattered. While a place has no corner in one
+    piece, more ground counts there, and the choice is made again.
+    """
+    places = 0 if data.places is None else len(data.places)
+    margin, existing = np.full(places, STOCK_MARGIN), None
+    best: tuple[int, ChosenSet, CountedBenefit] | None = None
+    rows: list[int] = []
+    for _ in range(MOST_CHOICES):
+        evaluator, counted = counted_benefit(data, ground, lines.candidates, own, margin)
+        chosen = choose_set(data, lines, ground, evaluator, counted.own)
+        if counted.stock is None or chosen.least is not None:
+            return chosen, counted
+        if existing is None:
+            existing = existing_winds(ground.context, stop_if_requested=data.check_stop)
+        below = below_target(ground, chosen.choice.rows, existing) & counted.stock.terms.stock
+        if best is None or below.sum() < best[0]:
+            best = (int(below.sum()), chosen, counted)
+        if not below.any() or chosen.choice.rows == rows:
+            break
+        rows, margin = chosen.choice.rows, np.where(below, 2.0 * margin, margin)
+    assert best is not None
+    return best[1:]
 
 
 def _shares(

@@ -27,6 +27,7 @@ from shelterscape.science.siting.place_cover import STOCK_TIME, PlaceGround, tar
 from shelterscape.science.siting.working_land import excluded_rows
 
 Array = NDArray[np.float64]
+Field = NDArray[np.float32]
 Rows = list[int]
 
 MOST_SEARCHES, MORE_GROUND, MORE_REDUCTION = 6, 2.0, 1.1
@@ -175,13 +176,26 @@ class LeastSearch:
         return replace(found, rows=rows, cost=float(cost[rows].sum()))
 
     def _below_target(self, rows: Sequence[int]) -> NDArray[np.bool_]:
-        """Places below their target with a set evaluated in full."""
-        context = self._ground.context
-        assert context.places is not None
-        found = full_evaluation(context, self._ground.frame, rows, existing=self._existing).places
-        corner = found["corner_time_share_with"].to_numpy()
-        calm = found["relative_wind_with_belts"].to_numpy() <= targets(context.places)
-        return ~np.where(np.isfinite(corner), corner >= STOCK_TIME - ROUNDING, calm)
+        return below_target(self._ground, rows, self._existing)
+
+
+def below_target(ground: Ground, rows: Sequence[int], existing: Field) -> NDArray[np.bool_]:
+    """Places below their target with a set evaluated in full; places without one are below it.
+
+    Parameters
+    ----------
+    ground : Ground
+        Of the candidates.
+    rows : sequence of int
+    existing : (directions, rows, cols) float32
+        As `existing_winds` returns it.
+    """
+    assert ground.context.places is not None
+    found = full_evaluation(ground.context, ground.frame, rows, existing=existing).places
+    corner = found["corner_time_share_with"].to_numpy()
+    calm = found["relative_wind_with_belts"].to_numpy() <= targets(ground.context.places)
+    below: NDArray[np.bool_] = ~np.where(np.isfinite(corner), corner >= STOCK_TIME - ROUNDING, calm)
+    return below
 
 
 def fixed_set(frame: gpd.GeoDataFrame, rows: Rows) -> tuple[list[str], list[str], Limits]:

@@ -18,7 +18,12 @@ from shelterscape.science.siting.benefit import Benefits, loss_by_restoration
 from shelterscape.science.siting.context import EvaluationContext, priority_by_purpose
 from shelterscape.science.siting.full_evaluation import FullEvaluation
 from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.place_cover import PlaceGround, restoration_losses, stock_terms
+from shelterscape.science.siting.place_cover import (
+    STOCK_MARGIN,
+    PlaceGround,
+    restoration_losses,
+    stock_terms,
+)
 from shelterscape.science.siting.search import Evaluator
 from shelterscape.science.siting.two_grounds import TwoGrounds
 
@@ -43,14 +48,19 @@ class CountedBenefit:
 
 
 def counted_benefit(
-    data: SitingData, ground: Ground, frame: gpd.GeoDataFrame, own: Benefits
+    data: SitingData,
+    ground: Ground,
+    frame: gpd.GeoDataFrame,
+    own: Benefits,
+    margin: NDArray[np.float64] | float = STOCK_MARGIN,
 ) -> tuple[Evaluator, CountedBenefit]:
     """What the choice counts: equivalent sheltered area, or for stock sufficient ground.
 
-    The evaluator is the ground itself, or changes its wind.
+    The evaluator is the ground itself, or changes its wind. The ground counted for stock is
+    `margin` times what it needs, by place.
     """
     context, places = ground.context, ground.context.places
-    terms = stock_terms(context)
+    terms = stock_terms(context, margin)
     if data.params.stock_benefit != SUFFICIENT or places is None or not terms.stock.any():
         return ground, CountedBenefit(own, context, None)
     stock = PlaceGround(context, terms)

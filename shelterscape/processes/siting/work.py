@@ -110,7 +110,7 @@ def work_bytes(params: SitingInputs, sizes: InputSizes) -> float:
     if params.stock_benefit == SUFFICIENT:
         # Cells of stock places are kept, and there is one more set of cells in Monte Carlo runs.
         in_context += on_places
-    if params.aim != MOST_SHELTER:
+    if params.places and (params.aim != MOST_SHELTER or params.stock_benefit == SUFFICIENT):
         # Sets are evaluated in full while candidates are compared, with the wind without them.
         comparing += on_places + 4.0 * cells * directions + evaluating
     winds = 0.0

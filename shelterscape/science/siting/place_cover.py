@@ -64,12 +64,14 @@ class PlaceTerms:
     by_time: bool
 
 
-def stock_terms(context: EvaluationContext) -> PlaceTerms:
+def stock_terms(context: EvaluationContext, margin: Array | float = STOCK_MARGIN) -> PlaceTerms:
     """Places whose stock needs sheltered ground, in hectares of equivalent sheltered area.
 
     Parameters
     ----------
     context : EvaluationContext
+    margin : (m,) float64 or float
+        Sheltered ground counted, as a multiple of what stock needs.
 
     Returns
     -------
@@ -84,7 +86,7 @@ def stock_terms(context: EvaluationContext) -> PlaceTerms:
     area = np.bincount(covered.owner, covered.share, len(places)) * context.grid.cell_area_ha
     worth = STOCK_WORTH * area * places["priority"].to_numpy(dtype=float)
     weight = np.where(need > 0, worth, 0.0)
-    return PlaceTerms(need > 0, STOCK_MARGIN * need, np.full(len(need), np.inf), weight, False)
+    return PlaceTerms(need > 0, margin * need, np.full(len(need), np.inf), weight, False)
 
 
 def target_terms(context: EvaluationContext) -> PlaceTerms:
