@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from importlib import resources
 
 import near_ground_evidence as evidence
@@ -12,6 +13,7 @@ from affine import Affine
 from test_shelter import belts_of
 
 from shelterscape.grid import Grid
+from shelterscape.kernels.influence import ROWS_PER_PROFILE
 from shelterscape.kernels.shelter_curves import table_distances
 from shelterscape.process.cases import CaseInputs
 from shelterscape.process.section_picture import section_sheet
@@ -19,9 +21,12 @@ from shelterscape.runs.writing import draw
 from shelterscape.science import near_ground as module
 from shelterscape.science.belt_profiles import thin_belt
 from shelterscape.science.belt_section import belt_section
+from shelterscape.science.belts import belts_in_season
 from shelterscape.science.cross_section import Layer, section_wind
 from shelterscape.science.near_ground import NearGround, flow_table, flow_wind, near_the_ground
+from shelterscape.science.prepared_belts import ShelterOptions, prepare_belts
 from shelterscape.science.shelter import relative_wind
+from shelterscape.science.siting.curve_tables import CurveTables
 
 X = table_distances()
 CURVE = NearGround(module.CURVE_HEIGHT_H, module.CURVE_H_OVER_Z0, 0.0)
@@ -155,3 +160,24 @@ def test_the_table_is_what_the_solver_gives():
         expected = np.stack([solved.relative_wind(behind, z) for z in heights], axis=1)
         error = flow_wind(drag, width_h, near, x, heights) - expected
         assert np.sqrt((error**2).mean()) < most
+
+
+def test_walls_keep_their_rule_and_monte_carlo_runs_follow_the_table():
+    line = [(100.0, 100.0), (300.0, 100.0)]
+    grid = Grid((40, 40), Affine(10, 0, 0, 0, -10, 400), "EPSG:25832")
+    options = ShelterOptions(at_height_m=0.4, near_ground="flow", roughness_m=0.05)
+    belts = belts_of(line, porosity=0.3, width=3.57, bare_stem_m=1.6)  # no rounding
+    belts = belts_in_season(belts, "in-leaf")
+    known = prepare_belts([belts], grid, options)
+    varied = CurveTables()
+    row = varied.rows(belts, options, [])[0]
+    same = ROWS_PER_PROFILE * row, ROWS_PER_PROFILE * known.profile_index[0]
+    assert varied.tables()[same[0]] == pytest.approx(known.tables.tables()[0, same[1]], abs=1e-3)
+    simple = prepare_belts([belts], grid, replace(options, near_ground="simple"))
+    assert np.abs(simple.tables.tables() - known.tables.tables()).max() > 0.1
+    wall = belts_in_season(belts_of(line, belt_type="wall", porosity=0.0), "in-leaf")
+    both = [
+        prepare_belts([wall], grid, replace(options, near_ground=rule)).tables.tables()
+        for rule in ("simple", "flow")
+    ]
+    assert np.array_equal(*both)
