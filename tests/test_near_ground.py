@@ -21,12 +21,17 @@ from shelterscape.runs.writing import draw
 from shelterscape.science import near_ground as module
 from shelterscape.science.belt_profiles import thin_belt
 from shelterscape.science.belt_section import belt_section
-from shelterscape.science.belts import belts_in_season
+from shelterscape.science.belts import Case, belts_in_season
 from shelterscape.science.cross_section import Layer, section_wind
 from shelterscape.science.near_ground import NearGround, flow_table, flow_wind, near_the_ground
 from shelterscape.science.prepared_belts import ShelterOptions, prepare_belts
 from shelterscape.science.shelter import relative_wind
+from shelterscape.science.siting.benefit import benefits
+from shelterscape.science.siting.context import evaluation_context
 from shelterscape.science.siting.curve_tables import CurveTables
+from shelterscape.science.siting.full_evaluation import full_evaluation
+from shelterscape.science.siting.ground import Ground
+from shelterscape.science.wind import WindSet
 
 X = table_distances()
 CURVE = NearGround(module.CURVE_HEIGHT_H, module.CURVE_H_OVER_Z0, 0.0)
@@ -181,3 +186,29 @@ def test_walls_keep_their_rule_and_monte_carlo_runs_follow_the_table():
         for rule in ("simple", "flow")
     ]
     assert np.array_equal(*both)
+
+
+@pytest.mark.slow
+def test_siting_evaluates_by_the_table():
+    """Benefits of candidates, and the full evaluation of a set, follow the rule alike."""
+    grid = Grid((96, 96), Affine(5.0, 0, 4e5, 0, -5.0, 6e6), "EPSG:25832")
+    line = [(4e5 + 100, 6e6 - 150), (4e5 + 300, 6e6 - 150)]
+    candidates = belts_of(line, crs=grid.crs).assign(
+        candidate="a", kind="drawn", action="plant", restores_belt=None, holding_id="h",
+        length_m=200.0, cost_minor=1000,
+    )  # fmt: skip
+    existing = belts_of([(4e5 + 350, 6e6 - 60), (4e5 + 400, 6e6 - 60)], crs=grid.crs)
+    winds = WindSet("", np.array([0.0]), np.ones(1), np.full(1, 5.0), np.full(1, 2.0))
+    priority = {"stock": np.ones(grid.shape, np.float32)}
+    for stem_m in (0.0, 2.0):
+        found = {}
+        for rule in ("simple", "flow"):
+            options = ShelterOptions(at_height_m=0.4, ends=False, near_ground=rule)
+            case = (Case("in-leaf"), winds, existing, priority)
+            context = evaluation_context(grid, *case, options=options)
+            ground = Ground(context, candidates.assign(bare_stem_m=stem_m))
+            gain = float(benefits(ground, ground.frame).gains.sum())
+            full = full_evaluation(context, ground.frame, [0])
+            found[rule] = gain
+            assert full.benefit_ha == pytest.approx(gain, rel=0.05)
+        assert found["flow"] < 0.95 * found["simple"]

@@ -100,7 +100,7 @@ def belts_with_set(
     replaced = replaced_rows(chosen)
     stays = ~np.isin(np.arange(len(context.belts)), replaced[replaced >= 0])
     columns = ["height_m", "width_m", "belt_type", "porosity", "porosity_low", "recovery_h"]
-    columns.append("geometry")
+    columns += ["bare_stem_m", "geometry"]
     there = (context.belts[stays] if len(stays) else None, chosen)
     parts = [
         one.assign(recovery_h=recovery_distances(one))[columns]
