@@ -150,6 +150,19 @@ class ProfileTables:
         self._tables = np.empty((cases, 0, len(table_distances())), np.float32)
         self._reach_h = np.empty(0)
 
+    def copy(self) -> ProfileTables:
+        """The same profiles; those registered in the copy do not appear here.
+
+        Returns
+        -------
+        ProfileTables
+        """
+        self._fill()
+        found = ProfileTables(self._cases)
+        found._index, found._tables = dict(self._index), self._tables
+        found._reach_h = self._reach_h
+        return found
+
     def index(self, profile: BeltProfile) -> int:
         """Index of a profile; a new profile is registered.
 

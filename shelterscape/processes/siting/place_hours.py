@@ -16,9 +16,11 @@ from shelterscape.processes.siting.loading import SitingData
 from shelterscape.science.belts import Case
 from shelterscape.science.hours_on_places import COLUMNS, CellWinds, shelter_times
 from shelterscape.science.siting.context import EvaluationContext
-from shelterscape.science.siting.full_evaluation import FullEvaluation, full_evaluation
-
-Field = NDArray[np.float32]
+from shelterscape.science.siting.full_evaluation import (
+    ExistingWinds,
+    FullEvaluation,
+    full_evaluation,
+)
 
 MOST_PLACES = 4
 """Places whose chill days avoided are named."""
@@ -31,7 +33,7 @@ def evaluated_with_hours(
     then: gpd.GeoDataFrame,
     rows: Sequence[int],
     *,
-    existing: Field | None = None,
+    existing: ExistingWinds | None = None,
 ) -> FullEvaluation:
     """A set in place; its places also have counts, ``_with`` the set and without it.
 

@@ -77,8 +77,8 @@ class DrawnBelts:
 class SitingState:
     """Inputs of `siting`, prepared for drawn lines; `prepare` returns it.
 
-    It holds the wind with existing belts for each direction, 4 bytes a cell and direction, and
-    nothing else from one evaluation to the next.
+    It holds the wind with existing belts for each direction, 4 bytes a cell and direction, their
+    shelter curves, and nothing else from one evaluation to the next.
 
     Parameters
     ----------

@@ -172,7 +172,9 @@ def with_design(
         holding_id="",
         length_m=frame.geometry.length,
     )
-    frame["cost_minor"] = _costs(frame["length_m"], [one.cost_per_m for one in chosen])
+    # The cost of a design is that of all its parts, so it is calculated once.
+    cost = {name: designs.design(name).cost_per_m for name in dict.fromkeys(names)}
+    frame["cost_minor"] = _costs(frame["length_m"], [cost[name] for name in names])
     return frame
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -112,12 +113,27 @@ def belts_with_set(
     return gpd.GeoDataFrame(pd.concat(parts, ignore_index=True), crs=parts[0].crs)
 
 
+class ExistingWinds(NamedTuple):
+    """Relative wind with the existing belts alone, to evaluate several sets beside them.
+
+    Parameters
+    ----------
+    winds : (directions, rows, cols) float32
+        Ratio to the wind without belts, 0 to 1.25.
+    tables : ProfileTables
+        Profiles of the existing belts.
+    """
+
+    winds: Field
+    tables: ProfileTables
+
+
 def full_evaluation(
     context: EvaluationContext,
     frame: gpd.GeoDataFrame,
     rows: Sequence[int],
     *,
-    existing: Field | None = None,
+    existing: ExistingWinds | None = None,
     cell_winds: CellWinds | None = None,
     stop_if_requested: Callable[[], None] = lambda: None,
 ) -> FullEvaluation:
@@ -131,7 +147,7 @@ def full_evaluation(
         ``holding_id`` and ``restores_belt`` where known.
     rows : sequence of int
         Rows of the candidates in place.
-    existing : (directions, rows, cols) float32, optional
+    existing : ExistingWinds, optional
         As `existing_winds` returns it, where several sets are evaluated; calculated by default.
     cell_winds : CellWinds, optional
         Two cases of one wind set, to which relative wind on places without and with the set is
@@ -145,13 +161,17 @@ def full_evaluation(
     """
     grid = context.grid
     without = _prepared(context, frame, []) if existing is None else None
-    with_set = _prepared(context, frame, rows, None if without is None else without.tables)
+    if existing is not None:
+        tables: ProfileTables | None = existing.tables.copy()
+    else:
+        tables = None if without is None else without.tables
+    with_set = _prepared(context, frame, rows, tables)
     lost = np.zeros(grid.shape)
     reduction = np.zeros((2, *grid.shape), np.float32)
     corners, sheltered = _corners(context), []
     for number, weight in enumerate(context.weights):
         stop_if_requested()
-        before = _field(without, context, number)[0] if existing is None else existing[number]
+        before = _field(without, context, number)[0] if existing is None else existing.winds[number]
         fields = (before, _field(with_set, context, number)[0])
         _add_direction(context, number, float(weight), fields, lost, reduction)
         if corners is not None:
@@ -196,7 +216,7 @@ def _add_direction(
 
 def existing_winds(
     context: EvaluationContext, *, stop_if_requested: Callable[[], None] = lambda: None
-) -> Field:
+) -> ExistingWinds:
     """Relative wind with the existing belts alone, for each direction.
 
     Parameters
@@ -207,15 +227,14 @@ def existing_winds(
 
     Returns
     -------
-    (directions, rows, cols) float32
-        Ratio to the wind without belts, 0 to 1.25.
+    ExistingWinds
     """
     prepared = _prepared(context, context.belts, [])
     found = np.empty((len(context.weights), *context.grid.shape), np.float32)
     for number in range(len(found)):
         stop_if_requested()
         found[number] = _field(prepared, context, number)[0]
-    return found
+    return ExistingWinds(found, ProfileTables(1) if prepared is None else prepared.tables)
 
 
 def work_bytes(cells: int, vertices: int) -> float:
