@@ -21,6 +21,7 @@ import belts
 import first_use
 import horizon
 import siting
+import siting_holdings
 import slopes
 import terrain_wind
 import tiles
@@ -117,6 +118,13 @@ SECTIONS = {
         f"{tiles.HUGE:,} × {tiles.HUGE:,} cells, compared with a smaller map. "
         "Goal: 2 GiB resident at most.",
         tiles.huge,
+    ),
+    "siting_holdings": Section(
+        "Siting by holding over a large map",
+        "`batch --holdings` with `siting`, one worker: holdings of 1 km, 5 km apart, each read "
+        f"with a margin of 2 km, on random terrain with cells of {tiles.CELL_M:g} m, four wind "
+        "directions. Memory is read as for tiles. Goal: memory that does not grow with the map.",
+        siting_holdings.tables,
     ),
     "batch": Section(
         "Holdings",
