@@ -10,10 +10,13 @@ WORKERS ?= logical
 PYTEST := OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 \
 	$(BIN)/python -m pytest -q --numprocesses $(WORKERS) --maxprocesses 8 --dist worksteal
 
-.PHONY: demo warm test test-slow test-all lint types docs docs-check bench faults fuzz attack clean
+.PHONY: demo examples warm test test-slow test-all lint types docs docs-check bench faults fuzz attack clean
 
 demo: $(READY)  ## run the main job on sample_gis/
 	$(BIN)/shelterscape demo --out demo-output
+
+examples: $(READY)  ## run the example scripts and the notebook
+	$(BIN)/python examples/run.py examples-output
 
 warm: $(READY)  ## compile all kernels once, before tests run in several processes
 	$(BIN)/shelterscape check-setup --warm
@@ -69,4 +72,4 @@ $(READY): pyproject.toml hatch_build.py $(wildcard web/*.json web/*.mjs web/src/
 	touch $(READY)
 
 clean:
-	rm -rf $(VENV) demo-output
+	rm -rf $(VENV) demo-output examples-output
