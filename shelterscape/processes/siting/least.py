@@ -14,7 +14,11 @@ from shelterscape.processes.siting.loading import SitingData
 from shelterscape.science.places import targets
 from shelterscape.science.siting.benefit import Benefits
 from shelterscape.science.siting.budgets import Limits
-from shelterscape.science.siting.full_evaluation import existing_winds, full_evaluation
+from shelterscape.science.siting.full_evaluation import (
+    ExistingWinds,
+    existing_winds,
+    full_evaluation,
+)
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.joining import MOST_EXCHANGES, MOST_TRIED, BeltEnds, exchanges
 from shelterscape.science.siting.least_cost import (
@@ -179,7 +183,7 @@ class LeastSearch:
         return below_target(self._ground, rows, self._existing)
 
 
-def below_target(ground: Ground, rows: Sequence[int], existing: Field) -> NDArray[np.bool_]:
+def below_target(ground: Ground, rows: Sequence[int], existing: ExistingWinds) -> NDArray[np.bool_]:
     """Places below their target with a set evaluated in full; places without one are below it.
 
     Parameters
@@ -187,7 +191,7 @@ def below_target(ground: Ground, rows: Sequence[int], existing: Field) -> NDArra
     ground : Ground
         Of the candidates.
     rows : sequence of int
-    existing : (directions, rows, cols) float32
+    existing : ExistingWinds
         As `existing_winds` returns it.
     """
     assert ground.context.places is not None

@@ -162,8 +162,8 @@ OUTPUTS: tuple[Output, ...] = (
             "set_benefit_high_ha",
             "benefit_bound_ha",
         ),
-        "Benefit of the best set found for parts of the budget, by the smallest-wind rule and as the "
-        "choice counts it: for stock up to sufficient ground.",
+        "Benefit of the best set found for parts of the budget, by the smallest-wind rule and as "
+        "the choice counts it: for stock up to sufficient ground.",
     ),
     Table(
         "benefit_by_case",
