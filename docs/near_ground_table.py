@@ -1,4 +1,4 @@
-"""Make the packaged table of the wind close to the ground: `python tables/near_ground.py`.
+"""Make the packaged table of the wind close to the ground: `python docs/near_ground_table.py`.
 
 About 6 minutes of one core, after half a minute of compiling; `--workers 2` halves it. The table is
 the same on every machine up to rounding in its last digit, and is read by `science.near_ground`.
