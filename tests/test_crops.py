@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
+from run_helpers import CRS as MAP_CRS
+from run_helpers import NORTH, WEST, project
 from siting_helpers import CRS, GRID, LEAF, belts, winds
 
+import shelterscape
 from shelterscape.science import crops
 from shelterscape.science.places import complete, coverage
 from shelterscape.science.siting.context import evaluation_context, priority_by_purpose
@@ -81,3 +85,48 @@ def test_the_present_value_is_that_of_an_annuity():
     assert crops.present_value(amounts, 0.0) == pytest.approx(3000.0)
     assert crops.years_until_positive(np.array([-1.0, 0.0, -0.1])) is None
     assert crops.years_until_positive(np.array([-1.0, 0.1])) == 1
+
+
+@pytest.mark.slow
+def test_the_process_reports_crops_by_year(tmp_path):
+    """One drawn belt on the edge of one field: land from the first year on, loss as it grows."""
+    given = project(tmp_path / "in")
+    maps, west, south = str(tmp_path / "in" / "maps.gpkg"), WEST + 200, NORTH - 500
+    field = {"name": ["field"], "purpose": ["crop"]}
+    square = gpd.GeoDataFrame(
+        field, geometry=[shapely.box(west, south, west + 200, south + 200)], crs=MAP_CRS
+    )
+    square.to_file(maps, layer="places", driver="GPKG")
+    line = shapely.LineString([(west + 10, south), (west + 10, south + 200)])
+    gpd.GeoDataFrame(geometry=[line], crs=MAP_CRS).to_file(maps, layer="lines", driver="GPKG")
+    shelterscape.siting(
+        dem=given["dem"],
+        winds="270",
+        places=f"{maps}:places",
+        candidate_lines=f"{maps}:lines",
+        candidate_types=["drawn"],
+        purpose="crop",
+        planting_year=2027,
+        budget_m=300,
+        monte_carlo_runs=0,
+        out=tmp_path / "out",
+    )
+    table = pd.read_csv(tmp_path / "out" / "tables" / "crop_response.csv")
+    assert table["year"].tolist() == list(range(2027, 2058))
+    chosen = gpd.read_file(tmp_path / "out" / "layers.gpkg", layer="chosen_belts").iloc[0]
+    # 200 m of a belt and of two fences; 1 height on both sides with a quarter lost.
+    assert table["crop_taken_low_ha"].unique() == pytest.approx([200 * chosen["width_m"] / 1e4])
+    taken = 200 * (chosen["width_m"] + 2) / 1e4
+    assert table["crop_taken_high_ha"].unique() == pytest.approx([taken], abs=1e-3)
+    at_20 = table.set_index("year").loc[2047]
+    near = min(chosen["height_at_20_years_m"], 10 - chosen["width_m"] / 2)
+    zone_m = chosen["height_at_20_years_m"] + near
+    assert at_20["crop_lost_low_ha"] == pytest.approx(0.25 * zone_m * 200 / 1e4, rel=0.05)
+    assert (table["crop_gained_high_ha"].diff().dropna() >= -1e-6).all()
+    net = at_20["crop_gained_high_ha"] - at_20["crop_lost_low_ha"] - at_20["crop_taken_low_ha"]
+    assert at_20["crop_net_high_ha"] == pytest.approx(net, abs=0.002)
+    years = pd.read_csv(tmp_path / "out" / "tables" / "crop_years.csv").iloc[0]
+    first = table.loc[table["crop_net_high_ha"] > 0, "year"].min()
+    assert years["crop_positive_earliest"] == first > 2027
+    # The low response has no gain at all.
+    assert np.isnan(years["crop_positive_latest"])

@@ -18,6 +18,7 @@ from shelterscape.process.money import decimal_amounts
 from shelterscape.process.stages import Results
 from shelterscape.processes.siting.choosing import named_candidates
 from shelterscape.processes.siting.compare import plan_comparison
+from shelterscape.processes.siting.crops import crop_tables
 from shelterscape.processes.siting.decide import SitingDecision
 from shelterscape.processes.siting.lines import ProposedLines
 from shelterscape.processes.siting.loading import SitingData
@@ -105,6 +106,7 @@ def results_of(
     stock = stock_ground(data, found.full_evaluation)
     if stock is not None:
         tables["stock_ground"] = stock
+    tables |= crop_tables(data, found)
     if data.earlier is not None:
         tables["plan_comparison"] = plan_comparison(data.earlier, curve, by_case)
     if data.survey_changes is not None:

@@ -40,6 +40,18 @@ LAND = ("land_taken_low_ha", "land_taken_high_ha", "crop_loss_low_ha", "crop_los
 AVOIDED = ("chill_days_avoided", "chill_days_avoided_low", "chill_days_avoided_high")
 """Days of sheep chill that the chosen belts avoid, with the typical error of shelter."""
 
+CROPS = (
+    "crop_taken_low_ha",
+    "crop_taken_high_ha",
+    "crop_lost_low_ha",
+    "crop_lost_high_ha",
+    "crop_gained_low_ha",
+    "crop_gained_high_ha",
+    "crop_net_low_ha",
+    "crop_net_high_ha",
+)
+"""What belts change in the yield of crops, as hectares of full yield."""
+
 OUTPUTS: tuple[Output, ...] = (
     Layer(
         "candidates",
@@ -198,6 +210,20 @@ OUTPUTS: tuple[Output, ...] = (
         ),
         "Well sheltered ground per animal by wind direction on places for stock, without and with "
         "the chosen belts.",
+        optional=True,
+    ),
+    Table(
+        "crop_response",
+        ("name", "parcel_id", "year", *CROPS),
+        "What the chosen belts change on each field with crops, in each of the 30 years after the "
+        "first planting.",
+        optional=True,
+    ),
+    Table(
+        "crop_years",
+        ("name", "parcel_id", "crop_positive_earliest", "crop_positive_latest"),
+        "Years from which the chosen belts add to the yield of each field, by the high and by the "
+        "low response.",
         optional=True,
     ),
     Table(
