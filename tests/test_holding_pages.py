@@ -26,6 +26,7 @@ BY_ITEM = [{"holding_id": "H1", "scheme": "belts", "payment": "1.00", "payment_k
 ACTIONS = [
     {"holding_id": "H1", "action_date": "2027-09-30", "grant_action": "claim", "scheme": "belts"},
     {"holding_id": "H1", "action_date": "2027-02-01", "grant_action": "apply", "scheme": "belts"},
+    {"holding_id": "H1", "action_date": "2027", "grant_action": "plant", "scheme": "belts"},
 ]
 EFFECTS = [{"holding_id": "H1", "name": "D1", "side_effects": "snow drift on roads"}]
 CANDIDATES = [*LINES, LINES[0] | {"candidate": "E9", "choice_order": None}]

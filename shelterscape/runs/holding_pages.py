@@ -117,8 +117,13 @@ def _answer(lines: Rows, found: Mapping[str, Rows]) -> Iterator[str]:
         yield text.strip()
     yield "; ".join(_money_words(lines, found["payments"]))
     if found["actions"]:
-        first = min(found["actions"], key=lambda row: str(row["action_date"] or "9999"))
+        first = min(found["actions"], key=lambda row: _last_day(str(row["action_date"] or "")))
         yield f"First: {first['grant_action']}, by {first['action_date'] or 'a date not known'}"
+
+
+def _last_day(date: str) -> str:
+    """The last day of a date that may be a year alone; a date not known comes last."""
+    return date if len(date) > 4 else f"{date or 9999}-12-31"
 
 
 def _cost(lines: Rows) -> Decimal | None:
