@@ -93,6 +93,25 @@ def test_a_seam_leaves_no_step():
     assert np.ptp(wind.speed_up) < 0.01 and wind.valid.all()
 
 
+@pytest.mark.parametrize("direction", [0.0, 89.5, 91.0, 178.0, 225.0])
+def test_squares_that_extend_past_the_edge_see_the_plane_go_on(direction):
+    """Cells of 5 m share samples in squares of 3, which do not fit 103 rows and 100 columns."""
+    grid = Grid((103, 100), Affine(5, 0, WEST, 0, -5, NORTH), CRS)
+    row, col = np.mgrid[:103, :100] * 5.0 + 2.5
+    inner = (100 + 0.04 * col - 0.03 * row).astype(np.float32)
+    row, col = np.mgrid[:200, :200] * 25.0 + 12.5 - 2250
+    wide = Grid((200, 200), Affine(25, 0, WEST - 2250, 0, -25, NORTH + 2250), CRS)
+    outer = (100 + 0.04 * col - 0.03 * row).astype(np.float32)
+    land, _, _ = around(outer, wide, inner, grid)
+    turn = np.radians(direction)
+    rise = 0.04 * np.sin(turn) + 0.03 * np.cos(turn)
+    angle = horizon_angle(inner, grid, direction, surroundings=land)
+    error = np.abs(angle - np.degrees(np.arctan(rise)))
+    # A sample of the square is up to a diagonal of a cell beside the view, 25 m away or more.
+    assert error.max() <= np.degrees(np.hypot(0.04, 0.03) * 5 * np.sqrt(2) / 25)
+    assert np.median(error) < 0.05
+
+
 def test_differences_at_the_seam_fade_without_a_step():
     """Where both models differ by more and more, the blocks go on smoothly from the map."""
     flat = np.full(WHOLE.shape, 50.0, np.float32)

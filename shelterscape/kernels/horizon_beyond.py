@@ -90,9 +90,9 @@ def _between(around, y, x):  # type: ignore[no-untyped-def]
 @kernel(inline="always")
 def _highest(sight, row, col, low, high):  # type: ignore[no-untyped-def]
     """The highest samples from one point, as height and distance, for two heights of the eye."""
-    edge = min(
-        _to_edge(row, sight.south, sight.map_rows), _to_edge(col, sight.east, sight.map_cols)
-    )
+    down = _to_edge(row, sight.south, sight.map_rows)
+    # The centre of a square that extends past the edge may itself be off the map.
+    edge = max(min(down, _to_edge(col, sight.east, sight.map_cols)), 0.0)
     steepest_low = steepest_high = np.float32(-1e29)
     z_low = z_high = MISSING_GROUND
     t_low = t_high = 1.0
