@@ -21,6 +21,8 @@ from shelterscape.science.grants.scheme import money
 AREA_STYLES = (("#7d8f9b", "..."), ("#b59a6d", "\\\\\\"), ("#8d7aa8", "///"), ("#6f8f7a", "---"))
 PAID_COLOURS = ("#1f5f4a", "#b5561f", "#53318c", "#a8326a", "#2f6f8f")
 NONE_COLOUR = "#4a4a4a"
+BEYOND_M = 1500.0
+"""Ground around the belts on which areas are drawn, m: more than any view shows."""
 
 
 def summarise(results: GrantResults, params: GrantOverlayInputs) -> Summary:
@@ -162,7 +164,7 @@ def _areas(data: GrantData) -> list[FeatureGroup]:
 
 def _clipped(area: shapely.Geometry, box: shapely.Geometry) -> np.ndarray:
     # Areas extend beyond the frame, so that the frame does not look like their edge.
-    return np.array([shapely.intersection(area, shapely.buffer(box, 100.0))], dtype=object)
+    return np.array([shapely.intersection(area, shapely.buffer(box, BEYOND_M))], dtype=object)
 
 
 def _strips(found: gpd.GeoDataFrame, money_of: dict[str, str]) -> list[FeatureGroup]:

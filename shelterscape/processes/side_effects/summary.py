@@ -123,4 +123,4 @@ def _around(belts: gpd.GeoDataFrame, grid: Grid) -> Grid:
 def _clipped(shapes: np.ndarray, frame: shapely.Geometry) -> np.ndarray:
     """Shapes inside the frame, a little beyond its edge."""
     merged = shapely.union_all(shapes)
-    return np.array([shapely.intersection(merged, shapely.buffer(frame, 100.0))], dtype=object)
+    return np.array([shapely.intersection(merged, shapely.buffer(frame, 500.0))], dtype=object)
