@@ -76,7 +76,7 @@ def test_headings_of_maps_of_grown_belts_say_so(ground):
     )
     _, results = collect(shelter.compute(data))
     pictures = shelter.summarise(results, params).pictures
-    headings = list(pictures["relative_wind"].panels)
+    headings = [panel.heading for panel in pictures["relative_wind"].panels]
     assert headings[0].startswith("in leaf, projected growth to 2045; ")
     assert headings[1].startswith("bare, projected growth to 2045; ")
     assert not any("not yet" in heading or "as surveyed" in heading for heading in headings)

@@ -13,8 +13,8 @@ from siting_helpers import CRS, GRID, belts, winds
 
 from shelterscape.process.design_files import packaged_designs
 from shelterscape.processes.siting.spec import SitingInputs
+from shelterscape.science.belt_growth import belts_at
 from shelterscape.science.belts import Case
-from shelterscape.science.growth import belts_at
 from shelterscape.science.siting.candidates import DRAWN, with_design, with_ids
 from shelterscape.science.siting.context import evaluation_context
 from shelterscape.science.siting.full_evaluation import full_evaluation

@@ -51,8 +51,7 @@ def projected_growth(
     belts : GeoDataFrame
         As `science.belts.complete` returns them. Candidates have three more columns that give
         their density: ``closing_from`` (year), ``closing_years``, and ``first_density`` (share of
-        the density of the design in the first year). Those behind a temporary screen also have its
-        properties (see `temporary_screen`). Where they have `ROW_SPECIES`, the height is
+        the density of the design in the first year). Where they have `ROW_SPECIES`, the height is
         that of the tallest row.
     season : str
         "in-leaf" or "bare".
@@ -108,7 +107,6 @@ def projected_growth(
     height = np.fmax(surveyed, height)
     young = ~built & ~(surveyed >= YOUNG_UP_TO_M)
     porosity = 1.0 - (1.0 - porosity) * _closed_share(belts, year, age, young)
-    height, porosity = behind_screen(belts, age, height, porosity)
     absent = age < 0
     notes[absent] = NOT_PLANTED
     return np.where(absent, 0.0, height), np.where(absent, 1.0, porosity), notes
@@ -138,7 +136,8 @@ def belts_at(
     Parameters
     ----------
     belts : GeoDataFrame
-        As `science.belts.complete` returns them.
+        As `science.belts.complete` returns them, those behind a temporary screen with its
+        properties (see `temporary_screen`).
     case : Case
         Season and year.
     local_heights : mapping, optional
@@ -171,7 +170,8 @@ def belts_at(
             else "Fill in height_m, or use a species of the table of species: "
             f"{', '.join(species_names())}.",
         )
-    return with_height_and_porosity(belts, height, porosity, case.season).assign(growth_note=notes)
+    grown = with_height_and_porosity(belts, height, porosity, case.season)
+    return behind_screen(grown, case.year).assign(growth_note=notes)
 
 
 def _row_heights(
