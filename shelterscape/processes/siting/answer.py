@@ -18,8 +18,8 @@ from shelterscape.processes.siting.working_land import boundary_answer
 from shelterscape.science.siting.candidates import PLANT, SCREENED
 
 STOCK_NOTE = (
-    "Places for stock count up to sufficient sheltered ground for all animals, not by whole area: "
-    "there, what each belt adds to the choice is not equivalent sheltered area"
+    "“Counted”: places for stock count up to sufficient sheltered ground for all animals, so what "
+    "counts there is not the equivalent sheltered area of the whole place"
 )
 
 UNSURE_SHARE = 0.5
@@ -40,7 +40,7 @@ def answer_of(results: SitingResults) -> list[str]:
     return [
         *_targets(results),
         _totals(results),
-        *boundary_answer(results.lines, results.decision),
+        *boundary_answer(results.lines, results.decision, _counted(results)),
         *_by_purpose(results),
         *_hours(results),
         *trees_answer(results.layers["chosen_belts"], results.data),
@@ -68,7 +68,7 @@ def certainty_of(results: SitingResults) -> list[str]:
     found = [
         f"Equivalent sheltered area, typical range from published belts: {low:+,.1f} to "
         f"{high:+,.1f} ha eq.",
-        f"No set within the budget adds more than {bound:,.1f} ha eq.; this one adds "
+        f"No set within the budget adds more than {bound:,.1f} {_counted(results)}; this one adds "
         f"{choice.benefit_ha:,.1f} (smallest-wind rule)",
     ]
     if _saturates(results):
@@ -96,6 +96,11 @@ def certainty_of(results: SitingResults) -> list[str]:
 def _saturates(results: SitingResults) -> bool:
     """Whether the benefit of places for stock saturates."""
     return results.data.params.stock_benefit == SUFFICIENT and "stock_ground" in results.tables
+
+
+def _counted(results: SitingResults) -> str:
+    """Unit of the benefit that the choice compares."""
+    return "ha eq. counted" if _saturates(results) else "ha eq."
 
 
 def _most_sensitive(results: SitingResults) -> list[str]:
@@ -126,13 +131,13 @@ def _totals(results: SitingResults) -> str:
 
 def _belts(results: SitingResults) -> list[str]:
     """Each chosen belt: work, length, cost, what it adds and where."""
-    texts, counted = [], " counted" if _saturates(results) else ""
+    texts = []
     for row in results.layers["chosen_belts"].itertuples():
         cost = money_text(row.cost, results.data)
         places = f" ({row.places_served})" if row.places_served else ""
         texts.append(
             f"{row.choice_order}. {row.candidate}: {row.action} {row.length_m:,.0f} m, {cost}; "
-            f"+{row.benefit_added_ha:.1f} ha eq.{counted}{places}"
+            f"+{row.benefit_added_ha:.1f} {_counted(results)}{places}"
         )
     return texts
 

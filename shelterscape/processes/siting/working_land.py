@@ -71,8 +71,8 @@ def share_along_boundaries(lines: ProposedLines, land: WorkingLand, choice: Choi
     return float(np.average(land.boundary_share[choice.rows], weights=length))
 
 
-def boundary_answer(lines: ProposedLines, found: SitingDecision) -> list[str]:
-    """How far the choice follows boundaries, and what that costs in shelter."""
+def boundary_answer(lines: ProposedLines, found: SitingDecision, unit: str) -> list[str]:
+    """How far the choice follows boundaries, and what that costs in benefit of some unit."""
     figures = boundary_figures(lines, found)
     here, alone = (figures.get(f"{n}_boundary_share") for n in ("chosen", "shelter_alone"))
     if here is None or alone is None:
@@ -91,6 +91,6 @@ def boundary_answer(lines: ProposedLines, found: SitingDecision) -> list[str]:
     share = figures["benefit_given_up_share"]
     given_up = "" if share is None else f": {100 * share:.0f} % given up for the working land"
     return [
-        f"{follows}; of the {most:,.1f} ha eq. by shelter alone the choice adds "
+        f"{follows}; of the {most:,.1f} {unit} by shelter alone the choice adds "
         f"{added:,.1f}{given_up}. {ends}"
     ]
