@@ -38,7 +38,7 @@ LONG = shapely.LineString([(300, 500), (700, 500)])
 
 
 def test_porosity_is_compared_in_the_season_of_the_purpose():
-    """Crop 0.40 to 0.60 in leaf; lambing 0.15 to 0.40 without leaves (CHECKS 8, seen)."""
+    """Crop 0.40 to 0.60 in leaf; lambing 0.15 to 0.40 without leaves (table of purposes)."""
     rows = [SHRUBS, {"oak": 0.5, "birch": 0.5}]
     fits = design(rows, porosity=0.5, bare_porosity=0.65)
     assert "too" not in shown(fits)

@@ -39,6 +39,7 @@ class Pages:
         size = self.wide_mm * mm, self.high_mm * mm
         self.canvas = Canvas(str(path), pagesize=size, invariant=1, pageCompression=1)
         self.canvas.setTitle(title)
+        self.canvas.setAuthor("shelterscape")
         self.canvas.setCreator("shelterscape")
 
     def place(self, x_mm: float, y_mm: float) -> tuple[float, float]:
