@@ -166,17 +166,14 @@ def _checksums_under(settings, tmp_path):
     return json.loads(done.stdout)
 
 
-@pytest.mark.parametrize(
-    "rounds", [4, pytest.param(40, marks=pytest.mark.slow)], ids=["few", "many"]
-)
-def test_settings_of_gdal_change_no_byte(rounds, tmp_path):
+def test_settings_of_gdal_change_no_byte(tmp_path):
     (tmp_path / "in").mkdir()
     words = [sys.executable, str(SCRIPT), "make", str(tmp_path / "in")]
     subprocess.run(words, check=True)
     usual = _checksums_under({}, tmp_path)
     assert len(usual) == 22
-    chance = random.Random(rounds)
-    for _ in range(rounds):
+    chance = random.Random(40)
+    for _ in range(12):
         names = chance.sample(sorted(ADVERSE), chance.randint(1, len(ADVERSE)))
         settings = {name: chance.choice(ADVERSE[name]) for name in names}
         found = _checksums_under(settings, tmp_path)

@@ -295,7 +295,7 @@ def test_shelter_succeeds_or_leaves_nothing_on_disks_of_all_sizes(disk, tmp_path
     words = command("shelter", *options(project(tmp_path / "project")), "--json")
     words += ["--out"]
     codes = []
-    for kib in (16, 48, 80, 112, 144, 176, 208, 240, 272, 304, 336, 400, 480, 640, 960, 1600, 2600):
+    for kib in (16, 80, 144, 208, 272, 400, 640, 1600, 2600):
         folder = disk(f"{kib}k")
         done = subprocess.run(
             [*words, str(folder / "out")],
