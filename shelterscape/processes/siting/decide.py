@@ -30,6 +30,7 @@ from shelterscape.science.siting.context import (
     holding_numbers,
     priority_by_purpose,
 )
+from shelterscape.science.siting.curve_tables import CurveTables
 from shelterscape.science.siting.full_evaluation import FullEvaluation, existing_winds
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.left_out import LeftOut
@@ -143,10 +144,11 @@ def _chosen_set(
     """
     places = 0 if data.places is None else len(data.places)
     margin, existing = np.full(places, STOCK_MARGIN), None
+    tables = CurveTables()
     best: tuple[int, ChosenSet, CountedBenefit] | None = None
     rows: list[int] = []
     for _ in range(MOST_CHOICES):
-        evaluator, counted = counted_benefit(data, ground, lines.candidates, own, margin)
+        evaluator, counted = counted_benefit(data, ground, lines.candidates, own, margin, tables)
         chosen = choose_set(data, lines, ground, evaluator, counted.own)
         if counted.stock is None or chosen.least is not None:
             return chosen, counted

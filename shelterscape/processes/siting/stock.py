@@ -16,6 +16,7 @@ from shelterscape.science.belts import Case
 from shelterscape.science.places import stock_need_m2
 from shelterscape.science.siting.benefit import Benefits, loss_by_restoration
 from shelterscape.science.siting.context import EvaluationContext, priority_by_purpose
+from shelterscape.science.siting.curve_tables import CurveTables
 from shelterscape.science.siting.full_evaluation import FullEvaluation
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.place_cover import (
@@ -53,6 +54,7 @@ def counted_benefit(
     frame: gpd.GeoDataFrame,
     own: Benefits,
     margin: NDArray[np.float64] | float = STOCK_MARGIN,
+    curve_tables: CurveTables | None = None,
 ) -> tuple[Evaluator, CountedBenefit]:
     """What the choice counts: equivalent sheltered area, or for stock sufficient ground.
 
@@ -63,7 +65,7 @@ def counted_benefit(
     terms = stock_terms(context, margin)
     if data.params.stock_benefit != SUFFICIENT or places is None or not terms.stock.any():
         return ground, CountedBenefit(own, context, None)
-    stock = PlaceGround(context, terms)
+    stock = PlaceGround(context, terms, curve_tables)
     cells = stock.cells(ground.frame)
     cover: Evaluator = stock.expected(cells, ground.frame)
     loss = restoration_losses(stock, cells, frame, ground.frame)

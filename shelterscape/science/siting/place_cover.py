@@ -119,13 +119,20 @@ class PlaceGround:
     ----------
     context : EvaluationContext
     terms : PlaceTerms
+    curve_tables : CurveTables, optional
+        Those of other covers beside the same belts, so that none is calculated again.
 
     Notes
     -----
     A cell in several places counts for the one that covers most of it.
     """
 
-    def __init__(self, context: EvaluationContext, terms: PlaceTerms) -> None:
+    def __init__(
+        self,
+        context: EvaluationContext,
+        terms: PlaceTerms,
+        curve_tables: CurveTables | None = None,
+    ) -> None:
         assert context.covered is not None
         covered, count = context.covered, context.grid.shape[0] * context.grid.shape[1]
         counts = np.flatnonzero(terms.weight[covered.owner] > 0)
@@ -135,7 +142,7 @@ class PlaceGround:
         share[covered.cell[order]] = covered.share[order]
         self.place[covered.cell[order]] = covered.owner[order]
         # Cells with missing elevation have priority 0.
-        self.terms = terms
+        self.terms, self._curve_tables = terms, curve_tables or CurveTables()
         self.context = replace(
             context, priority=share.reshape(1, *context.grid.shape), purposes=("",)
         )
@@ -181,7 +188,7 @@ class PlaceGround:
                 porosity_low=np.where(open_belt, 1.0, belts["porosity_low"]),
             )
         weights = cells.ray_weights(context.weights, context.options.spread_deg)
-        found = MonteCarloCells(cells, CurveTables(), belts, grown, context.options, weights)
+        found = MonteCarloCells(cells, self._curve_tables, belts, grown, context.options, weights)
         return self.cover(cells, found, weights)
 
     def cover(self, cells: SampledCells, lines: MonteCarloCells, ray_weights: Array) -> PlaceCover:
