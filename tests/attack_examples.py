@@ -43,6 +43,8 @@ CHEAPER: dict[str, Any] = {
     "monte_carlo_runs": 2,
     "sectors": 8,
     "limit_m": 200,
+    # Existing belts of the part shelter sufficient ground: nothing would be chosen.
+    "stock_benefit": "whole area",
 }
 """Inputs of all processes that have them, so that a run takes a fraction of a second."""
 

@@ -110,8 +110,8 @@ def view_of_most(amounts: NDArray[np.floating], grid: Grid) -> dict[str, Bounds]
     cells = max(int(DETAIL_SIDE_M / coarse_m), 1)
     sums = uniform_filter(np.nan_to_num(averaged(amounts, shape)), cells, mode="constant")
     edge = cells // 2
-    row, col = np.unravel_index(int(sums[edge:-edge, edge:-edge].argmax()),
-                                (shape[0] - 2 * edge, shape[1] - 2 * edge))  # fmt: skip
+    inner = sums[edge : shape[0] - edge, edge : shape[1] - edge]
+    row, col = np.unravel_index(int(inner.argmax()), inner.shape)
     x = west + (col + edge + 0.5) * (east - west) / shape[1]
     y = north - (row + edge + 0.5) * (north - south) / shape[0]
     half = DETAIL_SIDE_M / 2
