@@ -28,6 +28,7 @@ SYMBOLS = {
     "m/s": "m/s",
     "m2": "m²",
     "money": "currency units",
+    "t/ha": "t/ha",
     "text": "",
     "year": "",
 }

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -12,12 +14,13 @@ from run_helpers import NORTH, WEST, project
 from siting_helpers import CRS, GRID, LEAF, belts, winds
 
 import shelterscape
-from shelterscape.science import crops
+from shelterscape.errors import InputError
+from shelterscape.science import crops, field_crops
 from shelterscape.science.places import complete, coverage
 from shelterscape.science.siting.context import evaluation_context, priority_by_purpose
 from shelterscape.science.siting.crop_fields import CropFields
 
-LOW, HIGH = crops.crop_responses("winter wheat")
+LOW, HIGH = crops.crop_responses(["winter wheat"])
 
 
 def field_beside(lines, planted, height_m=10.0):
@@ -68,14 +71,38 @@ def test_a_belt_beside_an_equal_one_adds_only_its_land():
     assert change.lost[0] == pytest.approx(-0.12 * 0.25)
 
 
-def test_gains_are_those_published_and_unknown_crops_have_the_widest_range():
-    """Texts that cite Kort 1988: +23 % winter wheat, +12 % maize, +8 % spring wheat (S2)."""
-    seen = {"winter wheat": 0.23, "maize": 0.12, "spring wheat": 0.08}
-    assert {name: crops.crop_responses(name)[1].gain_share for name in seen} == seen
-    low, high = crops.crop_responses("oats")
-    assert (low.gain_share, high.gain_share) == (-0.02, 0.23)
+def test_gains_are_those_published_and_the_widest_where_no_crop_is_named():
+    """Texts that cite Kort 1988 (S2), in the order of the fields; the last is the largest."""
+    names = ["winter wheat", "maize", "spring wheat", "soybean", "potatoes", ""]
+    low, high = crops.crop_responses(names)
+    assert high.gain_share.tolist() == [0.23, 0.12, 0.08, 0.15, 0.09, 0.23]
+    assert set(low.gain_share) == {-0.02}
     assert low.loss_to_h > high.loss_to_h
     assert crops.gain_weight(np.array([15.0, 20.0])).tolist() == [1.0, 0.0]
+
+
+def test_options_apply_to_fields_of_their_crop_and_only_fields_with_crops_are_read():
+    """A price of maize must not become that of potatoes; a pasture may carry any word."""
+    fields = pd.DataFrame(
+        {
+            "crop": ["Maize", "potatoes", None, "grass"],
+            "crop_yield_t_ha": [9.0, 40.0, None, -1.0],
+            "crop_price": [None, None, 150.25, None],
+        }
+    )
+    purposes = np.array(["crop", "crop", "crop", "lambing"], dtype=object)
+    usual = field_crops.UsualCrop("maize", 8.0, 180.1)
+    found = pd.DataFrame(field_crops.crop_columns(fields, purposes, usual, "places"))
+    assert found["crop"].tolist() == ["maize", "potatoes", "maize", ""]
+    # 9 t × 180.10; no price of potatoes; 8 t × 150.25; no crop.
+    per_ha = [Decimal("1620.90"), None, Decimal(1202), None]
+    assert field_crops.values_per_ha(found) == per_ha
+    with pytest.raises(InputError, match="No response") as raised:
+        field_crops.crop_columns(fields.iloc[[3]], purposes[:1], usual, "places")
+    assert raised.value.code == "name-unknown" and raised.value.where == "places, feature 4"
+    with pytest.raises(InputError) as raised:
+        field_crops.check_crop("winter weat", "crop")
+    assert "Did you mean winter wheat?" in raised.value.hint
 
 
 def test_the_present_value_is_that_of_an_annuity():
@@ -92,7 +119,7 @@ def test_the_process_reports_crops_by_year(tmp_path):
     """One drawn belt on the edge of one field: land from the first year on, loss as it grows."""
     given = project(tmp_path / "in")
     maps, west, south = str(tmp_path / "in" / "maps.gpkg"), WEST + 200, NORTH - 500
-    field = {"name": ["field"], "purpose": ["crop"]}
+    field = {"name": ["field"], "purpose": ["crop"], "crop": ["maize"], "crop_price": [200.0]}
     square = gpd.GeoDataFrame(
         field, geometry=[shapely.box(west, south, west + 200, south + 200)], crs=MAP_CRS
     )
@@ -106,6 +133,9 @@ def test_the_process_reports_crops_by_year(tmp_path):
         candidate_lines=f"{maps}:lines",
         candidate_types=["drawn"],
         purpose="crop",
+        crop="maize",
+        crop_yield_t_ha=9.0,
+        stock_ground_m2=2.0,
         planting_year=2027,
         budget_m=300,
         monte_carlo_runs=0,
@@ -125,6 +155,11 @@ def test_the_process_reports_crops_by_year(tmp_path):
     assert (table["crop_gained_high_ha"].diff().dropna() >= -1e-6).all()
     net = at_20["crop_gained_high_ha"] - at_20["crop_lost_low_ha"] - at_20["crop_taken_low_ha"]
     assert at_20["crop_net_high_ha"] == pytest.approx(net, abs=0.002)
+    # 9 t/ha at 200 a tonne, from hectares with three digits at least.
+    for end in ("low", "high"):
+        value = 1800 * table[f"crop_net_{end}_ha"]
+        assert np.abs(table[f"crop_value_{end}"] - value).max() < 1800 * 0.005
+    assert set(table["crop"]) == {"maize"} and set(table["currency"]) == {"EUR"}
     years = pd.read_csv(tmp_path / "out" / "tables" / "crop_years.csv").iloc[0]
     first = table.loc[table["crop_net_high_ha"] > 0, "year"].min()
     assert years["crop_positive_earliest"] == first > 2027

@@ -13,6 +13,7 @@ import pytest
 from shelterscape import cli, data, errors, registry
 from shelterscape.process import Layer, Raster, Table
 from shelterscape.science import belts, wind, wind_tables
+from shelterscape.science.crops import GAINS
 from shelterscape.science.grants import belts as grant_belts
 from shelterscape.science.purposes import purposes
 from shelterscape.science.siting import planner_layers
@@ -83,7 +84,7 @@ def test_every_column_has_a_type_a_default_and_an_effect():
 RANGED = {
     "belts": [*belts.QUANTITIES, "planted_year"],
     "woods": [*belts.QUANTITIES, "planted_year"],
-    "places": ["head", "priority"],
+    "places": ["head", "priority", "crop_yield_t_ha", "crop_price"],
     "grant-overlay belts": ["plants_per_ha", "open_share", "native_share", "evergreen_share"],
     "neighbours": ["plants_per_ha", "open_share", "native_share", "evergreen_share"],
     "roughness areas": ["roughness_m"],
@@ -122,6 +123,7 @@ def test_allowed_words_are_those_of_the_code():
         words = CELLS[layer, "belt_type"]["allowed"].partition(";")[0].split(", ")
         assert set(words) == set(belts.BELT_TYPES)
     assert CELLS["places", "purpose"]["allowed"].split(", ") == list(purposes())
+    assert CELLS["places", "crop"]["allowed"].split(", ") == list(GAINS)
     assert CELLS["constraints", "effect"]["allowed"].split(", ") == list(planner_layers.EFFECTS)
     assert CELLS["grant-overlay belts", "action"]["allowed"].startswith(grant_belts.PLANT)
     yes, no = (part.split(", ") for part in CELLS["holdings", "public"]["allowed"].split("; "))

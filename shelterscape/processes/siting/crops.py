@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from decimal import Decimal
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from shelterscape.process.money import decimal_amounts
 from shelterscape.processes.siting.decide import SitingDecision
 from shelterscape.processes.siting.loading import SitingData
+from shelterscape.processes.siting.spec import MINOR_UNITS
 from shelterscape.science.belt_growth import belts_at
 from shelterscape.science.belts import Case, recovery_distances
 from shelterscape.science.crops import crop_responses, years_until_positive
+from shelterscape.science.field_crops import CROP, value_minor, values_per_ha
 from shelterscape.science.siting.benefit import replaced_rows
 from shelterscape.science.siting.candidates import NEW_ACTIONS
 from shelterscape.science.siting.crop_fields import CropChange, CropFields
 
 Array = NDArray[np.float64]
-
-CROP = "crop"
-"""Purpose of the places on which crops respond."""
 
 YEARS = 30
 """Years after the first planting."""
@@ -27,14 +30,34 @@ YEARS = 30
 _BELT = ["height_m", "width_m", "belt_type", "porosity", "porosity_low", "recovery_h", "geometry"]
 
 
-def crop_tables(data: SitingData, found: SitingDecision) -> dict[str, pd.DataFrame]:
-    """Tables of the response of crops; none without fields with crops or without chosen belts."""
+@dataclass(frozen=True)
+class FieldChanges:
+    """What the chosen belts change on fields with crops.
+
+    Parameters
+    ----------
+    fields : GeoDataFrame
+        Places with crops.
+    years : list of int
+        The first year of planting, and the `YEARS` after it.
+    low, high : list of CropChange
+        Low and high response, by year.
+    """
+
+    fields: gpd.GeoDataFrame
+    years: list[int]
+    low: list[CropChange]
+    high: list[CropChange]
+
+
+def field_changes(data: SitingData, found: SitingDecision) -> FieldChanges | None:
+    """The response of crops; None without fields with crops or without chosen belts."""
     chosen = found.planted.iloc[found.choice.rows]
     if data.places is None or not len(chosen):
-        return {}
+        return None
     rows = np.flatnonzero((data.places["purpose"] == CROP).to_numpy())
     if not len(rows):
-        return {}
+        return None
     existing = len(data.belts)
     frames, heights = zip(*(_in_year(data, chosen, year) for year in _years(data)), strict=True)
     tallest = frames[-1].assign(height_m=np.max(heights, axis=0))
@@ -44,16 +67,15 @@ def crop_tables(data: SitingData, found: SitingDecision) -> dict[str, pd.DataFra
     replaced = replaced_rows(chosen)
     after = np.ones(len(tallest), bool)
     after[replaced[replaced >= 0]] = False
-    fields = CropFields(found.context, rows.tolist(), tallest, planted)
-    low, high = crop_responses()
-    changes = [
-        (
-            fields.change(height, ~is_new, after, low, fences=True),
-            fields.change(height, ~is_new, after, high, fences=False),
-        )
-        for height in heights
-    ]
-    return _tables(data.places.iloc[rows], _years(data), changes)
+    fields = data.places.iloc[rows]
+    beside = CropFields(found.context, rows.tolist(), tallest, planted)
+    low, high = crop_responses(fields["crop"].tolist())
+    return FieldChanges(
+        fields,
+        _years(data),
+        [beside.change(height, ~is_new, after, low, fences=True) for height in heights],
+        [beside.change(height, ~is_new, after, high, fences=False) for height in heights],
+    )
 
 
 def _years(data: SitingData) -> list[int]:
@@ -78,15 +100,15 @@ def _in_year(
     return frame, frame["height_m"].to_numpy(dtype=float)
 
 
-def _tables(
-    places: gpd.GeoDataFrame, years: list[int], changes: list[tuple[CropChange, CropChange]]
-) -> dict[str, pd.DataFrame]:
-    """By field and year, and the years from which the net is positive."""
-    who = {name: places[name].to_numpy() for name in ("name", "parcel_id")}
+def crop_tables(found: FieldChanges, currency: str) -> dict[str, pd.DataFrame]:
+    """Changes by field and year, and the years from which the net is positive."""
+    who = {name: found.fields[name].to_numpy() for name in ("name", "parcel_id")}
+    per_ha = values_per_ha(found.fields)
     by_year = [
         pd.DataFrame(
             {
                 **who,
+                "crop": found.fields["crop"].to_numpy(),
                 "year": year,
                 "crop_taken_low_ha": high.taken,
                 "crop_taken_high_ha": low.taken,
@@ -96,15 +118,29 @@ def _tables(
                 "crop_gained_high_ha": high.gained,
                 "crop_net_low_ha": low.net,
                 "crop_net_high_ha": high.net,
+                "crop_value_low": _amounts(low.net, per_ha),
+                "crop_value_high": _amounts(high.net, per_ha),
+                "currency": currency,
             }
         )
-        for year, (low, high) in zip(years, changes, strict=True)
+        for year, low, high in zip(found.years, found.low, found.high, strict=True)
     ]
-    table = pd.concat(by_year, ignore_index=True)
     positive = {}
-    for name, end in (("earliest", 1), ("latest", 0)):
-        nets = np.array([pair[end].net for pair in changes]).T
+    for name, changes in (("earliest", found.high), ("latest", found.low)):
+        nets = np.array([change.net for change in changes]).T
         after = [years_until_positive(net) for net in nets]
-        from_year = [pd.NA if n is None else years[0] + n for n in after]
+        from_year = [pd.NA if n is None else found.years[0] + n for n in after]
         positive[f"crop_positive_{name}"] = pd.array(from_year, "Int64")
-    return {"crop_response": table, "crop_years": pd.DataFrame({**who, **positive})}
+    return {
+        "crop_response": pd.concat(by_year, ignore_index=True),
+        "crop_years": pd.DataFrame({**who, **positive}),
+    }
+
+
+def _amounts(hectares: Array, per_ha: list[Decimal | None]) -> pd.Series:
+    """Value of hectares of full yield of each field; NaN where its value is unknown."""
+    minor = [
+        None if value is None else value_minor(float(ha), value, MINOR_UNITS)
+        for ha, value in zip(hectares, per_ha, strict=True)
+    ]
+    return decimal_amounts(pd.Series(minor, dtype="Int64"), MINOR_UNITS)

@@ -17,6 +17,7 @@ from shelterscape.process.reading import Reader
 from shelterscape.process.seen_ground import GROUND_COLUMNS
 from shelterscape.processes.siting.spec import SitingInputs
 from shelterscape.science import belts as belt_layers
+from shelterscape.science import field_crops
 from shelterscape.science import places as place_layers
 from shelterscape.science.grants.maps import AGREEMENT_COLUMNS, AREA_COLUMNS
 from shelterscape.science.siting import exclusion, planner_layers
@@ -26,7 +27,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "belts": belt_layers.READ_COLUMNS,
     **VALUE_COLUMNS,
     "woods": belt_layers.READ_COLUMNS,
-    "places": place_layers.READ_COLUMNS,
+    "places": (*place_layers.READ_COLUMNS, *field_crops.CROP_COLUMNS),
     "parcels": planner_layers.PARCEL_COLUMNS,
     "holdings": planner_layers.HOLDING_COLUMNS,
     "candidate_lines": planner_layers.LINE_COLUMNS,
@@ -99,6 +100,7 @@ def places_that_count(layers: LayerReader, settled: ResolvedOptions) -> gpd.GeoD
         return None
     places, notices = place_layers.complete(frame, "places")
     layers.reader.notices(notices)
+    places = places.assign(**_crops(frame, places, layers.params))
     if layers.params.stock_ground_m2 is not None:
         places = places.assign(head_m2=layers.params.stock_ground_m2)
     wanted = list(layers.params.purposes)
@@ -122,6 +124,16 @@ def places_that_count(layers: LayerReader, settled: ResolvedOptions) -> gpd.GeoD
         text = f"places with another purpose than {', '.join(wanted)}: not counted"
         layers.reader.notice(Notice("places-left-out", text, others))
     return places[counts].reset_index(drop=True)
+
+
+def _crops(
+    frame: gpd.GeoDataFrame, places: gpd.GeoDataFrame, params: SitingInputs
+) -> dict[str, NDArray[np.object_] | NDArray[np.float64]]:
+    """Crop, yield and price of each place."""
+    crop = params.crop.strip().casefold()
+    field_crops.check_crop(crop, "crop")
+    usual = field_crops.UsualCrop(crop, params.crop_yield_t_ha, params.crop_price)
+    return field_crops.crop_columns(frame, places["purpose"].to_numpy(object), usual, "places")
 
 
 def holdings(layers: LayerReader) -> gpd.GeoDataFrame | None:

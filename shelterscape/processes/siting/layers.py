@@ -18,7 +18,7 @@ from shelterscape.process.money import decimal_amounts
 from shelterscape.process.stages import Results
 from shelterscape.processes.siting.choosing import named_candidates
 from shelterscape.processes.siting.compare import plan_comparison
-from shelterscape.processes.siting.crops import crop_tables
+from shelterscape.processes.siting.crops import crop_tables, field_changes
 from shelterscape.processes.siting.decide import SitingDecision
 from shelterscape.processes.siting.lines import ProposedLines
 from shelterscape.processes.siting.loading import SitingData
@@ -106,7 +106,9 @@ def results_of(
     stock = stock_ground(data, found.full_evaluation)
     if stock is not None:
         tables["stock_ground"] = stock
-    tables |= crop_tables(data, found)
+    crops = field_changes(data, found)
+    if crops is not None:
+        tables |= crop_tables(crops, data.currency)
     if data.earlier is not None:
         tables["plan_comparison"] = plan_comparison(data.earlier, curve, by_case)
     if data.survey_changes is not None:
@@ -318,6 +320,7 @@ def places_with_belts(
             )
         )
     frame = with_targets(pd.concat(frames, ignore_index=True))
+    frame = frame[[*_COLUMNS["places_with_belts"], "geometry"]]
     return frame.assign(head=frame["head"].astype("Int64"), year=frame["year"].astype("Int64"))
 
 

@@ -214,9 +214,18 @@ OUTPUTS: tuple[Output, ...] = (
     ),
     Table(
         "crop_response",
-        ("name", "parcel_id", "year", *CROPS),
-        "What the chosen belts change on each field with crops, in each of the 30 years after the "
-        "first planting.",
+        (
+            "name",
+            "parcel_id",
+            "crop",
+            "year",
+            *CROPS,
+            "crop_value_low",
+            "crop_value_high",
+            "currency",
+        ),
+        "What the chosen belts change on each field with crops, in the first year of planting and "
+        "each of the 30 years after it; in money where yield and price were given.",
         optional=True,
     ),
     Table(

@@ -14,6 +14,7 @@ from shelterscape.process.hourly_inputs import CHILL_CAUTION, HourlyInputs
 from shelterscape.process.inputs import Places, Several, Source, quantity
 from shelterscape.process.unmapped_ground import UnmappedGround
 from shelterscape.processes.siting.aims import MOST_SHELTER, AimInputs
+from shelterscape.processes.siting.crop_inputs import CropInputs
 from shelterscape.processes.siting.outputs import OUTPUTS
 
 SPACING_H, LONGEST_M, STEEPEST_DEG = 15.0, 400.0, 25.0
@@ -52,7 +53,7 @@ def layer_field(what: str, text: str) -> Any:
     return Annotated[str | None, Source("layer", what), note]
 
 
-class SitingInputs(CaseInputs, GrantMaps, UnmappedGround, HourlyInputs, AimInputs):
+class SitingInputs(CaseInputs, GrantMaps, UnmappedGround, HourlyInputs, AimInputs, CropInputs):
     """Inputs of `siting`."""
 
     purposes: tuple[str, ...] = Field(
