@@ -23,6 +23,7 @@ from shelterscape.science.siting.candidates import NEW_ACTIONS
 from shelterscape.science.siting.crop_fields import CropChange, CropFields
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 YEARS = 30
 """Years after the first planting."""
@@ -64,18 +65,23 @@ def field_changes(data: SitingData, found: SitingDecision) -> FieldChanges | Non
     is_new = np.arange(len(tallest)) >= existing
     planted = is_new.copy()
     planted[existing:] = chosen["action"].isin(NEW_ACTIONS)
-    replaced = replaced_rows(chosen)
-    after = np.ones(len(tallest), bool)
-    after[replaced[replaced >= 0]] = False
     fields = data.places.iloc[rows]
     beside = CropFields(found.context, rows.tolist(), tallest, planted)
     low, high = crop_responses(fields["crop"].tolist())
-    return FieldChanges(
-        fields,
-        _years(data),
-        [beside.change(height, ~is_new, after, low, fences=True) for height in heights],
-        [beside.change(height, ~is_new, after, high, fences=False) for height in heights],
-    )
+    work_years = data.params.planting_year + np.asarray(found.choice.phase, np.int64)
+    changes = FieldChanges(fields, _years(data), [], [])
+    for year, height in zip(changes.years, heights, strict=True):
+        after = _in_place(existing, replaced_rows(chosen), work_years <= year)
+        changes.low.append(beside.change(height, ~is_new, after, low, fences=True))
+        changes.high.append(beside.change(height, ~is_new, after, high, fences=False))
+    return changes
+
+
+def _in_place(existing: int, replaced: NDArray[np.int64], done: Flags) -> Flags:
+    """Belts that are there once some of the work is done: existing ones, then chosen ones."""
+    there = np.r_[np.ones(existing, bool), done]
+    there[replaced[done & (replaced >= 0)]] = False
+    return there
 
 
 def _years(data: SitingData) -> list[int]:
