@@ -17,6 +17,7 @@ import shelterscape
 from shelterscape.errors import InputError
 from shelterscape.science import crops, field_crops
 from shelterscape.science.places import complete, coverage
+from shelterscape.science.present_value import present_values
 from shelterscape.science.siting.context import evaluation_context, priority_by_purpose
 from shelterscape.science.siting.crop_fields import CropFields
 
@@ -106,10 +107,15 @@ def test_options_apply_to_fields_of_their_crop_and_only_fields_with_crops_are_re
 
 
 def test_the_present_value_is_that_of_an_annuity():
-    """30 yearly payments of 100 after one year at 4 %: 100 × (1 − 1.04^−30) / 0.04."""
-    amounts = np.r_[0.0, np.full(30, 100.0)]
-    assert crops.present_value(amounts, 0.04) == pytest.approx(1729.203, abs=1e-3)
-    assert crops.present_value(amounts, 0.0) == pytest.approx(3000.0)
+    """30 yearly payments of 100 after one year at 4 %: 100 × (1 − 1.04^−30) / 0.04 = 1729.203."""
+    amounts = [0, *[10_000] * 30]
+    # Each year is rounded to the minor unit.
+    assert abs(sum(present_values(amounts, 0.04)) - 172_920.33) <= 30 * 0.5
+    assert present_values(amounts, 0.0) == amounts
+    assert present_values([-501, 105], 0.05) == [-501, 100]
+
+
+def test_years_until_the_net_stays_positive():
     assert crops.years_until_positive(np.array([-1.0, 0.0, -0.1])) is None
     assert crops.years_until_positive(np.array([-1.0, 0.1])) == 1
 
@@ -165,3 +171,131 @@ def test_the_process_reports_crops_by_year(tmp_path):
     assert years["crop_positive_earliest"] == first > 2027
     # The low response has no gain at all.
     assert np.isnan(years["crop_positive_latest"])
+
+
+DESIGNS = """
+currency = "EUR"
+
+[design."hedge belt"]
+width_m = 6.0
+species = "common alder"
+porosity = 0.4
+suits = ["crop"]
+prices = { other_per_m = "9.50" }
+"""
+
+SCHEME = """
+name = "half of the cost"
+rules_date = 2026-01-01
+source = "invented for a test"
+status = "invented"
+currency = "EUR"
+opens = 2026-01-01
+closes = 2040-12-31
+
+[qualify]
+categories = ["shelter"]
+
+[[pay]]
+what = "share of the cost"
+kind = "capital"
+per = "cost"
+percent = 50
+"""
+
+
+def two_phases(tmp_path, **changes):
+    """Two drawn belts on one field, planted in 2027 and 2028; half of the cost is paid."""
+    given = project(tmp_path / "in")
+    maps, west, south = str(tmp_path / "in" / "maps.gpkg"), WEST + 200, NORTH - 500
+    square = shapely.box(west, south, west + 300, south + 200)
+    fields = {"purpose": ["crop", "crop"], "crop": ["maize", ""], "category": ["shelter"] * 2}
+    shapes = [square, shapely.box(west, south + 210, west + 300, south + 400)]
+    frame = gpd.GeoDataFrame(fields, geometry=shapes, crs=MAP_CRS)
+    frame.to_file(maps, layer="places", driver="GPKG")
+    lines = [shapely.LineString([(west + x, south), (west + x, south + 200)]) for x in (20, 170)]
+    drawn = gpd.GeoDataFrame({"must_have": [True, True]}, geometry=lines, crs=MAP_CRS)
+    drawn.to_file(maps, layer="lines", driver="GPKG")
+    for name, text in (("designs", DESIGNS), ("scheme", SCHEME)):
+        (tmp_path / f"{name}.toml").write_text(text, encoding="utf-8")
+    asked = {
+        "designs": str(tmp_path / "designs.toml"),
+        "schemes": [str(tmp_path / "scheme.toml")],
+        "grant_areas": [f"{maps}:places"],
+        "crop": "maize",
+        "crop_yield_t_ha": 9.0,
+        "crop_price": 200.0,
+        "discount_rate": 0.05,
+    }
+    return shelterscape.siting(
+        dem=given["dem"],
+        winds="270",
+        places=f"{maps}:places",
+        candidate_lines=f"{maps}:lines",
+        candidate_types=["drawn"],
+        purpose="crop",
+        planting_year=2027,
+        budget_m=420,
+        phases=2,
+        monte_carlo_runs=0,
+        out=tmp_path / "out",
+        overwrite=True,
+        **asked | changes,
+    )
+
+
+@pytest.mark.slow
+def test_the_net_present_value_is_that_of_its_parts(tmp_path):
+    """Cost and grant by hand, crops from the table in hectares, discounted with numpy."""
+    found = two_phases(tmp_path)
+    table, totals = (
+        pd.read_csv(found.tables[n]) for n in ("present_value_by_year", "present_value")
+    )
+    by_item = table.set_index(["money_item", "year"])
+    assert totals["money_item"].tolist() == ["cost", "grant", "land", "crops", "net"]
+    # 200 m at 9.50 in each of the first two years, half of it paid.
+    for item, amount in (("cost", -1900.0), ("grant", 950.0)):
+        values = by_item.loc[item]
+        assert values["amount_low"].tolist() == [amount, amount, *[0.0] * 29]
+        assert values["present_high"].iloc[1] == round(amount / 1.05, 2)
+    # Land of the second belt is taken from its own year on: 6 m and 8 m with fences, at 1,800 a ha.
+    land = by_item.loc["land"]
+    assert land["amount_high"].tolist() == pytest.approx([-216.0, *[-432.0] * 30])
+    assert land["amount_low"].tolist() == pytest.approx([-288.0, *[-576.0] * 30])
+    response = pd.read_csv(found.tables["crop_response"])
+    hectares = response.groupby("year")[["crop_net_low_ha", "crop_net_high_ha"]].sum().to_numpy()
+    crops_of = by_item.loc["land"] + by_item.loc["crops"]
+    assert np.abs(crops_of[["amount_low", "amount_high"]] - 1800 * hectares).max(axis=None) < 20
+    # The net of all years, discounted to 2027.
+    net, factor = by_item.loc["net"], 1.05 ** -np.arange(31.0)
+    items = table[table["money_item"] != "net"].groupby("year")[["amount_low", "amount_high"]].sum()
+    assert np.allclose(net[["amount_low", "amount_high"]], items, atol=1e-6)
+    for end in ("low", "high"):
+        total = totals.set_index("money_item").loc["net", f"present_{end}"]
+        assert total == pytest.approx(factor @ net[f"amount_{end}"].to_numpy(), abs=31 * 0.005)
+    assert any(
+        "Present value over 30 years at 5 % a year" in text for text in found.summary.results
+    )
+
+
+@pytest.mark.slow
+def test_the_present_value_is_linear_in_the_price_and_a_plain_sum_without_discount(tmp_path):
+    one, two = (
+        pd.read_csv(two_phases(tmp_path, crop_price=p, discount_rate=0.0).tables["present_value"])
+        for p in (200.0, 400.0)
+    )
+    assert (one["present_low"] == one["amount_low"]).all()
+    assert (one["present_high"] == one["amount_high"]).all()
+    one, two = (
+        table.set_index("money_item")[["present_low", "present_high"]] for table in (one, two)
+    )
+    # Each of 31 years and of two fields is rounded once at each price: three halves of a cent.
+    twice = 2 * one.loc[["land", "crops"]]
+    assert np.abs(two.loc[["land", "crops"]] - twice).max(axis=None) < 31 * 2 * 0.015
+    assert (two.loc[["cost", "grant"]] == one.loc[["cost", "grant"]]).all(axis=None)
+    none = two_phases(tmp_path, crop_price=None)
+    assert "present_value" not in none.tables
+    assert not any("resent value" in text for text in none.summary.results)
+    invented = two_phases(tmp_path, designs=None)
+    assert "present_value" not in invented.tables
+    assert any("Present value not calculated" in text for text in invented.summary.results)

@@ -137,27 +137,3 @@ def years_until_positive(net: Array) -> int | None:
         return 0
     last = int(below[-1]) + 1
     return last if last < len(net) else None
-
-
-def present_value(amounts: Array, discount_rate: float) -> float:
-    """Value today of yearly amounts.
-
-    Parameters
-    ----------
-    amounts : (years,) float64
-        In currency units; the first falls due now, each of the others a year later.
-    discount_rate : float
-        Per year, 0 or more.
-
-    Returns
-    -------
-    float
-        Currency units.
-
-    Examples
-    --------
-    >>> round(present_value(np.array([-100.0, 60.0, 60.0]), 0.05), 2)
-    11.56
-    """
-    years = np.arange(len(amounts))
-    return float(np.sum(amounts / (1.0 + discount_rate) ** years))

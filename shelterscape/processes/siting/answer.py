@@ -10,6 +10,7 @@ from shelterscape.process.place_hours import hours_answer
 from shelterscape.processes.siting.aims import SUFFICIENT
 from shelterscape.processes.siting.layers import SitingResults, money_text
 from shelterscape.processes.siting.place_hours import avoided_answer
+from shelterscape.processes.siting.present_value import present_value_answer
 from shelterscape.processes.siting.screens import screens_answer
 from shelterscape.processes.siting.spec import MINOR_UNITS
 from shelterscape.processes.siting.targets import least_answer, out_of_reach, targets_answer
@@ -40,6 +41,7 @@ def answer_of(results: SitingResults) -> list[str]:
     return [
         *_targets(results),
         _totals(results),
+        *present_value_answer(results.data, results.decision, results.tables),
         *boundary_answer(results.lines, results.decision, _counted(results)),
         *_by_purpose(results),
         *_hours(results),

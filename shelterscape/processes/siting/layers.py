@@ -23,6 +23,7 @@ from shelterscape.processes.siting.decide import SitingDecision
 from shelterscape.processes.siting.lines import ProposedLines
 from shelterscape.processes.siting.loading import SitingData
 from shelterscape.processes.siting.outputs import AVOIDED, LAND, OUTPUTS
+from shelterscape.processes.siting.present_value import present_value_tables
 from shelterscape.processes.siting.spec import MINOR_UNITS, minor_units
 from shelterscape.processes.siting.stock import stock_ground
 from shelterscape.processes.siting.targets import with_targets
@@ -109,6 +110,7 @@ def results_of(
     crops = field_changes(data, found)
     if crops is not None:
         tables |= crop_tables(crops, data.currency)
+        tables |= present_value_tables(data, found, crops)
     if data.earlier is not None:
         tables["plan_comparison"] = plan_comparison(data.earlier, curve, by_case)
     if data.survey_changes is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -83,14 +84,7 @@ def net_cost_of(
     """
     new = np.flatnonzero((candidates["action"] == PLANT).to_numpy())
     place = {int(row): i for i, row in enumerate(new)}
-    planted = candidates.iloc[new]
-    planted = planted.assign(cost=decimal_amounts(planted["cost_minor"], MINOR_UNITS))
-    belts, notices = grants.complete_belts(planted, "candidates", PLANTS_PER_HA, MINOR_UNITS)
-    near = shapely.union_all(belts["outline"].to_numpy())
-    areas, area_notices = grants.areas_by_category(found.areas, near, near)
-    check_categories(found.schemes, [], areas)
-    agreements, ended = grants.agreements_in_force(found.agreements, planting_year, "agreements")
-    ground = grants.divide_ground(belts, areas, agreements, found.schemes)
+    ground, notices = _ground(found, candidates.iloc[new], planting_year)
     net = grants.net_cost(ground, planting_year)
     limits = _by_row(payment_limits(ground, planting_year), new)
     gross = [int(cost) for cost in candidates["cost_minor"]]
@@ -100,7 +94,31 @@ def net_cost_of(
         belts_of_set = [place[row] for row in rows if row in place]
         return net(belts_of_set) + sum(gross[row] for row in rows if row not in place)
 
-    return cost_of, limits, [*notices, *area_notices, *ended]
+    return cost_of, limits, notices
+
+
+def grants_by_year(found: Grants, chosen: gpd.GeoDataFrame, planting_year: int) -> dict[int, int]:
+    """Payments for the new belts among the chosen ones by calendar year, whole minor units."""
+    new = chosen[(chosen["action"] == PLANT).to_numpy()].reset_index(drop=True)
+    by_year: dict[int, int] = defaultdict(int)
+    if len(new):
+        for row in grants.payments(_ground(found, new, planting_year)[0], planting_year).rows:
+            by_year[row.year] += row.amount_minor
+    return by_year
+
+
+def _ground(
+    found: Grants, planted: gpd.GeoDataFrame, planting_year: int
+) -> tuple[grants.Ground, list[Notice]]:
+    """Ground of new belts divided by grant areas and agreements, and notices."""
+    planted = planted.assign(cost=decimal_amounts(planted["cost_minor"], MINOR_UNITS))
+    belts, notices = grants.complete_belts(planted, "candidates", PLANTS_PER_HA, MINOR_UNITS)
+    near = shapely.union_all(belts["outline"].to_numpy())
+    areas, area_notices = grants.areas_by_category(found.areas, near, near)
+    check_categories(found.schemes, [], areas)
+    agreements, ended = grants.agreements_in_force(found.agreements, planting_year, "agreements")
+    ground = grants.divide_ground(belts, areas, agreements, found.schemes)
+    return ground, [*notices, *area_notices, *ended]
 
 
 def _by_row(limits: PaymentLimits, new: NDArray[np.intp]) -> PaymentLimits:

@@ -52,6 +52,9 @@ CROPS = (
 )
 """What belts change in the yield of crops, as hectares of full yield."""
 
+AMOUNTS = ("amount_low", "amount_high", "present_low", "present_high")
+"""What is spent or lost (below 0) and received, and its value in the first year of planting."""
+
 OUTPUTS: tuple[Output, ...] = (
     Layer(
         "candidates",
@@ -233,6 +236,19 @@ OUTPUTS: tuple[Output, ...] = (
         ("name", "parcel_id", "crop_positive_earliest", "crop_positive_latest"),
         "Years from which the chosen belts add to the yield of each field, by the high and by the "
         "low response.",
+        optional=True,
+    ),
+    Table(
+        "present_value",
+        ("money_item", *AMOUNTS, "discount_rate", "currency"),
+        "Sums over the first year of planting and the 30 years after it of cost, grant, crop on "
+        "land taken, change of yield elsewhere, and all of them, where prices were given.",
+        optional=True,
+    ),
+    Table(
+        "present_value_by_year",
+        ("year", "money_item", *AMOUNTS, "currency"),
+        "The same by year.",
         optional=True,
     ),
     Table(
