@@ -26,10 +26,10 @@ def lines(folder, side, count=12):
     return f"{path}:lines"
 
 
-def fields(folder, side):
-    """One field with cattle that is the whole map."""
+def fields(folder, side, purpose):
+    """One field, with cattle or crops, that is the whole map."""
     span, path = side * CELL_M, folder / "fields.gpkg"
-    frame = {"purpose": ["outwintering stock"], "head": [50]}
+    frame = {"purpose": [purpose], "head": [50]}
     square = shapely.box(WEST, NORTH - span, WEST + span, NORTH)
     gpd.GeoDataFrame(frame, geometry=[square], crs=CRS).to_file(path, layer="fields", driver="GPKG")
     return f"{path}:fields"
@@ -46,8 +46,9 @@ STOCK = ("--places", "FIELDS", "--candidate-types", "drawn")
         (1000, 4, ("--no-terrain", "--monte-carlo-runs", "0", "--candidate-types", "drawn")),
         (1000, 4, (*STOCK, "--stock-benefit", "sufficient ground", "--monte-carlo-runs", "2")),
         (1000, 4, (*STOCK, "--aim", "fewest metres", "--monte-carlo-runs", "0")),
+        (1000, 4, (*STOCK, "--no-terrain", "--purpose", "crop", "--monte-carlo-runs", "0")),
     ],
-    ids=["small", "many directions", "flat terrain", "sufficient ground", "targets"],
+    ids=["small", "many directions", "flat terrain", "sufficient ground", "targets", "crops"],
 )
 def test_the_estimate_is_between_the_peak_and_twice_the_peak(tmp_path, side, directions, more):
     """The peak is that measured by the operating system for a process that runs only this job."""
@@ -55,7 +56,8 @@ def test_the_estimate_is_between_the_peak_and_twice_the_peak(tmp_path, side, dir
     words = ["--dem", ground(tmp_path, side), "--belts", belts(tmp_path, side), "--winds", winds]
     words += ["--candidate-lines", lines(tmp_path, side), "--planting-year", "2027"]
     if "--places" in more:
-        more = [fields(tmp_path, side) if word == "FIELDS" else word for word in more]
+        place_layer = fields(tmp_path, side, "crop" if "crop" in more else "outwintering stock")
+        more = [place_layer if word == "FIELDS" else word for word in more]
     budget = () if "--aim" in more else ("--budget-m", "500")
     done = subprocess.run(
         command("siting", *words, *budget, *more, "--out", tmp_path / "out"),

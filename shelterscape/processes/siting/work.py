@@ -21,9 +21,11 @@ from shelterscape.processes.siting.loading import SitingData, load, whole_map
 from shelterscape.processes.siting.spec import SitingInputs
 from shelterscape.processes.siting.summary import summarise
 from shelterscape.processes.siting.what_if import SitingState
+from shelterscape.science.places import purpose_of
 from shelterscape.science.siting import (
     benefit,
     context,
+    crop_fields,
     full_evaluation,
     ground,
     monte_carlo,
@@ -107,10 +109,12 @@ def work_bytes(params: SitingInputs, sizes: InputSizes) -> float:
     )
     drawing = monte_carlo.work_bytes(cells, directions) if params.monte_carlo_runs else 0.0
     on_places = sampled_cells.work_bytes(cells, directions) if params.places else 0.0
-    if params.stock_benefit == SUFFICIENT:
+    saturates = params.stock_benefit == SUFFICIENT and _may_have_stock(params)
+    beside_crops = crop_fields.work_bytes(cells, directions) if params.places else 0.0
+    if saturates:
         # Cells of stock places are kept, and there is one more set of cells in Monte Carlo runs.
         in_context += on_places
-    if params.places and (params.aim != MOST_SHELTER or params.stock_benefit == SUFFICIENT):
+    if params.places and (params.aim != MOST_SHELTER or saturates):
         # Sets are evaluated in full while candidates are compared, with the wind without them.
         comparing += on_places + 4.0 * cells * directions + evaluating
     winds = 0.0
@@ -118,4 +122,11 @@ def work_bytes(params: SitingInputs, sizes: InputSizes) -> float:
         winds = 2.0 * cells + terrain_wind_bytes(sizes.grid) + seen_ground_bytes(params, sizes)
     # Places are covered once without and once with the chosen belts.
     hours = hours_bytes(params, sizes, 2)
-    return kept + hours + max(winds, in_context + max(comparing, evaluating, drawing))
+    return kept + hours + max(winds, in_context + max(comparing, evaluating, drawing, beside_crops))
+
+
+def _may_have_stock(params: SitingInputs) -> bool:
+    """Whether places for stock count: all purposes do where none is named."""
+    named = [name for name in (params.purpose, *params.purposes) if name]
+    purposes = [purpose_of(name) for name in named]
+    return not named or any(purpose and purpose.head_m2 > 0 for purpose in purposes)

@@ -13,11 +13,37 @@ from numpy.typing import NDArray
 from shelterscape.science.crops import LOSS_TO_H, CropResponse, gain_weight
 from shelterscape.science.siting.candidates import FENCE_M
 from shelterscape.science.siting.context import EvaluationContext
-from shelterscape.science.siting.sampled_cells import SampledCells
+from shelterscape.science.siting.ground import SITING_RAYS
+from shelterscape.science.siting.sampled_cells import MOST_PAIRS, SampledCells
+from shelterscape.science.siting.sampled_cells import work_bytes as sampled_bytes
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Shapes = NDArray[np.object_]
+
+
+def work_bytes(cells: int, directions: int) -> float:
+    """Memory that `CropFields` and its changes need, bytes.
+
+    Parameters
+    ----------
+    cells : int
+        Cells of the grid.
+    directions : int
+        Directions of the wind set.
+
+    Returns
+    -------
+    float
+        Bytes.
+
+    Notes
+    -----
+    Share, owner and priority of each cell of the grid; the sampled cells; and while gains are
+    added up, the weight of each pair of ray and cell, and 8 entries a pair at 32 bytes (assumed).
+    """
+    pairs = min(MOST_PAIRS, cells * directions * SITING_RAYS)
+    return cells * 20.0 + sampled_bytes(cells, directions) + pairs * (8.0 + 8 * 32.0)
 
 
 @dataclass(frozen=True)
