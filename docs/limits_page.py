@@ -139,7 +139,7 @@ NOT_MODELLED = {
         "Temperature, humidity, evaporation, soil moisture, frost, light and shade.",
         "Snow drift, soil loss, spray drift and odour. The wind-speed exponent weights wind for "
         "them but gives no amount.",
-        "Yield, animal welfare and energy. Land taken and crop losses beside belts are areas only.",
+        "Animal welfare and energy. Yield beside belts is a published range, no forecast.",
     ),
     "Choice of belts": (
         "Wildlife, landscape, water, carbon and access, unless you give them as constraints.",

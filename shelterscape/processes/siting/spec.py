@@ -289,7 +289,8 @@ PROCESS = Process(
         "Several belts: the smallest relative wind applies, as in Vigiak and others 2003 (status "
         "S2), while lines are compared; the chosen set is evaluated in full.",
         "Crops lose within 1 to 2 heights of a belt and gain beyond: Kort 1988; Cleugh and others "
-        "2002 (status S).",
+        "2002 (status S). Gain by crop: texts that cite Kort 1988 (status S2). The default of the "
+        "discount rate is assumed.",
         "Sheep chill index: Nixon-Smith 1972; Donnelly 1984, Australian Journal of Agricultural "
         "Research 35:709-721 (status S2); wind at its height by the log law (common practice).",
         "Distances, clearances, what counts against a belt for the working land (docs/siting.md), "
