@@ -6,7 +6,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-from shapely import LineString, MultiLineString, box
+from shapely import LineString, MultiLineString, Polygon, box
 from siting_helpers import every_set, seeded_world, smallest_wind_value
 
 from shelterscape.process.design_files import packaged_designs
@@ -72,6 +72,18 @@ def test_a_belt_pays_for_the_land_it_takes_cuts_off_and_divides():
     np.testing.assert_allclose(land.boundary_share[:3], [1.0, 0.08, 0.08], atol=1e-9)
     cost = land.cost_ha(np.full(7, 2.0), boundary_preference=0.5, land_weight=3.0)
     np.testing.assert_allclose(cost[:2], [3 * 0.18, 0.5 * 2 * 0.92 + 3 * 0.16], atol=1e-9)
+
+
+def test_a_yard_one_working_width_from_the_edge_of_a_field_is_no_failure():
+    """Once mitred, the outline of the ground that machines reach crosses itself there."""
+    edge = [(389850, 6127840.486303472), (390450, 6127780.486303472), (390450, 6128430)]
+    yard = [(390157.660444431, 6127836.427876097), (390029.1029224936, 6127989.636764721)]
+    yard += [(390013.7820336311, 6127976.781012527), (390142.3395555685, 6127823.572123903)]
+    field = Polygon([*edge, (389850, 6128430)], [yard])
+    line = LineString([(389900, 6128300), (390000, 6128300)])
+    land = working_land(new_belts([line]), as_array([field]), as_array([field.exterior]))
+    # 100 m of 8 m; machines pass at both ends.
+    assert (land.land_out_ha, land.new_gates) == (pytest.approx([0.08]), [0])
 
 
 def test_restorations_and_existing_boundaries_need_no_land():

@@ -217,7 +217,8 @@ def _parts_in_use(fields: Shapes, working_width_m: float, min_field_part_ha: flo
     half = working_width_m / 2
     reached = shapely.buffer(fields, -half, join_style="mitre")
     parts, owner = shapely.get_parts(reached, return_index=True)
-    grown = shapely.buffer(parts, half, join_style="mitre")
+    # Where two edges nearly meet, mitred corners can cross; valid parts are not changed.
+    grown = shapely.make_valid(shapely.buffer(parts, half, join_style="mitre"))
     area = shapely.area(shapely.intersection(grown, fields[owner]))
     large = area >= SLIVER_M2
     area, owner = area[large], owner[large]
