@@ -19,7 +19,7 @@ from shelterscape.science import crops, field_crops
 from shelterscape.science.places import complete, coverage
 from shelterscape.science.present_value import present_values
 from shelterscape.science.siting.context import evaluation_context, priority_by_purpose
-from shelterscape.science.siting.crop_fields import CropFields
+from shelterscape.science.siting.crop_fields import CropFields, least_and_most
 
 LOW, HIGH = crops.crop_responses(["winter wheat"])
 
@@ -70,6 +70,17 @@ def test_a_belt_beside_an_equal_one_adds_only_its_land():
     assert change.gained[0] == pytest.approx(0.0, abs=1e-12)
     assert change.taken[0] == pytest.approx(0.12)
     assert change.lost[0] == pytest.approx(-0.12 * 0.25)
+
+
+def test_a_belt_cut_lower_loses_most_by_the_high_response():
+    """Half the height is half the ground in gain and loss; the range keeps its order."""
+    found = field_beside([[(260, 10), (260, 590)], [(260, 20), (260, 580)]], [False, False])
+    before, after, heights = np.array([True, False]), np.array([False, True]), np.array([10.0, 5.0])
+    low, high = (found.change(heights, before, after, one, fences=False) for one in (LOW, HIGH))
+    assert high.gained[0] < 0 < low.gained[0] and low.lost[0] < high.lost[0] < 0
+    least, most = least_and_most(low, high)
+    assert (least.gained[0], most.gained[0]) == (high.gained[0], low.gained[0])
+    assert least.net[0] == high.gained[0] - high.lost[0] < most.net[0]
 
 
 def test_gains_are_those_published_and_the_widest_where_no_crop_is_named():

@@ -20,7 +20,7 @@ from shelterscape.science.crops import crop_responses, years_until_positive
 from shelterscape.science.field_crops import CROP, value_minor, values_per_ha
 from shelterscape.science.siting.benefit import replaced_rows
 from shelterscape.science.siting.candidates import NEW_ACTIONS
-from shelterscape.science.siting.crop_fields import CropChange, CropFields
+from shelterscape.science.siting.crop_fields import CropChange, CropFields, least_and_most
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -42,7 +42,7 @@ class FieldChanges:
     years : list of int
         The first year of planting, and the `YEARS` after it.
     low, high : list of CropChange
-        Low and high response, by year.
+        Least and most favourable change, by year.
     """
 
     fields: gpd.GeoDataFrame
@@ -72,8 +72,12 @@ def field_changes(data: SitingData, found: SitingDecision) -> FieldChanges | Non
     changes = FieldChanges(fields, _years(data), [], [])
     for year, height in zip(changes.years, heights, strict=True):
         after = _in_place(existing, replaced_rows(chosen), work_years <= year)
-        changes.low.append(beside.change(height, ~is_new, after, low, fences=True))
-        changes.high.append(beside.change(height, ~is_new, after, high, fences=False))
+        least, most = least_and_most(
+            beside.change(height, ~is_new, after, low, fences=True),
+            beside.change(height, ~is_new, after, high, fences=False),
+        )
+        changes.low.append(least)
+        changes.high.append(most)
     return changes
 
 
@@ -118,8 +122,8 @@ def crop_tables(found: FieldChanges, currency: str) -> dict[str, pd.DataFrame]:
                 "year": year,
                 "crop_taken_low_ha": high.taken,
                 "crop_taken_high_ha": low.taken,
-                "crop_lost_low_ha": np.minimum(high.lost, low.lost),
-                "crop_lost_high_ha": np.maximum(high.lost, low.lost),
+                "crop_lost_low_ha": high.lost,
+                "crop_lost_high_ha": low.lost,
                 "crop_gained_low_ha": low.gained,
                 "crop_gained_high_ha": high.gained,
                 "crop_net_low_ha": low.net,

@@ -71,6 +71,32 @@ class CropChange:
         return found
 
 
+def least_and_most(one: CropChange, other: CropChange) -> tuple[CropChange, CropChange]:
+    """The range of two changes: each part with its worst and its best value for each field.
+
+    Parameters
+    ----------
+    one, other : CropChange
+        By the low and the high response. Where belts are cut lower, the high response is the worse.
+
+    Returns
+    -------
+    least, most : CropChange
+    """
+    return (
+        CropChange(
+            np.maximum(one.taken, other.taken),
+            np.maximum(one.lost, other.lost),
+            np.minimum(one.gained, other.gained),
+        ),
+        CropChange(
+            np.minimum(one.taken, other.taken),
+            np.minimum(one.lost, other.lost),
+            np.maximum(one.gained, other.gained),
+        ),
+    )
+
+
 class CropFields:
     """Fields with crops, and the position of belts relative to their cells.
 
@@ -143,9 +169,12 @@ class CropFields:
         zone_m = self._half_m + response.loss_to_h * heights_m
         with_new = shapely.difference(self._around(after & (heights_m > 0), zone_m), strips)
         without = self._around(before & (heights_m > 0), zone_m)
-        lost = response.loss_share * (shapely.area(with_new) - shapely.area(without)) / 1e4
+        # Differences of areas below a square centimetre are rounding.
+        more_ha = np.round((shapely.area(with_new) - shapely.area(without)) / 1e4, 8)
         gained = self._gains(heights_m, after, zone_m) - self._gains(heights_m, before, zone_m)
-        return CropChange(shapely.area(strips) / 1e4, lost, response.gain_share * gained)
+        return CropChange(
+            shapely.area(strips) / 1e4, response.loss_share * more_ha, response.gain_share * gained
+        )
 
     def _around(self, belts: Flags, distance_m: Array) -> Shapes:
         """Parts of the fields within a distance of some belts."""
