@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import itertools
+from types import SimpleNamespace
 
+import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 from siting_helpers import GRID, belts, candidates, seeded_lines, winds
 from test_siting_place_cover import stock_places, world
 
+from shelterscape.processes.siting.pictures import _at_target
+from shelterscape.processes.siting.targets import places_in_case, targets_answer, with_targets
+from shelterscape.science.belts import Case
 from shelterscape.science.places import coverage, means, targets
 from shelterscape.science.siting.least_cost import cost_with_land, least_cost
 from shelterscape.science.siting.place_cover import PlaceGround, target_terms
@@ -120,3 +126,30 @@ def test_cost_to_working_land_raises_the_cost_for_the_same_benefit():
     )
     assert found[:2] == pytest.approx([100.0, 1000.0 / 3.0])
     assert np.isinf(found[2:]).all()
+
+
+def test_charts_count_places_at_their_target_as_the_answer_does():
+    """A sheltered corner is enough for stock; elsewhere the mean wind decides."""
+    case = Case("bare", 2047)
+    places = with_targets(
+        gpd.GeoDataFrame(
+            {
+                "name": ["stock", "windy stock", "calm field", "no target"],
+                "season": case.season_label,
+                "year": case.year,
+                "target_relative_wind": [0.5, 0.5, 0.6, np.nan],
+                "relative_wind_without": [0.9, 0.9, 0.7, 0.9],
+                "relative_wind": [0.9, 0.4, 0.6, 0.1],
+                "corner_time_share_without": [0.2, 0.2, np.nan, np.nan],
+                "corner_time_share": [0.95, 0.8, np.nan, np.nan],
+            }
+        )
+    )
+    later = places.assign(year=2057, reaches_target="yes")
+    layers = {"places_with_belts": pd.concat([places, later])}
+    results = SimpleNamespace(layers=layers, data=SimpleNamespace(case=case))
+    (note,) = _at_target(results)
+    (answer,) = targets_answer(places_in_case(layers, case))
+    count = "2 of 3 places reach their target (0 without new belts)"
+    assert note == f"With the whole set {count}."
+    assert answer.startswith(f"{count}. Below target: windy stock")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 
 from shelterscape.kernels.shelter_curves import CURVES
 from shelterscape.process.place_hours import hours_answer
@@ -13,7 +12,12 @@ from shelterscape.processes.siting.place_hours import avoided_answer
 from shelterscape.processes.siting.present_value import present_value_answer
 from shelterscape.processes.siting.screens import screens_answer
 from shelterscape.processes.siting.spec import MINOR_UNITS
-from shelterscape.processes.siting.targets import least_answer, out_of_reach, targets_answer
+from shelterscape.processes.siting.targets import (
+    least_answer,
+    out_of_reach,
+    places_in_case,
+    targets_answer,
+)
 from shelterscape.processes.siting.trees import trees_answer, trees_certainty
 from shelterscape.processes.siting.working_land import boundary_answer
 from shelterscape.science.siting.candidates import PLANT, SCREENED
@@ -146,7 +150,7 @@ def _belts(results: SitingResults) -> list[str]:
 
 def _targets(results: SitingResults) -> list[str]:
     """Places that reach their target, and those that do not."""
-    here, found = _places_in_case(results), results.decision
+    here, found = places_in_case(results.layers, results.data.case), results.decision
     return (
         [] if here is None else [*targets_answer(here), *out_of_reach(found.least, found.context)]
     )
@@ -154,7 +158,7 @@ def _targets(results: SitingResults) -> list[str]:
 
 def _by_purpose(results: SitingResults) -> list[str]:
     """What the set adds to the places of each purpose, where there are several."""
-    here = _places_in_case(results)
+    here = places_in_case(results.layers, results.data.case)
     if here is None or here["purpose"].nunique() < 2:
         return []
     added = here.groupby("purpose")["place_benefit_ha"].sum().sort_values(ascending=False)
@@ -162,19 +166,9 @@ def _by_purpose(results: SitingResults) -> list[str]:
     return [f"By purpose, ha eq. weighted by priority: {'; '.join(texts)}"]
 
 
-def _places_in_case(results: SitingResults) -> pd.DataFrame | None:
-    """Places in the case in which lines are compared; None without places."""
-    places = results.layers.get("places_with_belts")
-    if places is None:
-        return None
-    case = results.data.case
-    here = places[places["season"] == case.season_label]
-    return here[here["year"].isna() if case.year is None else here["year"] == case.year]
-
-
 def _hours(results: SitingResults) -> list[str]:
     """Stock places with the chosen belts."""
-    data, here = results.data, _places_in_case(results)
+    data, here = results.data, places_in_case(results.layers, results.data.case)
     if here is None or data.hours is None:
         return []
     means = hours_answer(

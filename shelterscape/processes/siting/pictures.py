@@ -15,6 +15,7 @@ from shelterscape.processes.siting.decide import SitingDecision
 from shelterscape.processes.siting.layers import SitingResults
 from shelterscape.processes.siting.loading import SitingData
 from shelterscape.processes.siting.spec import MINOR_UNITS
+from shelterscape.processes.siting.targets import places_in_case, targets_reached
 from shelterscape.science.siting.candidates import PLANT
 from shelterscape.terms import TERMS
 
@@ -130,27 +131,11 @@ def _curve(results: SitingResults) -> ChartSheet:
     )  # fmt: skip
 
 
-def _at_target(results: SitingResults) -> tuple[str, ...]:
-    """A sentence on places at their target with the whole set."""
-    places = results.layers.get("places_with_belts")
-    case = results.data.case
-    if places is None:
-        return ()
-    year = places["year"].isna() if case.year is None else places["year"] == case.year
-    wanted = places[(places["season"] == case.season_label) & year]
-    wanted = wanted[wanted["target_relative_wind"].notna()]
-    counts = [
-        int((wanted[name] <= wanted["target_relative_wind"]).sum())
-        for name in ("relative_wind_without", "relative_wind")
-    ]
-    return (
-        (
-            f"Places at their target: {counts[0]} of {len(wanted)} before, {counts[1]} with the "
-            "whole set.",
-        )
-        if len(wanted)
-        else ()
-    )
+def _at_target(results: SitingResults) -> list[str]:
+    """A sentence on places at their target with the whole set, as in the answer."""
+    here = places_in_case(results.layers, results.data.case)
+    reached = [] if here is None else targets_reached(here)
+    return [f"With the whole set {text}." for text in reached]
 
 
 def _at_full_cost(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -11,6 +13,7 @@ from shelterscape.processes.siting.aims import FEWEST_METRES
 from shelterscape.processes.siting.least import LeastSets
 from shelterscape.processes.siting.loading import SitingData
 from shelterscape.processes.siting.spec import MINOR_UNITS
+from shelterscape.science.belts import Case
 from shelterscape.science.siting.context import EvaluationContext
 from shelterscape.science.siting.least_cost import ROUNDING
 from shelterscape.science.siting.place_cover import STOCK_TIME, target_terms
@@ -36,22 +39,35 @@ def with_targets(places: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return places.assign(**columns)
 
 
+def places_in_case(layers: Mapping[str, gpd.GeoDataFrame], case: Case) -> pd.DataFrame | None:
+    """Rows of the layer of places in one season and year; None without places."""
+    places = layers.get("places_with_belts")
+    if places is None:
+        return None
+    here = places[places["season"] == case.season_label]
+    return here[here["year"].isna() if case.year is None else here["year"] == case.year]
+
+
 def targets_answer(here: pd.DataFrame) -> list[str]:
     """How many places reach their target, and those that do not, the farthest from it first."""
-    wanted = here[here["reaches_target"] != ""]
-    if not len(wanted):
-        return []
-    missed = wanted[wanted["reaches_target"] == "no"]
-    before = int((wanted["reaches_target_without"] == "yes").sum())
-    reached = f"{len(wanted) - len(missed)} of {len(wanted)} places reach their target"
-    first = f"{reached} ({before} without new belts)"
+    first = targets_reached(here)
+    missed = here[here["reaches_target"] == "no"]
     if not len(missed):
-        return [first]
+        return first
     missed = missed.assign(share=_share_of_target(missed))
     worst = missed.sort_values("share", kind="stable").head(MOST_PLACES)
     named = "; ".join(_below(row) for _, row in worst.iterrows())
     more = f" and {len(missed) - len(worst)} more" if len(missed) > len(worst) else ""
-    return [f"{first}. Below target: {named}{more}"]
+    return [f"{first[0]}. Below target: {named}{more}"]
+
+
+def targets_reached(here: pd.DataFrame) -> list[str]:
+    """How many places reach their target, with and without new belts; empty without targets."""
+    wanted = here[here["reaches_target"] != ""]
+    if not len(wanted):
+        return []
+    after, before = ((wanted[f"reaches_target{end}"] == "yes").sum() for end in ("", "_without"))
+    return [f"{after} of {len(wanted)} places reach their target ({before} without new belts)"]
 
 
 def _share_of_target(places: pd.DataFrame) -> pd.Series:
