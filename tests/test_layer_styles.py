@@ -33,6 +33,7 @@ from shelterscape.files.styles import (
     PLACE_STYLE,
     RAMPS,
     SHELTER_SHADES,
+    SITED_PLACE_STYLE,
     TARGET_COLOURS,
     LayerStyle,
 )
@@ -98,6 +99,11 @@ def test_places_are_drawn_by_their_target():
     reached, missed = TARGET_COLOURS.values()
     drawn = [rules_drawing(rules, row) for _, row in frame.iterrows()]
     assert drawn == [[reached], [missed], [NO_VALUE_COLOUR], [reached]]
+    # Where a target may be a sheltered corner, the column that states it decides.
+    sited = frame.assign(reaches_target=["no", "yes", "", "yes"])
+    rules = rules_of("places", "Places.", SITED_PLACE_STYLE, sited)
+    drawn = [rules_drawing(rules, row) for _, row in sited.iterrows()]
+    assert drawn == [[missed], [reached], [NO_VALUE_COLOUR], [reached]]
 
 
 def test_orders_of_choice_have_classes_of_whole_numbers():

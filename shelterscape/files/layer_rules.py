@@ -155,18 +155,25 @@ def _rules(style: LayerStyle, frame: gpd.GeoDataFrame) -> list[Rule]:
     if not column or column not in frame:
         return [Rule("", (), style.colour)]
     if style.target:
-        return _target_rules(column, style.target)
+        return _target_rules(style)
     if style.colours:
         return [Rule(word, (_is(column, word),), colour) for word, colour in style.colours.items()]
     return _number_rules(style, column, frame[column])
 
 
-def _target_rules(column: str, target: str) -> list[Rule]:
-    reached, missed = TARGET_COLOURS.items()
+def _target_rules(style: LayerStyle) -> list[Rule]:
+    if style.reached:
+        conditions = [_is(style.reached, word) for word in ("yes", "no", "")]
+    else:
+        conditions = [
+            Condition(style.colour_by, "<=", other=style.target),
+            Condition(style.colour_by, ">", other=style.target),
+            Condition(style.target, "empty"),
+        ]
+    legend = (*TARGET_COLOURS.items(), ("no target", NO_VALUE_COLOUR))
     return [
-        Rule(reached[0], (Condition(column, "<=", other=target),), reached[1]),
-        Rule(missed[0], (Condition(column, ">", other=target),), missed[1]),
-        Rule("no target", (Condition(target, "empty"),), NO_VALUE_COLOUR),
+        Rule(title, (condition,), colour)
+        for condition, (title, colour) in zip(conditions, legend, strict=True)
     ]
 
 

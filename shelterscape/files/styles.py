@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from shelterscape.terms import Term
 
@@ -191,6 +191,8 @@ class LayerStyle:
     target : str
         Column that `colour_by` must not exceed: features that reach it and that do not have
         `TARGET_COLOURS`.
+    reached : str
+        Column of yes or no that decides instead, where reaching a target is more than that.
     colour : str
         The one colour, where no column sets it.
     hatched, outlined : bool
@@ -207,6 +209,7 @@ class LayerStyle:
     colours: Mapping[str, str] = field(default_factory=dict)
     shades: tuple[str, ...] = ()
     target: str = ""
+    reached: str = ""
     colour: str = BELT_COLOUR
     hatched: bool = False
     outlined: bool = True
@@ -223,6 +226,8 @@ PLACE_STYLE = LayerStyle(
     label="name",
     reduction_of="relative_wind",
 )
+SITED_PLACE_STYLE = replace(PLACE_STYLE, reached="reaches_target")
+"""Places whose target may be a sheltered corner."""
 """Places by whether they reach their target, with name and wind reduction."""
 
 

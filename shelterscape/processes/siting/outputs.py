@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from shelterscape.files.styles import PLACE_STYLE, SHELTER_SHADES, LayerStyle
+from shelterscape.files.styles import SHELTER_SHADES, SITED_PLACE_STYLE, LayerStyle
 from shelterscape.process import Layer, Output, Picture, Raster, Table
 from shelterscape.process.cases import changes_table
 
@@ -142,7 +142,7 @@ OUTPUTS: tuple[Output, ...] = (
             "windy_hours",
         ),
         "Places to be sheltered, with their mean wind without and with the chosen belts.",
-        style=PLACE_STYLE,
+        style=SITED_PLACE_STYLE,
         optional=True,
     ),
     Raster(
