@@ -64,12 +64,12 @@ def per_ray(prepared: PreparedBelts) -> tuple[float, float]:
     taken = np.zeros((len(prepared.density), *GRID.shape), np.float32)
     whole, on_cells = [], []
     for direction in (DIRECTIONS[0], *DIRECTIONS):  # the first compiles
-        begun = time.perf_counter()
+        started = time.perf_counter()
         rays = rays_of(prepared, direction + ray_offsets(SECTOR_DEG, SPREAD_DEG))
         ready = time.perf_counter()
         accumulate_wind_reduction(rays, GRID, "smallest", taken)
         ended = time.perf_counter()
-        whole.append((ended - begun) / len(rays.steps))
+        whole.append((ended - started) / len(rays.steps))
         on_cells.append((ended - ready) / len(rays.steps))
     return statistics.median(whole[1:]), statistics.median(on_cells[1:])
 

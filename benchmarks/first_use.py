@@ -38,7 +38,7 @@ def spent(arguments: list[str], repeats: int = 1, **environment: str) -> Spent:
     """Medians over some runs of ``python`` with these arguments."""
     found = []
     for _ in range(repeats):
-        begun = time.perf_counter()
+        started = time.perf_counter()
         process = subprocess.Popen(
             [sys.executable, *arguments],
             env=os.environ | environment,
@@ -55,7 +55,7 @@ def spent(arguments: list[str], repeats: int = 1, **environment: str) -> Spent:
         if process.returncode:
             raise SystemExit(f"{' '.join(arguments)} ended with {process.returncode}")
         cpu = used.ru_utime + used.ru_stime
-        found.append(Spent(time.perf_counter() - begun, cpu, mib))
+        found.append(Spent(time.perf_counter() - started, cpu, mib))
     return Spent(*(statistics.median(part) for part in zip(*found, strict=True)))
 
 
@@ -120,9 +120,9 @@ def picture(folder: Path) -> str:
     sheet = MapSheet("Wind", (MapPanel("in leaf", wind, "relative_wind"),), grid, notes=())
     times = []
     for number in range(6):
-        begun = time.perf_counter()
+        started = time.perf_counter()
         draw_maps(folder / f"{number}.png", sheet)
-        times.append(time.perf_counter() - begun)
+        times.append(time.perf_counter() - started)
     median = statistics.median(times[1:])
     what = f"a picture of {PICTURE_SIDE} × {PICTURE_SIDE} cells, median of 5"
     return row(what, f"{median:.2f} s", "0.5 s", median <= 0.5)

@@ -51,9 +51,9 @@ def nanoseconds(work: Callable[[], object], cells: int, repeats: int = 5) -> tup
     work()
     times = []
     for _ in range(repeats):
-        begun = time.perf_counter()
+        started = time.perf_counter()
         work()
-        times.append(time.perf_counter() - begun)
+        times.append(time.perf_counter() - started)
     return statistics.median(times) / cells * 1e9, min(times) / cells * 1e9
 
 

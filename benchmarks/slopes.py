@@ -41,9 +41,9 @@ def seconds(side: int, directions: int, count: int) -> float:
     winds = equal_winds([360.0 * n / directions for n in range(directions)], where="winds")
     taken = []
     for _ in range(3):
-        begun = time.perf_counter()
+        started = time.perf_counter()
         over_winds(prepared, grid, [winds], speed_exponent=1.0)
-        taken.append(time.perf_counter() - begun)
+        taken.append(time.perf_counter() - started)
     return statistics.median(taken)
 
 

@@ -73,23 +73,23 @@ def measure() -> dict[str, float]:
     ground, grid = seeded_ground(SIDE), grid_of(SIDE, CELL_M)
     took, straight, copied = [], [], []
     with Peak() as peak:
-        begun = time.perf_counter()
+        started = time.perf_counter()
         winds = speed_ups(ground, grid, DIRECTIONS)
         next(winds)
-        first = time.perf_counter() - begun
+        first = time.perf_counter() - started
         for _ in DIRECTIONS[1:]:
-            begun = time.perf_counter()
+            started = time.perf_counter()
             next(winds)  # not kept, as by a caller that writes it to a file
-            took.append(time.perf_counter() - begun)
+            took.append(time.perf_counter() - started)
     without = speed_ups(ground, grid, DIRECTIONS, turning=False)
     next(without)
     for _ in DIRECTIONS[1:]:
-        begun = time.perf_counter()
+        started = time.perf_counter()
         next(without)
-        straight.append(time.perf_counter() - begun)
-        begun = time.perf_counter()
+        straight.append(time.perf_counter() - started)
+        started = time.perf_counter()
         ground.copy()
-        copied.append(time.perf_counter() - begun)
+        copied.append(time.perf_counter() - started)
     padded = padded_size(SIDE, int(np.ceil(Edges().pad_m / CELL_M))) ** 2 * 4
     return {
         "first": first,
@@ -108,10 +108,10 @@ def tiles_beside_the_whole(ground: np.ndarray, grid: Grid) -> dict[str, float]:
     winds = speed_ups(ground, grid, [233.0, 10.0, 100.0], tile_cells=2048)
     tiled = next(winds).speed_up
     off = float(np.percentile(np.abs(whole - tiled)[::4, ::4], 99))
-    begun = time.perf_counter()
+    started = time.perf_counter()
     for _ in winds:  # not kept, as by a caller that writes it to a file
         pass
-    return {"tiles": off, "in_tiles": (time.perf_counter() - begun) / 2}
+    return {"tiles": off, "in_tiles": (time.perf_counter() - started) / 2}
 
 
 def table() -> list[str]:

@@ -52,17 +52,17 @@ def watch(command: list[str], **options: Any) -> Watched:
     how
         For `subprocess.Popen`.
     """
-    found, begun = Watched(), time.perf_counter()
+    found, started = Watched(), time.perf_counter()
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, **options) as process:
         looker = threading.Thread(target=_look, args=(process, found))
         looker.start()
         assert process.stdout is not None
         for line in process.stdout:
             with contextlib.suppress(ValueError):
-                found.events.append((time.perf_counter() - begun, json.loads(line)))
+                found.events.append((time.perf_counter() - started, json.loads(line)))
         found.exit_code = process.wait()
         looker.join()
-    found.seconds = time.perf_counter() - begun
+    found.seconds = time.perf_counter() - started
     return found
 
 
@@ -110,7 +110,7 @@ def copy_seconds(side: int = 4000, repeats: int = 15) -> float:
     """Median seconds of copying an array of the size of the main job."""
     blank, times = np.zeros((side, side), np.float32), []
     for _ in range(repeats):
-        begun = time.perf_counter()
+        started = time.perf_counter()
         blank.copy()
-        times.append(time.perf_counter() - begun)
+        times.append(time.perf_counter() - started)
     return statistics.median(times)

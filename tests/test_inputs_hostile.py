@@ -87,9 +87,9 @@ def frugally(call_it):
     if watched.exists():
         watched.write_text("5")  # forget the peak so far
         before = status("VmRSS")
-    begun = time.process_time()
+    started = time.process_time()
     found = call_it()
-    assert time.process_time() - begun < MOST_SECONDS
+    assert time.process_time() - started < MOST_SECONDS
     if watched.exists():
         assert status("VmHWM") - before < MOST_BYTES
     return found

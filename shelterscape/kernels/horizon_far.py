@@ -183,7 +183,7 @@ def _steepest(hull_z, hull_t, size, at, nearer, z, t):  # type: ignore[no-untype
     """The vertex steepest from (t, z), the nearer of equal ones, searched from `at`."""
     at = min(at, size - 1)
     rise, run = np.int64(hull_z[at]) - z, t - hull_t[at]
-    begun = at
+    start = at
     other = at + nearer
     while 0 <= other < size:
         next_rise, next_run = np.int64(hull_z[other]) - z, t - hull_t[other]
@@ -191,7 +191,7 @@ def _steepest(hull_z, hull_t, size, at, nearer, z, t):  # type: ignore[no-untype
             break
         at, rise, run = other, next_rise, next_run
         other += nearer
-    other = at - nearer if at == begun else -1
+    other = at - nearer if at == start else -1
     while 0 <= other < size:
         next_rise, next_run = np.int64(hull_z[other]) - z, t - hull_t[other]
         if next_rise * run <= rise * next_run:
