@@ -33,7 +33,7 @@ TITLES = {
     "field-check": "Your own wind readings against the shelter curve",
     "grant-overlay": "Grant payments for new belts",
     "photo-porosity": "Optical porosity of belts from photographs",
-    "planting": "From chosen lines to plants in the ground",
+    "planting": "Rows, plants, costs and tasks of new belts",
     "shelter": "Shelter by belts: where, and how much",
     "side-effects": "What belts may harm beside them",
     "siting": "Where new or restored belts protect most",

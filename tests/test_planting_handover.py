@@ -151,7 +151,7 @@ def test_the_map_is_to_scale_on_a3_with_ids_and_labels(pack):
 def test_each_belt_has_a_sheet_and_grants_have_a_page(pack):
     pages = [text for _, text, _ in pages_of(pack.pictures["planting_sheets"])]
     heads = [page.partition(" Planting sheet")[0] for page in pages]
-    assert heads[0] == "Belt A1" and "Belt A2" in heads and heads[-1] == "To the payment"
+    assert heads[0] == "Belt A1" and "Belt A2" in heads and heads[-1] == "Actions for grants"
     rows = gpd.read_file(pack.layers["planting_rows"].rpartition(":")[0], layer="planting_rows")
     first = rows[(rows["belt"] == "A1") & (rows["planting_row"] == 1)].iloc[0]
     item = f"0.0–{first['clump_to_m']:.1f} m: {first['plant_count']} {first['species']}"

@@ -15,7 +15,7 @@ class UnmappedGround(RoughGround):
     missing_ground: Literal["unknown", "sea", "lake"] = Field(
         "unknown",
         description="What missing cells of the terrain model are. Sea and lake are flat water: "
-        "land sees it in horizons, topex, upwind slope and terrain wind. Results stay missing on "
+        "horizons, topex, upwind slope and terrain wind include it. Results stay missing on "
         "it.",
     )
     water_level_m: float | None = quantity(
@@ -30,8 +30,8 @@ class UnmappedGround(RoughGround):
     surroundings: Annotated[str | None, Source("raster", "surroundings")] = Field(
         None,
         description="PATH of a larger and coarser terrain model, in metres and any coordinate "
-        "system: horizons and terrain wind see the land beyond the map and in missing cells. It is "
-        "levelled to the terrain model. Results stay within the map.",
+        "system: horizons and terrain wind include the land beyond the map and in missing cells. It "
+        "is levelled to the terrain model. Results stay within the map.",
     )
 
     @model_validator(mode="after")

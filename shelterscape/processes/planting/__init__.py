@@ -1,1 +1,1 @@
-"""`planting`: from chosen lines to plants in the ground."""
+"""`planting`: rows, plants, costs and tasks of new belts."""

@@ -144,4 +144,4 @@ def _grants(data: PlantingData) -> list[PrintedSheet]:
     columns = (*who, "depends on it", "lost if missed", "done")
     table = SheetTable("What to do by when", columns, (2, 3, 2, 3, 1.7, 2.5, 0.9), tuple(found))
     facts = (("caution", "Screening only: the grant body decides, and rules change."),)
-    return [PrintedSheet("To the payment", facts, (table,))]
+    return [PrintedSheet("Actions for grants", facts, (table,))]

@@ -19,7 +19,7 @@ LINE_ACCURACY_M = 1.0
 
 STEM_FACTOR, BEYOND_CANOPY_M = 15.0, 5.0
 """Clearance of veteran trees: stem diameters, and distance beyond the canopy, m (not verified
-against a source)."""
+against the source)."""
 
 
 class PlantingInputs(GroundInputs):
@@ -259,12 +259,13 @@ OUTPUTS: tuple[Output, ...] = (
             "porosity",
             "porosity_low",
         ),
-        "Height and porosity of each design by year and season.",
+        "Height and porosity of each design by year and season, by assumed rules.",
     ),
     Table(
         "design_profile",
         ("design", "age_years", "season", "height_tenth", "height_m", "porosity"),
-        "Porosity of each design by tenth of its height; height_m is the top of the tenth.",
+        "Porosity of each design by tenth of its height, by assumed rules; height_m is the top of "
+        "the tenth.",
     ),
     Table(
         "species_suitability",
@@ -336,7 +337,7 @@ OUTPUTS: tuple[Output, ...] = (
 PROCESS = Process(
     id="planting",
     version="1.0.0",
-    title="From chosen lines to plants in the ground",
+    title="Rows, plants, costs and tasks of new belts",
     summary="Places rows, clumps, fences and gates of a design on each line, lists plants to "
     "order, a bill of quantities and the tasks of the first years, and states height and porosity "
     "by year and what may go wrong.",
@@ -351,9 +352,9 @@ PROCESS = Process(
         "forester or arboriculturist. Run side-effects for these belts.",
         "Designs, species and provenances must suit the site: consult a local forester, and check "
         "plant health rules before ordering.",
-        "No warning is no proof: wet ground and drains count only with a layer, and height and "
-        "porosity by year are estimates of assumed rules.",
-        "Species that are kept are not thereby suited: what was not checked is listed. Under power "
+        "No warning does not mean that a belt is sound: wet ground and drains count only with a "
+        "layer, and height and porosity by year are estimates of assumed rules.",
+        "Kept does not mean suited: what was not checked is listed for each species. Under power "
         "lines no height is safe without the operator.",
         "Prices are those of the file of designs; the packaged ones are invented.",
     ),

@@ -231,7 +231,7 @@ class SitingInputs(CaseInputs, GrantMaps, UnmappedGround, HourlyInputs, AimInput
         return self
 
     def _without_budget(self) -> SitingInputs:
-        """Inputs of a set that reaches targets, which needs what it needs."""
+        """Inputs of a set that reaches targets; its length and cost are results."""
         limits = (self.budget_m, self.budget, self.budget_net, self.holding_budget_m)
         if any(limits) or self.holding_budget or self.phases > 1:
             raise ValueError(f"with aim “{self.aim}” leave budgets and phases out")

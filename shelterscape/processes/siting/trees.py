@@ -38,6 +38,6 @@ def trees_certainty(data: SitingData) -> list[str]:
     subset = data.winds.subset
     storm = "" if subset == STORM else f", and the wind subset is “{subset or 'all'}”, not storms"
     return [
-        "Mean wind only: gusts and the stability of trees are not modelled, and less wind is no "
-        f"promise that trees stay standing{storm}"
+        "Mean wind only: gusts and the stability of trees are not modelled, and less wind does not "
+        f"mean that no tree will fall{storm}"
     ]

@@ -1,1 +1,1 @@
-"""From a line on a map to plants in the ground."""
+"""Rows, plants, costs and tasks of belts along lines on a map."""

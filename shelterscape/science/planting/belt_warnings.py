@@ -121,7 +121,7 @@ def _density(profile: HeightProfile, purpose: Purpose) -> Iterator[Warned]:
 def _open_base(design: BeltDesign) -> Iterator[Warned]:
     if design.rows and all(find_species(r.main_species).mature_m >= TREE_M for r in design.rows):
         yield Warned(
-            "open at the base in time: every row is mainly of trees, whose lower branches die",
+            "will be open at the base: every row is mainly of trees, whose lower branches die",
             "plant a row of shrubs at an edge",
             "a hedge grown into bare stems shelters little near the ground: " + PRACTICE,
         )

@@ -20,7 +20,7 @@ BROWSER_HEIGHTS_M = {
     "fallow deer": 1.5,
     "red deer": 1.8,
 }
-"""Lowest adequate height of a guard or fence by browser, m (not verified against a source)."""
+"""Lowest adequate height of a guard or fence by browser, m (not verified against the source)."""
 
 LEAST_FENCE_OFFSET_M = 1.5
 """Smallest distance from the outer row to a stock fence, m (common practice)."""

@@ -13,7 +13,7 @@ from shelterscape.science.planting.design import BeltDesign
 
 STEM_FACTOR, BEYOND_CANOPY_M = 15.0, 5.0
 """Clearance of a veteran tree: the larger of 15 stem diameters and 5 m beyond the canopy (not
-verified against a source; both can be set)."""
+verified against the source; both can be set)."""
 
 MITRE_LIMIT = 5.0
 """Longest corner of a row, as a multiple of its offset; sharper bends are cut off."""
