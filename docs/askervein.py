@@ -34,7 +34,7 @@ reference mast RS on the flat ground.
 | hilltop (measured {measured}) | {ht:.2f} | {ht_pot:.2f} | 0.75 to 0.95 |
 | RMSE, {n} upwind and crest masts | {rmse:.3f} | {rmse_pot:.3f} | at most 0.10 |
 | RMSE, lee masts, where the theory fails | {lee:.2f} | {lee_pot:.2f} | marked as not valid |
-| share of the 2 km square marked as not valid | {share:.1%} | | at most 15 % |
+| share of the 2 km square marked as not valid | {percent:.1f} % | | at most 15 % |
 
 ![Speed-up around the hill, and along two lines across it]({figure})
 
@@ -91,7 +91,7 @@ def page() -> str:
         rmse_pot=hill.rmse(potential),
         lee=hill.rmse(found, hill.LEE),
         lee_pot=hill.rmse(potential, hill.LEE),
-        share=1 - wind.valid[hill.near_hill(grid)].mean(),
+        percent=100 * (1 - wind.valid[hill.near_hill(grid)].mean()),
         figure=f"images/{FIGURE.name}",
         masts=mast_table(found, potential, wind, grid),
         missed=", ".join(missed),

@@ -155,7 +155,7 @@ def test_the_default_limit_is_four_fifths_of_the_memory_of_the_machine(tmp_path,
     with pytest.raises(InputError) as caught:
         shelterscape.shelter(**given, out=tmp_path / "out")
     assert caught.value.code == "memory-short"
-    assert "80% of the" in caught.value.value
+    assert "80 % of the" in caught.value.value
     monkeypatch.setattr(
         "shelterscape.runs.memory.machine_bytes", lambda: int(needed / MACHINE_SHARE) + 2
     )

@@ -163,7 +163,7 @@ def test_ground_that_changed_between_two_surveys_is_refused(tmp_path):
         surface=put(tmp_path, "surface", surface()),
         dem=put(tmp_path, "ground", later),
     )
-    assert "on 2.0% of the cells" in error.value
+    assert "on 2.0 % of the cells" in error.value
 
 
 def test_rasters_without_canopy_heights_are_refused(tmp_path):
@@ -237,8 +237,8 @@ def test_comparison_with_surveyed_belts(tmp_path):
     said = next(text for text in done.summary.results if "surveyed" in text)
     # The row of trees was not surveyed.
     share = HEDGE.canopy.length / LENGTH_M
-    assert f"{table.loc['Long hedge', 'traced_share']:.0%} of hedge, 0% of wall" in said
-    assert f"{share:.0%}" in said
+    assert f"{100 * table.loc['Long hedge', 'traced_share']:.0f} % of hedge, 0 % of wall" in said
+    assert f"{100 * share:.0f} %" in said
 
 
 PLAN = """

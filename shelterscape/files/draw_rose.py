@@ -118,7 +118,7 @@ def _draw_rose(
         axes.add_patch(Circle((0, 0), radius, fill=False, color="#b9b2a6", linewidth=0.6, zorder=0))
         # Between two sectors and two compass points, where least is drawn over it.
         at = math.radians(33.75)
-        axes.text(radius * math.sin(at), radius * math.cos(at), f"{ring:.0%}", fontsize=6.5,
+        axes.text(radius * math.sin(at), radius * math.cos(at), f"{100 * ring:.0f} %", fontsize=6.5,
                   color="#55504a", family=FONT, ha="center", va="center", zorder=5)  # fmt: skip
     for i, (direction, sector) in enumerate(zip(rose.direction_deg, rose.sector_deg, strict=True)):
         _draw_sector(axes, rose, scale, i, float(direction), float(sector), colours)
@@ -128,7 +128,7 @@ def _draw_rose(
     for name, x, y in (("N", 0, 1), ("E", 1, 0), ("S", 0, -1), ("W", -1, 0)):
         axes.text(1.14 * x, 1.14 * y, name, fontsize=9, weight="bold", family=FONT, ha="center",
                   va="center")  # fmt: skip
-    axes.text(1.26, -1.24, f"calm {rose.calm:.1%}", fontsize=8, family=FONT, ha="right")
+    axes.text(1.26, -1.24, f"calm {100 * rose.calm:.1f} %", fontsize=8, family=FONT, ha="right")
     title = "\n".join(textwrap.wrap(rose.heading, 44)[:3])
     axes.set_title(title, fontsize=8.5, family=FONT, pad=3)
 

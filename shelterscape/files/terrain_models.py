@@ -99,7 +99,7 @@ def read_terrain(
         elevation = _heights(data, z_unit, path)
     _check_size(elevation, path)
     if missing := int(np.isnan(elevation).sum()):
-        share = f"{path.name}: {missing / elevation.size:.1%} of the cells are missing"
+        share = f"{path.name}: {100 * missing / elevation.size:.1f} % of the cells are missing"
         text = f"{share}; results are missing there and in views across them"
         notices.append(Notice("cells-missing", text, missing))
     affine = _squared(affine)

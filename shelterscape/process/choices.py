@@ -78,7 +78,7 @@ def resolve_options(
     winds = {s: choose_subset(sets, params.subset, (*fitting, s), "winds") for s in seasons}
     for one in dict.fromkeys(wind.subset for wind in winds.values()):
         if calm := sets[one].calm:
-            text = f"{sets[one].label}: calm {calm:.0%} of the time, left out of all means"
+            text = f"{sets[one].label}: calm {100 * calm:.0f} % of the time, left out of all means"
             notice(Notice("calm-left-out", text))
     if purpose:
         notice(_purpose_notice(purpose, params))

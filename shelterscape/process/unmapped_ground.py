@@ -30,8 +30,8 @@ class UnmappedGround(RoughGround):
     surroundings: Annotated[str | None, Source("raster", "surroundings")] = Field(
         None,
         description="PATH of a larger and coarser terrain model, in metres and any coordinate "
-        "system: horizons and terrain wind include the land beyond the map and in missing cells. It "
-        "is levelled to the terrain model. Results stay within the map.",
+        "system: horizons and terrain wind include the land beyond the map and in missing cells. "
+        "It is levelled to the terrain model. Results stay within the map.",
     )
 
     @model_validator(mode="after")

@@ -144,5 +144,5 @@ def allowed(limit_gib: float | None) -> tuple[float, str]:
         return math.inf, "this system does not report its memory"
     return (
         MACHINE_SHARE * machine,
-        f"{MACHINE_SHARE:.0%} of the {machine / GIB:.1f} GiB of this machine",
+        f"{100 * MACHINE_SHARE:.0f} % of the {machine / GIB:.1f} GiB of this machine",
     )

@@ -147,7 +147,8 @@ def _behind(found: SkyShare, belt: NDArray[np.bool_]) -> str:
     if part < BETWEEN_SHARE:
         return ""
     return (
-        f"{part:.0%} of the belt is neither sky nor vegetation: a hill or building behind, or haze"
+        f"{100 * part:.0f} % of the belt is neither sky nor vegetation: a hill or building behind, "
+        "or haze"
     )
 
 
@@ -158,8 +159,8 @@ def _mixed(found: SkyShare, belt: NDArray[np.bool_]) -> str:
     if part < MIXED_SHARE:
         return ""
     return (
-        f"{part:.0%} of the belt is neither clearly sky nor clearly vegetation: sunlit or coloured "
-        "leaves, flowers, snow, pale bark, or twigs finer than a pixel"
+        f"{100 * part:.0f} % of the belt is neither clearly sky nor clearly vegetation: sunlit or "
+        "coloured leaves, flowers, snow, pale bark, or twigs finer than a pixel"
     )
 
 

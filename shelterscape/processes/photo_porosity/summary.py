@@ -40,7 +40,9 @@ def _text(row: dict[Hashable, Any]) -> str:
     name = f"“{row['name']}”" if row["name"] else "belt without a name"
     count = row["photograph_count"]
     shots = "one photograph" if count == 1 else f"{count} photographs"
-    gaps = f"; gaps over {row['gap_share']:.0%} of its length" if row["gap_share"] > 0 else ""
+    gaps = (
+        f"; gaps over {100 * row['gap_share']:.0f} % of its length" if row["gap_share"] > 0 else ""
+    )
     return (
         f"{name}, {row['season']}: porosity {row['porosity']:.2f} ± {row['porosity_spread']:.2f}, "
         f"lower half {row['porosity_low']:.2f}, from {shots}{gaps}"

@@ -82,12 +82,14 @@ def _compared(results: TraceResults) -> list[str]:
         return []
     hits = (table["traced_share"] * table["length_m"]).groupby(table["belt_type"]).sum()
     shares = hits / table.groupby("belt_type")["length_m"].sum()
-    kinds = ", ".join(f"{share:.0%} of {kind or 'belt'}" for kind, share in shares.items())
+    kinds = ", ".join(f"{100 * share:.0f} % of {kind or 'belt'}" for kind, share in shares.items())
     text = f"Share traced of {_km(table['length_m'].sum())} of surveyed belts: {kinds}"
     if len(belts):
         search_m = results.data.params.search_m
         near = correctness(surveyed, belts, search_m)
-        text += f"; {near:.0%} of the traced length is within {search_m:g} m of a surveyed belt"
+        text += (
+            f"; {100 * near:.0f} % of the traced length is within {search_m:g} m of a surveyed belt"
+        )
     off = (table["traced_height_m"] - table["height_m"]).dropna()
     if len(off):
         # Adding 0 makes no "-0.0" of a small negative number.

@@ -44,12 +44,12 @@ def _subset_text(one: SubsetWind, results: WindSetResults, params: WindSetInputs
     winds, data = one.winds, results.data
     main = int(np.argmax(one.run))
     where = f"{winds.label}: most wind from {point_name(float(winds.direction_deg[main]))}"
-    share = f"{winds.frequency[main]:.0%} of the time"
+    share = f"{100 * winds.frequency[main]:.0f} % of the time"
     if not winds.speeds_known:
         return f"{where}, {share}; wind speeds are not stated"
     factor = height_factor(data, params.at_height_m)
     site = "" if abs(factor - 1) < SAME_SPEED else f", {one.mean_ms * factor:.1f} m/s at the site"
-    return f"{where}, {share}; mean {one.mean_ms:.1f} m/s{site}, calm {winds.calm:.1%}"
+    return f"{where}, {share}; mean {one.mean_ms:.1f} m/s{site}, calm {100 * winds.calm:.1f} %"
 
 
 def _purpose_texts(results: WindSetResults) -> list[str]:
@@ -60,9 +60,10 @@ def _purpose_texts(results: WindSetResults) -> list[str]:
         label = f"subset “{subset}”" if subset else "all winds"
         text = (
             f"{label}: best belt at bearing {both.bearing_deg:.0f}°, "
-            f"{both.wind_share:.0%} of the damaging wind across it; {TURNED_DEG}° away loses "
-            f"{max(both.loss[TURNED_DEG], both.loss[-TURNED_DEG]):.0%}; best L with its corner "
-            f"towards {point_name(best.corner_deg)}"
+            f"{100 * both.wind_share:.0f} % of the damaging wind across it; "
+            f"{TURNED_DEG}° away loses "
+            f"{100 * max(both.loss[TURNED_DEG], both.loss[-TURNED_DEG]):.0f} %; "
+            f"best L with its corner towards {point_name(best.corner_deg)}"
         )
         groups.setdefault(text, []).append(name)
     return [f"{', '.join(names)}, {text}" for text, names in groups.items()]
@@ -78,7 +79,9 @@ def _certainty(results: WindSetResults) -> list[str]:
     first = results.subsets[0]
     spread = first.statistics.uncertainty if first.statistics is not None else np.nan
     text = (
-        "" if np.isnan(spread) else f"; frequencies of {first.winds.label} ±{spread:.0%}, relative"
+        ""
+        if np.isnan(spread)
+        else f"; frequencies of {first.winds.label} ±{100 * spread:.0f} %, relative"
     )
     return [used + text]
 

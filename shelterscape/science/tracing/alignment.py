@@ -144,7 +144,7 @@ def check_models(surface: Field, ground: Field, cell_m: float, where: str) -> No
             "The surface model is shifted against the ground model.",
             where,
             f"{shift.east_m:+.1f} m east, {shift.north_m:+.1f} m north, which explains "
-            f"{shift.explained:.0%} of the differences on open ground",
+            f"{100 * shift.explained:.0f} % of the differences on open ground",
             "Check the coordinate systems and the corner of the first cell of both files.",
         )
     if abs(offset) > OFFSET_M:
@@ -161,7 +161,7 @@ def check_models(surface: Field, ground: Field, cell_m: float, where: str) -> No
             "The surface is below the ground on part of the map: the ground changed between two "
             "surveys.",
             where,
-            f"more than {DUG_M:g} m below the ground on {dug:.1%} of the cells",
+            f"more than {DUG_M:g} m below the ground on {100 * dug:.1f} % of the cells",
             "Use a surface and a ground model of the same survey.",
         )
 

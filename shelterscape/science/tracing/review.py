@@ -41,7 +41,7 @@ def _reason(belt: Mapping[Any, Any], threshold_m: float) -> str:
     if not height > 0:
         return "no canopy along this line: removed, below the threshold, or drawn elsewhere"
     if belt["canopy_share"] < LEAST_SHARE:
-        found.append(f"canopy along only {belt['canopy_share']:.0%} of its length")
+        found.append(f"canopy along only {100 * belt['canopy_share']:.0f} % of its length")
     if length < LEAST_SLENDERNESS * width and length < 2 * MOST_WIDTH_M:
         found.append(f"{length:.0f} m long and {width:.0f} m wide: perhaps a group of trees")
     if height < threshold_m + LOW_MORE_M:
