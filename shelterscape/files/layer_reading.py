@@ -220,7 +220,7 @@ def read_features(
     first_number: int | None,
     used: list[str] | None,
 ) -> gpd.GeoDataFrame:
-    """Features of a layer, or those that touch bounds.
+    """Features of a layer, or those that touch bounds; possibly none.
 
     Parameters
     ----------
@@ -255,7 +255,7 @@ def read_features(
             value=fault_of(error),
             hint="Export it again, preferably as GeoPackage.",
         ) from error
-    if not isinstance(frame, gpd.GeoDataFrame) or not (len(frame) or bounds):
+    if not isinstance(frame, gpd.GeoDataFrame):
         raise empty_layer(where)
     if bounds and not indexed:
         near = touches(frame.geometry.bounds.to_numpy(), bounds)

@@ -16,9 +16,15 @@ from pyproj import CRS, Transformer
 from pyproj.exceptions import ProjError
 
 from shelterscape.errors import InputError, Notice
-from shelterscape.files.crs import ground_plan, metric_crs, refuse_local, scale_notices
+from shelterscape.files.crs import ground_plan, known_crs, metric_crs, refuse_local, scale_notices
 from shelterscape.files.guards import openable
-from shelterscape.files.layer_checks import lying_on, outside_notice, refuse_absurd, reproject_to
+from shelterscape.files.layer_checks import (
+    empty_layer,
+    lying_on,
+    outside_notice,
+    refuse_absurd,
+    reproject_to,
+)
 from shelterscape.files.layer_reading import (
     UNREADABLE,
     bounds_in,
@@ -50,6 +56,7 @@ def read_layer(
     ground: str = "terrain model",
     keep_outside: bool = False,
     part: bool = False,
+    may_be_empty: bool = False,
 ) -> tuple[gpd.GeoDataFrame, list[Notice]]:
     """Read the features of a layer that are on a grid, in the coordinate system of the grid.
 
@@ -69,6 +76,8 @@ def read_layer(
     part : bool
         Whether the grid is part of the map. Then the layer may have no feature on it, features off
         it are not reported, and only features near it are read.
+    may_be_empty : bool
+        Whether the layer may have no features at all.
 
     Returns
     -------
@@ -90,7 +99,8 @@ def read_layer(
         there, notices = reproject_to(frame, grid.crs, where)
         there, more = lying_on(there, grid, where, ground, keep_outside)
     except InputError as error:
-        if not part or error.code not in ("layer-outside", "layer-empty"):
+        allowed = part or (may_be_empty and not len(frame))
+        if not allowed or error.code not in ("layer-outside", "layer-empty"):
             raise
         return frame.iloc[:0].to_crs(grid.crs), warned
     if part:
@@ -136,7 +146,12 @@ def _read_of_large(
 
 
 def read_layer_alone(
-    source: str, what: str, *, columns: dict[str, str] | None = None, to_crs: str | None = None
+    source: str,
+    what: str,
+    *,
+    columns: dict[str, str] | None = None,
+    to_crs: str | None = None,
+    may_be_empty: bool = False,
 ) -> tuple[gpd.GeoDataFrame, Grid, list[Notice]]:
     """Read a layer that defines the grid for other inputs.
 
@@ -146,12 +161,14 @@ def read_layer_alone(
         As for `read_layer`.
     to_crs : str, optional
         Coordinate system in metres to work in; by default that of the layer.
+    may_be_empty : bool
+        Whether the layer may have no features at all.
 
     Returns
     -------
     frame : GeoDataFrame
     grid : Grid
-        Around the features, with a margin.
+        Around the features, with a margin; one cell at the origin without any.
     notices : list of Notice
 
     Raises
@@ -161,6 +178,11 @@ def read_layer_alone(
     """
     frame, where, warned = as_in_file(source, what, columns or {})
     own = ground_plan(CRS.from_user_input(frame.crs))
+    if not len(frame):
+        if not may_be_empty:
+            raise empty_layer(where)
+        crs = ground_plan(known_crs(to_crs, "to_crs")) if to_crs else own
+        return frame.to_crs(crs), Grid((1, 1), Affine.scale(ALONE_CELL_M, -ALONE_CELL_M), crs), []
     crs = metric_crs(own, to_crs, tuple(frame.total_bounds), what, where)
     frame, notices = reproject_to(frame, crs, where)
     west, south, east, north = frame.total_bounds

@@ -11,7 +11,7 @@ from pyproj import CRS
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.files import vectors
-from shelterscape.files.layer_checks import all_finite, repaired
+from shelterscape.files.layer_checks import all_finite, empty_layer, repaired
 
 _COLLECTION = 7
 """Type number of geometry collections in shapely."""
@@ -52,6 +52,8 @@ def read_features(
             raise
         # The error of this second attempt lists every column of the file.
         frame, where, notices = vectors.as_in_file(source, what, columns)
+    if not len(frame):
+        raise empty_layer(where)
     shapes = shapely.force_2d(frame.geometry.to_numpy())
     shapes = np.where(shapely.is_missing(shapes), shapely.Polygon(), shapes)
     frame = frame.set_geometry(shapes, crs=frame.crs)

@@ -334,10 +334,12 @@ class Reader:
         columns: dict[str, str],
         ground: str = "terrain model",
         keep_outside: bool = False,
+        may_be_empty: bool = False,
     ) -> gpd.GeoDataFrame:
         """Features of a layer that are on a grid, in the coordinate system of the grid.
 
-        On a part of the map there may be none.
+        On a part of the map there may be none; ``may_be_empty``: the layer may have none at all, as
+        one that an earlier step wrote.
         """
         frame, notices = read_layer(
             source,
@@ -347,15 +349,23 @@ class Reader:
             ground=ground,
             keep_outside=keep_outside,
             part=not self.whole,
+            may_be_empty=may_be_empty,
         )
         self.notices(notices)
         return frame
 
     def layer_alone(
-        self, source: str, what: str, columns: dict[str, str], to_crs: str | None
+        self,
+        source: str,
+        what: str,
+        columns: dict[str, str],
+        to_crs: str | None,
+        may_be_empty: bool = False,
     ) -> tuple[gpd.GeoDataFrame, Grid]:
         """Features of the layer that sets the coordinate system, and a grid around them."""
-        frame, grid, notices = read_layer_alone(source, what, columns=columns, to_crs=to_crs)
+        frame, grid, notices = read_layer_alone(
+            source, what, columns=columns, to_crs=to_crs, may_be_empty=may_be_empty
+        )
         self.notices(notices)
         return frame, grid
 

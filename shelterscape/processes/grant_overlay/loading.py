@@ -104,10 +104,15 @@ def load(params: GrantOverlayInputs, reader: Reader) -> GrantData:
     columns = columns_by_layer(params.fields, COLUMNS)
     schemes = schemes_of(params.schemes, reader)
     thresholds = _thresholds(params, reader)
-    frame, grid = reader.layer_alone(params.belts, "belt layer", columns["belts"], params.to_crs)
+    chosen = "belts" in reader.from_steps
+    frame, grid = reader.layer_alone(
+        params.belts, "belt layer", columns["belts"], params.to_crs, may_be_empty=chosen
+    )
     # All schemes share one currency, so the units of the first hold for costs, too.
     minor = schemes[0].minor_per_major
     belts, notices = grants.complete_belts(frame, "belts", params.plants_per_ha, minor)
+    if not len(frame):
+        return _without_belts(params, reader, grid, belts, schemes, thresholds)
     names: dict[str, str] = {}
     if params.holdings:
         holdings = reader.layer(
@@ -147,7 +152,33 @@ def load(params: GrantOverlayInputs, reader: Reader) -> GrantData:
         _dates(params, schemes, reader),
         planned=None if belts is planned else planned,
         holding_id=reader.area.holding_id if reader.area else "",
-        chosen_here="belts" in reader.from_steps,
+        chosen_here=chosen,
+    )
+
+
+def _without_belts(
+    params: GrantOverlayInputs,
+    reader: Reader,
+    grid: Grid,
+    belts: gpd.GeoDataFrame,
+    schemes: list[Scheme],
+    thresholds: list[Threshold],
+) -> GrantData:
+    """Data where an earlier step chose no belts: no ground is compared with them."""
+    return GrantData(
+        start_year=params.start_year,
+        grid=grid,
+        belts=belts,
+        schemes=schemes,
+        areas={},
+        agreements=[],
+        thresholds=thresholds,
+        new_planting=belts,
+        own=np.ones(0, dtype=bool),
+        holding_names={},
+        dates=_dates(params, schemes, reader),
+        holding_id=reader.area.holding_id if reader.area else "",
+        chosen_here=True,
     )
 
 

@@ -73,6 +73,8 @@ def _thresholds(results: GrantResults) -> list[str]:
 def _schemes(results: GrantResults) -> str:
     """Payment by each scheme, with the number of belts and their area, in one sentence."""
     found, paid = results.layers["grant_parts"], results.paid
+    if paid.ground.belts.empty:
+        return "There are no belts that a scheme could pay for"
     texts = []
     for index, scheme in enumerate(paid.ground.schemes):
         good = found[(found["scheme"] == scheme.name) & (found["qualification"] == QUALIFIES)]

@@ -195,7 +195,8 @@ def _belts(
     parcels: gpd.GeoDataFrame | None,
 ) -> gpd.GeoDataFrame:
     """Lines to plant with name, design, holding, parcel and year."""
-    layer = reader.layer(params.belts, grid, "layer of lines to plant", columns)
+    chosen, what = "belts" in reader.from_steps, "layer of lines to plant"
+    layer = reader.layer(params.belts, grid, what, columns, may_be_empty=chosen)
     _refuse_areas(layer)
     # The row of the file numbers an unnamed belt, so that it has one name in all parts of a map.
     texts = {

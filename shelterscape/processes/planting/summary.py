@@ -57,6 +57,8 @@ def _pack(results: PlantingResults) -> dict[str, ScaleMap | PrintedSheets]:
 
 def _plants(results: PlantingResults) -> str:
     belts, totals = results.layers["planned_belts"], results.tables["holding_totals"]
+    if belts.empty:
+        return "There are no belts to plant"
     cost, days = (sum(totals[c], Decimal(0)) for c in ("cost", "person_days"))
     return (
         f"{len(belts)} belts, {belts['length_m'].sum():,.0f} m: {totals['plant_count'].sum():,} "

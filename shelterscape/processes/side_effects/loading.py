@@ -111,7 +111,8 @@ def load(params: SideEffectsInputs, reader: Reader) -> SideEffectsData:
     """Read and check all inputs."""
     columns = columns_by_layer(params.fields, COLUMNS)
     elevation, grid, convergence = reader.terrain(params)
-    layer = reader.layer(params.belts, grid, "belt layer", columns["belts"])
+    chosen = "belts" in reader.from_steps
+    layer = reader.layer(params.belts, grid, "belt layer", columns["belts"], may_be_empty=chosen)
     if reader.area is not None:
         layer = layer[reader.area.holds(layer.geometry.to_numpy())]
     belts, notices = new_belts.complete_new_belts(layer, "belts")

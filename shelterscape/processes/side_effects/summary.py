@@ -30,6 +30,8 @@ DRAWN_M, ROAD_M = 8.0, 3.0
 
 MARGIN_M = 200.0
 
+NO_BELTS = "There are no belts to examine"
+
 
 def summarise(results: SideEffectsResults, params: SideEffectsInputs) -> Summary:
     """What was found, what was not checked, and a map."""
@@ -40,7 +42,7 @@ def summarise(results: SideEffectsResults, params: SideEffectsInputs) -> Summary
         certainty.insert(0, f"Not checked, no layer: {', '.join(missing['side_effect'])}")
     return Summary(
         question="What may these belts harm beside them?",
-        answer=[*_by_effect(results), _water(results)],
+        answer=[*_by_effect(results), _water(results)] if len(results.data.belts) else [NO_BELTS],
         certainty=certainty,
         pictures={"side_effects": _map(results)},
     )
