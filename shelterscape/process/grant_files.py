@@ -345,9 +345,10 @@ def area_layers(
     layers: dict[str, gpd.GeoDataFrame] = {}
     for source in dict.fromkeys(sources):
         name = Path(source).name
-        # Features away from the belts are kept: their categories are known names.
+        # Features away from the belts are kept, for a part of the map too: their categories are
+        # known names.
         layers[source if name in layers else name] = reader.layer(
-            source, grid, "grant-area layer", columns, GROUND, keep_outside=True
+            source, grid, "grant-area layer", columns, GROUND, keep_outside=True, part=False
         )
     return layers
 

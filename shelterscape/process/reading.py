@@ -335,11 +335,12 @@ class Reader:
         ground: str = "terrain model",
         keep_outside: bool = False,
         may_be_empty: bool = False,
+        part: bool | None = None,
     ) -> gpd.GeoDataFrame:
         """Features of a layer that are on a grid, in the coordinate system of the grid.
 
-        On a part of the map there may be none; ``may_be_empty``: the layer may have none at all, as
-        one that an earlier step wrote.
+        On a part of the map only those near it are read, and there may be none, unless ``part`` is
+        False. ``may_be_empty``: the layer may have none at all, as one that an earlier step wrote.
         """
         frame, notices = read_layer(
             source,
@@ -348,7 +349,7 @@ class Reader:
             columns=columns,
             ground=ground,
             keep_outside=keep_outside,
-            part=not self.whole,
+            part=not self.whole if part is None else part,
             may_be_empty=may_be_empty,
         )
         self.notices(notices)
