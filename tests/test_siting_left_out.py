@@ -65,10 +65,14 @@ def test_each_line_left_out_against_all_alternatives(world):
 
 
 def test_wind_rises_on_places_where_a_line_is_left_out(world):
-    """Mean of the rays of another ground, inside squares that follow the cells."""
+    """Mean of the rays of another ground, inside squares that follow the cells.
+
+    Stock that needs a single cell has a corner where the mean wind of a direction is at most 0.6.
+    """
     seeded, new, _, _ = world
     squares = [shapely.box(x, x, x + 200, x + 180) for x in (100, 300)]
-    frame = gpd.GeoDataFrame({"priority": [1.0, 2.0]}, geometry=squares, crs=GRID.crs)
+    stock = {"purpose": ["", "outwintering stock"], "head": [np.nan, 40]}
+    frame = gpd.GeoDataFrame({"priority": [1.0, 2.0], **stock}, geometry=squares, crs=GRID.crs)
     places = complete_places(frame, "places")[0]
     priority = {"": seeded.priority[0]}
     context = evaluation_context(
@@ -78,24 +82,32 @@ def test_wind_rises_on_places_where_a_line_is_left_out(world):
     own = benefits(ground, new)
     found = choose(ground, new, limits, own=own.gains)
 
-    def mean_wind(rows):
+    def on_places(rows):
         fresh = Ground(context, new)
         for row in rows:
             fresh.plant(row)
-        wind = np.sqrt(np.einsum("r,rij->ij", fresh.rays[2], fresh.wind.astype(float) ** 2))
         top, side = SIDE - 1, CELL_M
-        return [
-            wind[
-                top - int((x + 179) // side) : top - int(x // side) + 1, x // 10 : x // 10 + 20
-            ].mean()
+        one, other = (
+            fresh.wind[
+                :, top - int((x + 179) // side) : top - int(x // side) + 1, x // 10 : x // 10 + 20
+            ].astype(float)
             for x in (100, 300)
+        )
+        means = [
+            np.sqrt(np.einsum("r,rij->ij", fresh.rays[2], each**2)).mean() for each in (one, other)
         ]
+        by_direction = other.reshape(len(winds().frequency), -1, *one.shape[1:]).mean(axis=1)
+        corner = winds().frequency @ (by_direction.min(axis=(1, 2)) <= 0.6)
+        return np.array(means), corner
 
+    (all_wind, all_corner), falls = on_places(found.rows), []
     for row, one in zip(found.rows, left_out(ground, new, limits, found, own), strict=True):
-        rest = [r for r in found.rows if r != row]
-        rise = np.subtract(mean_wind(rest), mean_wind(found.rows))
-        np.testing.assert_allclose(one.wind_rise, rise, atol=2e-6)
+        wind, corner = on_places([r for r in found.rows if r != row])
+        np.testing.assert_allclose(one.wind_rise, wind - all_wind, atol=2e-6)
         assert (one.wind_rise >= -1e-7).all()
+        np.testing.assert_allclose(one.corner_time_fall, [np.nan, all_corner - corner], atol=1e-12)
+        falls.append(all_corner - corner)
+    assert max(falls) > 0
 
 
 def test_the_range_of_an_input_is_that_of_the_set_with_it(world):

@@ -233,7 +233,9 @@ def test_the_process_counts_stock_by_sufficient_ground(tmp_path):
     least = inputs | {"aim": "fewest metres", "budget_m": None}
     shelterscape.siting(**least, out=tmp_path / "least")
     layers = tmp_path / "least" / "layers.gpkg"
-    assert gpd.read_file(layers, layer="chosen_belts")["length_m"].sum() == pytest.approx(200.0)
+    (belt,) = gpd.read_file(layers, layer="chosen_belts").itertuples()
+    assert belt.length_m == pytest.approx(200.0)
+    assert belt.places_lost_without == "field"
     reached = gpd.read_file(layers, layer="places_with_belts")
     assert reached["reaches_target"].tolist() == ["yes"]
     assert reached["reaches_target_without"].tolist() == ["no"]

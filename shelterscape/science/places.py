@@ -205,7 +205,23 @@ def means(field: NDArray[np.float32], covered: Coverage) -> NDArray[np.float64]:
     (places,) float64
         NaN for a place without any known cell.
     """
-    values = field.ravel()[covered.cell]
+    return cell_means(field.ravel()[covered.cell], covered)
+
+
+def cell_means(values: NDArray[np.floating], covered: Coverage) -> NDArray[np.float64]:
+    """Mean over each place of values on the cells it covers, as `means`.
+
+    Parameters
+    ----------
+    values : (k,) array
+        On the cells of `covered`, in their order; NaN where missing.
+    covered : Coverage
+
+    Returns
+    -------
+    (places,) float64
+        NaN for a place without any known cell.
+    """
     known = ~np.isnan(values)
     owner, share, count = covered.owner[known], covered.share[known], len(covered.first) - 1
     weight = np.bincount(owner, share, count)

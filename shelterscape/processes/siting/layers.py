@@ -30,12 +30,13 @@ from shelterscape.processes.siting.targets import with_targets
 from shelterscape.processes.siting.working_land import land_columns, land_reason
 from shelterscape.science.belt_growth import belts_at
 from shelterscape.science.belts import Case
-from shelterscape.science.places import purpose_of
+from shelterscape.science.places import targets
 from shelterscape.science.siting.benefit import benefit_table
 from shelterscape.science.siting.budgets import OVER_BUDGET, OVER_HOLDING, OVER_PHASE
 from shelterscape.science.siting.candidates import PLANT, SHORT, land_required
 from shelterscape.science.siting.choice import DOES_NOT_FIT, FORBIDDEN
 from shelterscape.science.siting.full_evaluation import FullEvaluation
+from shelterscape.science.siting.place_cover import reaches_target
 from shelterscape.science.siting.planner_layers import EFFECTS
 from shelterscape.science.siting.suitability import tall_enough_from
 
@@ -281,15 +282,19 @@ def _places_lost(data: SitingData, found: SitingDecision) -> list[str]:
     if data.places is None:
         return [""] * len(found.left_out)
     here = places_with_belts(data, {data.case: found.full_evaluation[data.case]})
-    wind, target = (here[name].to_numpy() for name in ("relative_wind", "target_relative_wind"))
+    wind, target, corner = (
+        here[name].to_numpy()
+        for name in ("relative_wind", "target_relative_wind", "corner_time_share")
+    )
+    reached = reaches_target(wind, target, corner)
     names = [
         name or f"place {place}" for place, name in enumerate(data.places["name"].to_numpy(), 1)
     ]
     texts = []
     for one in found.left_out:
         # The rule gives the change; the level is that of the full evaluation.
-        lost = (wind <= target) & (wind + one.wind_rise > target)
-        texts.append("; ".join(names[place] for place in np.flatnonzero(lost)))
+        still = reaches_target(wind + one.wind_rise, target, corner - one.corner_time_fall)
+        texts.append("; ".join(names[place] for place in np.flatnonzero(reached & ~still)))
     return texts
 
 
@@ -299,7 +304,6 @@ def places_with_belts(
     """Places in each season and year, without and with a set of belts."""
     places = data.places
     assert places is not None
-    purposes = [purpose_of(name) for name in places["purpose"]]
     frames = []
     for case, evaluation in evaluations.items():
         wind = evaluation.places
@@ -309,7 +313,7 @@ def places_with_belts(
                 year=case.year,
                 relative_wind_without=wind["relative_wind"].to_numpy(),
                 relative_wind=wind["relative_wind_with_belts"].to_numpy(),
-                target_relative_wind=[p.target if p else np.nan for p in purposes],
+                target_relative_wind=targets(places),
                 place_benefit_ha=wind["benefit_ha"].to_numpy(),
                 shelter_error_factor=_curve_of(data).shelter_factor,
                 corner_time_share_without=wind["corner_time_share"].to_numpy(),

@@ -21,13 +21,13 @@ from shelterscape.science.siting.full_evaluation import (
 )
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.joining import MOST_EXCHANGES, MOST_TRIED, BeltEnds, exchanges
-from shelterscape.science.siting.least_cost import (
-    ROUNDING,
-    LeastCost,
-    cost_with_land,
-    least_cost,
+from shelterscape.science.siting.least_cost import LeastCost, cost_with_land, least_cost
+from shelterscape.science.siting.place_cover import (
+    STOCK_TIME,
+    PlaceGround,
+    reaches_target,
+    target_terms,
 )
-from shelterscape.science.siting.place_cover import STOCK_TIME, PlaceGround, target_terms
 from shelterscape.science.siting.working_land import excluded_rows
 
 Array = NDArray[np.float64]
@@ -196,10 +196,11 @@ def below_target(ground: Ground, rows: Sequence[int], existing: ExistingWinds) -
     """
     assert ground.context.places is not None
     found = full_evaluation(ground.context, ground.frame, rows, existing=existing).places
-    corner = found["corner_time_share_with"].to_numpy()
-    calm = found["relative_wind_with_belts"].to_numpy() <= targets(ground.context.places)
-    below: NDArray[np.bool_] = ~np.where(np.isfinite(corner), corner >= STOCK_TIME - ROUNDING, calm)
-    return below
+    return ~reaches_target(
+        found["relative_wind_with_belts"].to_numpy(),
+        targets(ground.context.places),
+        found["corner_time_share_with"].to_numpy(),
+    )
 
 
 def fixed_set(frame: gpd.GeoDataFrame, rows: Rows) -> tuple[list[str], list[str], Limits]:

@@ -15,8 +15,12 @@ from shelterscape.processes.siting.loading import SitingData
 from shelterscape.processes.siting.spec import MINOR_UNITS
 from shelterscape.science.belts import Case
 from shelterscape.science.siting.context import EvaluationContext
-from shelterscape.science.siting.least_cost import ROUNDING
-from shelterscape.science.siting.place_cover import STOCK_TIME, target_terms
+from shelterscape.science.siting.place_cover import (
+    ROUNDING,
+    STOCK_TIME,
+    reaches_target,
+    target_terms,
+)
 
 Field = NDArray[np.float32]
 
@@ -28,14 +32,14 @@ MOST_PLACES = 3
 
 def with_targets(places: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """The layer of places with whether each reaches its target, without and with new belts."""
-    stock = places["corner_time_share"].notna()
     target = places["target_relative_wind"]
+    has_target = places["corner_time_share"].notna() | target.notna()
     columns = {}
     for end in ("_without", ""):
-        corner = places[f"corner_time_share{end}"] >= STOCK_TIME - ROUNDING
-        calm = places[f"relative_wind{end}"] <= target
-        words = pd.Series(np.where(np.where(stock, corner, calm), "yes", "no"), places.index)
-        columns[f"reaches_target{end}"] = words.where(stock | target.notna(), "")
+        wind, corner = places[f"relative_wind{end}"], places[f"corner_time_share{end}"]
+        reached = reaches_target(wind.to_numpy(), target.to_numpy(), corner.to_numpy())
+        words = pd.Series(np.where(reached, "yes", "no"), places.index)
+        columns[f"reaches_target{end}"] = words.where(has_target, "")
     return places.assign(**columns)
 
 

@@ -9,13 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from shelterscape.science.siting.place_cover import PlaceCover
+from shelterscape.science.siting.place_cover import ROUNDING, PlaceCover
 
 Array = NDArray[np.float64]
 Numbers = NDArray[np.int64]
-
-ROUNDING = 1e-9
-"""Values of places this far below what is required count as equal to it."""
 
 INFEASIBLE = 2
 """Status of `scipy.optimize.milp` where no solution exists."""

@@ -9,6 +9,7 @@ import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
+from shelterscape.science.places import StockCorners, cell_means
 from shelterscape.science.siting.benefit import Benefits
 from shelterscape.science.siting.budgets import BudgetTracker, Limits, NetCost
 from shelterscape.science.siting.choice import Choice
@@ -39,12 +40,16 @@ class LeftOut:
     wind_rise : (places,) float64
         Mean relative wind of each place without the line, minus that with it; empty without
         places.
+    corner_time_fall : (places,) float64
+        Share of the time with wind in which stock has a sheltered corner, minus that without the
+        line; NaN on places without stock, empty without places.
     """
 
     benefit_lost_ha: float
     alternative: int | None
     alternative_benefit_ha: float
     wind_rise: Array
+    corner_time_fall: Array
 
 
 def left_out(
@@ -96,7 +101,7 @@ def left_out(
     found: dict[int, LeftOut] = {}
     try:
         search.restore(chosen)
-        with_all = _wind_on_places(shelter)
+        with_all = _wind_on_places(shelter), _corner_time(shelter)
         _visit(search, chosen, (), choice.benefit_ha, (shelter, with_all), found)
     finally:
         search.clear()
@@ -131,7 +136,7 @@ def _visit(
     part: State,
     planted: State,
     benefit_ha: float,
-    shelter: tuple[Ground | None, Array],
+    shelter: tuple[Ground | None, tuple[Array, Array]],
     found: dict[int, LeftOut],
 ) -> None:
     """Leave out each line of a part, with all others planted."""
@@ -145,8 +150,9 @@ def _visit(
         search.restore(planted)
         without = search.planted_benefit() - sum(float(search.loss[r]) for r, _ in planted)
         alternative, adds = _alternative(search, row, phase)
-        rise = _wind_on_places(shelter[0]) - shelter[1]
-        found[row] = LeftOut(benefit_ha - without, alternative, adds, rise)
+        ground, (wind, corner) = shelter
+        changes = _wind_on_places(ground) - wind, corner - _corner_time(ground)
+        found[row] = LeftOut(benefit_ha - without, alternative, adds, *changes)
 
 
 def _alternative(search: Search, row: int, phase: int) -> tuple[int | None, float]:
@@ -173,13 +179,27 @@ def _wind_on_places(ground: Ground | None) -> Array:
     """Mean relative wind of each place with the planted lines, weighted as in `shelter`."""
     if ground is None or (covered := ground.context.covered) is None:
         return np.empty(0)
-    exponent, count = ground.context.speed_exponent, len(covered.first) - 1
+    exponent = ground.context.speed_exponent
     wind = ground.wind.reshape(len(ground.wind), -1)
     power = np.zeros(len(covered.cell))
     for ray, share in enumerate(ground.rays.share):
         power += share * wind[ray, covered.cell].astype(float) ** exponent
-    values = power ** (1.0 / exponent)
-    weight = np.bincount(covered.owner, covered.share, count)
-    total = np.bincount(covered.owner, covered.share * values, count)
-    found: Array = np.divide(total, weight, out=np.full(count, np.nan), where=weight > 0)
+    return cell_means(power ** (1.0 / exponent), covered)
+
+
+def _corner_time(ground: Ground | None) -> Array:
+    """Share of the time with wind in which stock has a sheltered corner, NaN without stock."""
+    if ground is None or ground.context.places is None or ground.context.covered is None:
+        return np.empty(0)
+    places, covered, grid = ground.context.places, ground.context.covered, ground.context.grid
+    found = np.full(len(places), np.nan)
+    corners = StockCorners(places, covered, grid, 1)
+    cells = covered.cell[np.isin(covered.owner, list(corners.share))]
+    wind, field = ground.wind.reshape(len(ground.wind), -1), np.ones(grid.shape, np.float32)
+    for number, share in enumerate(ground.context.time_share if len(cells) else ()):
+        rays = np.flatnonzero(ground.rays.direction == number)
+        field.ravel()[cells] = wind[np.ix_(rays, cells)].mean(axis=0)
+        corners.add([float(share)], field[None])
+    for place, by_case in corners.share.items():
+        found[place] = by_case[0]
     return found

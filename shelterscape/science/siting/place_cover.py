@@ -37,6 +37,36 @@ STOCK_TIME = 0.9
 """Share of the time with wind in which stock needs enough sheltered ground where it cannot have it
 always, so that the place reaches its target (assumed)."""
 
+ROUNDING = 1e-9
+"""Values of places this far below what is required count as equal to it."""
+
+
+def reaches_target(
+    relative_wind: Array, target: Array, corner_time_share: Array
+) -> NDArray[np.bool_]:
+    """Which places reach their target.
+
+    Parameters
+    ----------
+    relative_wind : (m,) float64
+        Mean relative wind.
+    target : (m,) float64
+        Target relative wind; NaN without one.
+    corner_time_share : (m,) float64
+        Share of the time with wind in which stock has a sheltered corner; NaN where there is no
+        stock.
+
+    Returns
+    -------
+    (m,) bool
+        Stock needs a sheltered corner for `STOCK_TIME`, other places their target relative wind.
+        False without stock and without a target.
+    """
+    stock = np.isfinite(corner_time_share)
+    calm = relative_wind <= target
+    found: NDArray[np.bool_] = np.where(stock, corner_time_share >= STOCK_TIME - ROUNDING, calm)
+    return found
+
 
 @dataclass(frozen=True)
 class PlaceTerms:
