@@ -126,6 +126,33 @@ class Coverage:
         """Index of the place of each cell, (k,)."""
         return np.repeat(np.arange(len(self.first) - 1), np.diff(self.first))
 
+    def main_places(
+        self, counts: NDArray[np.bool_], size: int
+    ) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+        """The place that covers most of each cell, of some places.
+
+        Parameters
+        ----------
+        counts : (m,) bool
+            Places that count.
+        size : int
+            Number of cells of the raster.
+
+        Returns
+        -------
+        place : (size,) int64
+            -1 where none of them is.
+        share : (size,) float32
+            Share of the cell inside the place.
+        """
+        used = np.flatnonzero(counts[self.owner])
+        # The largest share is written last.
+        order = used[np.argsort(self.share[used], kind="stable")]
+        place, share = np.full(size, -1, np.int64), np.zeros(size, np.float32)
+        place[self.cell[order]] = self.owner[order]
+        share[self.cell[order]] = self.share[order]
+        return place, share
+
 
 def coverage(places: gpd.GeoDataFrame, grid: Grid) -> Coverage:
     """Exact shares of the cells of a grid inside places; a point covers the cell it is in.

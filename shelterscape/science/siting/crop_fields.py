@@ -217,18 +217,14 @@ def _on_fields(
     context: EvaluationContext, fields: list[int]
 ) -> tuple[NDArray[np.int64], EvaluationContext]:
     """Number of the field of each cell of the grid, and the context with the fields alone."""
-    assert context.covered is not None
-    covered, shape = context.covered, context.grid.shape
-    number = np.full(len(covered.first) - 1, -1, np.int64)
+    assert context.places is not None and context.covered is not None
+    shape = context.grid.shape
+    # The last number stands for cells without a field.
+    number = np.full(len(context.places) + 1, -1, np.int64)
     number[fields] = np.arange(len(fields))
-    counts = np.flatnonzero(number[covered.owner] >= 0)
-    # A cell in several fields counts for the one that covers most of it, written last.
-    order = counts[np.argsort(covered.share[counts], kind="stable")]
-    share = np.zeros(shape[0] * shape[1], np.float32)
-    owner = np.full(shape[0] * shape[1], -1, np.int64)
-    share[covered.cell[order]] = covered.share[order]
-    owner[covered.cell[order]] = number[covered.owner[order]]
+    # A cell in several fields counts for the one that covers most of it.
+    place, share = context.covered.main_places(number[:-1] >= 0, shape[0] * shape[1])
     there = replace(
         context, priority=share.reshape(1, *shape), purposes=("",), belts=context.belts.iloc[:0]
     )
-    return owner, there
+    return number[place], there

@@ -335,7 +335,6 @@ def _places(
     if context.places is None or context.covered is None or corners is None:
         return pd.DataFrame()
     covered, count = context.covered, len(context.places)
-    owner = np.repeat(np.arange(count), np.diff(covered.first))
     inside = covered.share * lost.ravel()[covered.cell]
     priority = context.places["priority"].to_numpy(dtype=float) * context.grid.cell_area_ha
     share = np.full((count, 2), np.nan)
@@ -345,7 +344,7 @@ def _places(
         {
             "relative_wind": means(fields[0], covered),
             "relative_wind_with_belts": means(fields[1], covered),
-            "benefit_ha": priority * np.bincount(owner, inside, count),
+            "benefit_ha": priority * np.bincount(covered.owner, inside, count),
             "corner_time_share": share[:, 0],
             "corner_time_share_with": share[:, 1],
         }

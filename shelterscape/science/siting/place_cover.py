@@ -164,18 +164,11 @@ class PlaceGround:
         curve_tables: CurveTables | None = None,
     ) -> None:
         assert context.covered is not None
-        covered, count = context.covered, context.grid.shape[0] * context.grid.shape[1]
-        counts = np.flatnonzero(terms.weight[covered.owner] > 0)
-        order = counts[np.argsort(covered.share[counts], kind="stable")]
-        share, self.place = np.zeros(count, np.float32), np.full(count, -1, np.int64)
-        # The largest share is written last.
-        share[covered.cell[order]] = covered.share[order]
-        self.place[covered.cell[order]] = covered.owner[order]
+        shape = context.grid.shape
+        self.place, share = context.covered.main_places(terms.weight > 0, shape[0] * shape[1])
         # Cells with missing elevation have priority 0.
         self.terms, self._curve_tables = terms, curve_tables or CurveTables()
-        self.context = replace(
-            context, priority=share.reshape(1, *context.grid.shape), purposes=("",)
-        )
+        self.context = replace(context, priority=share.reshape(1, *shape), purposes=("",))
 
     def cells(self, grown: gpd.GeoDataFrame, seed: int = 1) -> SampledCells:
         """Position of belts and candidates relative to these cells.
