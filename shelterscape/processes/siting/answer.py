@@ -77,8 +77,7 @@ def certainty_of(results: SitingResults) -> list[str]:
         f"No set within the budget adds more than {bound:,.1f} {_counted(results)}; this one adds "
         f"{choice.benefit_ha:,.1f} (smallest-wind rule)",
     ]
-    if _saturates(results):
-        found.append(STOCK_NOTE)
+    found += stock_note(results)
     least = results.decision.least
     if least is not None:
         found[1:] = least_answer(least, results.data)
@@ -102,6 +101,20 @@ def certainty_of(results: SitingResults) -> list[str]:
 def _saturates(results: SitingResults) -> bool:
     """Whether the benefit of places for stock saturates."""
     return results.data.params.stock_benefit == SUFFICIENT and "stock_ground" in results.tables
+
+
+def stock_note(results: SitingResults) -> list[str]:
+    """What “counted” means; nothing where no benefit saturates.
+
+    Parameters
+    ----------
+    results : SitingResults
+
+    Returns
+    -------
+    list of str
+    """
+    return [STOCK_NOTE] if _saturates(results) else []
 
 
 def _counted(results: SitingResults) -> str:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from shelterscape.files.draw_sheets import ChartSheet, MapPanel, MapSheet
 from shelterscape.files.draw_views import Bounds, views_of
 from shelterscape.processes.siting.aims import MOST_SHELTER
+from shelterscape.processes.siting.answer import stock_note
 from shelterscape.processes.siting.decide import SitingDecision
 from shelterscape.processes.siting.layers import SitingResults
 from shelterscape.processes.siting.loading import SitingData
@@ -127,6 +128,7 @@ def _curve(results: SitingResults) -> ChartSheet:
         notes=(
             f"{data.case.heading}; where several belts act, the smallest relative wind counts.",
             *_at_target(results),
+            *stock_note(results),
         ),
     )  # fmt: skip
 
