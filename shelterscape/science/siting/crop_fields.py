@@ -219,7 +219,7 @@ def _on_fields(
     """Number of the field of each cell of the grid, and the context with the fields alone."""
     assert context.places is not None and context.covered is not None
     shape = context.grid.shape
-    # The last number stands for cells without a field.
+    # The last number, -1, is that of cells without a field.
     number = np.full(len(context.places) + 1, -1, np.int64)
     number[fields] = np.arange(len(fields))
     # A cell in several fields counts for the one that covers most of it.
