@@ -291,24 +291,24 @@ def _site(
     return Site(wind_from_deg, clear, list(layer.geometry), list(width))
 
 
+def _shapes_of(
+    params: PlantingInputs, reader: Reader, grid: Grid, layers: dict[str, str]
+) -> dict[str, NDArray[np.object_]]:
+    """Shapes of the layers that were given, by input."""
+    return {
+        name: np.asarray(reader.layer(source, grid, what, {}).geometry.to_numpy(), dtype=object)
+        for name, what in layers.items()
+        if (source := getattr(params, name))
+    }
+
+
 def _ground(
     params: PlantingInputs, reader: Reader, elevation: NDArray[np.float32], grid: Grid
 ) -> Ground:
     """Terrain, and shapes of the layers given."""
-    shapes: dict[str, NDArray[np.object_] | None] = dict.fromkeys(GROUND)
-    for name, what in GROUND.items():
-        if source := getattr(params, name):
-            frame = reader.layer(source, grid, what, {})
-            shapes[name] = np.asarray(frame.geometry.to_numpy(), dtype=object)
-    existing = shapes["existing_belts"]
-    none = np.empty(0, dtype=object)
-    return Ground(
-        elevation,
-        grid,
-        none if existing is None else existing,
-        shapes["wet_ground"],
-        shapes["drains"],
-    )
+    shapes = _shapes_of(params, reader, grid, GROUND)
+    existing = shapes.get("existing_belts", np.empty(0, dtype=object))
+    return Ground(elevation, grid, existing, shapes.get("wet_ground"), shapes.get("drains"))
 
 
 ACTION_COLUMNS = (
@@ -348,11 +348,7 @@ def _site_layers(
     params: PlantingInputs, reader: Reader, grid: Grid, ground: Ground, columns: dict[str, str]
 ) -> SiteLayers:
     """Ground that decides which species are kept."""
-    shapes: dict[str, NDArray[np.object_]] = {}
-    for name, what in SPECIES_GROUND.items():
-        if source := getattr(params, name):
-            frame = reader.layer(source, grid, what, {})
-            shapes[name] = np.asarray(frame.geometry.to_numpy(), dtype=object)
+    shapes = _shapes_of(params, reader, grid, SPECIES_GROUND)
     limits, metres = None, None
     if params.height_limits:
         frame = reader.layer(params.height_limits, grid, "layer of height limits", columns)

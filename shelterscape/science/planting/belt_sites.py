@@ -22,6 +22,7 @@ WIND_HEIGHT_M = 10.0
 EXPOSED_CLASSES = 2
 """Number of the most exposed topex classes that count as exposed (assumed)."""
 
+EXPOSURE_COLUMNS = ("topex_deg", "topex_class", "terrain_wind_ms")
 SITE_COLUMNS = (
     "belt",
     "wet",
@@ -29,9 +30,7 @@ SITE_COLUMNS = (
     "deep_peat",
     "drain_distance_m",
     "height_limit_m",
-    "topex_deg",
-    "topex_class",
-    "terrain_wind_ms",
+    *EXPOSURE_COLUMNS,
     "deer",
 )
 
@@ -107,7 +106,9 @@ def _touched(strips: NDArray[np.object_], shapes: NDArray[np.object_] | None) ->
     if shapes is None:
         return [None] * len(strips)
     at = shapely.STRtree(shapes).query(strips, predicate="intersects")[0]
-    return [i in set(at.tolist()) for i in range(len(strips))]
+    found = np.zeros(len(strips), dtype=bool)
+    found[at] = True
+    return list(found.tolist())
 
 
 def _distances(
@@ -162,6 +163,8 @@ def belt_exposure(
         exposed; ``terrain_wind_ms``: highest terrain wind 10 m above ground, m/s. NaN where
         unknown.
     """
+    if belts.empty:  # topex of a large map takes long
+        return pd.DataFrame(columns=list(EXPOSURE_COLUMNS), dtype=float)
     seen = topex(elevation, grid, limit_m=None, signed=False)
     wind = speed_up(elevation, grid, wind_from_deg, height_m=WIND_HEIGHT_M)
     ratio = np.where(wind.valid, 1.0 + wind.speed_up, np.nan).astype(np.float32)
