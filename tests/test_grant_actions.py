@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from grant_helpers import CRS, YEAR, belts, content, paid, scheme
-from shapely import LineString
+from shapely import LineString, Point, box
 from test_grant_overlay import SCHEME, SOUTH, WEST, at, given  # noqa: F401 - a fixture
 
 import shelterscape
@@ -70,6 +70,35 @@ def test_a_shorter_line_as_planted_reduces_the_claim_and_raises_the_density():
     frame = planted(line=LineString([(10, 0), (210, 0)]))
     assert paid(frame, scheme()).total_minor == 144_000
     assert frame[["length_m", "plants_per_ha"]].to_numpy().tolist() == [[200.0, 2500.0]]
+
+
+def test_a_belt_planted_as_an_area_has_the_length_of_its_middle():
+    """By hand: 200 m × 12 m = 2,400 m², divided by 12 m; its edge of 424 m is no length."""
+    frame = planted(line=box(0, -6, 200, 6))
+    assert frame["length_m"].tolist() == [pytest.approx(200.0)]
+    assert paid(frame, scheme()).total_minor == 144_000
+
+
+def test_areas_of_one_name_are_parts_of_one_belt():
+    """By hand: 100 m and 50 m of 12 m, 0.18 ha; 600 / 0.18 ha = 3,333."""
+    parts = [box(0, -6, 100, 6), box(150, -6, 200, 6)]
+    counts = {"planted_count": [600.0, np.nan], "dead_count": [np.nan, np.nan]}
+    frame = gpd.GeoDataFrame({"name": ["b0", "b0"], **counts}, geometry=parts, crs=CRS)
+    found = replace_planned(belts([(0, 0), (250, 0)]), frame, "as_planted")
+    assert found["length_m"].tolist() == [pytest.approx(150.0)]
+    assert found["plants_per_ha"].tolist() == [pytest.approx(600 / 0.18)]
+
+
+def test_a_belt_as_planted_is_no_point():
+    with pytest.raises(InputError) as caught:
+        planted(line=Point(10, 0))
+    assert caught.value.code == "belts-points"
+
+
+def test_work_from_29_february_starts_on_that_day_and_a_year_later_on_the_28th():
+    dates = grants.WorkDates(2028, date(2028, 2, 29))
+    assert dates.starts(2028, waits=False) == date(2028, 2, 29)
+    assert dates.starts(2029, waits=False) == date(2029, 2, 28)
 
 
 def test_points_of_a_table_form_lines_and_counts_of_rows_are_added():

@@ -64,10 +64,11 @@ class WorkDates:
         date
             Never before the approval where work waits for it.
         """
-        # 29 February has no counterpart in most years.
-        day = min(self.work_from.day, 28) if self.work_from.month == 2 else self.work_from.day
-        later = max(year - self.start_year, 0)
-        planned = date(self.work_from.year + later, self.work_from.month, day)
+        planned = self.work_from
+        if later := max(year - self.start_year, 0):
+            # 29 February has no counterpart in most years.
+            day = min(planned.day, 28) if planned.month == 2 else planned.day
+            planned = planned.replace(year=planned.year + later, day=day)
         return max(planned, self.approved_on) if waits and self.approved_on else planned
 
 

@@ -10,8 +10,9 @@ import pandas as pd
 import shapely
 
 from shelterscape.errors import InputError
+from shelterscape.science.belts import refuse_points
 from shelterscape.science.columns import numbers, words
-from shelterscape.science.grants.belts import outlines
+from shelterscape.science.grants.belts import lengths, outlines
 from shelterscape.science.grants.faults import too_few_stems
 from shelterscape.science.grants.scheme import Scheme
 from shelterscape.terms import TERMS
@@ -87,7 +88,7 @@ def replace_planned(
     belts : GeoDataFrame
         As `grants.belts.complete_belts` returns them.
     planted : GeoDataFrame
-        Lines with `LINE_COLUMNS`, in the same coordinate system; several lines of one name are
+        Lines or areas with `LINE_COLUMNS`, in the same coordinate system; several of one name are
         parts of one belt. Without geometry the planned line is kept.
     where : str
         Name of `planted` in errors.
@@ -101,9 +102,10 @@ def replace_planned(
     Raises
     ------
     InputError
-        ``name-unknown`` for a name that no belt has; ``column-bad`` for more dead plants than
-        planted ones, and for names that several belts share.
+        ``belts-points``; ``name-unknown`` for a name that no belt has; ``column-bad`` for more dead
+        plants than planted ones, and for names that several belts share.
     """
+    refuse_points(planted, where)
     _check_names(planted["name"], belts["name"], where)
     found = belts.copy()
     shapes = found.geometry.to_numpy().copy()
@@ -115,8 +117,10 @@ def replace_planned(
         (at,) = np.flatnonzero(found["name"] == name)
         lines = [line for line in parts.geometry if line is not None and not line.is_empty]
         if lines:
-            together = shapely.line_merge(shapely.union_all(lines))
-            shapes[at] = lines[0] if len(lines) == 1 else together
+            together = shapely.union_all(lines) if len(lines) > 1 else lines[0]
+            # Merging leaves nothing of areas.
+            is_several_lines = len(lines) > 1 and shapely.get_dimensions(together) == 1
+            shapes[at] = shapely.line_merge(together) if is_several_lines else together
             source[at], moved[at] = AS_PLANTED, True
         for column in COUNTS:
             total = parts[column].sum(min_count=1)
@@ -125,7 +129,7 @@ def replace_planned(
     width = found["width_m"].to_numpy()
     found = found.set_geometry(gpd.GeoSeries(shapes, index=found.index, crs=belts.crs))
     found.loc[moved, "outline"] = outlines(shapes[moved], width[moved])
-    found.loc[moved, "length_m"] = shapely.length(shapes[moved])
+    found.loc[moved, "length_m"] = lengths(shapes[moved], width[moved])
     area_ha = shapely.area(found["outline"].to_numpy()) / 1e4
     found["line_source"], found[list(COUNTS)] = source, counts
     known = counts["planted_count"].notna().to_numpy()

@@ -91,11 +91,7 @@ def complete_belts(
         )
     frame["living_stems_per_ha"] = np.nan
     frame["outline"] = outlines(shapes, frame["width_m"].to_numpy())
-    frame["length_m"] = np.where(
-        shapely.get_dimensions(shapes) == 2,
-        shapely.area(shapes) / frame["width_m"],
-        shapely.length(shapes),
-    )
+    frame["length_m"] = lengths(shapes, frame["width_m"].to_numpy())
     frame = frame.drop(columns=["action", "candidate"])
     return frame, notices + _unknown_species(frame, where)
 
@@ -174,6 +170,28 @@ def outlines(shapes: NDArray[np.object_], width_m: NDArray[np.float64]) -> NDArr
         shapes[lines], width_m[lines] / 2, cap_style="flat", join_style="mitre"
     )
     return planted
+
+
+def lengths(shapes: NDArray[np.object_], width_m: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Length of belts: that of a line; the area of an area divided by the width.
+
+    Parameters
+    ----------
+    shapes : (n,) array of lines and polygons
+        Coordinates in metres.
+    width_m : (n,) float64
+        Belt width, m, above 0.
+
+    Returns
+    -------
+    (n,) float64
+        m.
+    """
+    is_area = shapely.get_dimensions(shapes) == 2
+    found: NDArray[np.float64] = np.where(
+        is_area, shapely.area(shapes) / width_m, shapely.length(shapes)
+    )
+    return found
 
 
 def mix(species: str) -> dict[str, float]:

@@ -19,7 +19,7 @@ from shelterscape.science.belts import (
     refuse_points,
 )
 from shelterscape.science.columns import numbers, unique_names, words
-from shelterscape.science.grants.belts import mix
+from shelterscape.science.grants.belts import lengths, mix
 from shelterscape.terms import TERMS
 
 WORDS = ("candidate", "name", "holding_id", "parcel_id", "species", "belt_type")
@@ -141,11 +141,7 @@ def complete_new_belts(
     given = frame["candidate"].where(frame["candidate"] != "", frame["name"])
     frame["name"] = unique_names(given, "belt")
     notices = _fill(frame, where)
-    frame["length_m"] = np.where(
-        shapely.get_dimensions(shapes) == 2,
-        shapely.area(shapes) / np.maximum(frame["width_m"], LEAST_WIDTH_M),
-        shapely.length(shapes),
-    )
+    frame["length_m"] = lengths(shapes, np.maximum(frame["width_m"].to_numpy(), LEAST_WIDTH_M))
     return frame.drop(columns=["candidate", "height_at_20_years_m"]), notices
 
 
