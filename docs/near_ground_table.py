@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from shelterscape.science.cross_section import Layer, section_wind
+from shelterscape.science.near_ground import SCALE, STEM_DRAG
 
 TARGET = Path(__file__).resolve().parents[1] / "shelterscape" / "data" / "near_ground.npz"
 VERSION = 1
@@ -37,12 +38,6 @@ DISTANCE_H = np.concatenate(
     ]
 )
 HEIGHT_H = np.array([0.05, 0.1, 0.175, 0.3, 0.5, 0.7, 0.9, 1.1, 1.4, 2.0])
-
-STEM_DRAG = 0.1
-"""Drag of bare stems: porosity of about 0.9 (assumed)."""
-
-SCALE = 20_000
-"""The table holds whole numbers: relative wind times this."""
 
 THROUGH_H_OVER_Z0 = 774.0
 THROUGH_WIDTH_H = 0.3

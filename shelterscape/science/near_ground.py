@@ -2,8 +2,8 @@
 
 A shelter curve has no height above ground. This module corrects it by a packaged table of
 `science.cross_section`: the relative wind of the case, compared with that of an even belt of the
-same drag and width at the height and roughness for which the curve was found. `tables/
-near_ground.py` makes the table; no run solves a flow.
+same drag and width at the height and roughness for which the curve was found.
+`docs/near_ground_table.py` makes the table; no run solves a flow.
 """
 
 from __future__ import annotations
