@@ -23,7 +23,7 @@ from shelterscape.processes.shelter.year_sums import CaseShelter
 from shelterscape.science import zones
 from shelterscape.science.belts import BARE_LOW, ROW_SPECIES, Case
 from shelterscape.science.hours_on_places import COLUMNS
-from shelterscape.science.places import purpose_of, zone_hectares
+from shelterscape.science.places import purpose_of, targets, zone_hectares
 from shelterscape.science.polygons import polygons_of
 from shelterscape.science.prepared_belts import ShelterOptions, upper_distance_m
 from shelterscape.science.terrain.validity import MODELLED, NOT_MODELLED, REASONS
@@ -196,14 +196,13 @@ def _places_of(case: Case, found: CaseShelter, data: ShelterData) -> gpd.GeoData
     hectares = zone_hectares(codes, data.covered, data.grid, zones.ALL_WINDS)
     known = hectares.sum(axis=1)
     reduced = hectares[:, [not z.is_open and z.high <= 1 for z in zones.ALL_WINDS]].sum(axis=1)
-    targets = [purpose_of(name) for name in places["purpose"]]
     corners = found.corners.share
     return places.assign(
         place=range(len(places)),
         **_stamp(case),
         relative_wind=found.place_wind,
         **_site_wind(case, found, data),
-        target_relative_wind=[p.target if p else np.nan for p in targets],
+        target_relative_wind=targets(places),
         reduced_5_up_share=np.divide(
             reduced, known, out=np.full(len(known), np.nan), where=known > 0
         ),
