@@ -10,10 +10,11 @@ import shapely
 from reportlab.lib.colors import HexColor
 
 from shelterscape.files.draw_pages import BOLD, Pages
-from shelterscape.files.handover_sheets import MapGroup, MapPage, ScaleMap
+from shelterscape.files.handover_sheets import MAP_MM, MapGroup, MapPage, ScaleMap
 
 A3_MM = (420.0, 297.0)
-LEFT_MM, TOP_MM, WIDE_MM, HIGH_MM = 16.0, 20.0, 390.0, 232.0
+LEFT_MM, TOP_MM = 16.0, 20.0
+WIDE_MM, HIGH_MM = MAP_MM
 """Frame of the map on the page, mm."""
 
 LEAST_GRID_MM = 38.0

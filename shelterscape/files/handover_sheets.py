@@ -7,6 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+MAP_MM = (390.0, 232.0)
+"""Width and height of the map on a page of A3, mm."""
+
 
 @dataclass(frozen=True)
 class MapGroup:

@@ -5,22 +5,16 @@ from __future__ import annotations
 from datetime import date
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
 from shelterscape import data
-from shelterscape.process.inputs import validated
+from shelterscape.process.inputs import FileSection, validated
 from shelterscape.science.planting.task_calendar import TaskRule
 
 PACKAGED = "planting_calendar.toml"
 
 
-class _Section(BaseModel):
-    """A section of a file; unknown keys raise an error."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class TaskSection(_Section):
+class TaskSection(FileSection):
     """One task."""
 
     name: str = Field(min_length=1, description="What is done, or not done.")
@@ -43,7 +37,7 @@ class TaskSection(_Section):
         return self
 
 
-class CalendarFile(_Section):
+class CalendarFile(FileSection):
     """A file of tasks."""
 
     rules_date: date = Field(description="Date on which the file was written, such as 2026-04-01.")

@@ -7,11 +7,11 @@ import itertools
 from decimal import Decimal
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
 from shelterscape import data
 from shelterscape.errors import InputError
-from shelterscape.process.inputs import nearest, validated
+from shelterscape.process.inputs import FileSection, nearest, validated
 from shelterscape.science.growth import species_names
 from shelterscape.science.planting.design import (
     LEAST_FENCE_OFFSET_M,
@@ -43,13 +43,7 @@ Height = Annotated[float, Field(ge=0.05, le=80)]
 Length = Annotated[float, Field(ge=0, le=1000)]
 
 
-class _Section(BaseModel):
-    """A section of a file; unknown keys raise an error."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class RowSection(_Section):
+class RowSection(FileSection):
     """One row of plants."""
 
     offset_m: float = Field(
@@ -79,7 +73,7 @@ class RowSection(_Section):
         return self
 
 
-class PricesSection(_Section):
+class PricesSection(FileSection):
     """Prices, in currency units with at most two decimals."""
 
     plant: Money = Field(Decimal(0), description="Price of a plant.")
@@ -99,7 +93,7 @@ class PricesSection(_Section):
     other_per_m: Money = Field(Decimal(0), description="All other costs, per metre of belt.")
 
 
-class DesignSection(_Section):
+class DesignSection(FileSection):
     """One design."""
 
     width_m: float = Field(
@@ -197,7 +191,7 @@ class DesignSection(_Section):
         )
 
 
-class RestorationSection(_Section):
+class RestorationSection(FileSection):
     """One restoration work."""
 
     cost_per_m: Money = Field(description="Cost per metre restored, currency units.")
@@ -237,7 +231,7 @@ _FIGURES: dict[str, tuple[str, ...]] = {
 """Values that each restoration work needs."""
 
 
-class DesignsFile(_Section):
+class DesignsFile(FileSection):
     """A file of designs."""
 
     currency: str = Field(

@@ -11,11 +11,11 @@ from typing import Annotated, Any, Literal
 
 import geopandas as gpd
 import shapely
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
 from shelterscape.errors import InputError
 from shelterscape.grid import Grid
-from shelterscape.process.inputs import nearest, validated
+from shelterscape.process.inputs import FileSection, nearest, validated
 from shelterscape.process.reading import Reader
 from shelterscape.science.grants.scheme import ClaimRules, Rate, Scheme
 from shelterscape.science.grants.thresholds import Threshold
@@ -26,19 +26,13 @@ Amount = Annotated[Decimal, Field(ge=0)]
 GROUND = "ground of the belts"
 
 
-class _Section(BaseModel):
-    """A section of a file; unknown keys raise an error."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
 def _check_order(low: Any, high: Any, names: str) -> None:
     """Raise an error where a lower or earlier limit exceeds the higher or later one."""
     if low is not None and high is not None and low > high:
         raise ValueError(f"{names} are reversed: {low} comes after {high}; exchange them")
 
 
-class QualifySection(_Section):
+class QualifySection(FileSection):
     """Rules that ground and belts must meet."""
 
     categories: tuple[str, ...] = Field(
@@ -81,7 +75,7 @@ class QualifySection(_Section):
         return self
 
 
-class PaySection(_Section):
+class PaySection(FileSection):
     """One payment."""
 
     what: str = Field(description="What the payment is for.")
@@ -117,7 +111,7 @@ class PaySection(_Section):
         return Rate(self.what, self.kind, self.per, amount, percent, self.year, self.years)
 
 
-class ClaimSection(_Section):
+class ClaimSection(FileSection):
     """What a claim requires, from consent to the last check."""
 
     approval_before_work: bool = Field(
@@ -140,7 +134,7 @@ class ClaimSection(_Section):
     )
 
 
-class CapsSection(_Section):
+class CapsSection(FileSection):
     """Largest payments over all years."""
 
     parcel: Amount | None = Field(None, description="Largest payment for a parcel, currency units.")
@@ -152,7 +146,7 @@ class CapsSection(_Section):
     )
 
 
-class SchemeFile(_Section):
+class SchemeFile(FileSection):
     """A scheme file."""
 
     name: str = Field(min_length=1, description="Name of the scheme.")
@@ -241,7 +235,7 @@ def _lower_case(names: tuple[str, ...]) -> frozenset[str]:
     return frozenset(name.strip().casefold() for name in names)
 
 
-class ThresholdSection(_Section):
+class ThresholdSection(FileSection):
     """One threshold."""
 
     country: str = Field(description="Country in which the rule applies.")
@@ -265,7 +259,7 @@ class ThresholdSection(_Section):
     status: str = Field(description="Whether it was verified: seen, not verified, invented.")
 
 
-class ThresholdFile(_Section):
+class ThresholdFile(FileSection):
     """A file of thresholds."""
 
     rules_date: date = Field(description="Date on which the file was written, such as 2026-04-01.")

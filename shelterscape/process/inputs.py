@@ -191,6 +191,13 @@ FieldNames = Annotated[
     ),
 ]
 
+
+class FileSection(BaseModel):
+    """A section of a file; unknown keys raise an error."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
 Model = TypeVar("Model", bound=BaseModel)
 
 

@@ -8,16 +8,13 @@ import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
-from shelterscape.files.handover_sheets import MapGroup, MapPage, ScaleMap
+from shelterscape.files.handover_sheets import MAP_MM, MapGroup, MapPage, ScaleMap
 from shelterscape.process.stages import Results
 from shelterscape.processes.planting.layers import with_parcels
 from shelterscape.processes.planting.loading import PlantingData
 from shelterscape.science.planting.layout import Layout
 from shelterscape.science.planting.map_pages import map_pages
 from shelterscape.science.planting.set_out import GATE, set_out_points
-
-FRAME_MM = (390.0, 232.0)
-"""Width and height of the map on a page of A3, mm."""
 
 
 def set_out(data: PlantingData, plan: Layout) -> gpd.GeoDataFrame:
@@ -40,7 +37,7 @@ def handover_map(results: Results, data: PlantingData) -> ScaleMap:
     pages = []
     for holding, belts in data.belts.groupby("holding_id", sort=True):
         lines = belts.geometry.to_numpy()
-        scale, middles = map_pages(lines, FRAME_MM, data.params.map_scale)
+        scale, middles = map_pages(lines, MAP_MM, data.params.map_scale)
         heading = f"holding {holding}" if holding else "belts without a holding"
         pages += [MapPage(heading, middle, scale) for middle in middles]
     return ScaleMap(
