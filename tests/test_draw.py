@@ -5,10 +5,12 @@ from __future__ import annotations
 import gc
 import itertools
 import tracemalloc
+from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
 import pytest
+import shapely
 from affine import Affine
 from file_helpers import CRS
 from matplotlib.text import Text
@@ -274,6 +276,15 @@ def test_both_ends_of_every_legend_have_words(tmp_path, monkeypatch):
         assert low != high and style.count(f', {low}"') == style.count(f', {high}"') == 1
 
 
+def test_no_legend_is_cut_at_the_edge(tmp_path):
+    line = LineString([(560_100, 5_709_800), (560_500, 5_709_500)])
+    marked = gpd.GeoDataFrame(geometry=[line], crs=CRS)
+    shown = sheet(panels=len(RAMPS), marked=marked)
+    panels = [replace(p, term=name) for p, name in zip(shown.panels, RAMPS, strict=True)]
+    pixels = drawn(tmp_path, replace(shown, panels=tuple(panels), marked_label="a long label " * 9))
+    assert (pixels[:, -8:] == 255).all() and (pixels[:, -200:] < 100).any()
+
+
 @pytest.mark.parametrize("name", RAMPS)
 def test_values_of_a_ramp_rise(name):
     values = [value for value, _ in RAMPS[name]]
@@ -395,3 +406,23 @@ def test_labels_do_not_collide():
     assert len(boxes) == 12 - left_out >= 4
     for a, b in itertools.combinations(boxes, 2):
         assert a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
+
+
+def test_labels_are_beside_lines_where_there_is_a_free_place():
+    from matplotlib.figure import Figure
+
+    def box_of(lines):
+        axes = Figure().add_axes((0, 0, 1, 1))
+        axes.set(xlim=(100, 1100), ylim=(50, 1050))
+        labels = Labels(axes, 0.3)
+        labels.keep_clear(np.array(lines, dtype=object))
+        assert labels.place([(600.0, 550.0, "a long name of a field")]) == 0
+        return shapely.box(
+            *(v / 0.3 + d for v, d in zip(labels._taken[0], (100, 50) * 2, strict=True))
+        )
+
+    line = shapely.LineString([(580, 530), (660, 640)])
+    assert box_of([]).intersects(line)
+    assert not box_of([line]).intersects(line)
+    everything = shapely.box(0, 0, 2000, 2000)
+    assert box_of([everything]).equals(box_of([]))

@@ -7,6 +7,7 @@ import shelterscape.files.draw_library  # noqa: F401 - before matplotlib
 # isort: split
 
 import math
+import re
 import textwrap
 from dataclasses import dataclass
 from pathlib import Path
@@ -116,12 +117,18 @@ def draw_maps(path: Path, sheet: MapSheet) -> None:
         axes = figure.add_axes((left / width, bottom / height, wide / width, high / height))
         axes.set_facecolor("#ffffff")
         _draw_panel(axes, panel, view, values, sheet, scales, 72 * wide)
-        heading = "\n".join(textwrap.wrap(panel.heading, int(13.5 * wide))[:2])
+        heading = "\n".join(_heading_lines(panel.heading, int(13.5 * wide)))
         axes.set_title(heading, fontsize=8.5, family=FONT, loc="left", pad=3)
     windier = any(name in HATCHED_ABOVE and (v > HATCHED_ABOVE[name]).any() for name, v in pairs)
     top = height - 0.45
     _draw_legends(figure, sheet, scales, width - LEGEND_INCHES, top, windier)
     save_figure(figure, path, text)
+
+
+def _heading_lines(heading: str, letters: int) -> list[str]:
+    """At most two lines; numbers stay with their units, and words in one piece."""
+    joined = re.sub(r"(?<=\d) (?=[m%])", "\u00a0", heading)
+    return textwrap.wrap(joined, letters, break_on_hyphens=False)[:2]
 
 
 def _height_share(sheet: MapSheet) -> float:
@@ -179,6 +186,7 @@ def _draw_panel(
     if sheet.marked is not None:
         _draw_lines(axes, sheet.marked, MARKED_COLOUR, 3.0 if close else 2.0, detail_m)
     labels = Labels(axes, points_per_m)
+    labels.keep_clear(_most_important(sheet))
     labels.reserve(*draw_scale_and_north(axes, view.bounds, sheet.grid))
     if panel.wind_from_deg is not None:
         labels.reserve(*draw_wind_arrow(axes, view.bounds, panel.wind_from_deg, sheet.grid))
@@ -187,6 +195,13 @@ def _draw_panel(
     if not boxes or not sheet.boxes:
         labels.place(_numbers(sheet.marked), 8)
         labels.place((x, y, text) for (x, y), text in sheet.labels.items())
+
+
+def _most_important(sheet: MapSheet) -> NDArray[np.object_]:
+    """Features that labels do not cover: bold lines, and groups that are filled."""
+    filled = [g.shapes for g in sheet.groups if not g.hatch]
+    lines = [] if sheet.marked is None else [sheet.marked.geometry.to_numpy()]
+    return np.concatenate([*filled, *lines, np.empty(0, dtype=object)])
 
 
 def _placed(grid: Grid) -> dict[str, Any]:

@@ -5,7 +5,10 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterable
 
+import numpy as np
+import shapely
 from matplotlib.axes import Axes
+from numpy.typing import NDArray
 
 from shelterscape.files.draw_figure import FONT, HALO
 
@@ -33,10 +36,18 @@ class Labels:
         self._south, north = axes.get_ylim()
         self._size = (east - self._west) * points_per_m, (north - self._south) * points_per_m
         self._taken: list[Box] = []
+        self._kept_clear = shapely.STRtree([])
 
     def reserve(self, west: float, south: float, east: float, north: float) -> None:
         """Keep labels off a part of the map, in its coordinates."""
         self._taken.append((*self._points(west, south), *self._points(east, north)))
+
+    def keep_clear(self, shapes: NDArray[np.object_]) -> None:
+        """Write labels beside features, in map coordinates, where there is a free place."""
+        origin = np.array([self._west, self._south])
+        self._kept_clear = shapely.STRtree(
+            shapely.transform(shapes, lambda xy: (xy - origin) * self._scale)
+        )
 
     def place(self, labels: Iterable[tuple[float, float, str]], size: float = FONT_POINTS) -> int:
         """Write labels beside their points; return how many found no free place.
@@ -67,6 +78,7 @@ class Labels:
     def _free_place(
         self, x: float, y: float, half: tuple[float, float]
     ) -> tuple[float, float] | None:
+        found: list[Box] = []
         for far, (dx, dy) in itertools.product(
             (1.0, 1.8, 2.8, 4.0),
             ((1, 1), (-1, 1), (1, -1), (-1, -1), (0, 1), (0, -1), (1, 0), (-1, 0)),
@@ -75,9 +87,15 @@ class Labels:
             box = cx - half[0], cy - half[1], cx + half[0], cy + half[1]
             inside = min(box[:2]) >= 0 and box[2] <= self._size[0] and box[3] <= self._size[1]
             if inside and not any(_overlap(box, other) for other in self._taken):
-                self._taken.append(box)
-                return cx, cy
-        return None
+                found.append(box)
+        if not found:
+            return None
+        # A label over a feature is better than none.
+        clear = (box for box in found if not self._kept_clear.query(
+            shapely.box(*box), "intersects").size)  # fmt: skip
+        box = next(clear, found[0])
+        self._taken.append(box)
+        return (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
 
     def _points(self, x: float, y: float) -> tuple[float, float]:
         return (x - self._west) * self._scale, (y - self._south) * self._scale

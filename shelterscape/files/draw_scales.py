@@ -145,7 +145,8 @@ def draw_legend(figure: Figure, scale: Scale, left: float, top: float, *, hatche
         handles = [
             Patch(
                 facecolor=scale.colours(zone.code - 1),
-                edgecolor="#8a8a8a",
+                # A hatch has the colour of the edge.
+                edgecolor="#222222" if zone is ALL_WINDS[-1] else "#8a8a8a",
                 label=zone.label,
                 hatch="////" if zone is ALL_WINDS[-1] else "",
             )
