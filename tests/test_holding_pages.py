@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import pandas as pd
+
+from shelterscape.errors import NOTICES, Notice
 from shelterscape.files.html_page import Page, write_page
 from shelterscape.runs.holding_pages import holding_pages
+from shelterscape.runs.page_notes import ASSUMED, NOT_MODELLED, page_notes
 
 LINES = [
     {"choice_order": 1, "candidate": "D1", "action": "plant", "holding_id": "H1", "length_m": 284.0,
@@ -16,10 +20,14 @@ LINES = [
 PLACES = [
     {"name": "Low field", "holding_id": "H1", "season": "bare", "year": 2047,
      "relative_wind_without": 0.98, "relative_wind": 0.8, "target_relative_wind": 0.6,
-     "reaches_target": False, "chill_days_without": 53.8, "chill_days": 49.1},
+     "reaches_target": False, "chill_days_without": 53.8, "chill_days": 49.1,
+     "chill_days_avoided": 4.7, "chill_days_avoided_low": 3.1, "chill_days_avoided_high": 6.4},
     {"name": "Yard", "holding_id": "H1", "season": "bare", "year": 2047,
      "relative_wind_without": 0.9, "relative_wind": 0.5, "target_relative_wind": 0.6,
-     "reaches_target": True, "chill_days_without": None, "chill_days": None},
+     "reaches_target": True, "chill_days_without": None, "chill_days": None,
+     "chill_days_avoided": None},
+    {"name": "Track", "holding_id": "H1", "season": "bare", "year": 2047,
+     "relative_wind_without": 0.9, "relative_wind": 0.5, "reaches_target": ""},
 ]  # fmt: skip
 PAYMENTS = [{"holding_id": "H1", "name": "Orrelby", "scheme": "belts", "payment": "11611.99"}]
 BY_ITEM = [{"holding_id": "H1", "scheme": "belts", "payment": "1.00", "payment_kind": "capital"}]
@@ -38,12 +46,15 @@ OUTPUTS = [("candidates", CANDIDATES), ("chosen_belts", CHOSEN),
 
 
 def test_a_page_answers_where_how_much_when_at_what_cost_and_what_first():
-    first, second = holding_pages(OUTPUTS, ["visit the site"])
+    (first, second), none = holding_pages(OUTPUTS, ["visit the site"])
     # By hand: 284.0 + 62.0 m; 15,340.32 + 3,344.76 = 18,685.08; less 11,611.99 = 7,073.09.
     assert first.title == "Holding Orrelby"
     assert first.answer == (
         "2 lines, 346 m: D1, E3",
         "Planted from 2027. 1 of 2 places reach their target (bare 2047)",
+        # 53.8 - 6.4 and 53.8 - 3.1.
+        "Days of sheep chill a year, before → after (range): Low field 53.8 → 49.1 (47.4 to 50.7; "
+        "bare 2047)",
         "Cost 18,685.08 EUR; grant 11,611.99 EUR by “belts”, net 7,073.09 EUR",
         "First: apply, by 2027-02-01",
     )
@@ -53,7 +64,8 @@ def test_a_page_answers_where_how_much_when_at_what_cost_and_what_first():
     assert tables["Money"].rows == (("belts", "18685.08", "11611.99", "7073.09", "EUR"),)
     places = tables["Fields and places"]
     assert places.rows[0][:1] + places.rows[0][3:5] == ("Low field", "0.98", "0.8")
-    assert places.rows[0][-2:] == ("53.8", "49.1") and places.rows[1][-2:] == ("", "")
+    assert places.rows[0][-5:] == ("53.8", "49.1", "4.7", "3.1", "6.4")
+    assert places.rows[1][-5:] == ("",) * 5 and none == ()
     assert first.harm == ("D1: snow drift on roads",) and first.checks == ("visit the site",)
     # A cost that is not known is not zero.
     assert second.answer[:1] == ("1 line, 23.5 m: E2",)
@@ -63,8 +75,41 @@ def test_a_page_answers_where_how_much_when_at_what_cost_and_what_first():
 
 
 def test_a_run_without_chosen_belts_has_no_such_page(tmp_path):
-    assert holding_pages([("places", PLACES)], []) == ()
-    page = Page("Wind", (), (), (), (), (), (), (), holdings=holding_pages(OUTPUTS, ["<b>"]))
+    assert holding_pages([("places", PLACES)], []) == ((), ())
+    page = Page("Wind", (), (), (), (), (), (), (), holdings=holding_pages(OUTPUTS, ["<b>"])[0])
     write_page(tmp_path / "page.html", page)
     text = (tmp_path / "page.html").read_text(encoding="utf-8")
     assert text.count('<section class="sheet"') == 2 and "<b>" not in text
+
+
+def test_holdings_without_a_page_are_named():
+    rows = [row | {"holding_id": f"H{n}"} for n in range(23) for row in CHOSEN[:1]]
+    pages, without = holding_pages([("chosen_belts", rows)], [])
+    assert len(pages) == 20 and without == ("H20", "H21", "H22")
+
+
+def test_notes_state_what_was_assumed_not_modelled_and_not_checked():
+    notices = [
+        Notice("value-assumed", "belts: no porosity given, default used", 26),
+        Notice("not-modelled", "terrain wind not modelled on 3 ha"),
+        Notice("convergence", "grid north is 1.4° west"),
+    ]
+    effects = pd.DataFrame(
+        {"side_effect": ["snow drift", "drains"], "examination": ["examined", "not checked: none"]}
+    )
+    constraints = pd.DataFrame(
+        {
+            "constraint": ["waders", "services"],
+            "constraint_effect": ["consult", "not checked: none"],
+        }
+    )
+    species = pd.DataFrame({"not_checked": ["salt; peat", "", None, "peat"]})
+    tables = [pd.DataFrame({"name": ["x"]}), effects, constraints, species]
+    assert page_notes(notices, tables, ["Too large"]) == (
+        ("Assumed", ("Belts: no porosity given, default used (26)",)),
+        ("Not modelled", ("Terrain wind not modelled on 3 ha",)),
+        ("Not checked", ("Side effect: drains", "Constraint: services", "Salt; peat")),
+        ("Also noticed", ("Grid north is 1.4° west", "Too large")),
+    )
+    assert page_notes([], [effects[:1]], []) == ()
+    assert {*ASSUMED, *NOT_MODELLED} <= set(NOTICES)

@@ -49,19 +49,21 @@ class Reader(html.parser.HTMLParser):
         self.addresses: list[str] = []
         self._table: list[list[str]] | None = None
         self._cell = self._data = False
-        self.data = ""
+        self.data = self._region = ""
         self.feed(text)
 
     def handle_starttag(self, tag, attrs):
         found = dict(attrs)
         self.addresses += [found[k] for k in ("src", "href", "action") if k in found]
         if tag == "table":
-            self._table = self.tables.setdefault(found["id"].removeprefix("table-"), [])
+            name = found.get("id", self._region).removeprefix("table-")
+            self._table = self.tables.setdefault(name, [])
         elif tag == "tr" and self._table is not None:
             self._table.append([])
         elif tag in ("td", "th") and self._table is not None:
             self._table[-1].append("")
             self._cell = True
+        self._region = found.get("aria-label", self._region)
         self._data = tag == "script" and found.get("id") == "data"
 
     def handle_endtag(self, tag):
@@ -169,7 +171,7 @@ EMPTY = Page("Wind", (("Wind", ("calm",)),), (), (), (), (), (), ())
 def test_text_with_markup_is_text(tmp_path):
     bad = "</script><script>alert('1')</script><b>&\u2028"
     table = PageTable("belts", bad, ((bad, False),), ((bad,),))
-    page = Page(bad, ((bad, (bad,)),), (bad,), (bad,), (bad,), (bad,), (bad,), (bad,),
+    page = Page(bad, ((bad, (bad,)),), (bad,), (bad,), (bad,), ((bad, (bad,)),), (bad,), (bad,),
                 {"cases": [bad], "rasters": [], "layers": [{"name": bad}]}, (table,))  # fmt: skip
     write_page(tmp_path / "page.html", page)
     text = (tmp_path / "page.html").read_text(encoding="utf-8")
@@ -318,6 +320,14 @@ const line = document.getElementById('swipe-line');
 found.swipe = [line.hidden, line.style.left, compare.value];
 document.querySelector('button[data-layer=belts_assessed]').click();
 found.chosen = document.getElementById('chosen').textContent;
+const more = document.createElement('details');
+more.className = 'more';
+more.innerHTML = '<summary>2 more</summary>';
+document.querySelector('main').append(more);
+found.more = ['beforeprint', 'afterprint'].map((name) => {
+  window.dispatchEvent(new Event(name));
+  return more.open;
+});
 const result = await axe.run(document, {resultTypes: ['violations']});
 const serious = result.violations.filter((v) => ['serious', 'critical'].includes(v.impact));
 found.faults = serious.map((v) => v.id);
@@ -334,4 +344,5 @@ document.body.dataset.found = JSON.stringify(found);
     assert found["raster"] == cases[-1]
     assert found["swipe"][:2] == [False, "25%"] and found["swipe"][2] != "|"
     assert read.tables["belts_assessed"][1][1] in found["chosen"]
+    assert found["more"] == [True, False]
     assert found["faults"] == []

@@ -13,6 +13,7 @@ import rasterio
 from run_helpers import CRS, NORTH, WEST, checksums, project
 from shapely import LineString, Point, box
 from siting_helpers import assert_written, rounding_error
+from test_report import Reader, run_command
 
 import shelterscape
 from shelterscape.errors import InputError
@@ -29,6 +30,7 @@ from shelterscape.science.siting import (
     screens,
     working_land,
 )
+from shelterscape.terms import TERMS
 
 pytestmark = pytest.mark.slow
 
@@ -341,6 +343,36 @@ def test_belts_grow_and_close_through_the_years(result):
         expected = [1.0, 1 - (1 - DESIGN.bare_porosity) / 2, *[DESIGN.bare_porosity] * 7]
         assert_written(rows, "porosity", expected)
     assert set(layer(result, "chosen_belts")["candidate"]) <= set(grown["candidate"])
+
+
+def test_figures_on_the_page_of_a_holding_are_those_of_the_tables(result, tmp_path):
+    assert run_command(result.folder, tmp_path / "page.html") == 0
+    read = Reader((tmp_path / "page.html").read_text(encoding="utf-8"))
+    chosen, places = layer(result, "chosen_belts"), layer(result, "places_with_belts")
+    assert len(chosen)
+    for holding, lines in chosen.groupby("holding_id"):
+        title = f"Holding {holding}"
+        shown = f"{len(lines)} line{'s' * (len(lines) != 1)}, {lines['length_m'].sum():,.10g} m: "
+        assert f"{shown}{', '.join(lines['candidate'])}" in read.texts
+        for name, frame in (("Lines", lines), ("Fields and places", places)):
+            heads, *rows = read.tables.get(f"{title}: {name}", [[]])
+            frame = frame[frame["holding_id"] == holding]
+            titles = {TERMS[c].label: c for c in frame.columns if c in TERMS}
+            assert len(rows) == len(frame)
+            for column, cells in zip(heads, zip(*rows, strict=True), strict=True):
+                expected = frame[titles[column]].astype(object)
+                assert [*cells] == [
+                    ""
+                    if v != v
+                    else v
+                    if isinstance(v, str)
+                    else f"{v:.10g}"
+                    if titles[column] != "cost"
+                    else f"{v:.2f}"
+                    for v in expected
+                ]
+        cost = f"{lines['cost'].sum():.2f}"
+        assert read.tables[f"{title}: Money"][1][1:4] == [cost, "", cost]
 
 
 def test_flags_of_chosen_belts_are_reported(result):

@@ -75,8 +75,10 @@ class Page:
     title : str
     answer : tuple of (str, tuple of str)
         Title and results, in sentences, of each step that answers the question.
-    certainty, checks, preparing, notices, cautions, sources : tuple of str
+    certainty, checks, preparing, cautions, sources : tuple of str
         Sentences; `preparing` holds the results of steps that prepared the answer.
+    notes : tuple of (str, tuple of str)
+        Heading and sentences on what was assumed, not modelled, not checked and noticed.
     map : dict or None
         What the script of the page draws; None without a map.
     tables : tuple of PageTable
@@ -94,7 +96,7 @@ class Page:
     certainty: tuple[str, ...]
     checks: tuple[str, ...]
     preparing: tuple[str, ...]
-    notices: tuple[str, ...]
+    notes: tuple[tuple[str, tuple[str, ...]], ...]
     cautions: tuple[str, ...]
     sources: tuple[str, ...]
     map: dict[str, Any] | None = None

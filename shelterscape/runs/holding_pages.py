@@ -17,20 +17,23 @@ from shelterscape.terms import TERMS
 Row = Mapping[str, Any]
 Rows = Sequence[Row]
 
-MOST_PAGES, MOST_ACTIONS = 20, 12
+MOST_PAGES, MOST_ACTIONS, MOST_CHILLED = 20, 12, 3
+"""Pages, deadlines on a page, and places whose days of chill are in its answer, at most."""
 
 LINES = ("choice_order", "candidate", "action", "length_m", "width_m", "species", "planting_year",
          "tall_enough_from", "cost", "currency")  # fmt: skip
 PLACES = ("name", "season", "year", "relative_wind_without", "relative_wind",
           "target_relative_wind", "reaches_target_without", "reaches_target", "chill_days_without",
-          "chill_days", "chill_days_low", "chill_days_high")  # fmt: skip
+          "chill_days", "chill_days_avoided", "chill_days_avoided_low",
+          "chill_days_avoided_high")  # fmt: skip
+AVOIDED_ENDS = "avoided_low", "avoided_high"
 ACTIONS = ("action_date", "scheme", "grant_action", "evidence", "at_stake", "loss_if_missed")
 
 
 def holding_pages(
     outputs: Sequence[tuple[str, Rows]], checks: Sequence[str]
-) -> tuple[HoldingPage, ...]:
-    """A page for each holding on which belts are chosen.
+) -> tuple[tuple[HoldingPage, ...], tuple[str, ...]]:
+    """A page for each of the first holdings on which belts are chosen.
 
     Parameters
     ----------
@@ -41,8 +44,10 @@ def holding_pages(
 
     Returns
     -------
-    tuple of HoldingPage
+    pages : tuple of HoldingPage
         In the order of choice; empty where no belts are chosen.
+    without : tuple of str
+        Holdings with chosen belts that have no page.
     """
     # Candidates have an order of choice too; only chosen belts have a cumulative cost.
     lines = _rows_with(outputs, {"choice_order", "cumulative_cost", "length_m", "holding_id"})
@@ -54,7 +59,7 @@ def holding_pages(
         "actions": _rows_with(outputs, {"holding_id", "action_date", "grant_action"}),
         "effects": _rows_with(outputs, {"holding_id", "name", "side_effects"}),
     }  # fmt: skip
-    return tuple(
+    pages = tuple(
         _page(
             one,
             [row for row in lines if str(row["holding_id"] or "") == one],
@@ -64,6 +69,7 @@ def holding_pages(
         )
         for one in list(ids)[:MOST_PAGES]
     )  # fmt: skip
+    return pages, tuple(ids)[MOST_PAGES:]
 
 
 def _rows_with(
@@ -107,18 +113,46 @@ def _answer(lines: Rows, found: Mapping[str, Rows]) -> Iterator[str]:
     names = ", ".join(str(row["candidate"]) for row in lines)
     yield f"{len(lines)} line{'s' * (len(lines) != 1)}, {length.normalize():,f} m: {names}"
     years = sorted(int(row["planting_year"]) for row in lines if row.get("planting_year"))
-    reached = [row for row in found["places"] if row.get("reaches_target") is not None]
-    good = sum(str(row["reaches_target"]).lower() in ("true", "yes", "1") for row in reached)
-    at = "; ".join(dict.fromkeys(f"{row['season']} {row['year'] or ''}".strip() for row in reached))
     text = f"Planted from {years[0]}. " if years else ""
-    if reached:
-        text += f"{good} of {len(reached)} places reach their target ({at})"
+    text += "; ".join(_targets_reached(found["places"]))
     if text:
         yield text.strip()
+    yield from _chill_words(found["places"])
     yield "; ".join(_money_words(lines, found["payments"]))
     if found["actions"]:
         first = min(found["actions"], key=lambda row: _last_day(str(row["action_date"] or "")))
         yield f"First: {first['grant_action']}, by {first['action_date'] or 'a date not known'}"
+
+
+def _targets_reached(places: Rows) -> Iterator[str]:
+    """Places that reach their target, of those that have one, in each season and year."""
+    wanted = [row for row in places if row.get("reaches_target") not in (None, "")]
+    for case in dict.fromkeys(map(_case, wanted)):
+        here = [row for row in wanted if _case(row) == case]
+        good = sum(str(row["reaches_target"]).lower() in ("true", "yes", "1") for row in here)
+        yield f"{good} of {len(here)} places reach their target ({case})"
+
+
+def _case(row: Row) -> str:
+    return f"{row['season']} {row['year'] or ''}".strip()
+
+
+def _chill_words(places: Rows) -> Iterator[str]:
+    """Days of chill before and after with their range, the places where most are avoided first."""
+    known = [row for row in places if row.get("chill_days_avoided") not in (None, "")]
+    known.sort(key=lambda row: -float(row["chill_days_avoided"]))
+    texts = []
+    for row in known[:MOST_CHILLED]:
+        before, low, high = (
+            Decimal(str(row[f"chill_days_{name}"])) for name in ("without", *AVOIDED_ENDS)
+        )
+        texts.append(
+            f"{row['name']} {before} → {row['chill_days']} ({before - high} to {before - low}; "
+            f"{_case(row)})"
+        )
+    more = f"; {len(known) - MOST_CHILLED} more below" if len(known) > MOST_CHILLED else ""
+    if texts:
+        yield f"Days of sheep chill a year, before → after (range): {'; '.join(texts)}{more}"
 
 
 def _last_day(date: str) -> str:
@@ -176,4 +210,5 @@ def _table(title: str, columns: Sequence[str], rows: Rows) -> PageTable:
 
 def _cell(column: str, value: Any) -> str:
     """Money with both decimals; other values as in their tables."""
-    return f"{_money(value):.2f}" if column == "cost" and value else cell_text(value)
+    is_money = TERMS[column].unit == "money" and value not in (None, "")
+    return f"{_money(value):.2f}" if is_money else cell_text(value)

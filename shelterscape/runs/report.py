@@ -30,12 +30,12 @@ from shelterscape.files.tables import read_result_table
 from shelterscape.process import Layer, Output, Picture, Process, Raster, Table
 from shelterscape.process.stages import Summary
 from shelterscape.runs.holding_pages import holding_pages
+from shelterscape.runs.page_notes import page_notes
 from shelterscape.runs.summary import (
     RunSummary,
     StepAnswer,
     capitalised,
     notices_of,
-    sentence,
     summary_of,
 )
 from shelterscape.terms import TERMS, Term
@@ -139,8 +139,7 @@ def _page(
     drawn = _map(parts, summary, layers, folder)
     result_tables = list(_result_tables(parts, folder))
     tables = (*_layer_tables(layers, summary, parts), *_tables(result_tables))
-    rows = [(layer.name, plain_rows(frame)) for layer, frame in layers]
-    rows += [(table.name, plain_rows(frame)) for table, frame in result_tables]
+    holdings, without = holding_pages(_rows_by_holding([*layers, *result_tables]), summary.checks)
     shown = {layer.name for layer, _ in layers} | {table.name for table in tables}
     shown |= {raster["name"] for raster in drawn["rasters"]} if drawn else set()
     return Page(
@@ -151,7 +150,11 @@ def _page(
         preparing=tuple(
             capitalised(t) for _, texts in summary.answer[summary.leading :] for t in texts
         ),
-        notices=(*map(sentence, notices_of(answers)), *_left_out(parts, shown)),
+        notes=page_notes(
+            notices_of(answers),
+            [frame for _, frame in result_tables],
+            [*_left_out(parts, shown), *_without_page(without)],
+        ),
         cautions=_each_once(t for part in parts for t in part.process.all_cautions),
         sources=_each_once(t for part in parts for t in part.process.sources),
         map=drawn,
@@ -163,7 +166,7 @@ def _page(
             *((p.process.id, p.process.version) for p in parts),
             *sorted(record["libraries"].items()),
         ),
-        holdings=holding_pages(rows, summary.checks),
+        holdings=holdings,
     )
 
 
@@ -207,6 +210,27 @@ def _left_out(parts: Sequence[_Part], shown: set[str]) -> tuple[str, ...]:
     if not names:
         return ()
     return (f"Too large for this page, see the folder of the run: {', '.join(names)}",)
+
+
+def _rows_by_holding(
+    outputs: Sequence[tuple[Layer | Table, pd.DataFrame]],
+) -> list[tuple[str, list[dict[str, Any]]]]:
+    """Rows of every output that states holdings, also of tables too large for a page."""
+    return [
+        (output.name, plain_rows(frame))
+        for output, frame in outputs
+        if "holding_id" in output.columns
+    ]
+
+
+def _without_page(holdings: Sequence[str]) -> tuple[str, ...]:
+    """A sentence on the holdings that have no page of their own."""
+    if not holdings:
+        return ()
+    return (
+        f"{len(holdings)} more holdings with chosen belts have no page of their own here, their "
+        f"figures are in the tables: {', '.join(holdings)}",
+    )
 
 
 def _map(
@@ -337,18 +361,18 @@ def _layer_tables(
 
 
 def _result_tables(parts: Sequence[_Part], folder: Path) -> Iterator[tuple[Table, pd.DataFrame]]:
-    """Tables that are small enough for a page, those of the deciding step first."""
+    """All tables, those of the deciding step first."""
     for part in reversed(parts):
         for output in part.outputs:
             if isinstance(output, Table):
-                frame = read_result_table(folder / output.files[0])
-                if len(frame) <= MOST_ROWS:
-                    yield output, frame
+                yield output, read_result_table(folder / output.files[0])
 
 
 def _tables(tables: Sequence[tuple[Table, pd.DataFrame]]) -> Iterator[PageTable]:
+    """Tables that are small enough for a page."""
     for output, frame in tables:
-        yield _table(output, frame)
+        if len(frame) <= MOST_ROWS:
+            yield _table(output, frame)
 
 
 def _table(

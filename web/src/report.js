@@ -13,12 +13,20 @@ const tables = [...document.querySelectorAll('table.data')].map((table) => {
   return new DataTable(table, {pageLength: PAGED_ABOVE, order: [], autoWidth: false});
 });
 
-// Printed tables have all their rows.
+// Printed tables have all their rows, and lists are printed whole.
+let opened = [];
 function relayout(rows) {
   tables.forEach((table) => table?.page.len(rows).draw());
   map?.relayout();
 }
-window.addEventListener('beforeprint', () => relayout(-1));
-window.addEventListener('afterprint', () => relayout(PAGED_ABOVE));
+window.addEventListener('beforeprint', () => {
+  opened = [...document.querySelectorAll('details.more:not([open])')];
+  for (const list of opened) list.open = true;
+  relayout(-1);
+});
+window.addEventListener('afterprint', () => {
+  for (const list of opened) list.open = false;
+  relayout(PAGED_ABOVE);
+});
 
 document.documentElement.dataset.ready = 'true';
