@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import zipfile
 from decimal import Decimal
+from types import SimpleNamespace
 from xml.etree import ElementTree
 
 import geopandas as gpd
@@ -16,11 +17,16 @@ from file_helpers import write_dem, write_features
 
 import shelterscape
 from shelterscape.process.area import Area
+from shelterscape.process.design_files import packaged_designs
 from shelterscape.process.reading import Reader
 from shelterscape.processes.planting.loading import load
+from shelterscape.processes.planting.pictures import _section
 from shelterscape.processes.planting.spec import PlantingInputs
 from shelterscape.science.belt_growth import belts_at
-from shelterscape.science.belts import Case, complete
+from shelterscape.science.belt_section import belt_section
+from shelterscape.science.belts import SEASONS, Case, complete
+from shelterscape.science.planting.profile import growth_table
+from shelterscape.science.purposes import purposes
 
 WEST, NORTH = 500_000.0, 6_101_000.0
 AFFINE = Affine(10, 0, WEST, 0, -10, NORTH)
@@ -153,3 +159,25 @@ def test_shelter_of_the_planned_belts_is_that_of_their_design(result):
         for column, atol in (("height_m", 0.05), ("porosity", 0.01), ("porosity_low", 0.011)):
             expected = grown.loc[case.season_label, column]
             np.testing.assert_allclose(found[column], expected, atol=atol)
+
+
+@pytest.mark.parametrize(("season", "purpose"), [("bare", "lambing"), ("in-leaf", "crop")])
+def test_the_section_is_that_of_the_design_with_most_metres(season, purpose):
+    designs = packaged_designs()
+    names = ["uncut hedge", "dense stock belt", "uncut hedge"]
+    belts = pd.DataFrame({"design": names, "length_m": [60.0, 100.0, 50.0]})
+    data = SimpleNamespace(
+        belts=belts, designs=designs, purpose=purposes()[purpose], local_heights={}
+    )
+    sheet = _section(SimpleNamespace(data=data, layers={"planned_belts": belts}))
+    hedge = designs.designs["uncut hedge"]
+    rows = growth_table({"uncut hedge": hedge}, {"uncut hedge": [2027]}, {})
+    row = rows[(rows["age_years"] == 20) & (rows["season"] == SEASONS[season])].iloc[0]
+    expected = belt_section(
+        row["height_m"], row["porosity"], hedge.width_m,
+        porosity_low=row["porosity_low"],
+    )  # fmt: skip
+    assert sheet.title == f"Wind across “uncut hedge” at 20 years, {SEASONS[season]}"
+    assert sheet.values == pytest.approx(expected.relative_wind, abs=1e-3)
+    # The lee of a belt is calmer than the ground far behind it.
+    assert sheet.values[np.argmin(np.abs(sheet.distance_m - 20.0)), 5] < sheet.values[-1, 5]

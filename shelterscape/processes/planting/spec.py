@@ -321,6 +321,12 @@ OUTPUTS: tuple[Output, ...] = (
     ),
     Picture("planned_belts", "Map of the planned belts."),
     Picture(
+        "belt_section",
+        "Wind over the cross-section of the design with most metres, at 20 years.",
+        optional=True,
+        chart=True,
+    ),
+    Picture(
         "handover_map",
         "Map of the belts to scale, on A3, a page or more for each holding.",
         optional=True,

@@ -1,26 +1,19 @@
-"""Summary of a run of `planting`: answer and map."""
+"""Summary of a run of `planting`: answer, pictures and the printed pack."""
 
 from __future__ import annotations
 
 from decimal import Decimal
 
-import numpy as np
-import shapely
-
-from shelterscape.files.draw_sheets import FeatureGroup, MapPanel, MapSheet
-from shelterscape.files.draw_views import overview, views_of
 from shelterscape.files.handover_sheets import PrintedSheets, ScaleMap
 from shelterscape.process.stages import Summary
 from shelterscape.processes.planting.belt_sheets import belt_sheets
 from shelterscape.processes.planting.handover import handover_map
 from shelterscape.processes.planting.layers import PlantingResults
+from shelterscape.processes.planting.pictures import pictures_of
 from shelterscape.processes.planting.spec import PlantingInputs
 from shelterscape.processes.planting.suited import excluded_of_designs
 from shelterscape.science.belts import SEASONS
 from shelterscape.science.siting.candidates import REFERENCE_AGE
-
-MARGIN_M, DRAWN_M = 200.0, 8.0
-"""Margin of the map around the belts; half the width of belts on it, m."""
 
 
 def summarise(results: PlantingResults, params: PlantingInputs) -> Summary:
@@ -41,7 +34,7 @@ def summarise(results: PlantingResults, params: PlantingInputs) -> Summary:
             "Costs are the prices of the file of designs times quantities, without tax",
             "Heights and porosities are assumed rules; the error for mixed belts is not known",
         ],
-        pictures={"planned_belts": _map(results), **_pack(results)},
+        pictures={**pictures_of(results), **_pack(results)},
     )
 
 
@@ -115,24 +108,3 @@ def _first_task(results: PlantingResults) -> list[str]:
         return []
     first = tasks.iloc[0]
     return [f"First task, from {first['first_day']}: {first['task']}"]
-
-
-def _map(results: PlantingResults) -> MapSheet:
-    """Map of the planned belts, each group in a view of its own."""
-    grid, belts = results.data.grid, results.layers["planned_belts"]
-    if len(belts):
-        west, south, east, north = (float(v) for v in belts.total_bounds)
-        grid = grid.around((west, south, east, north), MARGIN_M) or grid
-    lines = belts.geometry.to_numpy()
-    shapes = np.asarray(shapely.buffer(lines, DRAWN_M), dtype=object)
-    views = views_of(lines, list(belts.geometry.length), grid)
-    panels = [MapPanel("all planned belts", view=overview(views, grid))]
-    panels += [MapPanel(letter, view=view) for letter, view in views.items()]
-    return MapSheet(
-        title="Belts to plant",
-        panels=tuple(panels),
-        groups=(FeatureGroup("planned belts", shapes, "#1f5f4a"),),
-        grid=grid,
-        boxes=views,
-        notes=("Belts are drawn wider than they are; rows and fences are in layers.gpkg.",),
-    )

@@ -1,0 +1,65 @@
+"""Pictures of a run of `planting`: the map, and the wind over the cross-section of the design."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import shapely
+
+from shelterscape.files.draw_sheets import FeatureGroup, MapPanel, MapSheet, SectionSheet
+from shelterscape.files.draw_views import overview, views_of
+from shelterscape.process.section_picture import section_sheet
+from shelterscape.processes.planting.layers import PlantingResults
+from shelterscape.science.belt_section import belt_section
+from shelterscape.science.belts import SEASONS
+from shelterscape.science.planting.profile import height_profile
+from shelterscape.science.siting.candidates import REFERENCE_AGE
+
+MARGIN_M, DRAWN_M = 200.0, 8.0
+"""Margin of the map around the belts; half the width of belts on it, m."""
+
+
+def pictures_of(results: PlantingResults) -> dict[str, Any]:
+    """Map of the planned belts and, where there are any, the section of the design used most."""
+    found = {"planned_belts": _map(results)}
+    return {**found, "belt_section": _section(results)} if len(results.data.belts) else found
+
+
+def _section(results: PlantingResults) -> SectionSheet:
+    """Wind over the cross-section of the design with most metres, in the season of the purpose."""
+    data, belts = results.data, results.layers["planned_belts"]
+    name = belts.groupby("design", sort=False)["length_m"].sum().idxmax()
+    design, season = data.designs.designs[name], data.purpose.season
+    grown = height_profile(design, REFERENCE_AGE, data.local_heights)
+    section = belt_section(
+        grown.height_m,
+        grown.whole(season),
+        design.width_m,
+        porosity_low=grown.lower_half(season),
+    )
+    title = f"Wind across “{name}” at {REFERENCE_AGE} years, {SEASONS[season]}"
+    return section_sheet(title, section)
+
+
+def _map(results: PlantingResults) -> MapSheet:
+    """Map of the planned belts, each group in a view of its own."""
+    grid, belts = results.data.grid, results.layers["planned_belts"]
+    if len(belts):
+        west, south, east, north = (float(v) for v in belts.total_bounds)
+        grid = grid.around((west, south, east, north), MARGIN_M) or grid
+    lines = belts.geometry.to_numpy()
+    shapes = np.asarray(shapely.buffer(lines, DRAWN_M), dtype=object)
+    middles = [line.interpolate(0.5, normalized=True) for line in lines]
+    views = views_of(lines, list(belts.geometry.length), grid)
+    panels = [MapPanel("all planned belts", view=overview(views, grid))]
+    panels += [MapPanel(letter, view=view) for letter, view in views.items()]
+    return MapSheet(
+        title="Belts to plant",
+        panels=tuple(panels),
+        groups=(FeatureGroup("planned belts", shapes, "#1f5f4a"),),
+        grid=grid,
+        labels={(p.x, p.y): str(belt) for p, belt in zip(middles, belts["belt"], strict=True)},
+        boxes=views,
+        notes=("Belts are drawn wider than they are; rows and fences are in layers.gpkg.",),
+    )
