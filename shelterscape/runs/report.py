@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,21 +14,17 @@ import shapely
 
 from shelterscape.errors import InputError, Notice
 from shelterscape.files.html_page import Page, PageTable, write_page
-from shelterscape.files.layer_rules import LayerRules, rules_of
 from shelterscape.files.page_parts import (
     address_of,
-    cell_text,
-    packed_features,
     plain_rows,
-    raster_picture,
 )
 from shelterscape.files.record import is_intact, read_record
 from shelterscape.files.results import features_of
-from shelterscape.files.styles import end_words, legend_title, ramp_of
 from shelterscape.files.tables import read_result_table
 from shelterscape.process import Layer, Output, Picture, Process, Raster, Table
 from shelterscape.process.stages import Summary
 from shelterscape.runs.holding_pages import holding_pages
+from shelterscape.runs.page_contents import map_of, page_table, raster_content
 from shelterscape.runs.page_notes import page_notes
 from shelterscape.runs.summary import (
     RunSummary,
@@ -38,7 +33,6 @@ from shelterscape.runs.summary import (
     notices_of,
     summary_of,
 )
-from shelterscape.terms import TERMS, Term
 
 MOST_BANDS, MOST_FEATURES, MOST_VERTICES, MOST_ROWS = 8, 20_000, 400_000, 500
 """Bands of a raster, features and vertices of a layer, and rows of a table, beyond which it is left
@@ -136,7 +130,9 @@ def _page(
 ) -> Page:
     leading = summary.answer[: summary.leading]
     answers = [part.answer for part in parts]
-    drawn = _map(parts, summary, layers, folder)
+    rasters = [r for part in reversed(parts) for r in _rasters(part, folder)]
+    crs = str(layers[0][1].crs) if layers else _crs_of(parts, folder)
+    drawn = map_of(layers, rasters, _leading_layers(parts, summary), crs)
     result_tables = list(_result_tables(parts, folder))
     tables = (*_layer_tables(layers, summary, parts), *_tables(result_tables))
     holdings, without = holding_pages(_rows_by_holding([*layers, *result_tables]), summary.checks)
@@ -233,35 +229,11 @@ def _without_page(holdings: Sequence[str]) -> tuple[str, ...]:
     )
 
 
-def _map(
-    parts: Sequence[_Part],
-    summary: RunSummary,
-    layers: Sequence[tuple[Layer, gpd.GeoDataFrame]],
-    folder: Path,
-) -> dict[str, Any] | None:
-    rasters = [r for part in reversed(parts) for r in _rasters(part, folder)]
-    if not layers and not rasters:
-        return None
-    leading = _leading_layers(parts, summary)
-    shown = [_map_layer(layer, frame, layer.name in leading) for layer, frame in layers]
-    focus = next((f.total_bounds for layer, f in layers if layer.name in leading), None)
-    extents = [raster["extent"] for raster in rasters] + [f.total_bounds for _, f in layers]
-    extent = [min(e[0] for e in extents), min(e[1] for e in extents)]
-    extent += [max(e[2] for e in extents), max(e[3] for e in extents)]
-    cases = _each_once(case["title"] for layer in shown for case in layer["cases"])
-    return {
-        "crs": str(layers[0][1].crs) if layers else _crs_of(parts, folder),
-        "extent": [float(v) for v in extent],
-        "focus": [float(v) for v in (extent if focus is None else focus)],
-        "cases": cases,
-        # The browser draws the last layer on top.
-        "layers": list(reversed(shown)),
-        "rasters": rasters,
-    }
-
-
 def _crs_of(parts: Sequence[_Part], folder: Path) -> str:
-    first = next(o for p in parts for o in p.outputs if isinstance(o, Raster))
+    """Coordinate system of the first raster; empty where there is none."""
+    first = next((o for p in parts for o in p.outputs if isinstance(o, Raster)), None)
+    if first is None:
+        return ""
     with rasterio.open(folder / first.files[0]) as source:
         return str(source.crs)
 
@@ -273,82 +245,10 @@ def _leading_layers(parts: Sequence[_Part], summary: RunSummary) -> set[str]:
     return {o.name for p in leading for o in p.outputs if isinstance(o, Layer) and o.style.shown}
 
 
-def _map_layer(layer: Layer, frame: gpd.GeoDataFrame, visible: bool) -> dict[str, Any]:
-    rules = rules_of(layer.name, layer.title, layer.style, frame)
-    return {
-        "name": layer.name,
-        "title": layer.title,
-        "heading": layer.name.replace("_", " "),
-        "visible": visible,
-        "shape": rules.shape,
-        "hatched": layer.style.hatched,
-        "outlined": layer.style.outlined,
-        "label": layer.style.label,
-        "columns": [{"name": c, "title": TERMS[c].label} for c in rules.columns],
-        "rules": _plain_rules(rules),
-        "cases": [{"title": c.title, "conditions": _conditions(c)} for c in rules.cases],
-        "features": packed_features(frame),
-    }
-
-
-def _plain_rules(rules: LayerRules) -> list[dict[str, Any]]:
-    return [
-        {"title": rule.title, "colour": rule.colour, "conditions": _conditions(rule)}
-        for rule in rules.rules
-    ]
-
-
-def _conditions(rule: Any) -> list[list[Any]]:
-    return [[c.column, c.operator, c.value, c.other] for c in rule.conditions]
-
-
 def _rasters(part: _Part, folder: Path) -> Iterator[dict[str, Any]]:
     for output in part.outputs:
         if isinstance(output, Raster) and len(part.bands[output.name]) <= MOST_BANDS:
-            yield _raster(output, part.bands[output.name], folder / output.files[0])
-
-
-def _raster(output: Raster, labels: Sequence[str], path: Path) -> dict[str, Any]:
-    term, classes = output.quantity, _classes(path) if output.classed else None
-    stops = ramp_of(term)
-    low, high = stops[0][0], stops[-1][0]
-    bands = []
-    for number, label in enumerate(labels, start=1):
-        picture, extent = raster_picture(path, number, low, high, classed=output.classed)
-        bands.append({"label": label, "picture": picture})
-    return {
-        "name": output.name,
-        "title": term.label if output.classed else legend_title(term),
-        "heading": "" if output.name == term.name else output.name.replace("_", " "),
-        "unit": term.symbol,
-        "decimals": _decimals(term, (high - low) / 254),
-        "extent": extent,
-        "low": low,
-        "high": high,
-        "stops": stops,
-        "ends": [
-            f"{value:g} {word}" for value, word in zip((low, high), end_words(term), strict=True)
-        ],
-        "classes": classes,
-        "bands": bands,
-    }
-
-
-def _decimals(term: Term, step: float) -> int:
-    """Decimals of a value read from the page: no more than its steps support."""
-    supported = max(0, math.ceil(-math.log10(step)))
-    return supported if term.decimals is None else min(term.decimals, supported)
-
-
-def _classes(path: Path) -> list[dict[str, str]]:
-    """Title and colour of each class code, as the raster holds them."""
-    with rasterio.open(path) as source:
-        colours, tags = source.colormap(1), source.tags(1)
-    names = {int(key[6:]): name for key, name in tags.items() if key.startswith("CLASS_")}
-    return [
-        {"title": names[code], "colour": "#" + bytes(colours[code][:3]).hex()}
-        for code in sorted(names)
-    ]
+            yield raster_content(output, part.bands[output.name], folder / output.files[0])
 
 
 def _layer_tables(
@@ -357,7 +257,7 @@ def _layer_tables(
     leading = _leading_layers(parts, summary)
     for layer, frame in layers:
         if len(frame) <= MOST_ROWS:
-            yield _table(layer, frame, layer=layer.name, is_open=layer.name in leading)
+            yield page_table(layer, frame, layer=layer.name, is_open=layer.name in leading)
 
 
 def _result_tables(parts: Sequence[_Part], folder: Path) -> Iterator[tuple[Table, pd.DataFrame]]:
@@ -372,23 +272,7 @@ def _tables(tables: Sequence[tuple[Table, pd.DataFrame]]) -> Iterator[PageTable]
     """Tables that are small enough for a page."""
     for output, frame in tables:
         if len(frame) <= MOST_ROWS:
-            yield _table(output, frame)
-
-
-def _table(
-    output: Layer | Table, frame: pd.DataFrame, *, layer: str = "", is_open: bool = False
-) -> PageTable:
-    """The table of an output, without columns that are empty in every row."""
-    rows = plain_rows(frame)
-    used = [c for c in output.columns if any(row.get(c) not in (None, "") for row in rows)]
-    return PageTable(
-        name=output.name,
-        title=output.title,
-        columns=tuple((TERMS[c].label, TERMS[c].unit != "text") for c in used),
-        rows=tuple(tuple(cell_text(row[c]) for c in used) for row in rows),
-        layer=layer,
-        is_open=is_open,
-    )
+            yield page_table(output, frame)
 
 
 def _charts(parts: Sequence[_Part], folder: Path) -> Iterator[tuple[str, str]]:
