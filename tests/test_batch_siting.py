@@ -3,22 +3,28 @@
 from __future__ import annotations
 
 import json
+import shutil
 
 import geopandas as gpd
 import numpy as np
+import pyogrio
 import pytest
 import rasterio
 import shapely
 from batch_helpers import TOP, cells_inside, holdings_of, square, write_holdings
 from run_helpers import CRS, write_belts, write_dem
 from test_batch import HerePool
+from test_report import Reader, run_command
 
 from shelterscape import batch
 from shelterscape.batch import BatchOptions, run_batch
+from shelterscape.batch.report import write_batch_report
+from shelterscape.errors import InputError
 from shelterscape.plan import read_plan
 from shelterscape.process.area import Area
 from shelterscape.runs import Step, run
 from shelterscape.runs.prepare import prepare
+from shelterscape.terms import TERMS
 
 pytestmark = pytest.mark.slow
 
@@ -131,3 +137,41 @@ def test_the_mosaic_covers_the_holdings_and_nothing_else(result):
     with rasterio.open(result.combined / "rasters" / "wind_reduction_added.tif") as data:
         known = data.read(1) != data.nodata
     assert (known == inside[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]).all()
+
+
+def test_the_report_of_a_batch_holds_its_combined_results(result, tmp_path):
+    assert run_command(result.folder, tmp_path / "all.html") == 0
+    read = Reader((tmp_path / "all.html").read_text(encoding="utf-8"))
+    table, package = holdings_of(result.folder), result.folder / "combined" / "combined.gpkg"
+    text = " ".join(read.texts)
+    assert "4 holdings: 4 done" in text and "Rank 1: " in text
+    cost = table["cost"].dropna()
+    assert f"Cost: {cost.sum():,.2f} EUR ({len(cost)} of 4 holdings)" in text
+    heads, *rows = read.tables["holdings"]
+    costs = {row[heads.index(TERMS["holding_id"].label)]: row[heads.index(TERMS["cost"].label)]
+             for row in rows}  # fmt: skip
+    assert {k: float(v) for k, v in costs.items() if v} == cost.to_dict()
+    data = json.loads(read.data)
+    chosen = gpd.read_file(package, layer="chosen_belts")
+    counts = {one["name"]: pyogrio.read_info(package, layer=one["name"])["features"]
+              for one in data["layers"]}  # fmt: skip
+    assert counts["chosen_belts"] == len(chosen) > 0 and counts["holdings"] == 4
+    assert len(read.tables["chosen_belts"]) == 1 + len(chosen)
+    assert {r["name"] for r in data["rasters"]} >= {"relative_wind_with_belts"}
+    # The page of each holding is that of its own run.
+    for row in table.dropna(subset="rank").itertuples():
+        assert run_command(result.folder / "holdings" / row.folder, tmp_path / row.folder) == 0
+        own = Reader((tmp_path / row.folder).read_text(encoding="utf-8"))
+        lines = [name for name in own.tables if name.endswith(": Lines")]
+        assert lines and all(own.tables[name] == read.tables[name] for name in lines)
+
+
+def test_a_batch_that_was_changed_has_no_report(result, tmp_path):
+    copy = shutil.copytree(result.folder, tmp_path / "copy")
+    (copy / "combined" / "tables" / "holdings.csv").write_text("other", encoding="utf-8")
+    with pytest.raises(InputError, match="have changed"):
+        write_batch_report(copy, tmp_path / "a.html")
+    shutil.rmtree(copy / "holdings")
+    shutil.copytree(result.combined, copy / "combined", dirs_exist_ok=True)
+    with pytest.raises(InputError, match="No holding"):
+        write_batch_report(copy, tmp_path / "a.html")

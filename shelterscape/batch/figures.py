@@ -13,13 +13,18 @@ import numpy as np
 import pandas as pd
 
 from shelterscape.files.record import read_record
-from shelterscape.process import Figure
+from shelterscape.process import Figure, Process
 from shelterscape.runs import Step
 
 
 def figures_in(steps: Sequence[Step]) -> dict[str, Figure]:
     """The figures that the processes of the steps declare, by name, in order."""
-    return {f.name: f for step in steps for f in step.process.figures}
+    return figures_by_name([step.process for step in steps])
+
+
+def figures_by_name(processes: Sequence[Process]) -> dict[str, Figure]:
+    """The figures that processes declare, by name, in order."""
+    return {f.name: f for process in processes for f in process.figures}
 
 
 def figures_of(folder: Path) -> dict[str, Any]:

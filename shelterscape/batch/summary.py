@@ -45,9 +45,8 @@ def summary_of(
     -------
     tuple of str
     """
-    ranked = holdings[holdings["rank"].notna()].sort_values(["rank", "folder"])
     return (
-        *(_ranked(row, figures) for _, row in ranked.head(MOST_NAMED).iterrows()),
+        *ranking(holdings, figures),
         *_failures(states),
         *(f"Check: {text}" for text in cautions[:1]),
         f"Open first: {open_first}",
@@ -55,15 +54,29 @@ def summary_of(
     )
 
 
+def ranking(holdings: gpd.GeoDataFrame, figures: dict[str, Figure]) -> tuple[str, ...]:
+    """A line for each of the best holdings.
+
+    Parameters
+    ----------
+    holdings : GeoDataFrame
+        The combined layer of holdings.
+    figures : dict of Figure
+        Figures that the processes of the plan report, by name.
+    """
+    ranked = holdings[holdings["rank"].notna()].sort_values(["rank", "folder"])
+    return tuple(_ranked(row, figures) for _, row in ranked.head(MOST_NAMED).iterrows())
+
+
 def _ranked(row: pd.Series, figures: dict[str, Figure]) -> str:
     """The rank of one holding, with the figures that decide it."""
     deciding = [name for name, figure in figures.items() if figure.role]
-    values = "; ".join(f"{TERMS[name].title} {_amount(name, row[name])}" for name in deciding)
+    values = "; ".join(f"{TERMS[name].title} {amount(name, row[name])}" for name in deciding)
     label = _shortened(row["name"] or row["holding_id"] or row["folder"])
     return f"Rank {row['rank']}: {label}; {values}"
 
 
-def _amount(name: str, value: float) -> str:
+def amount(name: str, value: float) -> str:
     """A figure with its unit; money always with two decimals."""
     term = TERMS[name]
     number = f"{value:,.2f}" if term.unit == "money" else f"{term.rounded(float(value)):,}"

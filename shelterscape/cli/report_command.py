@@ -10,9 +10,6 @@ from shelterscape.errors import WriteError
 
 
 def _report(folder: str, out: str, overwrite: bool) -> None:
-    from shelterscape import registry
-    from shelterscape.runs import GEOPACKAGE
-    from shelterscape.runs.report import finished_record, write_report
     from shelterscape.runs.staging import unwritable
 
     path = Path(out)
@@ -23,13 +20,27 @@ def _report(folder: str, out: str, overwrite: bool) -> None:
             where=str(path),
             hint="Name another file, or add --overwrite.",
         )
-    record = finished_record(Path(folder))
-    processes = [registry.find(step["process"]) for step in record["steps"]]
     try:
-        write_report(Path(folder), record, processes, GEOPACKAGE, path)
+        _write(Path(folder), path)
     except OSError as error:
         raise unwritable(path, error) from error
     click.echo(f"Open: {path}")
+
+
+def _write(folder: Path, path: Path) -> None:
+    """Write the report of a batch, or of one run."""
+    from shelterscape import registry
+    from shelterscape.batch.report import write_batch_report
+    from shelterscape.batch.state import BatchFolder
+    from shelterscape.runs import GEOPACKAGE
+    from shelterscape.runs.report import finished_record, write_report
+
+    if BatchFolder(folder).is_batch:
+        write_batch_report(folder, path)
+        return
+    record = finished_record(folder)
+    processes = [registry.find(step["process"]) for step in record["steps"]]
+    write_report(folder, record, processes, GEOPACKAGE, path)
 
 
 report_command = click.Command(
@@ -42,5 +53,6 @@ report_command = click.Command(
         ),
         click.Option(["--overwrite"], is_flag=True, help="Replace the file."),
     ],
-    help="Write the report of a finished run as one page that needs no network.",
+    help="Write the report of a finished run, of a batch (BATCHDIR), or of one holding of it "
+    "(BATCHDIR/holdings/NAME) as one page that needs no network.",
 )

@@ -13,7 +13,7 @@ import rasterio
 import shapely
 
 from shelterscape.errors import InputError, Notice
-from shelterscape.files.html_page import Page, PageTable, write_page
+from shelterscape.files.html_page import HoldingPage, Page, PageTable, write_page
 from shelterscape.files.page_parts import (
     address_of,
     plain_rows,
@@ -73,12 +73,45 @@ def write_report(
     SetupError
         ``report-scripts``.
     """
-    steps = zip(record["steps"], processes, strict=True)
-    parts = [_part(step, process, folder) for step, process in steps]
-    answers = [part.answer for part in parts]
-    summary = summary_of(answers, record["title"])
+    parts = _parts(folder, record, processes)
+    summary = summary_of([part.answer for part in parts], record["title"])
     layers = list(_layers(parts, folder / package))
     write_page(path, _page(parts, summary, layers, record, folder))
+
+
+def summary_of_run(
+    folder: Path, record: dict[str, Any], processes: Sequence[Process]
+) -> RunSummary:
+    """The summary of a finished run, from its record.
+
+    Parameters
+    ----------
+    folder, record, processes
+        As for `write_report`.
+    """
+    return summary_of([part.answer for part in _parts(folder, record, processes)], record["title"])
+
+
+def holding_pages_of_run(
+    folder: Path, record: dict[str, Any], processes: Sequence[Process], package: str
+) -> tuple[HoldingPage, ...]:
+    """The pages of holdings in the report of a run.
+
+    Parameters
+    ----------
+    folder, record, processes, package
+        As for `write_report`.
+    """
+    parts = _parts(folder, record, processes)
+    summary = summary_of([part.answer for part in parts], record["title"])
+    layers, tables = _layers(parts, folder / package), _result_tables(parts, folder)
+    outputs: list[tuple[Layer | Table, pd.DataFrame]] = [*layers, *tables]
+    return holding_pages(_rows_by_holding(outputs), summary.checks)[0]
+
+
+def _parts(folder: Path, record: dict[str, Any], processes: Sequence[Process]) -> list[_Part]:
+    steps = zip(record["steps"], processes, strict=True)
+    return [_part(step, process, folder) for step, process in steps]
 
 
 def finished_record(folder: Path) -> dict[str, Any]:
@@ -156,19 +189,26 @@ def _page(
         map=drawn,
         tables=tables,
         charts=tuple(_charts(parts, folder)),
-        inputs=tuple(sorted(set(_inputs(record["steps"])))),
-        versions=(
-            ("shelterscape", record["version"]),
-            *((p.process.id, p.process.version) for p in parts),
-            *sorted(record["libraries"].items()),
-        ),
+        inputs=tuple(sorted(set(inputs_of(record)))),
+        versions=versions_of(record, [part.process for part in parts]),
         holdings=holdings,
     )
 
 
-def _inputs(steps: Sequence[dict[str, Any]]) -> Iterator[tuple[str, str]]:
-    """Name and checksum of each file that the steps read."""
-    for step in steps:
+def versions_of(
+    record: dict[str, Any], processes: Sequence[Process]
+) -> tuple[tuple[str, str], ...]:
+    """Name and version of each program that a run used."""
+    return (
+        ("shelterscape", record["version"]),
+        *((process.id, process.version) for process in processes),
+        *sorted(record["libraries"].items()),
+    )
+
+
+def inputs_of(record: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """Name and checksum of each file that the steps of a run read."""
+    for step in record["steps"]:
         for entry in step["files_read"].values():
             for one in entry if isinstance(entry, list) else [entry]:
                 yield from (one or {"sha256": {}})["sha256"].items()
