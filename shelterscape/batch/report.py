@@ -219,7 +219,7 @@ def _holding_pages(batch: _Batch) -> tuple[tuple[HoldingPage, ...], tuple[str, .
         record = finished_record(folder)
         pages += holding_pages_of_run(folder, record, batch.processes, GEOPACKAGE)
     more = len(batch.runs) - MOST_PAGES
-    text = f"{more:,} finished holdings of a lower rank have no page of their own here"
+    text = f"Finished holdings of a lower rank without a page of their own here: {more:,}"
     return tuple(pages), (text,) if more > 0 else ()
 
 
