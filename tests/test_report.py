@@ -24,6 +24,7 @@ from run_helpers import CRS, project
 from shapely import Point
 
 import shelterscape
+from shelterscape import registry
 from shelterscape.cli import main
 from shelterscape.errors import InputError
 from shelterscape.files import html_page
@@ -346,3 +347,21 @@ document.body.dataset.found = JSON.stringify(found);
     assert read.tables["belts_assessed"][1][1] in found["chosen"]
     assert found["more"] == [True, False]
     assert found["faults"] == []
+
+
+def test_the_step_that_decides_comes_first_on_the_page(tmp_path):
+    """Of three steps the one that ranks by benefit is first, then the last one."""
+    steps = [
+        {"process": name, "question": "", "answer": ["x"], "certainty": [], "figures": {},
+         "notices": [], "bands": {}, "features": {}}
+        for name in ("wind-set", "siting", "side-effects")
+    ]  # fmt: skip
+    processes = [registry.find(step["process"]) for step in steps]
+    for process in processes:
+        for output in process.outputs:
+            for file in output.files:
+                (tmp_path / file).parent.mkdir(exist_ok=True)
+                (tmp_path / file).touch()
+    parts, summary = report._read(tmp_path, {"steps": steps, "title": "Where?"}, processes)
+    assert [part.process.id for part in parts] == ["siting", "side-effects", "wind-set"]
+    assert summary.answer[0][0] == processes[1].title and summary.question == "Where?"

@@ -144,16 +144,21 @@ def _page(batch: _Batch) -> Page:
         if picture.is_file()
         else (),
         inputs=tuple(sorted({one for _, record in batch.runs for one in inputs_of(record)})),
-        versions=versions_of(first[1], batch.processes),
+        versions=versions_of(first[1]),
         holdings=pages,
     )
 
 
 def _deciding_layers(batch: _Batch) -> set[str]:
     """Layers, shown at first, of the process that ranks holdings."""
-    ranking_ones = [p for p in batch.processes if any(f.role == "benefit" for f in p.figures)]
-    outputs = (ranking_ones or batch.processes)[-1].outputs
+    outputs = _deciding_first(batch)[0][1].outputs
     return {one.name for one in outputs if isinstance(one, Layer) and one.style.shown}
+
+
+def _deciding_first(batch: _Batch) -> list[tuple[int, Process]]:
+    """Number of each step with its process: the one that ranks holdings, then the last first."""
+    every = reversed([*enumerate(batch.processes)])
+    return sorted(every, key=lambda step: all(f.role != "benefit" for f in step[1].figures))
 
 
 def _answer(batch: _Batch) -> Iterator[tuple[str, tuple[str, ...]]]:
@@ -185,7 +190,7 @@ def _answer(batch: _Batch) -> Iterator[tuple[str, tuple[str, ...]]]:
 
 def _layers(batch: _Batch) -> Iterator[tuple[Layer, gpd.GeoDataFrame]]:
     """Combined layers of the deciding process first, without empty ones; holdings below all."""
-    for process in reversed(batch.processes):
+    for _, process in _deciding_first(batch):
         for output in process.outputs:
             if isinstance(output, Layer) and output.name != OUTLINES:
                 frame = features_of(batch.folder / PACKAGE, output.name)
@@ -201,7 +206,7 @@ def _layers(batch: _Batch) -> Iterator[tuple[Layer, gpd.GeoDataFrame]]:
 
 def _rasters(batch: _Batch) -> Iterator[dict[str, Any]]:
     """Mosaics, with the bands of the first holding that has the raster."""
-    for number, process in reversed([*enumerate(batch.processes)]):
+    for number, process in _deciding_first(batch):
         for output in process.outputs:
             path = batch.folder / output.files[0]
             if not isinstance(output, Raster) or not path.is_file():

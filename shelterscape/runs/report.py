@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -73,8 +73,7 @@ def write_report(
     SetupError
         ``report-scripts``.
     """
-    parts = _parts(folder, record, processes)
-    summary = summary_of([part.answer for part in parts], record["title"])
+    parts, summary = _read(folder, record, processes)
     layers = list(_layers(parts, folder / package))
     write_page(path, _page(parts, summary, layers, record, folder))
 
@@ -89,7 +88,7 @@ def summary_of_run(
     folder, record, processes
         As for `write_report`.
     """
-    return summary_of([part.answer for part in _parts(folder, record, processes)], record["title"])
+    return _read(folder, record, processes)[1]
 
 
 def holding_pages_of_run(
@@ -102,16 +101,21 @@ def holding_pages_of_run(
     folder, record, processes, package
         As for `write_report`.
     """
-    parts = _parts(folder, record, processes)
-    summary = summary_of([part.answer for part in parts], record["title"])
+    parts, summary = _read(folder, record, processes)
     layers, tables = _layers(parts, folder / package), _result_tables(parts, folder)
     outputs: list[tuple[Layer | Table, pd.DataFrame]] = [*layers, *tables]
     return holding_pages(_rows_by_holding(outputs), summary.checks)[0]
 
 
-def _parts(folder: Path, record: dict[str, Any], processes: Sequence[Process]) -> list[_Part]:
+def _read(
+    folder: Path, record: dict[str, Any], processes: Sequence[Process]
+) -> tuple[list[_Part], RunSummary]:
+    """The steps of a run and its summary: the deciding step, then the others, the last first."""
     steps = zip(record["steps"], processes, strict=True)
-    return [_part(step, process, folder) for step, process in steps]
+    parts = [_part(step, process, folder) for step, process in steps]
+    summary = summary_of([part.answer for part in parts], record["title"])
+    title = summary.answer[0][0]
+    return sorted(reversed(parts), key=lambda part: part.process.title != title), summary
 
 
 def finished_record(folder: Path) -> dict[str, Any]:
@@ -161,26 +165,28 @@ def _page(
     record: dict[str, Any],
     folder: Path,
 ) -> Page:
-    leading = summary.answer[: summary.leading]
-    answers = [part.answer for part in parts]
-    rasters = [r for part in reversed(parts) for r in _rasters(part, folder)]
+    leading = _leading_layers(parts)
+    rasters = [r for part in parts for r in _rasters(part, folder)]
     crs = str(layers[0][1].crs) if layers else _crs_of(parts, folder)
-    drawn = map_of(layers, rasters, _leading_layers(parts, summary), crs)
+    drawn = map_of(layers, rasters, leading, crs)
     result_tables = list(_result_tables(parts, folder))
-    tables = (*_layer_tables(layers, summary, parts), *_tables(result_tables))
+    tables = (*_layer_tables(layers, leading), *_tables(result_tables))
     holdings, without = holding_pages(_rows_by_holding([*layers, *result_tables]), summary.checks)
     shown = {layer.name for layer, _ in layers} | {table.name for table in tables}
     shown |= {raster["name"] for raster in drawn["rasters"]} if drawn else set()
     return Page(
         title=summary.question,
-        answer=tuple((title, tuple(map(capitalised, texts))) for title, texts in leading),
+        answer=tuple(
+            (title, tuple(map(capitalised, texts)))
+            for title, texts in summary.answer[: summary.leading]
+        ),
         certainty=summary.certainty,
         checks=summary.checks,
         preparing=tuple(
             capitalised(t) for _, texts in summary.answer[summary.leading :] for t in texts
         ),
         notes=page_notes(
-            notices_of(answers),
+            notices_of(part.answer for part in parts),
             [frame for _, frame in result_tables],
             [*_left_out(parts, shown), *_without_page(without)],
         ),
@@ -190,18 +196,16 @@ def _page(
         tables=tables,
         charts=tuple(_charts(parts, folder)),
         inputs=tuple(sorted(set(inputs_of(record)))),
-        versions=versions_of(record, [part.process for part in parts]),
+        versions=versions_of(record),
         holdings=holdings,
     )
 
 
-def versions_of(
-    record: dict[str, Any], processes: Sequence[Process]
-) -> tuple[tuple[str, str], ...]:
+def versions_of(record: dict[str, Any]) -> tuple[tuple[str, str], ...]:
     """Name and version of each program that a run used."""
     return (
         ("shelterscape", record["version"]),
-        *((process.id, process.version) for process in processes),
+        *((step["process"], step["process_version"]) for step in record["steps"]),
         *sorted(record["libraries"].items()),
     )
 
@@ -220,7 +224,7 @@ def _each_once(items: Any) -> tuple[Any, ...]:
 
 def _layers(parts: Sequence[_Part], package: Path) -> Iterator[tuple[Layer, gpd.GeoDataFrame]]:
     """Layers of the deciding step first, each with its features."""
-    for part in reversed(parts):
+    for part in parts:
         for output in part.outputs:
             if isinstance(output, Layer) and 0 < part.features[output.name] <= MOST_FEATURES:
                 frame = features_of(package, output.name)
@@ -278,11 +282,9 @@ def _crs_of(parts: Sequence[_Part], folder: Path) -> str:
         return str(source.crs)
 
 
-def _leading_layers(parts: Sequence[_Part], summary: RunSummary) -> set[str]:
-    """Names of the layers, of steps that answer the question, that are shown at first."""
-    titles = {title for title, _ in summary.answer[: summary.leading]}
-    leading = [part for part in parts if part.process.title in titles]
-    return {o.name for p in leading for o in p.outputs if isinstance(o, Layer) and o.style.shown}
+def _leading_layers(parts: Sequence[_Part]) -> set[str]:
+    """Names of the layers, of the deciding step, that are shown at first."""
+    return {o.name for o in parts[0].outputs if isinstance(o, Layer) and o.style.shown}
 
 
 def _rasters(part: _Part, folder: Path) -> Iterator[dict[str, Any]]:
@@ -292,9 +294,8 @@ def _rasters(part: _Part, folder: Path) -> Iterator[dict[str, Any]]:
 
 
 def _layer_tables(
-    layers: Sequence[tuple[Layer, gpd.GeoDataFrame]], summary: RunSummary, parts: Sequence[_Part]
+    layers: Sequence[tuple[Layer, gpd.GeoDataFrame]], leading: Collection[str]
 ) -> Iterator[PageTable]:
-    leading = _leading_layers(parts, summary)
     for layer, frame in layers:
         if len(frame) <= MOST_ROWS:
             yield page_table(layer, frame, layer=layer.name, is_open=layer.name in leading)
@@ -302,7 +303,7 @@ def _layer_tables(
 
 def _result_tables(parts: Sequence[_Part], folder: Path) -> Iterator[tuple[Table, pd.DataFrame]]:
     """All tables, those of the deciding step first."""
-    for part in reversed(parts):
+    for part in parts:
         for output in part.outputs:
             if isinstance(output, Table):
                 yield output, read_result_table(folder / output.files[0])
@@ -316,7 +317,7 @@ def _tables(tables: Sequence[tuple[Table, pd.DataFrame]]) -> Iterator[PageTable]
 
 
 def _charts(parts: Sequence[_Part], folder: Path) -> Iterator[tuple[str, str]]:
-    for part in reversed(parts):
+    for part in parts:
         for output in part.outputs:
             if isinstance(output, Picture) and output.chart:
                 yield output.title, address_of((folder / output.files[0]).read_bytes())
