@@ -327,7 +327,7 @@ more.innerHTML = '<summary>2 more</summary>';
 document.querySelector('main').append(more);
 found.more = ['beforeprint', 'afterprint'].map((name) => {
   window.dispatchEvent(new Event(name));
-  return more.open;
+  return [more.open, document.getElementById('map').offsetWidth];
 });
 const result = await axe.run(document, {resultTypes: ['violations']});
 const serious = result.violations.filter((v) => ['serious', 'critical'].includes(v.impact));
@@ -345,7 +345,10 @@ document.body.dataset.found = JSON.stringify(found);
     assert found["raster"] == cases[-1]
     assert found["swipe"][:2] == [False, "25%"] and found["swipe"][2] != "|"
     assert read.tables["belts_assessed"][1][1] in found["chosen"]
-    assert found["more"] == [True, False]
+    (opened_list, printed_px), (closed_list, screen_px) = found["more"]
+    assert opened_list and not closed_list
+    # The map is 180 mm wide on paper, at 96 px to the inch.
+    assert printed_px == round(180 / 25.4 * 96) != screen_px
     assert found["faults"] == []
 
 

@@ -221,8 +221,9 @@ document.addEventListener('click', (event) => {
   choose(feature, layer, true);
 });
 
-// A printed page has another width.
-export function relayout() {
+// A printed page has another width, which the browser uses only after it has asked for the layout.
+export function relayout(printed) {
+  map.getTargetElement().classList.toggle('printed', printed);
   const extent = view.calculateExtent();
   map.updateSize();
   view.fit(extent);

@@ -17,7 +17,7 @@ const tables = [...document.querySelectorAll('table.data')].map((table) => {
 let opened = [];
 function relayout(rows) {
   tables.forEach((table) => table?.page.len(rows).draw());
-  map?.relayout();
+  map?.relayout(rows < 0);
 }
 window.addEventListener('beforeprint', () => {
   opened = [...document.querySelectorAll('details.more:not([open])')];
