@@ -23,8 +23,8 @@ MOST_PAGES, MOST_ACTIONS, MOST_CHILLED = 20, 12, 3
 LINES = ("choice_order", "candidate", "action", "length_m", "width_m", "species", "planting_year",
          "tall_enough_from", "cost", "currency")  # fmt: skip
 PLACES = ("name", "season", "year", "relative_wind_without", "relative_wind",
-          "target_relative_wind", "reaches_target_without", "reaches_target", "chill_days_without",
-          "chill_days", "chill_days_avoided", "chill_days_avoided_low",
+          "target_relative_wind", "corner_time_share", "reaches_target_without", "reaches_target",
+          "chill_days_without", "chill_days", "chill_days_avoided_low",
           "chill_days_avoided_high")  # fmt: skip
 AVOIDED_ENDS = "avoided_low", "avoided_high"
 ACTIONS = ("action_date", "scheme", "grant_action", "evidence", "at_stake", "loss_if_missed")
