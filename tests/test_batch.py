@@ -43,6 +43,7 @@ from shelterscape.files import vectors
 from shelterscape.files.record import PROGRAM
 from shelterscape.processes.grant_overlay import summary as grant_summary
 from shelterscape.processes.siting import summary as siting_summary
+from shelterscape.processes.siting.targets import own_places_reached
 
 pytestmark = pytest.mark.slow
 
@@ -491,7 +492,25 @@ def test_ranks_are_by_benefit_divided_by_cost():
     benefit = pd.Series([4.0, 1.0, np.nan, 3.0, 0.0, 2.0])
     cost = pd.Series([2000.0, 500.0, 100.0, np.nan, 10.0, 0.0])
     # 2 per thousand twice; unknown twice; no benefit; a benefit at no cost.
-    assert figures.ranks(benefit, cost).fillna(0).tolist() == [2, 2, 0, 0, 0, 1]
+    none = pd.Series([np.nan] * 6)
+    assert figures.ranks(none, benefit, cost).fillna(0).tolist() == [2, 2, 0, 0, 0, 1]
+    # 1 place for 2,000 comes before any benefit without a place, 2 for 10 before that.
+    places = pd.Series([1, 0, 0, 0, 2, 0])
+    assert figures.ranks(places, benefit, cost).fillna(0).tolist() == [2, 4, 0, 0, 1, 3]
+
+
+def test_places_count_that_reach_their_target_by_belts_of_their_holding():
+    here = pd.DataFrame(
+        {
+            "holding_id": ["h1", "h1", "h1", "h2"],
+            "reaches_target": ["yes", "yes", "no", "yes"],
+            "reaches_target_without": ["no", "yes", "no", "no"],
+        }
+    )
+    chosen = pd.DataFrame({"holding_id": ["h1"]})
+    assert own_places_reached(here, chosen) == 1
+    assert own_places_reached(here, chosen[:0]) == 0
+    assert own_places_reached(None, chosen) is None
 
 
 def test_figures_are_those_the_steps_recorded(tmp_path):
@@ -521,7 +540,9 @@ def test_figures_of_siting(monkeypatch):
         lines=SimpleNamespace(candidates=candidates),
         decision=SimpleNamespace(own=own, full_evaluation=full_evaluation),
         data=SimpleNamespace(
-            currency="EUR", settled=SimpleNamespace(options=SimpleNamespace(curve="exponential"))
+            currency="EUR",
+            case=None,
+            settled=SimpleNamespace(options=SimpleNamespace(curve="exponential")),
         ),
     )
     monkeypatch.setattr(siting_summary, "boundary_figures", lambda lines, found: {})
@@ -530,6 +551,7 @@ def test_figures_of_siting(monkeypatch):
         "chosen_length_m": 200.0,
         "cost": 800.75,
         "currency": "EUR",
+        "own_places_reached": None,
         "own_benefit_ha": 1.5,
         "shelter_error_factor": 1.3,
     }

@@ -28,6 +28,7 @@ def batch():
             "error": [""] * 2 + ["memory-short: too large"] * 7,
             "rank": pd.array([1, 2] + [None] * 7, "Int64"),
             "cost": [1000.25, 500.5] + [NONE] * 7,
+            "own_places_reached": [1.0, 0.0] + [NONE] * 7,
             "own_benefit_ha": [2.0, 0.5] + [NONE] * 7,
             "currency": ["EUR"] * 2 + [""] * 7,
         },
@@ -46,9 +47,12 @@ def test_sums_best_holdings_and_failures(batch):
     assert sums == (
         "9 holdings: 2 done; 7 failed",
         "Cost: 1,500.75 EUR (2 of 9 holdings)",
+        "Own places at target by new belts: 1 (2 of 9 holdings)",
         "Own benefit: 2.5 ha eq. (2 of 9 holdings)",
     )
-    assert best[0].startswith("Rank 1: Low; ") and best[1].startswith("Rank 2: H1; ")
+    assert best[0].startswith("Rank 1: Low; cost 1,000.25 EUR; ") and best[1].startswith(
+        "Rank 2: H1; "
+    )
     assert named[:1] == ("Far: memory-short: too large",) and len(named) == 6
     assert named[-1] == "2 more in the table of holdings"
 

@@ -42,13 +42,18 @@ def figure_with_role(figures: dict[str, Figure], role: str) -> str | None:
     return next((name for name, figure in figures.items() if figure.role == role), None)
 
 
-def ranks(benefit: pd.Series, cost: pd.Series) -> pd.Series:
-    """Rank by benefit divided by cost, 1 first; empty where either is unknown.
+def ranks(places: pd.Series, benefit: pd.Series, cost: pd.Series) -> pd.Series:
+    """Rank by places that reach their target divided by cost, 1 first, then by benefit.
 
-    Equal ratios share a rank. A benefit at no cost ranks first.
+    Equal ratios share a rank. A benefit at no cost ranks first. Empty where benefit or cost is
+    unknown or nothing is gained; unknown places count as none.
     """
     cost, benefit = cost.astype(float), benefit.astype(float)
-    known = benefit.notna() & cost.notna() & (benefit > 0)
+    places = places.astype(float).fillna(0.0)
+    known = benefit.notna() & cost.notna() & ((benefit > 0) | (places > 0))
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = (benefit / cost).where(known)
-    return ratio.rank(ascending=False, method="min").astype("Int64")
+        ratios = pd.DataFrame({"places": places / cost, "benefit": benefit / cost})[known].fillna(0)
+    order = ratios.sort_values(["places", "benefit"], ascending=False, kind="stable")
+    first = ~order.duplicated()
+    number = pd.Series(np.arange(1, len(order) + 1), order.index).where(first).ffill()
+    return number.reindex(cost.index).astype("Int64")

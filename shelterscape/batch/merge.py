@@ -147,10 +147,12 @@ class _Merge:
 
     def _ranks(self, frame: pd.DataFrame) -> pd.Series:
         """Rank of each holding; empty where the plan declares no benefit or no cost."""
-        benefit, cost = (figure_with_role(self._figures, role) for role in ("benefit", "cost"))
+        roles = ("places", "benefit", "cost")
+        places, benefit, cost = (figure_with_role(self._figures, role) for role in roles)
         if benefit is None or cost is None:
             return pd.Series(pd.NA, index=frame.index, dtype="Int64")
-        return ranks(frame[benefit], frame[cost])
+        reached = frame[places] if places else pd.Series(0.0, frame.index)
+        return ranks(reached, frame[benefit], frame[cost])
 
     def _table_row(self, state: HoldingState) -> dict[str, Any]:
         holding, error = state.holding, state.error or {}

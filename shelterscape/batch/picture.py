@@ -79,7 +79,7 @@ def _panels(
     """Name of the term to show, and its values by the heading of each panel."""
     rank = holdings["rank"].astype("Float64").astype(float)
     if rank.notna().any():
-        return "rank_share", {"by benefit divided by cost": (rank - 1) / max(rank.max() - 1, 1)}
+        return "rank_share", {"by gain divided by cost": (rank - 1) / max(rank.max() - 1, 1)}
     shown = [f for f in figures.values() if f.map_term and holdings[f.name].notna().any()]
     if not shown:
         return "", {}

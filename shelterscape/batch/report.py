@@ -168,17 +168,15 @@ def _answer(batch: _Batch) -> Iterator[tuple[str, tuple[str, ...]]]:
     states = "; ".join(f"{n:,} {word}" for word, n in counts.items())
     currencies = [c for c in frame.get("currency", pd.Series()).dropna().unique() if c]
     sums = []
-    for name in (n for n, figure in figures.items() if figure.role):
+    for name in (n for n, figure in figures.items() if figure.role and n in frame):
         known = pd.to_numeric(frame[name]).dropna()
-        total = amount(name, known.sum())
-        if TERMS[name].unit == "money" and len(currencies) == 1:
-            total = f"{known.sum():,.2f} {currencies[0]}"
+        total = amount(name, known.sum(), currencies[0] if len(currencies) == 1 else "")
         sums.append(
             f"{capitalised(TERMS[name].title)}: {total} ({len(known):,} of {len(frame):,} holdings)"
         )
     yield "All holdings", (f"{len(frame):,} holdings: {states}", *sums)
     if best := ranking(frame, figures):
-        yield "Best holdings by benefit divided by cost", best
+        yield "Best holdings: most for their cost", best
     failed = frame[frame["status"] == FAILED]
     if len(failed):
         named = [

@@ -70,16 +70,21 @@ def ranking(holdings: gpd.GeoDataFrame, figures: dict[str, Figure]) -> tuple[str
 
 def _ranked(row: pd.Series, figures: dict[str, Figure]) -> str:
     """The rank of one holding, with the figures that decide it."""
-    deciding = [name for name, figure in figures.items() if figure.role]
-    values = "; ".join(f"{TERMS[name].title} {amount(name, row[name])}" for name in deciding)
+    deciding = [name for name, figure in figures.items() if figure.role and name in row]
+    currency = str(row.get("currency") or "")
+    values = "; ".join(
+        f"{TERMS[name].title} {amount(name, row[name], currency)}" for name in deciding
+    )
     label = _shortened(row["name"] or row["holding_id"] or row["folder"])
     return f"Rank {row['rank']}: {label}; {values}"
 
 
-def amount(name: str, value: float) -> str:
-    """A figure with its unit; money always with two decimals."""
+def amount(name: str, value: float, currency: str) -> str:
+    """A figure with its unit; money always with two decimals, in its currency where known."""
     term = TERMS[name]
-    number = f"{value:,.2f}" if term.unit == "money" else f"{term.rounded(float(value)):,}"
+    if term.unit == "money":
+        return f"{value:,.2f} {currency or term.symbol}"
+    number = f"{value:,.0f}" if term.unit == "count" else f"{term.rounded(float(value)):,}"
     return f"{number} {term.symbol}".strip()
 
 

@@ -115,11 +115,11 @@ RAMPS: dict[str, Stops] = {
 }
 """Colour at rising values, by term."""
 
-MEASURED_BY = {"relative_wind": "shelter", "rank_share": "benefit divided by cost"}
+MEASURED_BY = {"relative_wind": "shelter", "rank_share": "gain divided by cost"}
 """Quantity in the title of a map, where it is greatest at the lowest values of a term.
 
 A low relative wind is much shelter, so low values are dark: the title and the legend name shelter.
-The first holdings in rank have the largest benefit divided by cost.
+The first holdings in rank gain most for their cost.
 """
 
 _EXPOSED = ("exposed", "sheltered")

@@ -201,8 +201,9 @@ class Figure:
     ----------
     name : str
         Column in the table of holdings, a name in `TERMS`.
-    role : {"", "benefit", "cost"}
-        Holdings are ranked by benefit divided by cost.
+    role : {"", "places", "benefit", "cost"}
+        Holdings are ranked by places that reach their target divided by cost, then by benefit
+        divided by cost.
     map_term : str
         Name of the quantity shown on the map of holdings; empty if it is not shown.
     map_heading : str

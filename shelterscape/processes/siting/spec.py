@@ -300,6 +300,7 @@ PROCESS = Process(
         Figure("best_candidates"),
         Figure("chosen_length_m"),
         Figure("cost", role="cost"),
+        Figure("own_places_reached", role="places"),
         Figure("own_benefit_ha", role="benefit"),
         Figure("chosen_boundary_share"),
         Figure("shelter_alone_boundary_share"),

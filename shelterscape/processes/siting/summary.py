@@ -12,6 +12,7 @@ from shelterscape.processes.siting.answer import answer_of, certainty_of
 from shelterscape.processes.siting.layers import SitingResults
 from shelterscape.processes.siting.pictures import pictures_of
 from shelterscape.processes.siting.spec import SitingInputs
+from shelterscape.processes.siting.targets import own_places_reached, places_in_case
 from shelterscape.processes.siting.working_land import boundary_figures
 
 BEST = 3
@@ -60,6 +61,9 @@ def _figures(results: SitingResults) -> dict[str, float | str | None]:
         "currency": results.data.currency,
         "shelter_error_factor": CURVES[results.data.settled.options.curve].shelter_factor,
         **boundary_figures(results.lines, found),
+        "own_places_reached": own_places_reached(
+            places_in_case(results.layers, results.data.case), chosen
+        ),
         "own_benefit_ha": float(
             np.mean([evaluation.own_benefit_ha for evaluation in found.full_evaluation.values()])
         ),

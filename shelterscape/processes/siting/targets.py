@@ -74,6 +74,18 @@ def targets_reached(here: pd.DataFrame) -> list[str]:
     return [f"{after} of {len(wanted)} places reach their target ({before} without new belts)"]
 
 
+def own_places_reached(here: pd.DataFrame | None, chosen: gpd.GeoDataFrame) -> float | None:
+    """Places on holdings of the chosen belts at target with these alone, None if unknown.
+
+    Where no holding is known, as on maps without holdings, all places count.
+    """
+    if here is None:
+        return None
+    own = here["holding_id"].isin(chosen["holding_id"])
+    gained = (here["reaches_target"] == "yes") & (here["reaches_target_without"] != "yes")
+    return float((own & gained).sum())
+
+
 def _share_of_target(places: pd.DataFrame) -> pd.Series:
     """Share of its target that each place reaches."""
     calm = (1.0 - places["relative_wind"]) / (1.0 - places["target_relative_wind"])
