@@ -124,6 +124,8 @@ NOT_MODELLED = {
         "Calm and light winds, stable and unstable air, thunderstorms, sea breeze.",
         "Gusts and turbulence. Results are mean speeds; gusts only widen the range of directions.",
         "Change of wind direction by terrain.",
+        "Faster wind off open water near the shore: about a tenth faster 100 m inland, nothing "
+        "beyond 600 m (estimated, not verified; [why](surroundings.md#roughness-of-water)).",
         "Channelling of wind in valleys, flow around steep hills, cold-air drainage and pooling.",
         "Change of the wind over the years.",
     ),
