@@ -145,6 +145,39 @@ def test_holdings_and_mosaic_are_those_of_one_run_over_all(tmp_path):
     assert table["rank"].isna().all(), "no rank without siting"
 
 
+COAST = """
+[inputs]
+dem = "dem.tif"
+winds = "210"
+[[step]]
+process = "exposure"
+limit_m = 60
+"""
+
+
+def test_missing_cells_that_may_be_sea_are_noticed(tmp_path):
+    """Of the whole map in the summary and record, and for the holdings that see them."""
+    plan, out = catchment(tmp_path / "in", COAST), tmp_path / "out"
+    with rasterio.open(plan.parent / "dem.tif", "r+") as data:
+        ground = data.read()
+        ground[..., 49], ground[..., 50:] = 4, np.nan  # h-2 ends 70 m from it, h-3 100 m
+        data.nodata = np.nan
+        data.write(ground)
+    reported = []
+    result = go(plan, out, progress=reported.append)
+    count = ground[..., 50:].size
+    assert [one["count"] for one in reported if one.get("code") == "sea-suspected"] == [count]
+    assert any(f"{count} missing cells" in line for line in result.summary)
+    combined = json.loads((out / "combined" / "record.json").read_text(encoding="utf-8"))
+    assert "sea-suspected" in {one["code"] for one in combined["notices"]}
+    seen_by = result.holdings["notices"].str.contains("sea-suspected")
+    assert dict(zip(result.holdings["holding_id"], seen_by, strict=True)) == {
+        "h-1": False, "h-2": True, "h-3": False
+    }  # fmt: skip
+    again = go(plan, out)
+    assert again.summary == result.summary, "the notice is kept with the work it is about"
+
+
 def test_finished_holdings_are_not_run_again(tmp_path):
     plan, traps = toy_catchment(tmp_path / "in")
     assert go(plan, tmp_path / "out").exit_code == 0

@@ -19,6 +19,7 @@ from shelterscape.process.area import Area
 from shelterscape.process.inputs import validated
 from shelterscape.processes.exposure.spec import ExposureInputs
 from shelterscape.runs.prepare import prepare
+from shelterscape.science.terrain.ground import held
 from shelterscape.science.terrain.water import Water, areas_of, sea_suspected
 
 GRID = Grid((CELLS, CELLS), Affine(CELL_M, 0, WEST, 0, -CELL_M, NORTH), CRS)
@@ -129,4 +130,7 @@ def test_missing_cells_beside_low_land_may_be_sea(shore_m, columns, count):
     ground[:, columns - 1] = shore_m
     ground[:, columns:] = np.nan
     ground[10:20, 10:20] = np.nan  # a gap inland is no sea
-    assert [notice.count for notice in sea_suspected(ground)] == [count] * bool(count)
+    for cell_m in (10.0, 30.0):  # blocks of two cells, and of one
+        grid = Grid(ground.shape, Affine(cell_m, 0, WEST, 0, -cell_m, NORTH), CRS)
+        found = sea_suspected(held(ground, grid))
+        assert [notice.count for notice in found] == [count] * bool(count)

@@ -42,6 +42,7 @@ from shelterscape.process.shared import Shared
 from shelterscape.runs.events import OnEvent, ignore_event, machine_notices, never
 from shelterscape.runs.memory import allowed
 from shelterscape.runs.staging import unwritable
+from shelterscape.runs.summary import sentence
 
 T = TypeVar("T")
 
@@ -178,12 +179,21 @@ def run_batch(
         if options.cluster is None:
             _compile(pool, progress, cancelled)
         margin_m = _prepare_whole_map(job, folder, pool, progress, cancelled)
+        noticed = job.notices(folder)
+        for notice in noticed:
+            progress({"event": "notice", **notice.fields()})
         states = _run_all(
             job, found, folder, pool, margin_m, options, size_estimator, progress, cancelled
         )
         _remove_stale(folder, job)
         table = merge(
-            folder, states, job.steps, job.grid, progress, lambda: _stop_if_requested(cancelled)
+            folder,
+            states,
+            job.steps,
+            job.grid,
+            progress,
+            lambda: _stop_if_requested(cancelled),
+            noticed,
         )
     return BatchResult(
         folder.root,
@@ -194,7 +204,7 @@ def run_batch(
             states,
             table,
             figures_in(job.steps),
-            [_main_caution(job)],
+            [_main_caution(job), *(sentence(one) for one in noticed)],
             _open_first(folder),
         ),
     )

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from shelterscape.errors import NOTICES
 from shelterscape.files.record import read_record
 from shelterscape.process import Figure, Process
 from shelterscape.runs import Step
@@ -35,6 +36,12 @@ def figures_of(folder: Path) -> dict[str, Any]:
         figures = step.get("figures") if isinstance(step, dict) else None
         found |= figures if isinstance(figures, dict) else {}
     return found
+
+
+def codes_noticed(record: dict[str, Any]) -> list[str]:
+    """Codes of the notices in the record of a run, each once, the most serious first."""
+    found = {one["code"] for step in record.get("steps", []) for one in step["notices"]}
+    return [code for code in NOTICES if code in found]
 
 
 def figure_with_role(figures: dict[str, Figure], role: str) -> str | None:

@@ -10,7 +10,7 @@ from typing import Any
 from shelterscape.batch.holdings import Holding
 from shelterscape.batch.state import WHOLE_MAP, BatchFolder
 from shelterscape.batch.tasks import Task
-from shelterscape.errors import InputError
+from shelterscape.errors import NOTICES, InputError, Notice
 from shelterscape.files.terrain_models import grid_of
 from shelterscape.files.unchanged import InputWatch
 from shelterscape.grid import Grid
@@ -54,6 +54,12 @@ class Job:
         # With an empty area the key depends on the steps alone.
         key = key_of(self.steps, self.read, Area("", b"", 0.0, ""))
         return folder.root / WHOLE_MAP / key[:16]
+
+    def notices(self, folder: BatchFolder) -> list[Notice]:
+        """What the work over the whole map noticed, the most serious first."""
+        serious = list(NOTICES)
+        found = Shared(self.shared(folder)).notices()
+        return sorted(found, key=lambda notice: serious.index(notice.code))
 
     def margins(self, folder: BatchFolder) -> list[float | None]:
         """The margin of each step, m; None before its work over the whole map is done."""

@@ -13,7 +13,13 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from shelterscape.batch.figures import figure_with_role, figures_in, figures_of, ranks
+from shelterscape.batch.figures import (
+    codes_noticed,
+    figure_with_role,
+    figures_in,
+    figures_of,
+    ranks,
+)
 from shelterscape.batch.holdings import Holding
 from shelterscape.batch.picture import draw_holdings_map
 from shelterscape.batch.state import COMBINED, DONE, BatchFolder, HoldingState
@@ -27,7 +33,14 @@ from shelterscape.files.geopackages import (
     write_styles,
 )
 from shelterscape.files.layer_rules import rules_of
-from shelterscape.files.record import PROGRAM, RECORD, described, listed, write_json
+from shelterscape.files.record import (
+    PROGRAM,
+    RECORD,
+    described,
+    listed,
+    read_record,
+    write_json,
+)
 from shelterscape.files.results import disk_faults, features_of, mosaic_of, write_mosaic
 from shelterscape.files.style_qml import layer_qml
 from shelterscape.files.style_sld import layer_sld
@@ -46,7 +59,7 @@ TABLE = "tables/holdings.csv"
 MOST_HOLDINGS, MOST_VERTICES = 200, 200_000
 """Features are written once they come from this many holdings, or have this many vertices."""
 
-COLUMNS = ("holding_id", "name", "folder", "status", "error", "area_ha")
+COLUMNS = ("holding_id", "name", "folder", "status", "error", "notices", "area_ha")
 """Columns of the layer of holdings; figures and the rank follow."""
 
 _OWNER = ("holding_id", "folder")
@@ -59,6 +72,7 @@ def merge(
     grid: Grid,
     on_event: OnEvent,
     check_stop: Callable[[], None],
+    notices: Sequence[Notice] = (),
 ) -> gpd.GeoDataFrame:
     """Combine the results of all finished holdings.
 
@@ -74,6 +88,8 @@ def merge(
         Takes events.
     check_stop : callable
         Called between pieces of work; raises when a stop was requested.
+    notices : sequence of Notice
+        What the work over the whole map noticed.
 
     Returns
     -------
@@ -82,7 +98,7 @@ def merge(
     """
     target = folder.root / COMBINED
     with Staging(target, overwrite=True) as stage, disk_faults(target):
-        work = _Merge(folder, states, steps, grid, stage.folder, on_event, check_stop)
+        work = _Merge(folder, states, steps, grid, stage.folder, on_event, check_stop, notices)
         table = work.holdings()
         work.layers()
         work.mosaics()
@@ -103,6 +119,7 @@ class _Merge:
         out: Path,
         on_event: OnEvent,
         check_stop: Callable[[], None],
+        notices: Sequence[Notice],
     ) -> None:
         self._folder, self._states, self._steps, self._grid = folder, states, steps, grid
         self._out, self._on_event, self._check_stop = out, on_event, check_stop
@@ -112,7 +129,7 @@ class _Merge:
         self._columns: dict[str, tuple[str, ...]] = {}
         self._counts: dict[str, int] = {}
         self._styles: dict[str, DefaultStyle] = {}
-        self._notices: list[Notice] = []
+        self._notices = list(notices)
 
     def cautions(self) -> tuple[str, ...]:
         """The cautions of all processes of the plan, each once."""
@@ -158,14 +175,17 @@ class _Merge:
         holding, error = state.holding, state.error or {}
         words = " ".join(str(error.get(key) or "") for key in ("what", "value"))
         figures: dict[str, Any] = {}
+        noticed: list[str] = []
         if state.status == DONE:
-            figures = figures_of(self._folder.run_folder(holding))
+            run = self._folder.run_folder(holding)
+            figures, noticed = figures_of(run), codes_noticed(read_record(run) or {})
         return {
             "holding_id": holding.holding_id,
             "name": holding.name,
             "folder": holding.folder,
             "status": state.status,
             "error": f"{error['code']}: {words}".strip() if error else "",
+            "notices": "; ".join(noticed),
             "area_ha": float(shapely.area(holding.geometry)) / 1e4,
         } | figures
 

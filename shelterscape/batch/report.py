@@ -12,7 +12,7 @@ import geopandas as gpd
 import pandas as pd
 
 from shelterscape import registry
-from shelterscape.batch.figures import figures_by_name
+from shelterscape.batch.figures import codes_noticed, figures_by_name
 from shelterscape.batch.merge import MAP, PACKAGE
 from shelterscape.batch.state import COMBINED, DONE, FAILED, HOLDINGS
 from shelterscape.batch.summary import MOST_NAMED, amount, ranking
@@ -230,7 +230,7 @@ def _noticed(batch: _Batch) -> Iterator[str]:
     """What the runs noticed, most serious first, with the number of holdings."""
     counts: Counter[str] = Counter()
     for _, record in batch.runs:
-        counts.update({one["code"] for step in record["steps"] for one in step["notices"]})
+        counts.update(codes_noticed(record))
     for code, meaning in NOTICES.items():
         if counts[code]:
             yield f"{capitalised(meaning)}: {counts[code]:,} of {len(batch.runs):,} holdings"

@@ -16,6 +16,9 @@ from shelterscape.terms import TERMS
 MOST_NAMED = 5
 """Most holdings named by rank, most error codes, and most holdings named for one code."""
 
+MOST_CHECKS = 3
+"""Most cautions and notices in the summary."""
+
 MOST_LETTERS = 60
 """Longest name of a holding in the summary."""
 
@@ -24,7 +27,7 @@ def summary_of(
     states: Sequence[HoldingState],
     holdings: gpd.GeoDataFrame,
     figures: dict[str, Figure],
-    cautions: Sequence[str],
+    checks: Sequence[str],
     open_first: str,
 ) -> tuple[str, ...]:
     """Lines of the summary of a batch.
@@ -36,8 +39,8 @@ def summary_of(
         The combined layer of holdings.
     figures : dict of Figure
         Figures that the processes of the plan report, by name.
-    cautions : sequence of str
-        Most important first.
+    checks : sequence of str
+        The main caution, then what the work over the whole map noticed; most important first.
     open_first : str
         File to open first, relative to the folder of the batch.
 
@@ -48,7 +51,7 @@ def summary_of(
     return (
         *ranking(holdings, figures),
         *_failures(states),
-        *(f"Check: {text}" for text in cautions[:1]),
+        *(f"Check: {text}" for text in checks[:MOST_CHECKS]),
         f"Open first: {open_first}",
         f"All notices and cautions: {COMBINED}/record.json; results of each holding: holdings/",
     )

@@ -34,6 +34,7 @@ from shelterscape.process.unmapped_ground import UnmappedGround
 from shelterscape.science import hours_tables
 from shelterscape.science.terrain import TerrainWind, roughness, speed_ups
 from shelterscape.science.terrain.ground import Ground, held
+from shelterscape.science.terrain.water import sea_suspected
 from shelterscape.science.wind import WindSet, equal_winds
 from shelterscape.science.wind_records import Collector
 from shelterscape.science.wind_sectors import Hours
@@ -135,10 +136,18 @@ class Reader:
                 options = {"around": self.area.around, "crs": params.to_crs or params.crs}
         elevation, grid, notices = read_terrain(source, **options)
         self.notices(notices)
-        if self.whole and isinstance(params, UnmappedGround):
-            self._seen = see(self, params, held(elevation, grid))
-            self.notices(missing_notices(elevation, grid, self._seen.water))
+        if isinstance(params, UnmappedGround):
+            self._about_missing(params, held(elevation, grid))
         return elevation, grid, self._convergence(grid)
+
+    def _about_missing(self, params: UnmappedGround, ground: Ground) -> None:
+        """Report missing cells that are water, or may be."""
+        if self.whole:
+            self._seen = see(self, params, ground)
+            self.notices(missing_notices(ground, self._seen))
+        elif self.shared is not None and "sea-suspected" in {n.code for n in self.shared.notices()}:
+            seen = self.seen_ground(params, ground.grid).over(ground)
+            self.notices(sea_suspected(seen, "part of the map"))
 
     def heights(
         self, source: str, what: str, params: TerrainInputs
@@ -311,6 +320,7 @@ class Reader:
         if params.roughness:
             read = self._roughness_reader(params, grid, height_m, belts, columns, part=True)
             found = replace(found, roughness_m=lambda piece: read(piece)[0])
+        self._about_missing(params, found)
         return self.seen_ground(params, grid).over(found)
 
     def seen_ground(self, params: UnmappedGround, grid: Grid) -> SeenGround:

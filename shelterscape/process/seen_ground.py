@@ -30,7 +30,13 @@ from shelterscape.science.terrain.surroundings import (
     restored,
 )
 from shelterscape.science.terrain.surroundings import work_bytes as around_bytes
-from shelterscape.science.terrain.water import SEA_LEVEL_M, Water, areas_of, sea_suspected
+from shelterscape.science.terrain.water import (
+    SEA_LEVEL_M,
+    Water,
+    areas_of,
+    sea_suspected,
+    water_seen,
+)
 from shelterscape.science.terrain.wind_over_terrain import surrounded_bytes
 
 Field = NDArray[np.float32]
@@ -176,25 +182,22 @@ def _water(reader: _Reader, params: UnmappedGround, grid: Grid) -> Water | None:
     return Water(areas, level_m)
 
 
-def missing_notices(elevation: Field, grid: Grid, water: Water | None) -> list[Notice]:
+def missing_notices(ground: Ground, seen: SeenGround) -> list[Notice]:
     """Notices about missing cells of the whole map that are water, or may be.
 
     Parameters
     ----------
-    elevation : (rows, cols) float32
-        m; NaN where missing.
-    grid : Grid
-    water : Water or None
+    ground : Ground
+        The terrain model.
+    seen : SeenGround
 
     Returns
     -------
     list of Notice
     """
-    if water is None:
-        return sea_suspected(elevation)
-    count = int((np.isfinite(water.filled(elevation, grid)) & np.isnan(elevation)).sum())
-    text = f"{count} missing cells count as open water: flat, without results"
-    return [Notice("water-seen", text, count)]
+    if seen.water is not None:
+        return water_seen(ground, seen.water)
+    return sea_suspected(seen.over(ground))
 
 
 def work_bytes(params: UnmappedGround, sizes: InputSizes) -> float:

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from shelterscape.errors import InternalError
+from shelterscape.errors import NOTICES, InternalError, Notice
 from shelterscape.files.planes import PlanesWriter, read_planes, write_planes
 from shelterscape.files.record import read_json, replace_file, sha256_of
 from shelterscape.grid import Grid
@@ -76,11 +76,19 @@ class Shared:
         known = isinstance(margin, int | float) and 0 <= margin <= _MOST_MARGIN_M
         return float(margin) if known else None
 
-    def keep_margin(self, step: str, margin_m: float) -> None:
-        """Save the margin that a step needs; this marks the work of the step as done."""
+    def notices(self) -> list[Notice]:
+        """What the work of all steps over the whole map noticed, each once."""
+        steps = [p for p in sorted(self.folder.glob("*.json")) if re.fullmatch(_STEP, p.name)]
+        noticed = [(read_json(step) or {}).get("notices") for step in steps]
+        fields = [n for one in noticed if isinstance(one, list) for n in one]
+        return list(dict.fromkeys(Notice(**n) for n in fields if _is_notice(n)))
+
+    def keep_margin(self, step: str, margin_m: float, notices: Sequence[Notice] = ()) -> None:
+        """Save the margin of a step and what it noticed; this marks its work as done."""
         self.folder.mkdir(parents=True, exist_ok=True)
         finite = margin_m if math.isfinite(margin_m) else None
-        text = json.dumps({"margin_m": finite, "files": self._rasters()})
+        noticed = [one.fields() for one in notices]
+        text = json.dumps({"margin_m": finite, "files": self._rasters(), "notices": noticed})
         replace_file(self._margin_file(step), text)
 
     def _rasters(self) -> list[str]:
@@ -215,6 +223,14 @@ class Shared:
 
 
 _MOST_MARGIN_M = 1e9
+
+
+def _is_notice(fields: object) -> bool:
+    """Whether these are the fields of a notice; a file may be damaged."""
+    if not isinstance(fields, dict) or set(fields) != {"code", "text", "count"}:
+        return False
+    code, text, count = fields["code"], fields["text"], fields["count"]
+    return isinstance(text, str) and isinstance(count, int) and code in list(NOTICES)
 
 
 def _coded(wind: TerrainWind) -> Field:

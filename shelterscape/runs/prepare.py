@@ -62,7 +62,7 @@ def prepare(
             shared.keep_terrain(elevation, grid)
         margin_m = _whole_map(_with_winds(step, earlier, folder, cancelled), shared, monitor)
         check_inputs()
-        shared.keep_margin(step.name, margin_m)
+        shared.keep_margin(step.name, margin_m, monitor.notices)
     except OSError as error:
         raise unwritable(folder, error) from error
     return margin_m

@@ -14,6 +14,8 @@ from scipy import ndimage
 from shelterscape.errors import InputError, Notice
 from shelterscape.grid import Grid
 from shelterscape.science.columns import numbers
+from shelterscape.science.terrain.ground import Ground
+from shelterscape.science.terrain.validity import mask_cells
 from shelterscape.terms import TERMS
 
 Field = NDArray[np.float32]
@@ -27,6 +29,9 @@ SEA_LEVEL_M = 0.0
 
 LOW_COAST_M = 5.0
 """Elevation below which land beside missing cells may be a coast (assumed value)."""
+
+READ_ROWS = 512
+"""Approximate number of rows that are read at a time."""
 
 
 @dataclass(frozen=True)
@@ -136,32 +141,68 @@ def areas_of(frame: gpd.GeoDataFrame, level_m: float | None, where: str) -> gpd.
     return found.sort_values("level_m", ascending=False, kind="stable")
 
 
-def sea_suspected(elevation: Field) -> list[Notice]:
-    """A notice where missing cells at the edge of the map may be sea.
+def water_seen(ground: Ground, water: Water) -> list[Notice]:
+    """A notice with the number of missing cells that are open water.
 
     Parameters
     ----------
-    elevation : (rows, cols) float32
-        The whole map, m; NaN where missing.
+    ground : Ground
+        The whole map, read once in strips.
+    water : Water
 
     Returns
     -------
     list of Notice
-        ``sea-suspected``, where missing cells that reach the edge of the map border land lower
-        than `LOW_COAST_M`; otherwise none.
+        ``water-seen``.
     """
-    missing = np.isnan(elevation)
-    edge = np.ones_like(missing)
-    edge[1:-1, 1:-1] = False
-    if not (missing & edge).any():
-        return []
-    outside = ndimage.binary_propagation(missing & edge, mask=missing)
-    shore = ndimage.binary_dilation(outside) & ~missing
-    count = int(outside.sum())
-    if not (elevation[shore] < LOW_COAST_M).any():
+    count = 0
+    for part in ground.strips(READ_ROWS):
+        heights = ground.elevation(part)
+        count += int((np.isnan(heights) & np.isfinite(water.filled(heights, part))).sum())
+    text = f"{count} missing cells count as open water: flat, without results"
+    if not count:
+        text = "no missing cell is open water: missing_ground has no effect"
+    return [Notice("water-seen", text, count)]
+
+
+def sea_suspected(ground: Ground, where: str = "map") -> list[Notice]:
+    """A notice where missing cells at the edge of a map may be sea.
+
+    Parameters
+    ----------
+    ground : Ground
+        The map, or a part of it, read once in strips and examined on blocks of about 25 m.
+    where : str
+        What the edge is called in the notice.
+
+    Returns
+    -------
+    list of Notice
+        ``sea-suspected``, where missing cells that reach the edge border land lower than
+        `LOW_COAST_M`; otherwise none.
+    """
+    cells = mask_cells(ground.grid.cell_m)
+    counts, low = [], []
+    for part in ground.strips(cells * max(1, READ_ROWS // cells)):
+        heights = ground.elevation(part)
+        counts.append(_count(np.isnan(heights), cells))
+        low.append(_count(heights < LOW_COAST_M, cells) > 0)
+    missing = np.concatenate(counts)
+    at_edge = np.ones(missing.shape, np.bool_)
+    at_edge[1:-1, 1:-1] = False
+    outside = ndimage.binary_propagation(at_edge & (missing > 0), mask=missing > 0)
+    count = int(missing[outside].sum())
+    if not (np.concatenate(low) & ndimage.binary_dilation(outside)).any():
         return []
     text = (
-        f"{count} missing cells at the edge of the map border land lower than {LOW_COAST_M:g} m: "
-        "if they are sea, add --missing-ground sea"
+        f"{count} missing cells at the edge of the {where} border land lower than "
+        f"{LOW_COAST_M:g} m: if they are sea, add --missing-ground sea"
     )
     return [Notice("sea-suspected", text, count)]
+
+
+def _count(where: NDArray[np.bool_], cells: int) -> NDArray[np.int64]:
+    """Number of true cells in square blocks."""
+    rows, cols = (np.arange(0, n, cells) for n in where.shape)
+    by_row = np.add.reduceat(where, rows, axis=0, dtype=np.int64)
+    return np.add.reduceat(by_row, cols, axis=1)
