@@ -8,7 +8,7 @@ import pytest
 import rasterio
 import shapely
 from affine import Affine
-from run_helpers import CELL_M, CELLS, CRS, NORTH, WEST, project
+from run_helpers import CELL_M, CELLS, CRS, NORTH, WEST, checksums, project
 from shapely import box
 
 import shelterscape
@@ -79,6 +79,29 @@ def test_land_sees_water_as_ground_at_its_level(tmp_path):
         np.testing.assert_array_equal(values[..., :SHORE], theirs[name][..., :SHORE], err_msg=name)
         assert np.isnan(values[..., SHORE:]).all(), name
     assert "missing cells count as open water" in str(missing.notices)
+
+
+@pytest.mark.slow
+def test_options_for_missing_cells_change_nothing_without_missing_cells(tmp_path):
+    """Nor do `shelter` and `siting` change by the other options that leave the ground as it is."""
+    inputs = project(tmp_path / "in")
+    line = shapely.LineString([(WEST + 150, NORTH - 200), (WEST + 150, NORTH - 400)])
+    layer = {"lines": [line], "water": [box(WEST + 300, NORTH - 400, WEST + 500, NORTH)]}
+    for name, shapes in layer.items():
+        path = tmp_path / f"{name}.gpkg"
+        gpd.GeoDataFrame({"water_level_m": [0.5]}, geometry=shapes, crs=CRS).to_file(path)
+    drawn = {"candidate_lines": tmp_path / "lines.gpkg", "candidate_types": ("drawn",)}
+    siting = {**drawn, "budget_m": 300, "planting_year": 2027, "monte_carlo_runs": 0}
+    sea = {"missing_ground": "lake", "open_water": tmp_path / "water.gpkg"}
+    for process, more in (("shelter", {}), ("siting", siting)):
+        found = []
+        for number, options in enumerate(({}, {**sea, "near_ground": "simple"})):
+            out = tmp_path / f"{process}{number}"
+            getattr(shelterscape, process)(**inputs, **more, **options, out=out)
+            found.append(checksums(out))
+        files = {n for n in found[0] if n.endswith((".tif", ".csv", ".gpkg", ".png"))}
+        assert len(files) > 5 and set(found[0]) == set(found[1])
+        assert [n for n in files if found[0][n] != found[1][n]] == []
 
 
 @pytest.mark.slow
