@@ -12,6 +12,7 @@ import pytest
 from siting_helpers import GRID, belts, candidates, seeded_lines, winds
 from test_siting_place_cover import stock_places, world
 
+from shelterscape.processes.siting.answer import ENOUGH_GROUND, NO_BELT, _none_chosen
 from shelterscape.processes.siting.pictures import _at_target
 from shelterscape.processes.siting.targets import places_in_case, targets_answer, with_targets
 from shelterscape.science.belts import Case
@@ -153,3 +154,25 @@ def test_charts_count_places_at_their_target_as_the_answer_does():
     count = "2 of 3 places reach their target (0 without new belts)"
     assert note == f"With the whole set {count}."
     assert answer.startswith(f"{count}. Below target: windy stock")
+
+
+@pytest.mark.parametrize(
+    ("corners", "stock_benefit", "expected"),
+    [
+        ([1.0, 1.0], "sufficient ground", ENOUGH_GROUND),
+        ([1.0, 0.9], "sufficient ground", NO_BELT),
+        ([1.0, np.nan], "sufficient ground", NO_BELT),
+        ([1.0, 1.0], "whole area", NO_BELT),
+    ],
+)
+def test_without_a_belt_the_answer_states_why(corners, stock_benefit, expected):
+    """Enough ground for all stock on every place, in the case in which lines are compared."""
+    case = Case("bare", 2047)
+    places = pd.DataFrame({"season": case.season_label, "year": case.year,
+                           "corner_time_share_without": corners})  # fmt: skip
+    results = SimpleNamespace(
+        layers={"places_with_belts": places},
+        tables={"stock_ground": None},
+        data=SimpleNamespace(case=case, params=SimpleNamespace(stock_benefit=stock_benefit)),
+    )
+    assert _none_chosen(results) == expected

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import geopandas as gpd
 import numpy as np
@@ -184,6 +185,15 @@ def test_answers_state_areas_as_equivalents_and_money_with_currency(result):
     assert abs(stated - by_case["set_benefit_ha"].item()) <= 0.1
     assert "ha eq." in chosen["places_served"].iloc[0]
     assert set(layer(result, "candidates")["currency"]) == {"EUR"}
+
+
+def test_the_answer_states_what_of_the_proposed_length_is_not_excluded(result):
+    answer = result.record["steps"][0]["answer"]
+    (text,) = (line for line in answer if "proposed lines can be planted" in line)
+    allowed, proposed = (1000 * float(km) for km in re.findall(r"([\d.]+) km", text))
+    excluded = table(result, "exclusions")["excluded_m"].sum()
+    assert 0 < allowed < proposed
+    assert proposed - allowed == pytest.approx(excluded, abs=101)
 
 
 def test_land_is_length_times_width_and_crops_lose_to_two_heights(result):

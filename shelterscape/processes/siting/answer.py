@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from shelterscape.kernels.shelter_curves import CURVES
 from shelterscape.process.place_hours import hours_answer
 from shelterscape.processes.siting.aims import SUFFICIENT
@@ -20,11 +18,16 @@ from shelterscape.processes.siting.targets import (
 )
 from shelterscape.processes.siting.trees import trees_answer, trees_certainty
 from shelterscape.processes.siting.working_land import boundary_answer
-from shelterscape.science.siting.candidates import PLANT, SCREENED
 
 STOCK_NOTE = (
     "“Counted”: places for stock count up to sufficient sheltered ground for all animals, so what "
     "counts there is not the equivalent sheltered area of the whole place"
+)
+
+NO_BELT = "No belt is chosen: no candidate adds enough to what counts, within the limits given"
+ENOUGH_GROUND = (
+    "No belt is chosen: all stock has sufficient sheltered ground with existing belts. To count "
+    "the wind reduction on the whole area of its places, give --stock-benefit “whole area”"
 )
 
 UNSURE_SHARE = 0.5
@@ -67,34 +70,46 @@ def certainty_of(results: SitingResults) -> list[str]:
     -------
     list of str
     """
-    choice, chosen = results.decision.choice, results.layers["chosen_belts"]
-    bound = choice.benefit_bound_ha
-    here = results.decision.full_evaluation[results.data.case].benefit_ha
+    found = results.decision
+    if not found.choice.rows:
+        return _bounds(results)
+    here = found.full_evaluation[results.data.case].benefit_ha
     low, high = CURVES[results.data.settled.options.curve].shelter_range(here)
-    found = [
+    return [
         f"Equivalent sheltered area, typical range from published belts: {low:+,.1f} to "
         f"{high:+,.1f} ha eq.",
-        f"No set within the budget adds more than {bound:,.1f} {_counted(results)}; this one adds "
-        f"{choice.benefit_ha:,.1f} (smallest-wind rule)",
+        *_bounds(results),
+        *trees_certainty(results.data),
+        *_most_sensitive(results),
+        *_selection(results),
     ]
-    found += stock_note(results)
-    least = results.decision.least
+
+
+def _bounds(results: SitingResults) -> list[str]:
+    """How near the set is to the best one."""
+    choice, least = results.decision.choice, results.decision.least
     if least is not None:
-        found[1:] = least_answer(least, results.data)
-    found += [*trees_certainty(results.data), *_most_sensitive(results)]
-    if least is not None:
-        return found
+        return least_answer(least, results.data)
+    return [
+        f"No set within the budget adds more than {choice.benefit_bound_ha:,.1f} "
+        f"{_counted(results)}; this one adds {choice.benefit_ha:,.1f} (smallest-wind rule)",
+        *stock_note(results),
+    ]
+
+
+def _selection(results: SitingResults) -> list[str]:
+    """How often the chosen belts are chosen with varied inputs."""
+    chosen = results.layers["chosen_belts"]
     share = chosen["selection_share"].astype(float)
-    runs = results.data.params.monte_carlo_runs
-    if not len(chosen):
-        return found
+    if results.decision.least is not None:
+        return []
     if share.isna().all():
-        return [*found, "No Monte Carlo runs: how robust the choice is was not examined."]
+        return ["No Monte Carlo runs: how robust the choice is was not examined."]
     unsure = chosen["candidate"][share < UNSURE_SHARE].tolist()
     less = f"; below {UNSURE_SHARE:g}: {', '.join(unsure)}" if unsure else ""
+    runs = results.data.params.monte_carlo_runs
     return [
-        *found,
-        f"Selection shares {share.min():.2f}–{share.max():.2f} in {runs} Monte Carlo runs{less}",
+        f"Selection shares {share.min():.2f}–{share.max():.2f} in {runs} Monte Carlo runs{less}"
     ]
 
 
@@ -138,6 +153,8 @@ def _most_sensitive(results: SitingResults) -> list[str]:
 def _totals(results: SitingResults) -> str:
     data, choice = results.data, results.decision.choice
     here = results.decision.full_evaluation[data.case]
+    if not choice.rows:
+        return _none_chosen(results)
     gross = int(results.lines.candidates["cost_minor"].iloc[choice.rows].sum())
     net = gross - choice.net_cost_minor
     grant = f", grant {money_text(net / MINOR_UNITS, data)}" if data.grants else ""
@@ -146,6 +163,14 @@ def _totals(results: SitingResults) -> str:
         f"{money_text(gross / MINOR_UNITS, data)}{grant}; equivalent sheltered area "
         f"+{here.benefit_ha:,.1f} ha eq. ({data.case.label})"
     )
+
+
+def _none_chosen(results: SitingResults) -> str:
+    """Why there is no belt."""
+    here = places_in_case(results.layers, results.data.case)
+    # Without stock the share is NaN.
+    enough = here is not None and (here["corner_time_share_without"] >= 1.0).all()
+    return ENOUGH_GROUND if enough and _saturates(results) else NO_BELT
 
 
 def _belts(results: SitingResults) -> list[str]:
@@ -192,16 +217,13 @@ def _hours(results: SitingResults) -> list[str]:
 
 def _candidates(results: SitingResults) -> list[str]:
     """Length that can be planted, and the best bearing."""
-    data, frame = results.data, results.lines.candidates
-    # Each belt with a screen is also there without it.
-    new = (frame["action"] == PLANT) & (frame["candidate_type"] != SCREENED)
-    new_m = float(np.sum(frame["length_m"][new]))
+    data, lines = results.data, results.lines
     best = data.bearing
     true_deg = (best.bearing_deg + data.convergence_deg) % 180.0
-    losses = sorted(max(best.loss[turn], 0.0) for turn in (30, -30))
+    losses = sorted({f"{100 * max(best.loss[turn], 0.0):.0f}" for turn in (30, -30)}, key=int)
     return [
-        f"{len(frame):,} candidates compared; {new_m / 1000:,.1f} km of the "
-        f"{results.lines.proposed_m / 1000:,.1f} km of proposed lines can be planted",
+        f"{len(lines.candidates):,} candidates compared; {lines.allowed_m / 1000:,.1f} km of the "
+        f"{lines.proposed_m / 1000:,.1f} km of proposed lines can be planted",
         f"Best bearing {true_deg:.0f}°–{true_deg + 180:.0f}°; turned by 30°, belts lose "
-        f"{100 * losses[0]:.0f} to {100 * losses[1]:.0f} % of their effect",
+        f"{' to '.join(losses)} % of their effect",
     ]

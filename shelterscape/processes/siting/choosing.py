@@ -41,8 +41,8 @@ class ChosenSet:
     Parameters
     ----------
     choice, shelter_alone : Choice
-        The choice, and that by shelter alone: without cost to working land, exclusion of
-        candidates by others and least length.
+        The choice, and the best one found by shelter alone: without cost to working land,
+        exclusion of candidates by others and least length.
     land_cost_ha : (n,) float64
         What the choice counts against each candidate for the working land, ha eq.
     left_out : list of LeftOut
@@ -120,6 +120,9 @@ def choose_set(
     alone = _choose(evaluator, frame.assign(excludes=""), alone_rules, **request)
     request |= {"land_cost": land_cost, "ends": lines.ends, "join_loss": params.join_loss}
     choice = _choose(evaluator, frame, rules, **request)
+    if least is None and choice.benefit_ha > alone.benefit_ha:
+        # The search is not exhaustive, and every set that spares the working land counts too.
+        alone = choice
     must, not_chosen, limits = rules
     without = left_out(
         evaluator,

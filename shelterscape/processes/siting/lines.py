@@ -55,8 +55,8 @@ class ProposedLines:
         ``candidate`` (proposed line), ``reason``, ``excluded_m``.
     constraints : DataFrame
         As `planner_layers.constraint_checks` returns it.
-    proposed_m : float
-        Length of all proposed lines for planting, m.
+    proposed_m, allowed_m : float
+        Length of all proposed lines for planting, and what of it is not excluded, m.
     """
 
     candidates: gpd.GeoDataFrame
@@ -65,6 +65,7 @@ class ProposedLines:
     exclusions: pd.DataFrame
     constraints: pd.DataFrame
     proposed_m: float
+    allowed_m: float
 
 
 def propose_lines(data: SitingData) -> tuple[ProposedLines, list[Notice]]:
@@ -75,7 +76,7 @@ def propose_lines(data: SitingData) -> tuple[ProposedLines, list[Notice]]:
     InputError
         ``input-refused`` where there is no candidate on the whole map.
     """
-    new, exclusions, proposed_m = _new_belts(data)
+    new, exclusions, lengths = _new_belts(data)
     parts = [new]
     if "restoration" in data.params.candidate_types:
         restored, gap_exclusions = _restorations(data)
@@ -97,7 +98,7 @@ def propose_lines(data: SitingData) -> tuple[ProposedLines, list[Notice]]:
     every, land = _with_working_land(data, every)
     checks = planner_layers.constraint_checks(every, data.constraint_layers, data.checked_elsewhere)
     ends = belt_ends(every, _existing(data))
-    return ProposedLines(every, land, ends, exclusions, checks, proposed_m), notices
+    return ProposedLines(every, land, ends, exclusions, checks, *lengths), notices
 
 
 def _with_flag(every: gpd.GeoDataFrame, where: pd.Series, flag: str) -> gpd.GeoDataFrame:
@@ -150,10 +151,15 @@ def _no_lines(data: SitingData) -> Notice:
     )
 
 
-def _new_belts(data: SitingData) -> tuple[gpd.GeoDataFrame, pd.DataFrame, float]:
+def _new_belts(
+    data: SitingData,
+) -> tuple[gpd.GeoDataFrame, pd.DataFrame, tuple[float, float]]:
+    """New belts, exclusions, and the length proposed and allowed, m."""
     frames, duplicate_m = _proposals(data)
     proposed = pd.concat(frames, ignore_index=True)
     kept, exclusions = _allowed(data, gpd.GeoDataFrame(proposed, crs=data.grid.crs))
+    # Joined edges, regeneration and screens use the same ground again.
+    allowed_m = float(kept.geometry.length.sum())
     kept = continuity.with_joined_edges(kept, _least_lengths(data, kept), _existing(data))
     planted = kept
     if "natural-regeneration" in data.params.candidate_types:
@@ -167,7 +173,7 @@ def _new_belts(data: SitingData) -> tuple[gpd.GeoDataFrame, pd.DataFrame, float]
         # Without a candidate: duplicate edges never became lines.
         row = pd.DataFrame({"candidate": [""], "reason": [DUPLICATE], "excluded_m": [duplicate_m]})
         exclusions = pd.concat([row, exclusions], ignore_index=True)
-    return belts, exclusions, float(proposed.geometry.length.sum()) + duplicate_m
+    return belts, exclusions, (float(proposed.geometry.length.sum()) + duplicate_m, allowed_m)
 
 
 def _allowed(data: SitingData, proposed: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
