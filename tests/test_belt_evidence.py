@@ -17,7 +17,7 @@ from shelterscape.kernels import shelter_curves as kernel
 from shelterscape.science.belts import belts_in_season
 from shelterscape.science.prepared_belts import ShelterOptions
 from shelterscape.science.shelter import relative_wind
-from shelterscape.science.siting.monte_carlo import CURVES_VARIED
+from shelterscape.science.siting.input_uncertainty import CURVES_VARIED
 
 DOCS = Path(__file__).resolve().parents[1] / "docs"
 

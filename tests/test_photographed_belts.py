@@ -25,7 +25,7 @@ from shelterscape.science.prepared_belts import (
     sheltered_distance_m,
     upper_distance_m,
 )
-from shelterscape.science.siting.monte_carlo import InputUncertainty, _varied
+from shelterscape.science.siting.input_uncertainty import InputUncertainty, _varied
 from shelterscape.science.value_sources import (
     SOURCES,
     sources_of,

@@ -17,7 +17,9 @@ from shelterscape.processes.siting.pictures import _at_target
 from shelterscape.processes.siting.targets import places_in_case, targets_answer, with_targets
 from shelterscape.science.belts import Case
 from shelterscape.science.places import coverage, means, targets
+from shelterscape.science.siting.input_uncertainty import InputUncertainty
 from shelterscape.science.siting.least_cost import cost_with_land, least_cost
+from shelterscape.science.siting.least_runs import LeastProblem, least_cost_runs
 from shelterscape.science.siting.place_cover import PlaceGround, target_terms
 
 
@@ -127,6 +129,65 @@ def test_cost_to_working_land_raises_the_cost_for_the_same_benefit():
     )
     assert found[:2] == pytest.approx([100.0, 1000.0 / 3.0])
     assert np.isinf(found[2:]).all()
+
+
+def problem_of(context, cost, **changes):
+    """Targets of all places; every line may be chosen."""
+    every = np.ones(len(cost), bool)
+    rules = {"allowed": every, "required": ~every, "conflicts": []}
+    return LeastProblem(
+        target_terms(context), cost, **{"enough": 0.9 * np.ones(1), **rules} | changes
+    )
+
+
+def shares_of(context, ground, problem, **options):
+    """Selection shares at the end of all runs, and the number of runs."""
+    steps, done = least_cost_runs(context, ground.frame, problem, **options), []
+    while True:
+        try:
+            done.append(next(steps))
+        except StopIteration as end:
+            return end.value, done
+
+
+def test_runs_take_the_longer_line_exactly_where_the_shorter_is_not_enough():
+    """Cattle in a west wind: 40 m of belt shelter enough for them in some of the runs."""
+    places = stock_places([(200, 200, 400, 400)], [1100.0])
+    lines = [[(200, 280), (200, 320)], [(200, 200), (200, 400)], [(500, 500), (500, 560)]]
+    new = candidates(belts(lines, 10.0, 0.3))
+    context, ground, _ = covered_world(places, new, winds((270.0,), [1.0]))
+    problem = problem_of(context, new["length_m"].to_numpy())
+    share, done = shares_of(context, ground, problem, always=[0], runs=40)
+    assert done == list(range(1, 41))
+    assert 0.1 < share[0] < 0.9
+    assert share[:2].sum() == pytest.approx(1.0)
+    # Far from the cattle: it takes no part.
+    assert np.isnan(share[2])
+    # A line that is required is in every set, and lines that may not be chosen are in none.
+    other = problem_of(
+        context, np.zeros(3), required=np.array([0, 1, 0], bool), allowed=np.array([0, 1, 0], bool)
+    )
+    assert shares_of(context, ground, other, always=[0], runs=3)[0][:2].tolist() == [0.0, 1.0]
+
+
+def test_runs_vary_the_time_share_of_wind_directions():
+    """A belt shelters in one of two winds, for 90 % of the time: enough in about half the runs."""
+    places = stock_places([(225, 200, 400, 400)], [1.0])
+    new = candidates(belts([[(200, 200), (200, 400)]], 10.0, 0.3))
+    context, ground, _ = covered_world(places, new, winds((270.0, 90.0), [0.9, 0.1]))
+    problem, uncertain = (
+        problem_of(context, np.array([200.0])),
+        InputUncertainty(0.2, 0, 0, 0, 0, 0),
+    )
+    share, _ = shares_of(context, ground, problem, runs=40, uncertainty=uncertain, seed=7)
+    enough = []
+    for run in range(40):
+        west, east = np.array([0.9, 0.1]) * np.exp(
+            0.2 * np.random.default_rng([7, run]).standard_normal(2)
+        )
+        enough.append(west / (west + east) >= 0.9)
+    assert 0.2 < np.mean(enough) < 0.8
+    assert share[0] == np.mean(enough)
 
 
 def test_charts_count_places_at_their_target_as_the_answer_does():

@@ -23,8 +23,8 @@ from shelterscape.science.siting.budgets import Limits
 from shelterscape.science.siting.choice import choose
 from shelterscape.science.siting.context import evaluation_context
 from shelterscape.science.siting.ground import Ground
+from shelterscape.science.siting.input_uncertainty import InputUncertainty
 from shelterscape.science.siting.left_out import left_out
-from shelterscape.science.siting.monte_carlo import InputUncertainty
 from shelterscape.science.siting.sensitivity import HEIGHT, sensitivity
 
 

@@ -24,7 +24,12 @@ from shelterscape.kernels.shelter_curves import MEASURED_RATIOS
 from shelterscape.processes.siting import decide
 from shelterscape.science.belt_profiles import NEGLIGIBLE_REDUCTION
 from shelterscape.science.prepared_belts import ShelterOptions
-from shelterscape.science.siting import curve_tables, monte_carlo, sampled_cells
+from shelterscape.science.siting import (
+    curve_tables,
+    input_uncertainty,
+    monte_carlo,
+    sampled_cells,
+)
 from shelterscape.science.siting.context import evaluation_context
 from shelterscape.science.siting.curve_tables import CurveTables
 from shelterscape.science.siting.ground import Ground
@@ -201,8 +206,8 @@ def test_runs_draw_their_curve_and_shelter_from_the_evidence():
     theirs."""
     context, new = seeded_world(2, 3)
     drawn = [
-        monte_carlo._varied_inputs(
-            context, new, monte_carlo.InputUncertainty(), np.random.default_rng([5, run])
+        input_uncertainty.varied_inputs(
+            context, new, input_uncertainty.InputUncertainty(), np.random.default_rng([5, run])
         )[0].options
         for run in range(280)
     ]
@@ -240,7 +245,7 @@ def test_runs_vary_frequencies_as_the_wind_set_states():
         uncertainty = decide._uncertainty(SimpleNamespace(winds=set_of_winds))
         rng = np.random.default_rng(2)
         drawn = [
-            monte_carlo._varied_inputs(context, new, uncertainty, rng)[0].weights
+            input_uncertainty.varied_inputs(context, new, uncertainty, rng)[0].weights
             for _ in range(400)
         ]
         # Weights are scaled to a sum of 1; ratios of two directions are not changed by that.
@@ -248,4 +253,4 @@ def test_runs_vary_frequencies_as_the_wind_set_states():
         spread = (ratio[:, 1:] - ratio[:, :1]).std() / np.sqrt(2)
         assert spread == pytest.approx(stated, rel=0.06)
     unknown = SimpleNamespace(winds=SimpleNamespace(frequency_uncertainty=np.nan))
-    assert decide._uncertainty(unknown) == monte_carlo.InputUncertainty()
+    assert decide._uncertainty(unknown) == input_uncertainty.InputUncertainty()

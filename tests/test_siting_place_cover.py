@@ -236,11 +236,16 @@ def test_the_process_counts_stock_by_sufficient_ground(tmp_path):
     (belt,) = gpd.read_file(layers, layer="chosen_belts").itertuples()
     assert belt.length_m == pytest.approx(200.0)
     assert belt.places_lost_without == "field"
+    # Either of two equal belts is enough: one of them is chosen in each run.
+    shares = gpd.read_file(layers, layer="candidates")["selection_share"]
+    assert shares.sum() == pytest.approx(1.0, abs=0.01)
     reached = gpd.read_file(layers, layer="places_with_belts")
     assert reached["reaches_target"].tolist() == ["yes"]
     assert reached["reaches_target_without"].tolist() == ["no"]
     summary = " ".join((tmp_path / "least" / "summary.txt").read_text().split())
     assert "1 of 1 places reach their target (0 without new belts)" in summary
+    assert "without it field is below its target" in summary
+    assert "in 3 Monte Carlo runs" in summary
     assert "needs less than 200 m; without regard to the working land 200 m" in summary
     with pytest.raises(InputError, match="leave budgets and phases out"):
         shelterscape.siting(**inputs, aim="least money", out=tmp_path / "refused")

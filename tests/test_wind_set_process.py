@@ -423,7 +423,7 @@ def test_monte_carlo_runs_take_the_uncertainty_of_the_wind_set():
     from types import SimpleNamespace
 
     from shelterscape.processes.siting.decide import _uncertainty
-    from shelterscape.science.siting.monte_carlo import InputUncertainty
+    from shelterscape.science.siting.input_uncertainty import InputUncertainty
 
     for stated, used in ((0.07, 0.07), (float("nan"), InputUncertainty().frequency)):
         data = SimpleNamespace(winds=SimpleNamespace(frequency_uncertainty=stated))

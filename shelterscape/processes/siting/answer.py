@@ -101,8 +101,6 @@ def _selection(results: SitingResults) -> list[str]:
     """How often the chosen belts are chosen with varied inputs."""
     chosen = results.layers["chosen_belts"]
     share = chosen["selection_share"].astype(float)
-    if results.decision.least is not None:
-        return []
     if share.isna().all():
         return ["No Monte Carlo runs: how robust the choice is was not examined."]
     unsure = chosen["candidate"][share < UNSURE_SHARE].tolist()
@@ -174,11 +172,15 @@ def _none_chosen(results: SitingResults) -> str:
 
 
 def _belts(results: SitingResults) -> list[str]:
-    """Each chosen belt: work, length, cost, what it adds and where."""
+    """Each chosen belt: work, length, cost, what it adds and where, and targets that need it."""
     texts = []
     for row in results.layers["chosen_belts"].itertuples():
         cost = money_text(row.cost, results.data)
         places = f" ({row.places_served})" if row.places_served else ""
+        if row.places_lost_without:
+            several = "; " in row.places_lost_without
+            verb = "are below their targets" if several else "is below its target"
+            places += f"; without it {row.places_lost_without} {verb}"
         texts.append(
             f"{row.choice_order}. {row.candidate}: {row.action} {row.length_m:,.0f} m, {cost}; "
             f"+{row.benefit_added_ha:.1f} {_counted(results)}{places}"

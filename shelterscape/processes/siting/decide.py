@@ -33,12 +33,10 @@ from shelterscape.science.siting.context import (
 from shelterscape.science.siting.curve_tables import CurveTables
 from shelterscape.science.siting.full_evaluation import FullEvaluation, existing_winds
 from shelterscape.science.siting.ground import Ground
+from shelterscape.science.siting.input_uncertainty import InputUncertainty
+from shelterscape.science.siting.least_runs import least_cost_runs
 from shelterscape.science.siting.left_out import LeftOut
-from shelterscape.science.siting.monte_carlo import (
-    InputUncertainty,
-    SelectionShares,
-    selection_runs,
-)
+from shelterscape.science.siting.monte_carlo import SelectionShares, selection_runs
 from shelterscape.science.siting.place_cover import STOCK_MARGIN
 from shelterscape.science.siting.sensitivity import FREQUENCY, sensitivity
 from shelterscape.science.terrain.validity import NOT_MODELLED
@@ -115,7 +113,7 @@ def decide(data: SitingData, lines: ProposedLines) -> Generator[Progress, None, 
     del ground
     planted = _with_years(frame, choice, params.planting_year)
     found = yield from _in_place(data, context, planted, choice.rows, (priority, terrain_wind))
-    share = yield from _shares(data, lines, chosen, counted, grown)
+    share = yield from _shares(data, lines, chosen, (context, counted), grown)
     varied = _sensitivity(data, context, grown, choice.rows)
     return SitingDecision(
         context=context,
@@ -168,13 +166,26 @@ def _shares(
     data: SitingData,
     lines: ProposedLines,
     chosen: ChosenSet,
-    counted: CountedBenefit,
+    evaluated: tuple[EvaluationContext, CountedBenefit],
     grown: gpd.GeoDataFrame,
 ) -> Generator[Progress, None, NDArray[np.float64]]:
     """Share of Monte Carlo runs in which each candidate is chosen; NaN without such runs."""
-    params, frame = data.params, lines.candidates
-    if not params.monte_carlo_runs or chosen.least is not None:
+    params, frame, (context, counted) = data.params, lines.candidates, evaluated
+    uncertain = {"runs": params.monte_carlo_runs, "seed": params.seed}
+    if not params.monte_carlo_runs:
         return np.full(len(frame), np.nan)
+    if chosen.least is not None:
+        least_runs = least_cost_runs(
+            context,
+            grown,
+            chosen.least.problem,
+            always=chosen.choice.rows,
+            uncertainty=_uncertainty(data),
+            stop_if_requested=data.check_stop,
+            **uncertain,
+        )
+        share = yield from _with_progress(least_runs, params.monte_carlo_runs)
+        return share
     # Lines are compared, as in the choice, after deduction of what they cost the working land.
     cost, own = chosen.land_cost_ha, counted.own
     after_cost = replace(own, total=own.total - cost, restoration_loss=own.restoration_loss + cost)
@@ -189,9 +200,8 @@ def _shares(
         must=chosen.must,
         forbidden=chosen.forbidden,
         net_cost=chosen.net_cost,
-        runs=params.monte_carlo_runs,
-        seed=params.seed,
         uncertainty=_uncertainty(data),
+        **uncertain,
     )
     share = yield from _with_progress(runs, params.monte_carlo_runs)
     return share
@@ -235,15 +245,15 @@ def _uncertainty(data: SitingData) -> InputUncertainty:
 
 
 def _with_progress(
-    runs: Generator[int, None, SelectionShares], count: int
+    runs: Generator[int, None, SelectionShares | NDArray[np.float64]], count: int
 ) -> Generator[Progress, None, NDArray[np.float64]]:
     """Share of runs in which each candidate is chosen, reporting every run."""
     while True:
         try:
             done = next(runs)
         except StopIteration as end:
-            shares: SelectionShares = end.value
-            return shares.selection_share
+            found: SelectionShares | NDArray[np.float64] = end.value
+            return found.selection_share if isinstance(found, SelectionShares) else found
         yield Progress(0.65 + 0.35 * done / count, f"Monte Carlo run {done} of {count}")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -22,6 +23,7 @@ from shelterscape.science.siting.full_evaluation import (
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.joining import MOST_EXCHANGES, MOST_TRIED, BeltEnds, exchanges
 from shelterscape.science.siting.least_cost import LeastCost, cost_with_land, least_cost
+from shelterscape.science.siting.least_runs import LeastProblem
 from shelterscape.science.siting.place_cover import (
     STOCK_TIME,
     PlaceGround,
@@ -33,6 +35,7 @@ from shelterscape.science.siting.working_land import excluded_rows
 Array = NDArray[np.float64]
 Field = NDArray[np.float32]
 Rows = list[int]
+Rules = dict[str, Any]
 
 MOST_SEARCHES, MORE_GROUND, MORE_REDUCTION = 6, 2.0, 1.1
 """Most searches, and factors by which the requirement of a place below its target rises between
@@ -54,11 +57,14 @@ class LeastSets:
         By cost alone: without cost to working land, exclusion of candidates and least length.
     cost : float
         Cost of the chosen set by itself.
+    problem : LeastProblem
+        The search that found it, in which more is required of places that were below their target.
     """
 
     chosen: LeastCost
     alone: LeastCost
     cost: float
+    problem: LeastProblem
 
 
 class LeastSearch:
@@ -110,47 +116,65 @@ class LeastSearch:
             Names of candidates that are too short.
         ends : BeltEnds
         """
-        alone, _ = self._least(self._cost, self._usable, self._frame.assign(excludes=""))
+        alone, *_ = self._least(self._cost, self._usable, self._frame.assign(excludes=""))
         counted = cost_with_land(self._cost, self._own.gains, land_cost)
         usable = self._usable & np.isfinite(counted)
         usable &= ~self._frame["candidate"].isin(short).to_numpy()
         counted = np.where(np.isfinite(counted), counted, self._cost)
-        chosen, below = self._least(counted, usable, self._frame)
+        chosen, below, problem = self._least(counted, usable, self._frame)
         chosen = self._with_fewer_ends(chosen, below, counted, usable, ends)
-        return LeastSets(chosen, alone, float(self._cost[chosen.rows].sum()))
+        return LeastSets(chosen, alone, float(self._cost[chosen.rows].sum()), problem)
 
     def _least(
         self, cost: Array, usable: NDArray[np.bool_], frame: gpd.GeoDataFrame
-    ) -> tuple[LeastCost, NDArray[np.bool_]]:
-        """The set with the least cost found, and the places that stay below their target."""
+    ) -> tuple[LeastCost, NDArray[np.bool_], LeastProblem]:
+        """The set with the least cost found, the places below their target, and the search."""
         terms, required, excludes = self._terms, self._required, excluded_rows(frame)
         pairs = [(a, b) for a, others in enumerate(excludes) for b in sorted(others) if a < b]
         rivals = [row for one in np.flatnonzero(required) for row in excludes[one]]
         usable = usable.copy()
         usable[rivals] = False
-        first, best, lacking = None, None, np.zeros(0, bool)
+        rules: Rules = {
+            "cost": np.where(required, 0.0, cost),
+            "enough": np.where(terms.stock, STOCK_TIME, 1.0),
+            "allowed": usable | required,
+            "conflicts": pairs,
+        }
+        first, best, lacking, searched = None, None, np.zeros(0, bool), terms
         for _ in range(MOST_SEARCHES):
             found = least_cost(
                 PlaceGround(self._ground.context, terms).expected(self._cells, self._ground.frame),
-                np.where(required, 0.0, cost),
-                enough=np.where(terms.stock, STOCK_TIME, 1.0),
-                allowed=usable | required,
-                conflicts=pairs,
+                **rules,
                 stop_if_requested=self._data.check_stop,
             )
             first = first or found
             rows = sorted({*found.rows, *(int(row) for row in np.flatnonzero(required))})
             below = self._below_target(rows) & (first.required > 0)
             if best is None or below.sum() < lacking.sum():
-                best, lacking = rows, below
+                best, lacking, searched = rows, below, terms
             if not (below & (found.required > 0)).any():
                 break
             more_needed = np.where(terms.stock, MORE_GROUND, MORE_REDUCTION)
             terms = replace(terms, need=terms.need * np.where(below, more_needed, 1.0))
         assert first is not None and best is not None
+        if searched is not self._terms:
+            best = self._without_needless(best, (first.required > 0) & ~lacking, cost)
         bound = first.cost_bound + float(cost[required].sum())
         total = float(cost[best].sum())
-        return replace(first, rows=best, cost=total, cost_bound=bound), lacking
+        found = replace(first, rows=best, cost=total, cost_bound=bound)
+        return found, lacking, LeastProblem(searched, required=required, **rules)
+
+    def _without_needless(self, rows: Rows, needed: NDArray[np.bool_], cost: Array) -> Rows:
+        """The set without lines that no target needs once it is evaluated in full.
+
+        Places that need their target reach it with the set. The search may have required more
+        ground than one needs in one piece.
+        """
+        for row in sorted(rows, key=lambda r: (-cost[r], r)):
+            fewer = [one for one in rows if one != row]
+            if not self._required[row] and not (self._below_target(fewer) & needed).any():
+                rows = fewer
+        return rows
 
     def _with_fewer_ends(
         self,

@@ -137,6 +137,30 @@ def least_cost(
     return problem.result(rows, bound)
 
 
+def least_cost_quickly(
+    cover: PlaceCover,
+    cost: Array,
+    *,
+    enough: Array | float,
+    allowed: NDArray[np.bool_],
+    conflicts: Sequence[tuple[int, int]],
+    stop_if_requested: Callable[[], None],
+) -> list[int]:
+    """The greedy set of `least_cost`, without a bound.
+
+    Parameters
+    ----------
+    cover, cost, enough, allowed, conflicts, stop_if_requested
+        As for `least_cost`.
+
+    Returns
+    -------
+    list of int
+        Rows of the lines, ascending.
+    """
+    return _Problem(cover, cost, enough, allowed, conflicts, stop_if_requested).greedy()
+
+
 class _Problem:
     """Lines, costs and the conditions known."""
 

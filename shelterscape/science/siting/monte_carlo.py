@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Collection, Generator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Protocol
 
 import geopandas as gpd
@@ -17,11 +17,7 @@ from shelterscape.kernels.ray_cells import (
     plant_in_cells,
     raise_beside_ends,
 )
-from shelterscape.kernels.shelter_curves import (
-    MEASURED_RATIOS,
-    REACH_WINDWARD_H,
-    TABLE_STEP_H,
-)
+from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
 from shelterscape.science.belt_growth import belts_at
 from shelterscape.science.belt_profiles import share_at_height
 from shelterscape.science.belts import HARD_TYPES, recovery_distances
@@ -32,6 +28,7 @@ from shelterscape.science.siting.budgets import BudgetTracker, Limits, NetCost
 from shelterscape.science.siting.choice import choose_quickly
 from shelterscape.science.siting.context import EvaluationContext
 from shelterscape.science.siting.curve_tables import MOST_CURVES, CurveTables
+from shelterscape.science.siting.input_uncertainty import InputUncertainty, varied_inputs
 from shelterscape.science.siting.sampled_cells import Chains, SampledCells
 from shelterscape.science.siting.search import Evaluator
 from shelterscape.science.siting.two_grounds import TwoGrounds
@@ -44,38 +41,8 @@ DEFAULT_RUNS = 200
 MOST_CANDIDATES = 300
 """Default number of runs, and of the best candidates that take part in them."""
 
-CURVES_VARIED = tuple(MEASURED_RATIOS)
-"""The default curve and the other form that evidence supports, equally likely; the shelter is
-scaled to that of one published source, drawn from `MEASURED_RATIOS`."""
-
 TABLE = (REACH_WINDWARD_H / TABLE_STEP_H, TABLE_STEP_H)
 """Index of the origin in curve tables, and their spacing in heights."""
-
-
-@dataclass(frozen=True)
-class InputUncertainty:
-    """Uncertainty of the inputs: standard deviations, all of them assumed values.
-
-    Parameters
-    ----------
-    frequency : float
-        Of the natural logarithm of the weight of each direction: about how much its share of the
-        wind differs between periods of several years, unless the wind set states it.
-    swing : float
-        Of the natural logarithm of the spread of the wind about a direction.
-    height, each_height : float
-        Of the natural logarithm of heights: common to all new belts of a run, and of each belt,
-        including existing ones.
-    porosity, each_porosity : float
-        Of porosity, likewise; added to it.
-    """
-
-    frequency: float = 0.20
-    swing: float = 0.20
-    height: float = 0.15
-    each_height: float = 0.10
-    porosity: float = 0.07
-    each_porosity: float = 0.05
 
 
 @dataclass(frozen=True)
@@ -189,7 +156,7 @@ def selection_runs(
     for run in range(runs if len(part) else 0):
         # One random stream per run, so that results of fewer runs are a part of those of more.
         rng = np.random.default_rng([seed, run])
-        varied_context, varied = _varied_inputs(
+        varied_context, varied = varied_inputs(
             context, grown_part, uncertainty or InputUncertainty(), rng
         )
         wind = cells.ray_weights(varied_context.weights, varied_context.options.spread_deg)
@@ -239,55 +206,6 @@ def _participating_rows(
 
 def _net_cost_of_part(net_cost: NetCost, part: NDArray[np.int64]) -> NetCost:
     return lambda rows: net_cost(frozenset(int(part[row]) for row in rows))
-
-
-def _varied_inputs(
-    context: EvaluationContext,
-    grown_part: gpd.GeoDataFrame,
-    uncertainty: InputUncertainty,
-    rng: np.random.Generator,
-) -> tuple[EvaluationContext, gpd.GeoDataFrame]:
-    """Context and candidates with inputs varied within their uncertainty."""
-    weights = context.weights * np.exp(rng.normal(0.0, uncertainty.frequency, len(context.weights)))
-    spread = context.options.spread_deg * float(np.exp(rng.normal(0.0, uncertainty.swing)))
-    curve = CURVES_VARIED[int(rng.integers(len(CURVES_VARIED)))]
-    ratio = float(rng.choice(MEASURED_RATIOS[curve]))
-    grown = float(np.exp(rng.normal(0.0, uncertainty.height)))
-    opened = float(rng.normal(0.0, uncertainty.porosity))
-    varied_context = replace(
-        context,
-        weights=weights / weights.sum(),
-        options=replace(context.options, curve=curve, shelter_ratio=ratio, spread_deg=spread),
-        belts=_varied(context.belts, 1.0, 0.0, uncertainty, rng),
-    )
-    return varied_context, _varied(grown_part, grown, opened, uncertainty, rng)
-
-
-def _varied(
-    belts: gpd.GeoDataFrame,
-    grown: float,
-    opened: float,
-    uncertainty: InputUncertainty,
-    rng: np.random.Generator,
-) -> gpd.GeoDataFrame:
-    """Belts with the heights and porosities of a run."""
-    if not len(belts):
-        return belts
-    height = grown * np.exp(rng.normal(0.0, uncertainty.each_height, len(belts)))
-    more = opened + rng.normal(0.0, _each_porosity(belts, uncertainty), len(belts))
-    changed = {
-        name: np.clip(belts[name].to_numpy(dtype=float) + more, 0.0, 1.0)
-        for name in ("porosity", "porosity_low")
-    }
-    return belts.assign(height_m=belts["height_m"].to_numpy(dtype=float) * height, **changed)
-
-
-def _each_porosity(belts: gpd.GeoDataFrame, uncertainty: InputUncertainty) -> float | Array:
-    """Standard deviation of the porosity of each belt: its own, from photographs, where known."""
-    if "porosity_spread" not in belts or belts["porosity_spread"].isna().all():
-        return uncertainty.each_porosity
-    known = belts["porosity_spread"].fillna(uncertainty.each_porosity)
-    return np.asarray(known.to_numpy(dtype=float))
 
 
 def work_bytes(cells: int, directions: int) -> float:

@@ -12,7 +12,8 @@ import pandas as pd
 from shelterscape.kernels.shelter_curves import MEASURED_RATIOS
 from shelterscape.science.siting.context import EvaluationContext
 from shelterscape.science.siting.curve_tables import CurveTables
-from shelterscape.science.siting.monte_carlo import InputUncertainty, MonteCarloCells
+from shelterscape.science.siting.input_uncertainty import InputUncertainty
+from shelterscape.science.siting.monte_carlo import MonteCarloCells
 from shelterscape.science.siting.sampled_cells import SampledCells
 
 HEIGHT = "height of the new belts"
