@@ -21,24 +21,26 @@ LAYERS = {
     "(`wind-set`). Any column can be named with `--field record.NAME=COLUMN`.",
     "readings": "Anemometer readings beside belts: a CSV table with a row for each instrument and "
     "time (`field-check`).",
-    "belts": "Belts: lines or polygons. Required by `shelter`; existing belts in `siting`; in "
-    "`exposure` only removed from the map of roughness.",
+    "belts": "Belts: lines or polygons. Required by `shelter`; existing belts in `siting` and, as "
+    "`existing_belts`, in `planting`; in `exposure` only removed from the map of roughness.",
     "hedge_lines": "Existing hedge lines to be measured in a raster (`trace-belts`).",
     "compare_with": "Surveyed belts as lines, with which traced ones are compared (`trace-belts`).",
     "woods": "Woods: polygons, with the columns of belts (`siting`). They shelter, and no "
     "candidate crosses them.",
-    "places": "Places to be sheltered: polygons or points (`exposure`, `shelter`, `siting`).",
+    "places": "Places to be sheltered: polygons or points (`exposure`, `shelter`, `siting`, "
+    "`planting`).",
     "holdings": "Holdings: polygons (`exposure`, `siting`, `grant-overlay`, `batch`). `siting` "
     "plants no belt outside them.",
     "parcels": "Parcels: polygons. `siting` places lines along their edges and across them; "
-    "`side-effects` reports the share of their runoff that meets a belt.",
+    "`planting` takes their `parcel_id` for belts beside them; `side-effects` reports the share of "
+    "their runoff that meets a belt.",
     "candidate_lines": "Candidate lines drawn by the planner (`siting`).",
     "keep_clear": "Keep-clear areas: features of any kind (`siting`, `planting`, `side-effects`).",
     "open_water": "Sea and lakes where the terrain model has no values: polygons (`exposure`, "
     "`shelter`, `siting`).",
     "water": "Streams, ditches and ponds: features of any kind (`siting`).",
     "openings": "Gateways, tracks and streams that belts leave open: features of any kind "
-    "(`siting`).",
+    "(`siting`, `planting`).",
     "constraints": "Constraints on planting: features of any kind, one or several layers "
     "(`siting`).",
     "grant_areas": "Grant areas: polygons, one or several layers (`grant-overlay`, `siting`).",

@@ -33,6 +33,7 @@ CELLS = {(row["layer"], row["column"]): row for row in ROWS}
 OTHER_NAMES = {
     ("grant-overlay", "belts"): "grant-overlay belts",
     ("planting", "belts"): "planting belts",
+    ("planting", "existing_belts"): "belts",
     ("side-effects", "belts"): "side-effects belts",
     ("exposure", "roughness"): "roughness areas",
     ("shelter", "roughness"): "roughness areas",

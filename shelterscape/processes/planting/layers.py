@@ -150,26 +150,35 @@ def _grown(data: PlantingData, design: BeltDesign) -> HeightProfile:
     return height_profile(design, REFERENCE_AGE, data.local_heights)
 
 
+def as_designed(data: PlantingData, belts: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Lines with what their designs will be, as the belt layer of shelter has it."""
+    frame, names = belts.copy(), list(belts["design"])
+    designs = data.designs.designs
+    for column in ("species", "row_species", "belt_type", "width_m", "porosity", "bare_porosity"):
+        values = [getattr(designs[name], column) for name in names]
+        frame[column] = pd.Series(values, index=frame.index)
+    grown = {name: _grown(data, designs[name]) for name in dict.fromkeys(names)}
+    return frame.assign(
+        height_at_20_years_m=[grown[name].height_m for name in names],
+        porosity_low=[grown[name].lower_half("in-leaf") for name in names],
+        bare_porosity_low=[grown[name].lower_half("bare") for name in names],
+    )
+
+
 def planned_belts(
     data: PlantingData, plan: Layout, bill: pd.DataFrame, warned: pd.DataFrame
 ) -> gpd.GeoDataFrame:
     """Belts with design, protection, cost and what to examine."""
-    designs = [data.designs.designs[name] for name in data.belts["design"]]
     plants = plan.rows.groupby("belt")["plant_count"].sum()
     costs = bill.groupby("belt")["cost"].sum() if len(bill) else pd.Series(dtype=object)
-    frame = data.belts.assign(length_m=data.belts.geometry.length)
-    for column in ("species", "row_species", "belt_type", "width_m", "porosity", "bare_porosity"):
-        frame[column] = pd.Series([getattr(one, column) for one in designs], index=frame.index)
+    frame = as_designed(data, data.belts.assign(length_m=data.belts.geometry.length))
+    designs = [data.designs.designs[name] for name in frame["design"]]
     protected = [protection(one) for one in designs]
-    grown = {name: _grown(data, one) for name, one in used_designs(data).items()}
     flags = warned.groupby("belt", sort=False)["warning"].agg("; ".join)
     return frame.assign(
         planting_row_count=[len(one.rows) for one in designs],
         plant_count=[int(plants.get(belt, 0)) for belt in frame["belt"]],
         evergreen_share=[one.evergreen_share for one in designs],
-        height_at_20_years_m=[grown[name].height_m for name in frame["design"]],
-        porosity_low=[grown[name].lower_half("in-leaf") for name in frame["design"]],
-        bare_porosity_low=[grown[name].lower_half("bare") for name in frame["design"]],
         protection=[one.way for one in protected],
         protection_height_m=[one.height_m for one in protected],
         cost=[float(costs.get(belt, Decimal(0))) for belt in frame["belt"]],

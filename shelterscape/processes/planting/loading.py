@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -19,9 +21,11 @@ from shelterscape.process.calendar_files import calendar_rules
 from shelterscape.process.design_files import designs_from, packaged_designs
 from shelterscape.process.inputs import columns_by_layer, nearest
 from shelterscape.process.memory import InputSizes
-from shelterscape.process.reading import Reader
+from shelterscape.process.reading import Reader, never_stop
 from shelterscape.process.stages import Bands
 from shelterscape.processes.planting.spec import PlantingInputs
+from shelterscape.science import belts as belt_layers
+from shelterscape.science import places as place_layers
 from shelterscape.science.belts import refuse_points
 from shelterscape.science.columns import numbers, unique_names, words
 from shelterscape.science.damaging_wind import vector_mean_deg
@@ -29,6 +33,7 @@ from shelterscape.science.growth import parse_local_height
 from shelterscape.science.planting.belt_sites import SiteLayers
 from shelterscape.science.planting.belt_warnings import Ground
 from shelterscape.science.planting.layout import Site
+from shelterscape.science.planting.place_targets import ShelteredPlaces
 from shelterscape.science.planting.rows import veteran_clearances
 from shelterscape.science.planting.task_calendar import TaskRule
 from shelterscape.science.purposes import Purpose, purposes
@@ -45,13 +50,13 @@ from shelterscape.science.terrain.wind_over_terrain import work_bytes as terrain
 from shelterscape.science.wind import WindSet, choose_subset
 from shelterscape.terms import TERMS
 
-VERTEX_BYTES, CELL_BYTES = 40_000.0, 30.0
-"""Memory for each vertex of all layers and each cell, bytes (assumed)."""
+VERTEX_BYTES, CELL_BYTES, PLACES_BYTES = 40_000.0, 30.0, 40.0
+"""Memory for each vertex of all layers, for each cell, and for each cell with places, bytes
+(assumed)."""
 
 TREE_COLUMNS = ("stem_diameter_m", "canopy_radius_m")
 
 GROUND = {
-    "existing_belts": "layer of existing belts",
     "wet_ground": "layer of wet ground",
     "drains": "layer of drains",
 }
@@ -71,6 +76,8 @@ COLUMNS = {
     "keep_clear": KEEP_CLEAR_COLUMNS,
     "veteran_trees": TREE_COLUMNS,
     "openings": OPENING_COLUMNS,
+    "existing_belts": belt_layers.READ_COLUMNS,
+    "places": place_layers.READ_COLUMNS,
     "parcels": PARCEL_COLUMNS,
     "height_limits": ("height_limit_m",),
 }
@@ -89,6 +96,10 @@ class PlantingData:
     grid : Grid
     belts : GeoDataFrame
         Lines with ``belt``, ``design``, ``holding_id``, ``parcel_id``, ``planted_year``.
+    neighbouring : GeoDataFrame
+        The same of all lines, those of other parts of the map included.
+    sheltered : ShelteredPlaces or None
+        Places, and what shelters them; None where no places are given.
     designs : Designs
     purpose : Purpose
     site : Site
@@ -108,6 +119,8 @@ class PlantingData:
     rules_date : date
     southern : bool
         Whether the map is in the southern hemisphere.
+    check_stop : callable
+        Called during long work; may raise.
     rasters : dict of Bands
         None.
     """
@@ -116,6 +129,8 @@ class PlantingData:
     elevation: NDArray[np.float32]
     grid: Grid
     belts: gpd.GeoDataFrame
+    neighbouring: gpd.GeoDataFrame
+    sheltered: ShelteredPlaces | None
     designs: Designs
     purpose: Purpose
     site: Site
@@ -128,6 +143,7 @@ class PlantingData:
     rules: list[TaskRule]
     rules_date: date
     southern: bool
+    check_stop: Callable[[], None] = never_stop
     rasters: dict[str, Bands] = field(default_factory=dict)
 
 
@@ -142,15 +158,34 @@ def load(params: PlantingInputs, reader: Reader) -> PlantingData:
     content = reader.toml(params.calendar, "file of tasks") if params.calendar else None
     rules, rules_date = calendar_rules(content, *(["calendar"] if params.calendar else []))
     winds = choose_subset(reader.winds(params.winds), params.subset, purpose.subsets, "winds")
-    ground = _ground(params, reader, elevation, grid)
+    existing = None
+    if params.existing_belts:
+        what, known = "layer of existing belts", columns["existing_belts"]
+        existing = reader.layer(params.existing_belts, grid, what, known)
+    ground = _ground(params, reader, elevation, grid, existing)
     parcels = None
     if params.parcels:
         parcels = reader.layer(params.parcels, grid, "parcel layer", columns["parcels"])
+    local_heights = dict(parse_local_height(text) for text in params.local_heights)
+    belts = _belts(params, reader, grid, columns["belts"], designs, purpose, parcels)
+    own = np.ones(len(belts), bool) if reader.area is None else _of_holding(belts, reader.area)
     return PlantingData(
         params=params,
         elevation=elevation,
         grid=grid,
-        belts=_belts(params, reader, grid, columns["belts"], designs, purpose, parcels),
+        belts=belts[own].reset_index(drop=True),
+        neighbouring=belts,
+        sheltered=_sheltered(
+            reader.places(params.places, grid, columns["places"]),
+            existing,
+            reader,
+            winds=winds,
+            purpose=purpose,
+            grid=grid,
+            known=np.isfinite(elevation),
+            convergence_deg=convergence,
+            local_heights=local_heights,
+        ),
         designs=designs,
         purpose=purpose,
         site=_site(params, reader, grid, columns, _from_deg(winds, purpose, convergence)),
@@ -159,10 +194,11 @@ def load(params: PlantingInputs, reader: Reader) -> PlantingData:
         grant_actions=_grant_actions(params, reader),
         layers=_site_layers(params, reader, grid, ground, columns["height_limits"]),
         mean_speed_ms=float(np.average(winds.mean_speed_ms, weights=winds.frequency)),
-        local_heights=dict(parse_local_height(text) for text in params.local_heights),
+        local_heights=local_heights,
         rules=rules,
         rules_date=rules_date,
         southern=grid.lon_lat()[1] < 0,
+        check_stop=reader.check_stop,
     )
 
 
@@ -222,8 +258,6 @@ def _belts(
         text = "belts: restorations were left out; only new belts are planned here"
         reader.notice(Notice("restorations-left-out", text, int((~new).sum())))
     frame = _with_areas(frame[new].reset_index(drop=True), parcels)
-    if reader.area is not None:
-        frame = frame[_of_holding(frame, reader.area)].reset_index(drop=True)
     for name in set(frame["design"]):
         designs.design(name)
     return frame
@@ -302,13 +336,36 @@ def _shapes_of(
     }
 
 
+def _sheltered(
+    places: gpd.GeoDataFrame | None,
+    existing: gpd.GeoDataFrame | None,
+    reader: Reader,
+    **wind: Any,
+) -> ShelteredPlaces | None:
+    """Places and existing belts without missing values, and the wind; None without places."""
+    if places is None:
+        return None
+    completed, notices = place_layers.complete(places, "places")
+    reader.notices(notices)
+    if existing is not None:
+        existing, notices = belt_layers.complete(existing, "existing belts")
+        reader.notices(notices)
+    return ShelteredPlaces(completed, existing, **wind)
+
+
 def _ground(
-    params: PlantingInputs, reader: Reader, elevation: NDArray[np.float32], grid: Grid
+    params: PlantingInputs,
+    reader: Reader,
+    elevation: NDArray[np.float32],
+    grid: Grid,
+    existing: gpd.GeoDataFrame | None,
 ) -> Ground:
     """Terrain, and shapes of the layers given."""
     shapes = _shapes_of(params, reader, grid, GROUND)
-    existing = shapes.get("existing_belts", np.empty(0, dtype=object))
-    return Ground(elevation, grid, existing, shapes.get("wet_ground"), shapes.get("drains"))
+    lines = np.empty(0, dtype=object)
+    if existing is not None:
+        lines = np.asarray(existing.geometry.to_numpy(), dtype=object)
+    return Ground(elevation, grid, lines, shapes.get("wet_ground"), shapes.get("drains"))
 
 
 ACTION_COLUMNS = (
@@ -361,4 +418,5 @@ def _site_layers(
 def work_bytes(params: PlantingInputs, sizes: InputSizes) -> float:
     """Largest memory needed, bytes: terrain model, topex and terrain wind, rows of plants."""
     terrain = terrain_wind_bytes(sizes.grid) if sizes.grid else 0.0
-    return CELL_BYTES * sizes.cells + terrain + VERTEX_BYTES * sizes.vertices
+    a_cell = CELL_BYTES + (PLACES_BYTES if params.places else 0.0)
+    return a_cell * sizes.cells + terrain + VERTEX_BYTES * sizes.vertices

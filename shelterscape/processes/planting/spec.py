@@ -80,7 +80,14 @@ class PlantingInputs(GroundInputs):
         "layer of openings", "Gateways, tracks and paths that belts leave open, with width_m."
     ) = None
     existing_belts: layer_field(  # type: ignore[valid-type]
-        "layer of existing belts", "Existing belts, which lengthen those that adjoin them."
+        "layer of existing belts",
+        "Existing belts, which lengthen those that adjoin them; with places also a belt layer with "
+        "heights, as for shelter.",
+    ) = None
+    places: layer_field(  # type: ignore[valid-type]
+        "place layer",
+        "Places to be sheltered, with purpose: the year in which each reaches its target is "
+        "calculated.",
     ) = None
     parcels: layer_field(  # type: ignore[valid-type]
         "parcel layer", "Fields with parcel_id and holding_id, for belts that state none."
@@ -266,6 +273,27 @@ OUTPUTS: tuple[Output, ...] = (
         ("design", "age_years", "season", "height_tenth", "height_m", "porosity"),
         "Porosity of each design by tenth of its height, by assumed rules; height_m is the top of "
         "the tenth.",
+    ),
+    Table(
+        "places_by_year",
+        (
+            "name",
+            "purpose",
+            "parcel_id",
+            "holding_id",
+            "head",
+            "target_reached",
+            "season",
+            "year",
+            "relative_wind",
+            "target_relative_wind",
+            "corner_time_share",
+            "reaches_target",
+        ),
+        "Wind on places within 50 H of the belts when they are planted and 5, 10, 15, 20, 30 and "
+        "40 years later, and the first of these years in which each place reaches its target; "
+        "with existing belts, without terrain.",
+        optional=True,
     ),
     Table(
         "species_suitability",

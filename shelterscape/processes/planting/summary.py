@@ -10,6 +10,7 @@ from shelterscape.processes.planting.belt_sheets import belt_sheets
 from shelterscape.processes.planting.handover import handover_map
 from shelterscape.processes.planting.layers import PlantingResults
 from shelterscape.processes.planting.pictures import pictures_of
+from shelterscape.processes.planting.sheltered import target_answer
 from shelterscape.processes.planting.spec import PlantingInputs
 from shelterscape.processes.planting.suited import excluded_of_designs
 from shelterscape.science.belts import SEASONS
@@ -26,6 +27,7 @@ def summarise(results: PlantingResults, params: PlantingInputs) -> Summary:
             *excluded_of_designs(results.tables["species_suitability"]),
             *_species(results),
             *_grown(results),
+            *target_answer(results),
             *_fences(results),
             *_first_task(results),
         ],

@@ -9,6 +9,7 @@ from shelterscape.processes.planting import layers as parts
 from shelterscape.processes.planting.handover import set_out
 from shelterscape.processes.planting.layers import PlantingResults
 from shelterscape.processes.planting.loading import PlantingData, load, work_bytes
+from shelterscape.processes.planting.sheltered import target_table
 from shelterscape.processes.planting.suited import suitability
 from shelterscape.processes.planting.summary import summarise
 from shelterscape.science.planting.layout import layout
@@ -43,6 +44,9 @@ def compute(data: PlantingData) -> Work[PlantingResults]:
     tables["design_profile"] = parts.design_profile(data)
     tables["planting_warnings"] = warned = parts.planting_warnings(data, plan)
     tables["species_suitability"] = suitability(data)
+    yield Progress(0.9, "places by year")
+    if (places := target_table(data)) is not None:
+        tables["places_by_year"] = places
     layers = {
         "planned_belts": parts.planned_belts(data, plan, bill, warned),
         "planting_rows": parts.planting_rows(data, plan),
