@@ -113,6 +113,28 @@ def compass_point(word: str) -> float | None:
     return 22.5 * POINTS.index(letters) if letters in POINTS else None
 
 
+def compass_words(direction_deg: float) -> str:
+    """The nearest of 8 compass points in words.
+
+    Parameters
+    ----------
+    direction_deg : float
+        Degrees clockwise from north.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> compass_words(60.0), compass_words(350.0)
+    ('north-east', 'north')
+    """
+    letters = POINTS[2 * round(direction_deg / 45.0) % 16]
+    words = {letter: word for word, letter in _SPELLED}
+    return "-".join(words[letter.casefold()] for letter in letters)
+
+
 def directions_in_texts(
     texts: Sequence[str], marks: Collection[str] = (), *, comma: bool = False
 ) -> tuple[Array, States, NDArray[np.bool_]]:

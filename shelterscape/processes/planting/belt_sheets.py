@@ -5,10 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pandas as pd
+import shapely
 
 from shelterscape.files.handover_sheets import PrintedSheet, PrintedSheets, SheetTable
+from shelterscape.grid import grid_direction
 from shelterscape.process.stages import Results
 from shelterscape.processes.planting.loading import PlantingData
+from shelterscape.science.damaging_wind import share_from_side
+from shelterscape.science.planting.rows import windward_side_deg
+from shelterscape.science.planting.suitability import EXCLUDED
+from shelterscape.science.wind_texts import compass_words
 
 BOX = "□"
 """To tick when done."""
@@ -37,7 +43,12 @@ def _sheet(belt: dict[str, object], results: Results, data: PlantingData) -> Pri
     return PrintedSheet(
         heading=f"Belt {belt['belt']}",
         facts=tuple(_facts(belt, own, data)),
-        tables=(_rows(own["planting_rows"]), _plants(own["plant_order"]), _points(own, data)),
+        tables=(
+            *_examine(own),
+            _rows(own["planting_rows"]),
+            _plants(own["plant_order"]),
+            _points(own, data),
+        ),
     )
 
 
@@ -54,16 +65,44 @@ def _facts(
     yield "length", f"{belt['length_m']:.0f} m"
     rows = f"{len(design.rows)} rows, {design.planted_width_m:g} m between the outer ones"
     yield "rows", rows
-    yield "row 1 faces the wind from", f"{data.site.wind_from_deg:.0f}° (grid north)"
+    yield "row 1, to windward", _windward(belt["geometry"], data)
     yield "plants to set", f"{order['plant_count'].sum():,}"
     yield "plants to order, with losses", f"{order['ordered_count'].sum():,}"
     yield "protection", f"{belt['protection']}, {belt['protection_height_m']:.1f} m high"
-    yield "guards, stakes", f"{order['guard_count'].sum():,}, {order['stake_count'].sum():,}"
+    guards, stakes = (int(order[f"{one}_count"].sum()) for one in ("guard", "stake"))
+    yield "guards, stakes", f"{guards:,}, {stakes:,}" if guards or stakes else "none"
+    if fences.empty:
+        yield "fence", "none"
+        return
     length, gates = fences["length_m"].sum(), fences["gate_count"].sum()
     posts = fences["strainer_count"].sum()
     yield "fence", f"{length:,.0f} m; strainer posts: {posts}, gates: {gates}"
-    if belt["flags"]:
-        yield "examine before planting", str(belt["flags"])
+
+
+def _windward(line: shapely.Geometry, data: PlantingData) -> str:
+    """Side of the first row, with the share of the wind across the belt that comes from there."""
+    side = windward_side_deg(line, data.site.wind_from_deg)
+    directions = [grid_direction(d, data.convergence_deg) for d in data.winds.direction_deg]
+    weights = data.winds.weights(data.purpose.speed_exponent)
+    here, there = share_from_side([side, side + 180.0], directions, weights)
+    return (
+        f"on the {compass_words(side)} side ({side:.0f}° from grid north), from which "
+        f"{100 * here / (here + there):.0f} % of the wind across the belt comes"
+    )
+
+
+def _examine(own: dict[str, pd.DataFrame]) -> list[SheetTable]:
+    """What may go wrong, with advice; none where there is nothing."""
+    found = [(w["warning"], w["advice"], BOX) for w in own["planting_warnings"].to_dict("records")]
+    suited = own["species_suitability"]
+    excluded = suited[(suited["design_share"] > 0) & (suited["suitability"] == EXCLUDED)]
+    found += [
+        (f"{s['species']} is excluded here: {s['reason']}", "replace this species", BOX)
+        for s in excluded.to_dict("records")
+    ]
+    columns = ("what may go wrong", "what to do", "done")
+    table = SheetTable("Examine before planting", columns, (10, 10, 1.1), tuple(found))
+    return [table] if found else []
 
 
 def _rows(rows: pd.DataFrame) -> SheetTable:

@@ -59,6 +59,7 @@ def _groups(results: Results, data: PlantingData) -> list[MapGroup]:
     gates = points[points["point_kind"] == GATE]
     belts = data.belts
     groups = [
+        MapGroup("nothing is planted here", _shapes(data.site.clearances), "#8a6d3b", 0.8),
         MapGroup("existing belt", _shapes(data.ground.existing), "#2f6f8f", 1.6, dashed=True),
         MapGroup("fence", _shapes(fences.geometry), "#7a5230", 0.5, dashed=True),
         MapGroup("row of plants", _shapes(rows.geometry), "#4d7a3a", 0.5),

@@ -111,8 +111,10 @@ class PlantingData:
         Text, as grant-overlay writes the table.
     layers : SiteLayers
         Ground that decides which species are kept.
-    mean_speed_ms : float
-        Mean wind speed, m/s; NaN where the wind set has none.
+    winds : WindSet
+        The damaging wind.
+    convergence_deg : float
+        From true to grid north.
     local_heights : dict
         Site index by species.
     rules : list of TaskRule
@@ -138,7 +140,8 @@ class PlantingData:
     parcels: gpd.GeoDataFrame | None
     grant_actions: pd.DataFrame | None
     layers: SiteLayers
-    mean_speed_ms: float
+    winds: WindSet
+    convergence_deg: float
     local_heights: dict[str, SiteIndex]
     rules: list[TaskRule]
     rules_date: date
@@ -193,7 +196,8 @@ def load(params: PlantingInputs, reader: Reader) -> PlantingData:
         parcels=parcels,
         grant_actions=_grant_actions(params, reader),
         layers=_site_layers(params, reader, grid, ground, columns["height_limits"]),
-        mean_speed_ms=float(np.average(winds.mean_speed_ms, weights=winds.frequency)),
+        winds=winds,
+        convergence_deg=convergence,
         local_heights=local_heights,
         rules=rules,
         rules_date=rules_date,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from shelterscape.processes.planting.layers import used_designs
@@ -13,8 +14,9 @@ from shelterscape.science.planting.suitability import EXCLUDED, SpeciesRules, sp
 def suitability(data: PlantingData) -> pd.DataFrame:
     """Species kept or excluded for each belt, with the reason."""
     params, designs = data.params, used_designs(data)
+    mean_ms = float(np.average(data.winds.mean_speed_ms, weights=data.winds.frequency))
     exposure = belt_exposure(
-        data.belts, data.elevation, data.grid, data.site.wind_from_deg, data.mean_speed_ms
+        data.belts, data.elevation, data.grid, data.site.wind_from_deg, mean_ms
     )
     sites = belt_sites(data.belts, designs, data.layers, exposure)
     rules = SpeciesRules(params.native_species, params.peat_allowed, params.exposed_wind_ms)

@@ -114,6 +114,26 @@ def is_leeward_left(line: shapely.Geometry, wind_from_deg: float) -> bool:
     return bool(-dy * math.sin(toward) + dx * math.cos(toward) >= 0)
 
 
+def windward_side_deg(line: shapely.Geometry, wind_from_deg: float) -> float:
+    """Direction from the middle of a belt to its first row.
+
+    Parameters
+    ----------
+    line : LineString or MultiLineString
+    wind_from_deg : float
+        Direction the damaging wind comes from, degrees from grid north.
+
+    Returns
+    -------
+    float
+        Perpendicular to the line from its start to its end, degrees from grid north, 0 <= d < 360.
+    """
+    coords = shapely.get_coordinates(line)
+    dx, dy = coords[-1] - coords[0]
+    turn = 90.0 if is_leeward_left(line, wind_from_deg) else -90.0
+    return (math.degrees(math.atan2(dx, dy)) + turn) % 360.0
+
+
 def row_lines(
     line: shapely.Geometry,
     design: BeltDesign,
