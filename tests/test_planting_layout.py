@@ -99,6 +99,10 @@ def test_laws_of_rows_on_any_line(steps, seed, tree_m):
             assert lines.iloc[a].distance(lines.iloc[b]) >= 1.5 * (1 - GAP_TOLERANCE)
     assert all(tree.distance(shape) >= tree_m - 1e-6 for shape in found.rows.geometry)
     assert all(tree.distance(shape) >= tree_m - 1e-6 for shape in found.fences.geometry)
+    # No fence has a hole through which animals reach the plants.
+    enclosed = shapely.union_all([shapely.Polygon(fence) for fence in found.fences.geometry])
+    outside = shapely.difference(found.rows.geometry.to_numpy(), enclosed.buffer(1e-6))
+    assert shapely.is_empty(outside).all()
     for number, part in found.rows.groupby("row"):
         total = part["plant_count"].sum()
         counts = part.groupby("species")["plant_count"].sum()

@@ -27,28 +27,25 @@ def fence_lines(
         Centre of the planted strip.
     design : BeltDesign
         The fence is `fence_offset_m` outside the outer rows, and beyond the ends.
-    clearances : sequence of geometries
-        Ground in which no post is set; the fence is interrupted there.
+    clearances : sequence of Polygon
+        Ground in which no post is set; the fence follows its edge, so that it keeps animals out.
     openings : sequence of Polygon
         Strips that stay open; each part of the belt between them has a fence of its own.
 
     Returns
     -------
     list of LineString
-        Closed where nothing interrupts them.
+        All closed.
     """
     half = design.planted_width_m / 2.0 + design.fence_offset_m
     extended = [_extended(part, design.fence_offset_m) for part in shapely.get_parts(line)]
     ground = shapely.union_all(
         [p.buffer(half, cap_style="flat", join_style="mitre", mitre_limit=5.0) for p in extended]
     )
-    for strip in openings:
-        ground = ground.difference(strip)
-    rings = shapely.boundary(shapely.get_parts(ground))
-    for area in clearances:
-        rings = shapely.difference(rings, area)
-    merged = [shapely.line_merge(ring) for ring in rings if not ring.is_empty]
-    return [p for ring in merged for p in shapely.get_parts(ring) if p.length > 0]
+    for area in (*openings, *clearances):
+        ground = ground.difference(area)
+    parts = [part for part in shapely.get_parts(ground) if part.area > 0]
+    return [shapely.LineString(part.exterior.coords) for part in parts]
 
 
 def _extended(line: shapely.LineString, by_m: float) -> shapely.LineString:
@@ -61,7 +58,7 @@ def _extended(line: shapely.LineString, by_m: float) -> shapely.LineString:
 
 
 def strainer_count(fence: shapely.LineString) -> int:
-    """Strainer posts of a fence: at its ends and at bends of 15° or more.
+    """Strainer posts of a fence: wherever it has turned by 15° or more since the last one.
 
     Parameters
     ----------
@@ -76,5 +73,9 @@ def strainer_count(fence: shapely.LineString) -> int:
     if closed:
         coords = np.vstack([coords, coords[1]])
     heading = np.unwrap(np.arctan2(*np.diff(coords, axis=0).T[::-1]))
-    bends = int((np.abs(np.diff(heading)) >= np.radians(STRAINER_BEND_DEG)).sum())
+    bends, turned = 0, 0.0
+    for turn in np.diff(heading):
+        turned += turn  # a curve of many small bends needs posts too
+        if abs(turned) >= np.radians(STRAINER_BEND_DEG):
+            bends, turned = bends + 1, 0.0
     return bends if closed else bends + 2

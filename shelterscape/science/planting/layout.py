@@ -114,7 +114,7 @@ def layout(
         if table.empty and design.rows:
             unplanted.append(str(belt))
             continue
-        fences += [{"belt": belt} | f for f in _fences(line, design, clear, strips)]
+        fences += [{"belt": belt} | f for f in _fences(line, design, clear, strips, geometry)]
     together = pd.concat(rows, ignore_index=True) if rows else _clump_table([])
     every = np.concatenate(lines) if lines else np.empty(0, dtype=object)
     return Layout(
@@ -230,8 +230,10 @@ def _fences(
     design: BeltDesign,
     clearances: list[shapely.Geometry],
     strips: list[shapely.Polygon],
+    plants: NDArray[np.object_],
 ) -> list[dict[str, Any]]:
-    """Fences of a belt; one against browsers keeps stock out too. Each has one gate."""
+    """Fences of a belt around its plants; one against browsers keeps stock out too. Each has one
+    gate."""
     browsers = protection(design).way == FENCE
     if not (browsers or design.stock):
         return []
@@ -244,6 +246,7 @@ def _fences(
             "geometry": fence,
         }
         for fence in fence_lines(line, design, clearances, strips)
+        if not len(plants) or shapely.intersects(shapely.Polygon(fence), plants).any()
     ]
 
 
