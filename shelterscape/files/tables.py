@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import functools
 import io
 import re
 import tomllib
@@ -149,6 +150,7 @@ def read_toml(source: str, what: str, code: str = "file-unreadable") -> tuple[Pa
         ) from error
 
 
+@functools.lru_cache(maxsize=1 << 14)
 def harmless(text: str) -> str:
     """Text that a spreadsheet shows as it is: one line, and no formula.
 

@@ -6,6 +6,7 @@ binary numbers.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -187,14 +188,9 @@ class BeltDesign:
                 found[name] = found.get(name, Fraction(0)) + per_m * _exact(share) / whole
         return found
 
+    @functools.cached_property
     def guarded_per_m(self) -> Fraction:
-        """Plants per metre of belt that are not cuttings.
-
-        Returns
-        -------
-        Fraction
-            1/m.
-        """
+        """Plants per metre of belt that are not cuttings, 1/m."""
         total = Fraction(0)
         for row in self.rows:
             whole = _total(row.species.values())
@@ -259,7 +255,7 @@ def protection(design: BeltDesign) -> Protection:
     prices = design.prices
     each = _exact(prices.guard) + (0 if design.stakes else _exact(prices.stake))
     replaced = _exact(prices.stock_fence_per_m) if design.stock else Fraction(0)
-    guards = each * design.guarded_per_m()
+    guards = each * design.guarded_per_m
     fence = max(2 * (_exact(prices.fence_per_m) - replaced), Fraction(0))
     way = NONE if not design.browsers else GUARDS if guards <= fence else FENCE
     height = max((BROWSER_HEIGHTS_M[name] for name in design.browsers), default=0.0)
@@ -288,7 +284,7 @@ def cost_per_m(design: BeltDesign) -> Decimal:
     if design.mulch:
         total += sum(planted.values()) * _exact(prices.mulch)
     if design.stakes:
-        total += design.guarded_per_m() * _exact(prices.stake)
+        total += design.guarded_per_m * _exact(prices.stake)
     if design.stock:
         total += 2 * _exact(prices.stock_fence_per_m)
     chosen = protection(design)
@@ -317,6 +313,7 @@ def _total(values: Iterable[float]) -> Fraction:
     return sum((_exact(value) for value in values), Fraction(0))
 
 
+@functools.lru_cache(maxsize=1024)
 def _exact(value: float | Decimal) -> Fraction:
     """The decimal that a number was written as, without the error of a binary number."""
     return Fraction(str(value))
