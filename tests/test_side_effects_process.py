@@ -97,6 +97,15 @@ def test_objects_near_the_belt(result):
     assert strip.geometry.area == pytest.approx(398 * 46 + np.pi * 23**2, rel=0.01)
 
 
+def test_layers_by_belt_have_the_parcel_beside_the_belt(result):
+    """The belt is the lower edge of the only parcel, and states none itself."""
+    for name in ("belts_examined", "cold_air_pools", "cold_air_openings", "snow_drift",
+                 "fall_strips"):  # fmt: skip
+        assert set(_layer(result, name)["parcel_id"]) == {"P1"}, name
+    assert set(pd.read_csv(result.tables["nearby_objects"])["parcel_id"]) == {"P1"}
+    assert "parcel_id" in _layer(result, "road_shade")
+
+
 def test_what_was_not_checked_is_listed(result):
     table = pd.read_csv(result.tables["effects_checked"]).set_index("side_effect")
     assert list(table.index) == [effect.name for effect in EFFECTS]

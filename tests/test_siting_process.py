@@ -157,6 +157,12 @@ def test_the_choice_is_within_its_budget_and_sums_up(result):
     assert set(every[every["choice_order"].notna()]["candidate"]) == set(chosen["candidate"])
     assert every["reason"].str.match("chosen(;|$)").sum() == len(chosen)
     assert set(every["candidate_type"]) >= {"drawn line", "parcel edge", "L or cross shape"}
+    # Lines within one field have its parcel; lines on an edge have one of those beside it.
+    fields = {f"P{n}": field for n, field in enumerate(FIELDS)}
+    for one in every.itertuples():
+        at = one.geometry.buffer(3.9)
+        beside = {name for name, field in fields.items() if at.intersection(field).area > 1e-6}
+        assert one.parcel_id in (beside or {""})
 
 
 def test_reasons_state_the_numbers_that_decide(result):

@@ -37,7 +37,7 @@ from shelterscape.science.planting.place_targets import ShelteredPlaces
 from shelterscape.science.planting.rows import veteran_clearances
 from shelterscape.science.planting.task_calendar import TaskRule
 from shelterscape.science.purposes import Purpose, purposes
-from shelterscape.science.siting.areas import areas_beside
+from shelterscape.science.siting.areas import with_areas
 from shelterscape.science.siting.candidates import NEW_ACTIONS
 from shelterscape.science.siting.designs import Designs
 from shelterscape.science.siting.planner_layers import (
@@ -261,7 +261,7 @@ def _belts(
     if (~new).any():
         text = "belts: restorations were left out; only new belts are planned here"
         reader.notice(Notice("restorations-left-out", text, int((~new).sum())))
-    frame = _with_areas(frame[new].reset_index(drop=True), parcels)
+    frame = with_areas(frame[new], parcels, PARCEL_COLUMNS)
     for name in set(frame["design"]):
         designs.design(name)
     return frame
@@ -288,17 +288,6 @@ def _refuse_areas(layer: gpd.GeoDataFrame) -> None:
             where=f"belts, feature {layer.index[int(np.argmax(areas))] + 1}",
             hint="Draw the centre of each belt as a line.",
         )
-
-
-def _with_areas(belts: gpd.GeoDataFrame, parcels: gpd.GeoDataFrame | None) -> gpd.GeoDataFrame:
-    """Belts with the parcel and holding beside most of each, where they state none."""
-    if parcels is None or not len(belts):
-        return belts
-    for column in PARCEL_COLUMNS:
-        beside = areas_beside(belts.geometry.to_numpy(), parcels, column)
-        most = beside.drop_duplicates("at").set_index("at")["name"].reindex(range(len(belts)))
-        belts[column] = belts[column].where(belts[column] != "", most.fillna(""))
-    return belts
 
 
 def _site(

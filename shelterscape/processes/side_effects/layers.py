@@ -127,6 +127,20 @@ def nearby_objects(data: SideEffectsData) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
 
 
+def with_parcels(data: SideEffectsData, frame: pd.DataFrame) -> pd.DataFrame:
+    """A table by belt, or by several belts, with the parcels of the belts."""
+    parcel_of = dict(zip(data.belts["name"], data.belts["parcel_id"], strict=True))
+    if "belt" in frame:
+        return frame.assign(parcel_id=frame["belt"].map(parcel_of).astype(object))
+    if "belt_names" not in frame:
+        return frame
+    parcels = [
+        ", ".join(_each_once(filter(None, (parcel_of.get(n, "") for n in text.split(", ")))))
+        for text in frame["belt_names"]
+    ]
+    return frame.assign(parcel_id=pd.Series(parcels, frame.index, dtype=object))
+
+
 def belts_concerned(
     layers: dict[str, gpd.GeoDataFrame], objects: pd.DataFrame
 ) -> dict[str, list[str]]:

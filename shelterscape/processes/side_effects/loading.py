@@ -21,7 +21,12 @@ from shelterscape.science.landform import WORK_BYTES
 from shelterscape.science.side_effects import new_belts
 from shelterscape.science.side_effects.slope import SLOPE_CLASSES
 from shelterscape.science.side_effects.snow import SNOW_SPEED_EXPONENT
-from shelterscape.science.siting.planner_layers import KEEP_CLEAR_COLUMNS, keep_clear_zones
+from shelterscape.science.siting.areas import with_areas
+from shelterscape.science.siting.planner_layers import (
+    KEEP_CLEAR_COLUMNS,
+    PARCEL_COLUMNS,
+    keep_clear_zones,
+)
 from shelterscape.science.wind import choose_subset
 
 VERTEX_BYTES = 20_000.0
@@ -43,7 +48,7 @@ COLUMNS = {
     "belts": new_belts.READ_COLUMNS,
     **{name: ("name",) for name in OBJECTS},
     "keep_clear": KEEP_CLEAR_COLUMNS,
-    "parcels": ("parcel_id", "holding_id"),
+    "parcels": PARCEL_COLUMNS,
 }
 """Columns that are read, by layer."""
 
@@ -117,11 +122,19 @@ def load(params: SideEffectsInputs, reader: Reader) -> SideEffectsData:
         layer = layer[reader.area.holds(layer.geometry.to_numpy())]
     belts, notices = new_belts.complete_new_belts(layer, "belts")
     reader.notices(notices)
+    parcels = None
+    if params.parcels:
+        frame = reader.layer(params.parcels, grid, "parcel layer", columns["parcels"])
+        belts = with_areas(belts, frame, COLUMNS["parcels"])
+        if reader.area is not None:
+            frame = frame[reader.area.holds(frame.geometry.to_numpy())]
+        texts = {column: words(frame, column) for column in COLUMNS["parcels"]}
+        parcels = gpd.GeoDataFrame(texts, geometry=frame.geometry.to_numpy(), crs=grid.crs)
     objects = {}
     for name, (what, kind) in OBJECTS.items():
         if source := getattr(params, name):
             objects[kind] = _named(reader.layer(source, grid, what, columns[name]), kind)
-    clear = parcels = None
+    clear = None
     if params.keep_clear:
         frame = reader.layer(params.keep_clear, grid, "keep-clear layer", columns["keep_clear"])
         zones, notices = keep_clear_zones(frame, "keep_clear")
@@ -131,12 +144,6 @@ def load(params: SideEffectsInputs, reader: Reader) -> SideEffectsData:
             for z in zones
         ]
         clear = pd.concat(parts, ignore_index=True).set_crs(grid.crs) if parts else frame
-    if params.parcels:
-        frame = reader.layer(params.parcels, grid, "parcel layer", columns["parcels"])
-        if reader.area is not None:
-            frame = frame[reader.area.holds(frame.geometry.to_numpy())]
-        texts = {column: words(frame, column) for column in COLUMNS["parcels"]}
-        parcels = gpd.GeoDataFrame(texts, geometry=frame.geometry.to_numpy(), crs=grid.crs)
     return SideEffectsData(
         params=params,
         elevation=elevation,

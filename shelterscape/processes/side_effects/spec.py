@@ -50,7 +50,9 @@ class SideEffectsInputs(TerrainInputs):
         "keep-clear layer", "Objects with reason and clear_m, the clearance that you set."
     ) = None
     parcels: layer_field(  # type: ignore[valid-type]
-        "parcel layer", "Fields with parcel_id, for the share of their runoff that meets a belt."
+        "parcel layer",
+        "Fields with parcel_id, for the share of their runoff that meets a belt and for belts that "
+        "state none.",
     ) = None
     winds: Annotated[
         str | None,
@@ -109,13 +111,13 @@ OUTPUTS: tuple[Output, ...] = (
     Layer(
         "cold_air_pools",
         "polygon",
-        ("belt", "length_across_m", "pool_depth_m", "area_ha", *_NOTE),
+        ("belt", "parcel_id", "length_across_m", "pool_depth_m", "area_ha", *_NOTE),
         "Ground uphill of dense belts on which cold air may collect.",
     ),
     Layer(
         "cold_air_openings",
         "point",
-        ("belt", "elevation_m", "advice"),
+        ("belt", "parcel_id", "elevation_m", "advice"),
         "Lowest point of each belt that may hold back cold air.",
     ),
     Layer(
@@ -123,6 +125,7 @@ OUTPUTS: tuple[Output, ...] = (
         "polygon",
         (
             "belt",
+            "parcel_id",
             "road",
             "drift_side",
             "length_m",
@@ -143,6 +146,7 @@ OUTPUTS: tuple[Output, ...] = (
             "longest_shade_hours",
             "sun_hours",
             "belt_names",
+            "parcel_id",
             *_NOTE,
         ),
         "Sections of road that belts shade on the shortest day.",
@@ -151,13 +155,13 @@ OUTPUTS: tuple[Output, ...] = (
     Layer(
         "fall_strips",
         "polygon",
-        ("belt", "species", "mature_height_m", "fall_distance_m", *_NOTE),
+        ("belt", "parcel_id", "species", "mature_height_m", "fall_distance_m", *_NOTE),
         "Ground that falling trees of each belt reach when mature.",
     ),
     Layer(
         "sight_areas",
         "polygon",
-        ("name", "length_within_m", "belt_names", *_NOTE),
+        ("name", "length_within_m", "belt_names", "parcel_id", *_NOTE),
         "Ground between the arms of road junctions, with the length of belt on it.",
         optional=True,
     ),
@@ -165,6 +169,7 @@ OUTPUTS: tuple[Output, ...] = (
         "nearby_objects",
         (
             "belt",
+            "parcel_id",
             "object_kind",
             "object_name",
             "distance_found_m",

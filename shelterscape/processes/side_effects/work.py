@@ -49,5 +49,6 @@ def compute(data: SideEffectsData) -> Work[SideEffectsResults]:
     tables = {"nearby_objects": objects, "effects_checked": parts.effects_checked(data, belts_of)}
     # Science returns more columns than users need.
     written = {o.name: [*o.columns, "geometry"] for o in OUTPUTS if isinstance(o, Layer)}
-    layers = {name: frame[written[name]] for name, frame in found.items()}
+    layers = {name: parts.with_parcels(data, f)[written[name]] for name, f in found.items()}
+    tables["nearby_objects"] = parts.with_parcels(data, objects)
     return SideEffectsResults(layers=layers, tables=tables, data=data, belts_of=belts_of)

@@ -24,6 +24,7 @@ from shelterscape.science.siting import (
     screens,
     working_land,
 )
+from shelterscape.science.siting.areas import with_areas
 from shelterscape.science.siting.exclusion import exclude
 from shelterscape.science.siting.generated_lines import parcel_edges
 from shelterscape.science.siting.joining import BeltEnds, belt_ends
@@ -122,11 +123,11 @@ def drawn_belts(data: SitingData, layer: gpd.GeoDataFrame) -> tuple[gpd.GeoDataF
 
 
 def _assessed(data: SitingData, belts: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Belts with length, flags, and the holding they are on."""
+    """Belts with length, flags, and the holding and parcel they are on."""
     length = continuity.continuous_lengths(belts.geometry.to_numpy(), _existing(data))
     belts = belts.assign(continuous_length_m=length)
     belts = candidates.with_assessment(belts, data.bearing, data.settled.local_heights)
-    return _with_holdings(data, belts)
+    return with_areas(_with_holdings(data, belts), data.parcels, ["parcel_id"])
 
 
 def _with_holdings(data: SitingData, belts: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

@@ -17,6 +17,7 @@ _LINE = (
     "design",
     "species",
     "holding_id",
+    "parcel_id",
     "length_m",
     "width_m",
     "height_at_20_years_m",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -38,3 +40,33 @@ def areas_beside(lines: NDArray[np.object_], areas: gpd.GeoDataFrame, column: st
     table = table[table["name"] != ""].groupby(["at", "name"])["share"].sum().reset_index()
     table["share"] /= shapely.area(strips)[table["at"].to_numpy()]
     return table.sort_values(["at", "share", "name"], ascending=[True, False, True])
+
+
+def with_areas(
+    lines: gpd.GeoDataFrame, areas: gpd.GeoDataFrame | None, columns: Sequence[str]
+) -> gpd.GeoDataFrame:
+    """Lines with the names of the areas beside most of each.
+
+    Parameters
+    ----------
+    lines : GeoDataFrame
+        Where one of the columns states a name, it is kept.
+    areas : GeoDataFrame or None
+        None: the lines remain as they are.
+    columns : sequence of str
+        Such as ``parcel_id``.
+
+    Returns
+    -------
+    GeoDataFrame
+        The columns are text, empty where no area is known.
+    """
+    found = lines.reset_index(drop=True)
+    for column in columns:
+        named = pd.Series(words(found, column), dtype=object)
+        if areas is not None and len(found):
+            beside = areas_beside(found.geometry.to_numpy(), areas, column).drop_duplicates("at")
+            most = beside.set_index("at")["name"].reindex(found.index).fillna("")
+            named = named.where(named != "", most)
+        found[column] = named
+    return found
