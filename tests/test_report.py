@@ -28,7 +28,7 @@ from shelterscape import registry
 from shelterscape.cli import main
 from shelterscape.errors import InputError
 from shelterscape.files import html_page
-from shelterscape.files.html_page import Page, PageTable, write_page
+from shelterscape.files.html_page import HoldingPage, Page, PageTable, write_page
 from shelterscape.files.page_parts import packed_features, raster_picture
 from shelterscape.runs import GEOPACKAGE, REPORT, report
 from shelterscape.runs.report import finished_record
@@ -133,8 +133,9 @@ def pixels_of(address, folder):
 
 def test_the_page_needs_nothing_else(page):
     out, read = page
-    assert all(address.startswith("data:") for address in read.addresses)
     text = (out / REPORT).read_text(encoding="utf-8")
+    parts = {f"#{name}" for name in re.findall(r'id="(part-[a-z]*)"', text)}
+    assert all(a.startswith("data:") or a in parts for a in read.addresses)
     policy = re.search(r'Content-Security-Policy" content="([^"]*)"', text).group(1)
     assert policy.startswith("default-src 'none'") and "unsafe" not in policy
     assert "http" not in policy
@@ -325,10 +326,17 @@ const more = document.createElement('details');
 more.className = 'more';
 more.innerHTML = '<summary>2 more</summary>';
 document.querySelector('main').append(more);
+const wide = document.getElementById('table-belts_assessed');
+const [heads, cells] = [wide.tHead.rows[0], wide.tBodies[0].rows[0]];
+for (let i = 0; i < 20; i += 1) {
+  heads.append(Object.assign(document.createElement('th'), {textContent: `more ${i}`}));
+  cells.insertCell();
+}
 found.more = ['beforeprint', 'afterprint'].map((name) => {
   window.dispatchEvent(new Event(name));
   return [more.open, document.getElementById('map').offsetWidth];
 });
+found.stacked = [wide.classList.contains('stacked'), cells.lastChild.dataset.title];
 const result = await axe.run(document, {resultTypes: ['violations']});
 const serious = result.violations.filter((v) => ['serious', 'critical'].includes(v.impact));
 found.faults = serious.map((v) => v.id);
@@ -349,7 +357,40 @@ document.body.dataset.found = JSON.stringify(found);
     assert opened_list and not closed_list
     # The map is 180 mm wide on paper, at 96 px to the inch.
     assert printed_px == round(180 / 25.4 * 96) != screen_px
+    assert found["stacked"] == [True, "more 19"]
     assert found["faults"] == []
+
+
+A4_PT, A3_WIDE_PT = (595, 842), (1191, 842)
+"""Sides of ISO 216 sheets, 210 × 297 and 420 × 297 mm, in points (1/72 inch)."""
+
+
+@pytest.mark.slow
+def test_the_reader_prints_on_a4_or_a3_and_pages_of_holdings_on_a4(tmp_path):
+    """Sizes of the pages of the PDF files that a browser prints."""
+    if not CHROMIUM:
+        pytest.skip("no Chromium is installed")
+    sheet = HoldingPage("Holding", ("1 line",), (), ("none",), ("visit",))
+    write_page(tmp_path / "A4.html", replace(EMPTY, holdings=(sheet, sheet)))
+    text = (tmp_path / "A4.html").read_text(encoding="utf-8")
+    text = text.replace('<option value="A3"', '<option value="A3" selected')
+    (tmp_path / "A3.html").write_text(text, encoding="utf-8")
+    sizes = {name: printed_sizes(tmp_path / f"{name}.html") for name in ("A4", "A3")}
+    assert set(sizes["A4"]) == {A4_PT} and len(sizes["A4"]) == 4
+    assert sizes["A3"] == [A3_WIDE_PT, A4_PT, A4_PT, A3_WIDE_PT]
+
+
+def printed_sizes(page):
+    """Width and height of each page that the browser prints, points."""
+    path = page.with_suffix(".pdf")
+    subprocess.run(
+        [CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer",
+         f"--user-data-dir={page.parent / 'profile'}", "--virtual-time-budget=20000",
+         f"--print-to-pdf={path}", page.as_uri()],
+        capture_output=True, timeout=120, check=True,
+    )  # fmt: skip
+    boxes = re.findall(rb"/MediaBox \[([^\]]*)\]", path.read_bytes())
+    return [tuple(round(float(side)) for side in box.split()[2:]) for box in boxes]
 
 
 def test_the_step_that_decides_comes_first_on_the_page(tmp_path):

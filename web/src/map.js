@@ -94,10 +94,11 @@ function styleOf(layer) {
     if (!layer.label) return style;
     label.setText(String(feature.get(layer.label) ?? ''));
     style.setText(label);
-    return style;
+    return layer.shape === 'line' ? [CASING, style] : style;
   };
 }
 
+const CASING = new Style({stroke: new Stroke({color: '#fff', width: 7})});
 const CHOSEN = new Style({
   fill: new Fill({color: '#b5561f66'}), stroke: new Stroke({color: '#b5561f', width: 5}),
   image: new Circle({radius: 7, fill: new Fill({color: '#b5561f'})}),
@@ -221,10 +222,13 @@ document.addEventListener('click', (event) => {
   choose(feature, layer, true);
 });
 
-// A printed page has another width, which the browser uses only after it has asked for the layout.
+// A printed page has another width, which the browser uses only after it has asked for the layout. It
+// may ask more than once.
+let onScreen = null;
 export function relayout(printed) {
+  const extent = onScreen ?? view.calculateExtent();
+  onScreen = printed ? extent : null;
   map.getTargetElement().classList.toggle('printed', printed);
-  const extent = view.calculateExtent();
   map.updateSize();
   view.fit(extent);
   map.renderSync();
