@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
 
 import geopandas as gpd
 import numpy as np
@@ -17,6 +18,7 @@ from shapely import LineString, box
 import shelterscape
 from shelterscape.errors import InputError
 from shelterscape.plan import read_plan
+from shelterscape.processes.grant_overlay.summary import _parcels_under
 from shelterscape.runs import run
 
 WEST, SOUTH = 560_000.0, 5_700_000.0
@@ -104,6 +106,14 @@ def layer(given, called, shapes, /, **columns):
 
 
 # ---- outputs
+
+
+def test_labels_name_the_parcel_under_belts_that_state_none():
+    shapes = [box(0, 0, 10, 1), box(0, 5, 10, 6), box(0, 20, 10, 21)]
+    belts = gpd.GeoDataFrame({"parcel_id": ["P1", "", ""]}, geometry=shapes)
+    parcels = gpd.GeoDataFrame({"parcel_id": ["P7", "P8"]}, geometry=[box(-5, 4, 20, 9), shapes[0]])
+    assert _parcels_under(SimpleNamespace(parcels=parcels), belts) == ["P1", "P7", ""]
+    assert _parcels_under(SimpleNamespace(parcels=None), belts) == ["P1", "", ""]
 
 
 def test_tables_layer_and_findings_state_the_same_total(given):

@@ -180,7 +180,7 @@ def _draw_panel(
         _draw_group(axes, group, detail_m)
     close = east - west < 2500
     if sheet.outlined is not None:
-        _draw_lines(axes, sheet.outlined, OUTLINE_COLOUR, 1.1, detail_m)
+        _draw_lines(axes, sheet.outlined, OUTLINE_COLOUR, 1.1 if close else 0.5, detail_m)
     if sheet.belts is not None:
         _draw_lines(axes, sheet.belts, BELT_COLOUR, 2.0 if close else 0.7, detail_m)
     if sheet.marked is not None:

@@ -93,6 +93,37 @@ def square_around(bounds: Bounds) -> Bounds:
     return x - half, y - half, x + half, y + half
 
 
+def bounds_around(shapes: NDArray[np.object_]) -> Bounds:
+    """A square that holds features and every view of some of them.
+
+    Parameters
+    ----------
+    shapes : (n,) array of geometries
+        At least one of them not empty.
+    """
+    west, south, east, north = square_around(tuple(shapely.total_bounds(shapes).tolist()))
+    beyond = LEAST_SIDE_M / 2
+    return west - beyond, south - beyond, east + beyond, north + beyond
+
+
+def part_around(
+    elevation: NDArray[np.float32], grid: Grid, shapes: NDArray[np.object_]
+) -> tuple[NDArray[np.float32], Grid]:
+    """The part of a map that `bounds_around` features holds; the whole map without features.
+
+    Parameters
+    ----------
+    elevation : (rows, cols) float32
+    grid : Grid
+    shapes : (n,) array of geometries
+    """
+    part = grid.around(bounds_around(shapes), 0.0) if len(shapes) else None
+    if part is None:
+        return elevation, grid
+    row, col = part.row0 - grid.row0, part.col0 - grid.col0
+    return elevation[row : row + part.shape[0], col : col + part.shape[1]], part
+
+
 def view_of_most(amounts: NDArray[np.floating], grid: Grid) -> dict[str, Bounds]:
     """The square view with the largest sum of an amount, as “A”; empty on ground that is no larger.
 

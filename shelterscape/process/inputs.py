@@ -133,6 +133,12 @@ ROUGHNESS_CLASSES = "In m, or a class by Davenport and Wieringa: " + ", ".join(
 )
 
 
+ElevationUnit = Annotated[
+    Literal["m", "ft", "us-ft", "cm"] | None,
+    Field(description="Unit of elevation in the terrain model, if it is not metres."),
+]
+
+
 class TerrainInputs(Inputs):
     """Inputs of every process that needs a terrain model."""
 
@@ -147,9 +153,7 @@ class TerrainInputs(Inputs):
         description="Coordinate system, in metres, of the calculation, such as EPSG:25832.",
         examples=["EPSG:25832"],
     )
-    z_unit: Literal["m", "ft", "us-ft", "cm"] | None = Field(
-        None, description="Unit of elevation in the terrain model, if it is not metres."
-    )
+    z_unit: ElevationUnit = None
 
     @property
     def map_raster(self) -> str:

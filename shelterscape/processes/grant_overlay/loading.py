@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from shelterscape import data as packaged
 from shelterscape.errors import InputError, Notice
+from shelterscape.files.draw_views import bounds_around
 from shelterscape.grid import Grid
 from shelterscape.process.grant_files import (
     area_layers,
@@ -23,6 +24,7 @@ from shelterscape.process.grant_files import (
 )
 from shelterscape.process.inputs import columns_by_layer
 from shelterscape.process.reading import Reader
+from shelterscape.process.relief import Relief, relief_of
 from shelterscape.process.stages import Bands
 from shelterscape.processes.grant_overlay.spec import GrantOverlayInputs
 from shelterscape.science import grants
@@ -43,6 +45,7 @@ COLUMNS = {
     "agreements": AGREEMENT_COLUMNS,
     "holdings": HOLDING_COLUMNS,
     "neighbours": READ_COLUMNS,
+    "parcels": ("parcel_id",),
     "as_planted": as_planted.LINE_COLUMNS,
     "as_planted_table": as_planted.TABLE_COLUMNS,
 }
@@ -78,6 +81,10 @@ class GrantData:
         The holding a batch works on; empty outside a batch.
     chosen_here : bool
         Whether an earlier step chose the belts for that holding.
+    relief : Relief or None
+        Ground beneath the map.
+    parcels : GeoDataFrame or None
+        Fields near the belts with ``parcel_id``, for the map.
     rasters : dict of Bands
         Empty: this process writes no rasters.
     """
@@ -96,6 +103,8 @@ class GrantData:
     planned: gpd.GeoDataFrame | None = None
     holding_id: str = ""
     chosen_here: bool = False
+    relief: Relief | None = None
+    parcels: gpd.GeoDataFrame | None = None
     rasters: dict[str, Bands] = field(default_factory=dict)
 
 
@@ -153,7 +162,25 @@ def load(params: GrantOverlayInputs, reader: Reader) -> GrantData:
         planned=None if belts is planned else planned,
         holding_id=reader.area.holding_id if reader.area else "",
         chosen_here=chosen,
+        relief=relief_of(params, bounds_around(belts["outline"].to_numpy()), grid.crs),
+        parcels=_parcels(params, reader, grid, belts, columns["parcels"]),
     )
+
+
+def _parcels(
+    params: GrantOverlayInputs,
+    reader: Reader,
+    grid: Grid,
+    belts: gpd.GeoDataFrame,
+    columns: dict[str, str],
+) -> gpd.GeoDataFrame | None:
+    """Parcels near the belts; None without any."""
+    if not params.parcels:
+        return None
+    west, south, east, north = bounds_around(belts["outline"].to_numpy())
+    found = reader.layer(params.parcels, grid, "parcel layer", columns, keep_outside=True)
+    found = found.assign(parcel_id=words(found, "parcel_id"))
+    return found.cx[west:east, south:north]
 
 
 def _without_belts(

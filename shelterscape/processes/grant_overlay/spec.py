@@ -11,9 +11,10 @@ from shelterscape.files.styles import LayerStyle
 from shelterscape.process import Figure, Layer, Output, Picture, Process, Table
 from shelterscape.process.grant_inputs import GrantMaps
 from shelterscape.process.inputs import FieldNames, Several, Source, quantity
+from shelterscape.process.relief import ReliefInputs
 
 
-class GrantOverlayInputs(GrantMaps):
+class GrantOverlayInputs(GrantMaps, ReliefInputs):
     """Inputs of `grant-overlay`."""
 
     belts: Annotated[
@@ -36,6 +37,14 @@ class GrantOverlayInputs(GrantMaps):
         Field(
             description="Holdings: areas with holding_id and name, for belts without holding_id, "
             "as PATH or PATH:LAYER."
+        ),
+    ] = None
+    parcels: Annotated[
+        str | None,
+        Source("layer", "parcel layer"),
+        Field(
+            description="Fields with parcel_id, outlined and named on the map, as PATH or "
+            "PATH:LAYER; they change no result."
         ),
     ] = None
     neighbours: Annotated[

@@ -114,15 +114,19 @@ def _map(results: GrantResults) -> MapSheet:
     texts = {s.name: money(amounts[s.name], s) for s in paid.ground.schemes}
     parts = results.layers["grant_parts"]
     belts = parts.dissolve("name").reset_index()
-    views = views_of(belts.geometry.to_numpy(), list(belts.geometry.area), data.grid)
-    panels = [MapPanel("all belts and grant areas", view=overview(views, data.grid))]
+    grid = data.relief.grid if data.relief else data.grid
+    views = views_of(belts.geometry.to_numpy(), list(belts.geometry.area), grid)
+    panels = [MapPanel("all belts and grant areas", view=overview(views, grid))]
     panels += [MapPanel(f"{letter}: amount, or why none is paid", view=view)
                for letter, view in views.items()]  # fmt: skip
     return MapSheet(
         title=f"Grant payments for new belts planted in {paid.start_year}",
         panels=tuple(panels),
         groups=(*_areas(data), *_strips(parts, texts)),
-        grid=data.grid,
+        grid=grid,
+        ground=data.relief.elevation if data.relief else None,
+        outlined=data.parcels,
+        outline_label="parcels",
         labels=_amounts(results, belts),
         boxes=views,
         notes=(
@@ -133,17 +137,31 @@ def _map(results: GrantResults) -> MapSheet:
 
 
 def _amounts(results: GrantResults, belts: gpd.GeoDataFrame) -> dict[tuple[float, float], str]:
-    """Name of each belt with its payment, or the first reason against one."""
+    """Name and parcel of each belt with its payment, or the first reason against one."""
     paid = results.tables["grant_payments"].groupby("name")["payment"].sum()
     reasons = results.tables["grant_reasons"].groupby("name")["reason"].first()
     currency = results.paid.ground.schemes[0].currency
     found = {}
-    for name, shape in zip(belts["name"], belts.geometry, strict=True):
+    parcels = _parcels_under(results.data, belts)
+    columns = belts["name"], parcels, belts.geometry
+    for name, parcel, shape in zip(*columns, strict=True):
         why = f"{paid[name]:,.0f} {currency}" if name in paid else reasons.get(name, "not paid")
         point = shape.representative_point()
         words = textwrap.wrap(textwrap.shorten(str(why), 60, placeholder=" …"), 26)
-        found[point.x, point.y] = "\n".join([str(name), *words])
+        where = f"{name}, parcel {parcel}" if parcel else str(name)
+        found[point.x, point.y] = "\n".join([where, *words])
     return found
+
+
+def _parcels_under(data: GrantData, belts: gpd.GeoDataFrame) -> list[str]:
+    """Parcel of each belt: as stated, else the one under its middle; empty where unknown."""
+    stated = [str(parcel) for parcel in belts["parcel_id"]]
+    if data.parcels is None:
+        return stated
+    points = belts.geometry.representative_point().to_numpy()
+    belt, parcel = shapely.STRtree(data.parcels.geometry.to_numpy()).query(points, "intersects")
+    under = dict(zip(belt, data.parcels["parcel_id"].to_numpy()[parcel], strict=True))
+    return [one or str(under.get(row, "")) for row, one in enumerate(stated)]
 
 
 def _areas(data: GrantData) -> list[FeatureGroup]:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import shapely
 
 from shelterscape.files.draw_sheets import FeatureGroup, MapPanel, MapSheet, SectionSheet
-from shelterscape.files.draw_views import overview, views_of
+from shelterscape.files.draw_views import overview, part_around, views_of
 from shelterscape.process.section_picture import section_sheet
 from shelterscape.processes.planting.layers import PlantingResults
 from shelterscape.science.belt_section import belt_section
@@ -16,8 +17,8 @@ from shelterscape.science.belts import SEASONS
 from shelterscape.science.planting.profile import height_profile
 from shelterscape.science.siting.candidates import REFERENCE_AGE
 
-MARGIN_M, DRAWN_M = 200.0, 8.0
-"""Margin of the map around the belts; half the width of belts on it, m."""
+DRAWN_M = 8.0
+"""Half the width of belts on the map, m."""
 
 
 def pictures_of(results: PlantingResults) -> dict[str, Any]:
@@ -42,23 +43,30 @@ def _section(results: PlantingResults) -> SectionSheet:
     return section_sheet(title, section)
 
 
+def _years(belts: gpd.GeoDataFrame) -> str:
+    """First and last year of planting."""
+    years = sorted(set(belts["planted_year"]))
+    return "–".join(str(year) for year in dict.fromkeys((years[0], years[-1])))
+
+
 def _map(results: PlantingResults) -> MapSheet:
     """Map of the planned belts, each group in a view of its own."""
-    grid, belts = results.data.grid, results.layers["planned_belts"]
-    if len(belts):
-        west, south, east, north = (float(v) for v in belts.total_bounds)
-        grid = grid.around((west, south, east, north), MARGIN_M) or grid
+    data, belts = results.data, results.layers["planned_belts"]
     lines = belts.geometry.to_numpy()
+    ground, grid = part_around(data.elevation, data.grid, lines)
     shapes = np.asarray(shapely.buffer(lines, DRAWN_M), dtype=object)
     middles = [line.interpolate(0.5, normalized=True) for line in lines]
     views = views_of(lines, list(belts.geometry.length), grid)
     panels = [MapPanel("all planned belts", view=overview(views, grid))]
     panels += [MapPanel(letter, view=view) for letter, view in views.items()]
     return MapSheet(
-        title="Belts to plant",
+        title="Belts to plant" + (f" in the season to {_years(belts)}" if len(belts) else ""),
         panels=tuple(panels),
         groups=(FeatureGroup("planned belts", shapes, "#1f5f4a"),),
         grid=grid,
+        ground=ground,
+        outlined=data.parcels,
+        outline_label="parcels",
         labels={(p.x, p.y): str(belt) for p, belt in zip(middles, belts["belt"], strict=True)},
         boxes=views,
         notes=("Belts are drawn wider than they are; rows and fences are in layers.gpkg.",),

@@ -5,11 +5,9 @@ from __future__ import annotations
 import geopandas as gpd
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
 from shelterscape.files.draw_sheets import FeatureGroup, MapPanel, MapSheet
-from shelterscape.files.draw_views import overview, views_of
-from shelterscape.grid import Grid
+from shelterscape.files.draw_views import overview, part_around, views_of
 from shelterscape.process.stages import Summary
 from shelterscape.processes.side_effects.layers import SideEffectsResults
 from shelterscape.processes.side_effects.spec import SideEffectsInputs
@@ -27,8 +25,6 @@ SHADE_COLOUR, BELT_COLOUR, ROAD_COLOUR = "#b5561f", "#1f5f4a", "#8a8a8a"
 
 DRAWN_M, ROAD_M = 8.0, 3.0
 """Half the width of belts and roads on the map, m; they are drawn wider than they are."""
-
-MARGIN_M = 200.0
 
 NO_BELTS = "There are no belts to examine"
 
@@ -66,7 +62,7 @@ def _water(results: SideEffectsResults) -> str:
 def _map(results: SideEffectsResults) -> MapSheet:
     """Map of belts and affected ground, around the belts."""
     data, layers = results.data, results.layers
-    grid = _around(data.belts, data.grid)
+    ground, grid = part_around(data.elevation, data.grid, data.belts.geometry.to_numpy())
     frame = shapely.box(*grid.bounds)
     groups = []
     if "road" in data.objects:
@@ -91,7 +87,7 @@ def _map(results: SideEffectsResults) -> MapSheet:
         panels=tuple(panels),
         groups=tuple(groups),
         grid=grid,
-        ground=_window(data.elevation, data.grid, grid),
+        ground=ground,
         labels=_names(data.belts),
         boxes=views,
         notes=(
@@ -105,21 +101,6 @@ def _names(belts: gpd.GeoDataFrame) -> dict[tuple[float, float], str]:
     """Names of belts by the point to write them at."""
     points = belts.geometry.representative_point()
     return {(p.x, p.y): str(name) for p, name in zip(points, belts["name"], strict=True)}
-
-
-def _window(values: NDArray[np.float32], whole: Grid, part: Grid) -> NDArray[np.float32]:
-    """Cells of a part of a grid."""
-    west, _, _, north = part.bounds
-    col, row = (round(float(n)) for n in ~whole.affine * (west, north))
-    return values[row : row + part.shape[0], col : col + part.shape[1]]
-
-
-def _around(belts: gpd.GeoDataFrame, grid: Grid) -> Grid:
-    """The part of the grid with the belts and a margin; the whole grid without belts."""
-    if not len(belts):
-        return grid
-    west, south, east, north = (float(v) for v in belts.total_bounds)
-    return grid.around((west, south, east, north), MARGIN_M) or grid
 
 
 def _clipped(shapes: np.ndarray, frame: shapely.Geometry) -> np.ndarray:

@@ -18,6 +18,7 @@ from shelterscape.grid import Grid
 from shelterscape.process.inputs import columns_by_layer
 from shelterscape.process.memory import InputSizes
 from shelterscape.process.reading import Reader, never_stop
+from shelterscape.process.relief import Relief, relief_of
 from shelterscape.process.stages import Bands, WholeMap
 from shelterscape.processes.trace_belts.spec import TraceBeltsInputs
 from shelterscape.science.canopy import BYTES_PER_CELL, default_threshold_m
@@ -31,6 +32,8 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "compare_with": ("name", "belt_type", "height_m", "width_m"),
 }
 """Columns that are read, by layer."""
+
+GROUND_MODEL = "ground model"
 
 MARGIN_M = 300.0
 """Width of the ground around a part of a map on which its belts depend, m, besides the longest gap
@@ -51,6 +54,8 @@ class TraceData:
         Canopy height, m; NaN where missing.
     grid : Grid
     threshold_m : float
+    relief : Relief or None
+        Ground beneath the map.
     buildings : (rows, cols) bool or None
     hedge_lines : HedgeLines or None
     surveyed : GeoDataFrame or None
@@ -66,6 +71,7 @@ class TraceData:
     height: NDArray[np.float32]
     grid: Grid
     threshold_m: float
+    relief: Relief | None = None
     buildings: NDArray[np.bool_] | None = None
     hedge_lines: HedgeLines | None = None
     surveyed: gpd.GeoDataFrame | None = None
@@ -85,6 +91,7 @@ def load(params: TraceBeltsInputs, reader: Reader) -> TraceData:
         height,
         grid,
         default_threshold_m(grid.cell_m) if threshold_m is None else threshold_m,
+        relief_of(params, grid.bounds, grid.crs, GROUND_MODEL),
         _buildings(params, reader, grid),
         _hedge_lines(params, reader, grid, columns["hedge_lines"]),
         _surveyed(params, reader, grid, columns["compare_with"]),
@@ -113,7 +120,7 @@ def _canopy(params: TraceBeltsInputs, reader: Reader) -> tuple[NDArray[np.float3
             check_canopy(height, grid.cell_m, where)
         return height, grid
     surface, grid = reader.heights(params.surface or "", "surface model", params)
-    ground = reader.heights_on(params.dem or "", "ground model", grid, params)
+    ground = reader.heights_on(params.dem or "", GROUND_MODEL, grid, params)
     if reader.whole:
         check_models(surface, ground, grid.cell_m, f"{where} and {Path(params.dem or '').name}")
     return surface - ground, grid

@@ -17,7 +17,8 @@ class TraceBeltsInputs(TerrainInputs):
     dem: Annotated[str | None, Source("raster", "ground model")] = Field(  # type: ignore[assignment]
         None,
         description="Ground model: PATH of a raster of bare-ground elevation. Needed with a "
-        "surface model; not used with a raster of canopy height.",
+        "surface model. With a raster of canopy height it is drawn as relief on the map, and "
+        "changes no result.",
     )
     canopy: Annotated[str | None, Source("raster", "canopy-height raster")] = Field(
         None,

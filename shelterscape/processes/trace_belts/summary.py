@@ -116,7 +116,7 @@ def _certainty(results: TraceResults) -> list[str]:
 
 def _map(results: TraceResults) -> MapSheet:
     """Map of belts by kind, woods and belts to review."""
-    layers, grid = results.layers, results.data.grid
+    layers, grid, relief = results.layers, results.data.grid, results.data.relief
     belts, review = layers["traced_belts"], layers["belts_to_review"]
     woods = layers["traced_woods"].geometry.to_numpy()
     shown = [FeatureGroup("wood", woods, COLOURS["wood"])] if len(woods) else []
@@ -135,7 +135,8 @@ def _map(results: TraceResults) -> MapSheet:
         title="Belts traced in a raster of canopy height",
         panels=tuple(panels),
         groups=tuple(shown),
-        grid=grid,
+        grid=relief.grid if relief else grid,
+        ground=relief.elevation if relief else None,
         boxes=boxes,
         notes=(
             f"Canopy of {results.data.threshold_m:g} m or more, cells of {grid.cell_m:g} m. Belts "
