@@ -17,6 +17,7 @@ from siting_helpers import CRS, GRID, LEAF, belts, candidates, every_set, seeded
 
 import shelterscape
 from shelterscape.errors import InputError
+from shelterscape.kernels.ray_cells import added_sums
 from shelterscape.science.places import complete, coverage, stock_need_m2
 from shelterscape.science.siting.budgets import Limits
 from shelterscape.science.siting.choice import choose
@@ -249,3 +250,24 @@ def test_the_process_counts_stock_by_sufficient_ground(tmp_path):
     assert "needs less than 200 m; without regard to the working land 200 m" in summary
     with pytest.raises(InputError, match="leave budgets and phases out"):
         shelterscape.siting(**inputs, aim="least money", out=tmp_path / "refused")
+
+
+def test_sums_that_lines_add_equal_those_of_numpy_to_the_last_bit():
+    rng = np.random.default_rng(4)
+    for _ in range(20):
+        pairs, lines, groups = rng.integers(1, [400, 9, 12])
+        first = np.r_[0, np.sort(rng.integers(0, 300, lines))].astype(np.int64)
+        pair = rng.integers(0, pairs, first[-1]).astype(np.int32)
+        lowered, lowered_worth = rng.random((2, first[-1]), dtype=np.float32)
+        wind, worth = rng.random((2, pairs), dtype=np.float32)
+        unit, group = rng.random(pairs), rng.integers(0, groups, pairs)
+        which = rng.permutation(lines)
+        out = np.full((lines, groups), np.nan)
+        slots = (first, pair, lowered, lowered_worth)
+        added_sums(which, *slots, wind, worth, unit, group, out)
+        for one, found in zip(which, out, strict=True):
+            slot = slice(first[one], first[one + 1])
+            at, lower = pair[slot], lowered[slot] < wind[pair[slot]]
+            more = unit[at] * lowered_worth[slot] - unit[at] * worth[at]
+            expected = np.bincount(group[at][lower], more[lower], groups)
+            np.testing.assert_array_equal(found, expected)

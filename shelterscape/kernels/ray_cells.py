@@ -237,3 +237,29 @@ def plant_in_cells(first, last, pair, lowered, wind, weight):  # type: ignore[no
             total += weight[pair[s]] * (here - lowered[s])
             wind[pair[s]] = lowered[s]
     return total, before
+
+
+@kernel(nogil=True)
+def added_sums(which, first, pair, lowered, lowered_worth, wind, worth, unit, group, out):  # type: ignore[no-untyped-def]
+    """Sums over groups of pairs that each of some lines would add to the planted ones.
+
+    Parameters
+    ----------
+    which, first, pair, lowered, wind
+        As for `gains_in_cells`.
+    lowered_worth : (slots,) float32
+        Worth of the wind in `lowered`, for one unit.
+    worth : (pairs,) float32
+        Worth of the wind in `wind`, for one unit.
+    unit : (pairs,) float64
+    group : (pairs,) int64
+        Group of each pair.
+    out : (w, groups) float64
+        Filled, in the order of the slots.
+    """
+    out[:] = 0.0
+    for i in range(which.size):
+        for s in range(first[which[i]], first[which[i] + 1]):
+            p = pair[s]
+            if lowered[s] < wind[p]:
+                out[i, group[p]] += unit[p] * lowered_worth[s] - unit[p] * worth[p]

@@ -16,6 +16,7 @@ from shelterscape.kernels.compiled import all_compiled, note_all_compiled
 from shelterscape.science.belts import Case, belts_in_season, complete
 from shelterscape.science.landform import flow_over, share_reaching
 from shelterscape.science.not_modelled import behind_steep, gradient
+from shelterscape.science.places import complete as complete_places
 from shelterscape.science.places import coverage, means
 from shelterscape.science.prepared_belts import ShelterOptions, prepare_belts
 from shelterscape.science.rays import rays_of, relative_wind_by_ray
@@ -27,6 +28,7 @@ from shelterscape.science.siting.choice import choose
 from shelterscape.science.siting.context import evaluation_context
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.monte_carlo import selection_runs
+from shelterscape.science.siting.place_cover import PlaceGround, stock_terms
 from shelterscape.science.terrain import TerrainWind
 from shelterscape.science.terrain.averages import WindMean
 from shelterscape.science.terrain.horizon import horizon_angle
@@ -51,10 +53,7 @@ def compile_belts() -> None:
     field = one_direction(prepared, _grid(), 10.0)
     wind = np.empty((1, SIDE, SIDE), np.float32)
     relative_wind_by_ray(rays_of(prepared, np.array([10.0])), _grid(), "smallest", wind)
-    place = gpd.GeoDataFrame(
-        geometry=[shapely.box(4e5 + 50, 6e6 - 300, 4e5 + 300, 6e6 - 50)], crs=CRS
-    )
-    means(field[0], coverage(place, _grid()))
+    means(field[0], coverage(_stock_area(), _grid()))
     elevation = _elevation()
     for direction in (10.0, 100.0):  # along columns and along rows
         behind_steep(gradient(elevation, _grid()), field[0], _grid(), direction)
@@ -77,12 +76,22 @@ def compile_siting() -> None:
     )  # fmt: skip
     priority = {"stock": np.ones(_grid().shape, np.float32)}
     winds = WindSet("", np.array([10.0]), np.ones(1), np.full(1, 5.0), np.full(1, 2.0))
-    context = evaluation_context(_grid(), Case("in-leaf"), winds, belts, priority)
+    context = evaluation_context(
+        _grid(), Case("in-leaf"), winds, belts, priority, places=_stock_area()
+    )
     ground = Ground(context, candidates)
     own, limits = benefits(ground, candidates), Limits(metres=500.0)
     choose(ground, candidates, limits, own=own.gains, restoration_loss=own.restoration_loss)
-    for _ in selection_runs(context, candidates, own, limits, frame=ground.frame, runs=1):
+    stock = PlaceGround(context, stock_terms(context))
+    runs = selection_runs(context, candidates, own, limits, frame=ground.frame, stock=stock, runs=1)
+    for _ in runs:
         pass
+
+
+def _stock_area() -> gpd.GeoDataFrame:
+    square = shapely.box(4e5 + 50, 6e6 - 300, 4e5 + 300, 6e6 - 50)
+    frame = gpd.GeoDataFrame({"purpose": ["lambing"], "head": [9.0]}, geometry=[square], crs=CRS)
+    return complete_places(frame, "places")[0]
 
 
 def _some_belts(metres_south: tuple[float, float]) -> gpd.GeoDataFrame:

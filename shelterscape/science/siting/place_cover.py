@@ -14,6 +14,7 @@ import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
+from shelterscape.kernels.ray_cells import added_sums
 from shelterscape.science.places import WELL_SHELTERED, stock_need_m2, targets
 from shelterscape.science.siting.benefit import replaced_rows
 from shelterscape.science.siting.context import EvaluationContext
@@ -36,6 +37,9 @@ counted may be scattered, and moves with gusts from either side of a wind direct
 STOCK_TIME = 0.9
 """Share of the time with wind in which stock needs enough sheltered ground where it cannot have it
 always, so that the place reaches its target (assumed)."""
+
+AT_ONCE = 64
+"""Candidates whose sums are held at once, to limit memory."""
 
 ROUNDING = 1e-9
 """Values of places this far below what is required count as equal to it."""
@@ -248,7 +252,7 @@ class PlaceCover:
         self, ground: PlaceGround, cells: SampledCells, lines: MonteCarloCells, ray_weights: Array
     ) -> None:
         self.planted: list[int] = []
-        self._saved: list[tuple[Numbers, Field, Array]] = []
+        self._saved: list[tuple[NDArray[np.int32], Field, Field, Array]] = []
         self._cells, self._lowered, self._wind = cells, lines.lowered, lines.wind
         self._terms, self._power = ground.terms, np.float32(cells.context.speed_exponent)
         terms, place = ground.terms, ground.place[cells.cell]
@@ -262,8 +266,10 @@ class PlaceCover:
         total = np.bincount(place, area_m2, count)
         self._need = np.where(terms.stock, terms.need, np.maximum(terms.need * total, 1e-9))
         self._share = self._shares(place, area_m2, by_direction)
-        every = np.arange(len(self._wind))
-        self._ground_m2 = self._sums(every, self._worth(every, self._wind))
+        self._worth = self._worth_of(self._wind, self._stock)
+        self._lowered_worth = self._worth_of(self._lowered, self._stock[cells.pair])
+        sums = np.bincount(self._group, self._unit * self._worth, self._share.size)
+        self._ground_m2 = sums.astype(float).reshape(self._share.shape)
         self._by_place = self._value(self._ground_m2)
 
     def _shares(self, place: Numbers, area_m2: Array, by_direction: Array) -> Array:
@@ -279,33 +285,25 @@ class PlaceCover:
         share[~terms.stock] = np.arange(directions) == 0
         return share
 
-    def _worth(self, pair: Numbers, wind: Field) -> Array:
-        """What relative wind on pairs of rays and cells is worth, before saturation."""
-        worth = np.where(self._stock[pair], wind <= WELL_SHELTERED, 1.0 - wind**self._power)
-        found: Array = self._unit[pair] * worth
-        return found
-
-    def _sums(self, pair: Numbers, worth: Array) -> Array:
-        """Sums by place and direction, (places, directions)."""
-        shape = self._share.shape
-        sums = np.bincount(self._group[pair], worth, shape[0] * shape[1])
-        found: Array = sums.astype(float).reshape(shape)
-        return found
+    def _worth_of(self, wind: Field, stock: NDArray[np.bool_]) -> Field:
+        """What relative wind is worth for one unit, before saturation."""
+        worth: Field = np.where(stock, wind <= WELL_SHELTERED, 1.0 - wind**self._power)
+        return worth
 
     def _value(self, ground_m2: Array) -> Array:
-        """Value of each place, (places,)."""
-        met = (self._share * np.minimum(ground_m2 / self._need[:, None], 1.0)).sum(axis=1)
+        """Value of each place, (..., places), from sums (..., places, directions)."""
+        met = (self._share * np.minimum(ground_m2 / self._need[:, None], 1.0)).sum(axis=-1)
         found: Array = self._terms.weight * np.minimum(met, self._terms.level)
         return found
 
-    def _changes(self, one: int) -> tuple[Numbers, Field, Array]:
-        """Pairs on which a candidate lowers the wind, the wind there, and the new sums."""
-        first, last = self._cells.first[one : one + 2]
-        pair, low = self._cells.pair[first:last].astype(np.int64), self._lowered[first:last]
-        lower = low < self._wind[pair]
-        pair, low = pair[lower], low[lower]
-        more = self._worth(pair, low) - self._worth(pair, self._wind[pair])
-        return pair, low, self._ground_m2 + self._sums(pair, more)
+    def _sums_with(self, which: Numbers) -> Array:
+        """Sums with each of some candidates by itself, (w, places, directions)."""
+        cells, out = self._cells, np.empty((len(which), self._share.size))
+        slots = (cells.first, cells.pair, self._lowered, self._lowered_worth)
+        pairs = (self._wind, self._worth, self._unit, self._group)
+        added_sums(which, *slots, *pairs, out)
+        found: Array = self._ground_m2 + out.reshape(-1, *self._share.shape)
+        return found
 
     @property
     def by_place(self) -> Array:
@@ -323,9 +321,11 @@ class PlaceCover:
         -------
         (w, places) float64
         """
-        found = np.zeros((len(which), len(self._by_place)))
-        for i, one in enumerate(which):
-            found[i] = self._value(self._changes(int(one))[2]) - self._by_place
+        numbers = np.asarray(which, dtype=np.int64)
+        found = np.zeros((len(numbers), len(self._by_place)))
+        for begin in range(0, len(numbers), AT_ONCE):
+            lot = slice(begin, begin + AT_ONCE)
+            found[lot] = self._value(self._sums_with(numbers[lot])) - self._by_place
         return np.maximum(found, 0.0)
 
     def gains(self, which: Sequence[int] | Numbers) -> Array:
@@ -353,17 +353,23 @@ class PlaceCover:
         -------
         float
         """
-        pair, low, sums = self._changes(one)
-        self._saved.append((pair, self._wind[pair], self._ground_m2))
+        first, last = self._cells.first[one : one + 2]
+        pair, low = self._cells.pair[first:last], self._lowered[first:last]
+        lower, sums = low < self._wind[pair], self._sums_with(np.array([one])).squeeze(0)
+        changed = pair[lower]
+        self._saved.append((changed, self._wind[changed], self._worth[changed], self._ground_m2))
+        self._wind[changed] = low[lower]
+        self._worth[changed] = self._lowered_worth[first:last][lower]
         before = self._by_place.sum()
-        self._wind[pair], self._ground_m2, self._by_place = low, sums, self._value(sums)
+        self._ground_m2, self._by_place = sums, self._value(sums)
         self.planted.append(one)
         return max(float(self._by_place.sum() - before), 0.0)
 
     def remove_last(self) -> int:
         """Remove the candidate planted last and return its row."""
-        pair, wind, self._ground_m2 = self._saved.pop()
-        self._wind[pair], self._by_place = wind, self._value(self._ground_m2)
+        pair, wind, worth, self._ground_m2 = self._saved.pop()
+        self._wind[pair], self._worth[pair] = wind, worth
+        self._by_place = self._value(self._ground_m2)
         return self.planted.pop()
 
 
