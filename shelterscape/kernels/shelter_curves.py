@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -131,11 +132,12 @@ def barrier(distance_h: Array, porosity: Array, width_h: Array) -> Array:
     changes, from 3 to 7 H, to the handbook row of a solid belt, which recovers sooner. From a
     porosity of 0.8 on, relative wind rises linearly to 1 at porosity 1, where there is no belt.
     """
-    x, theta, width = np.broadcast_arrays(distance_h, porosity, width_h)
+    # Not broadcast: terms of porosity and width alone are calculated once for each belt.
+    x, theta = np.asarray(distance_h), np.asarray(porosity)
     inside = np.minimum(theta, 0.8)
-    lee = relative_wind_barrier(np.clip(x, 0.0, REACH_LEEWARD_H), inside, width)
+    lee = relative_wind_barrier(np.clip(x, 0.0, REACH_LEEWARD_H), inside, width_h)
     lee = _dense_belt(lee, x, inside)
-    face = relative_wind_barrier(0.0, inside, width)
+    face = relative_wind_barrier(0.0, inside, width_h)
     return _opened(np.where(x < 0.0, _windward(x, face), lee), theta, 0.8)
 
 
@@ -192,7 +194,7 @@ def exponential(
     of x_m. Dense belts approach the handbook row of a solid belt fully, as in `barrier`; in `mid`
     they do so by half. How it was chosen: docs/curve_evidence.md.
     """
-    x, theta, _ = np.broadcast_arrays(distance_h, porosity, width_h)
+    x, theta = np.asarray(distance_h), np.asarray(porosity)
     windward = mid(np.minimum(distance_h, 0.0), porosity, width_h)
     calmest_h, least = calmest_point(porosity, width_h)
     end = _remaining(RECOVERED_H - calmest_h, recovery_h)
@@ -256,25 +258,35 @@ def _remaining(beyond_h: Array, recovery_h: ArrayLike) -> Array:
 
 def _dense_belt(lee: Array, x: Array, porosity: Array) -> Array:
     """Lee of a dense belt, which from 3 to 7 H approaches the handbook row of a solid belt."""
-    solid = PchipInterpolator(HANDBOOK_H, HANDBOOK_ROWS[0])(np.clip(x, 0.0, 40.0))
+    solid = _solid_row()(np.clip(x, 0.0, 40.0))
     share = np.clip(1.0 - porosity / SOLID_BELOW, 0.0, 1.0) * np.clip((x - 3.0) / 4.0, 0.0, 1.0)
     result: Array = lee + share * (solid - lee)
     return result
 
 
-def _windward(x: Array, face: Array) -> Array:
-    """Relative wind windward of a belt with relative wind `face` at its windward face."""
-    knots = np.array([*WINDWARD_H, 0.0])
-    # One interpolation for each value at the face would be slow. The result is a smooth function
-    # of that value, so a fine table is accurate enough.
+@cache
+def _solid_row() -> PchipInterpolator:
+    """The handbook row of a solid belt."""
+    return PchipInterpolator(HANDBOOK_H, HANDBOOK_ROWS[0])
+
+
+@cache
+def _windward_rows() -> PchipInterpolator:
+    """Relative wind windward of belts with relative wind 0, 0.005 … 1 at their windward face."""
     faces = np.linspace(0.0, 1.0, 201)
     values = np.array([[*WINDWARD, f] for f in faces])
-    table = PchipInterpolator(knots, values, axis=1)
+    return PchipInterpolator(np.array([*WINDWARD_H, 0.0]), values, axis=1)
+
+
+def _windward(x: Array, face: Array) -> Array:
+    """Relative wind windward of a belt with relative wind `face` at its windward face."""
+    # One interpolation for each value at the face would be slow. The result is a smooth function
+    # of that value, so a fine table is accurate enough.
     at = np.clip(x, -REACH_WINDWARD_H, 0.0)
     place = np.clip(face, 0.0, 1.0) * 200.0
     low = np.minimum(place.astype(int), 199)
     unique, inverse = np.unique(at, return_inverse=True)
-    known = table(unique)
+    known = _windward_rows()(unique)
     inverse = inverse.reshape(at.shape)
     below, above = known[low, inverse], known[low + 1, inverse]
     return below + (place - low) * (above - below)
