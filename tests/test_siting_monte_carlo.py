@@ -27,8 +27,8 @@ from shelterscape.science.prepared_belts import ShelterOptions
 from shelterscape.science.siting import (
     curve_tables,
     input_uncertainty,
-    monte_carlo,
     sampled_cells,
+    sampled_wind,
 )
 from shelterscape.science.siting.context import evaluation_context
 from shelterscape.science.siting.curve_tables import CurveTables
@@ -39,13 +39,21 @@ from shelterscape.science.siting.sampled_cells import (
     ray_weights_for_variance,
     sample_cells,
 )
+from shelterscape.science.siting.sampled_wind import wind_with_each, wind_with_existing
+
+
+def of_one_run(cells, context, frame, weights):
+    """Cells with the existing belts of a context and candidates as given."""
+    tables, options = CurveTables(), context.options
+    wind = wind_with_existing(cells, tables, context.belts, options)
+    return MonteCarloCells(cells, wind, wind_with_each(cells, tables, frame, options), weights)
 
 
 def run_as_given(context, frame, rays=5):
     """Cells of a run whose inputs are those given."""
     cells = SampledCells(context, frame, rays=rays)
     weights = cells.ray_weights(context.weights, context.options.spread_deg)
-    return MonteCarloCells(cells, CurveTables(), context.belts, frame, context.options, weights)
+    return of_one_run(cells, context, frame, weights)
 
 
 def far_gains(cells):
@@ -109,7 +117,7 @@ def test_taller_belts_shelter_farther_with_the_same_geometry(monkeypatch):
     low, tall = (candidates(belts(seeded_lines(6, 21), h, 0.5)) for h in (8.0, 10.0))
     cells = SampledCells(context, low)
     weights = cells.ray_weights(context.weights, context.options.spread_deg)
-    varied = MonteCarloCells(cells, CurveTables(), context.belts, tall, context.options, weights)
+    varied = of_one_run(cells, context, tall, weights)
     every = np.arange(6)
     assert_allclose(varied.gains(every), Ground(context, tall).gains(every), rtol=2e-3)
 
@@ -141,7 +149,7 @@ def test_close_belts_act_as_one_with_the_curve_of_trees_if_one_is_of_trees(
     ground = Ground(context, candidates(belts([[(150.0, 330.0), (450.0, 330.0)]])))
     cells = run_as_given(context, ground.frame)
     assert_allclose(cells.gains([0]), ground.gains([0]), rtol=2e-3)
-    figures = monte_carlo._chain_figures(there, cells._cells.chains)
+    figures = sampled_wind._chain_figures(there, cells._cells.chains)
     assert {bool(figure[4]) for figure in figures} == {is_hard}
 
 

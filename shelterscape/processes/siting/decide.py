@@ -30,7 +30,6 @@ from shelterscape.science.siting.context import (
     holding_numbers,
     priority_by_purpose,
 )
-from shelterscape.science.siting.curve_tables import CurveTables
 from shelterscape.science.siting.full_evaluation import FullEvaluation, existing_winds
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.input_uncertainty import InputUncertainty
@@ -142,11 +141,11 @@ def _chosen_set(
     """
     places = 0 if data.places is None else len(data.places)
     margin, existing = np.full(places, STOCK_MARGIN), None
-    tables = CurveTables()
+    counted: CountedBenefit | None = None
     best: tuple[int, ChosenSet, CountedBenefit] | None = None
     rows: list[int] = []
     for _ in range(MOST_CHOICES):
-        evaluator, counted = counted_benefit(data, ground, lines.candidates, own, margin, tables)
+        evaluator, counted = counted_benefit(data, ground, lines.candidates, own, margin, counted)
         chosen = choose_set(data, lines, ground, evaluator, counted.own)
         if counted.stock is None or chosen.least is not None:
             return chosen, counted
@@ -159,7 +158,7 @@ def _chosen_set(
             break
         rows, margin = chosen.choice.rows, np.where(below, 2.0 * margin, margin)
     assert best is not None
-    return best[1:]
+    return best[1], replace(best[2], cells=None)
 
 
 def _shares(

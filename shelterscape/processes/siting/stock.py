@@ -16,7 +16,6 @@ from shelterscape.science.belts import Case
 from shelterscape.science.places import stock_need_m2
 from shelterscape.science.siting.benefit import Benefits, loss_by_restoration
 from shelterscape.science.siting.context import EvaluationContext, priority_by_purpose
-from shelterscape.science.siting.curve_tables import CurveTables
 from shelterscape.science.siting.full_evaluation import FullEvaluation
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.place_cover import (
@@ -25,6 +24,7 @@ from shelterscape.science.siting.place_cover import (
     restoration_losses,
     stock_terms,
 )
+from shelterscape.science.siting.sampled_cells import SampledCells
 from shelterscape.science.siting.search import Evaluator
 from shelterscape.science.siting.two_grounds import TwoGrounds
 
@@ -41,11 +41,14 @@ class CountedBenefit:
         With priority 0 where benefit saturates.
     stock : PlaceGround or None
         Places whose benefit saturates.
+    cells : SampledCells or None
+        Candidates relative to the cells of these places.
     """
 
     own: Benefits
     context: EvaluationContext
-    stock: PlaceGround | None
+    stock: PlaceGround | None = None
+    cells: SampledCells | None = None
 
 
 def counted_benefit(
@@ -54,19 +57,22 @@ def counted_benefit(
     frame: gpd.GeoDataFrame,
     own: Benefits,
     margin: NDArray[np.float64] | float = STOCK_MARGIN,
-    curve_tables: CurveTables | None = None,
+    earlier: CountedBenefit | None = None,
 ) -> tuple[Evaluator, CountedBenefit]:
     """What the choice counts: equivalent sheltered area, or for stock sufficient ground.
 
     The evaluator is the ground itself, or changes its wind. The ground counted for stock is
-    `margin` times what it needs, by place.
+    `margin` times what it needs, by place. Geometry and curves are those of an `earlier` margin.
     """
     context, places = ground.context, ground.context.places
     terms = stock_terms(context, margin)
     if data.params.stock_benefit != SUFFICIENT or places is None or not terms.stock.any():
-        return ground, CountedBenefit(own, context, None)
-    stock = PlaceGround(context, terms, curve_tables)
-    cells = stock.cells(ground.frame)
+        return ground, CountedBenefit(own, context)
+    if earlier is None or earlier.stock is None or earlier.cells is None:
+        stock = PlaceGround(context, terms)
+        cells = stock.cells(ground.frame)
+    else:
+        stock, cells = earlier.stock.with_terms(terms), earlier.cells
     cover: Evaluator = stock.expected(cells, ground.frame)
     loss = restoration_losses(stock, cells, frame, ground.frame)
     others = _without_stock(context, terms.stock)
@@ -76,7 +82,7 @@ def counted_benefit(
         cover = TwoGrounds(linear, cover)
     gains = cover.gains(np.arange(len(frame)))
     counted = replace(own, total=gains - loss, restoration_loss=loss)
-    return cover, CountedBenefit(counted, others, stock)
+    return cover, CountedBenefit(counted, others, stock, cells)
 
 
 def _without_stock(context: EvaluationContext, stock: NDArray[np.bool_]) -> EvaluationContext:

@@ -14,13 +14,10 @@ from shelterscape.science.siting.context import EvaluationContext
 from shelterscape.science.siting.curve_tables import CurveTables
 from shelterscape.science.siting.input_uncertainty import InputUncertainty, varied_inputs
 from shelterscape.science.siting.least_cost import least_cost_quickly
-from shelterscape.science.siting.monte_carlo import (
-    DEFAULT_RUNS,
-    MOST_CANDIDATES,
-    MonteCarloCells,
-)
+from shelterscape.science.siting.monte_carlo import DEFAULT_RUNS, MOST_CANDIDATES
 from shelterscape.science.siting.place_cover import PlaceCover, PlaceGround, PlaceTerms
 from shelterscape.science.siting.sampled_cells import SampledCells
+from shelterscape.science.siting.sampled_wind import wind_with_each, wind_with_existing
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -155,9 +152,10 @@ def _cover(
 ) -> PlaceCover:
     """The cover with the inputs of one run."""
     weights = cells.ray_weights(varied.weights, varied.options.spread_deg)
-    inputs = MonteCarloCells(cells, tables, varied.belts, lines, varied.options, weights)
+    wind = wind_with_existing(cells, tables, varied.belts, varied.options)
+    lowered = wind_with_each(cells, tables, lines, varied.options)
     # The share of the time of a direction varies as its weight does.
     time = varied.time_share * varied.weights / ground.context.weights
     cells = copy.copy(cells)
     cells.context = replace(cells.context, time_share=time / time.sum())
-    return ground.cover(cells, inputs, weights)
+    return ground.cover(cells, wind, lowered, weights)

@@ -11,17 +11,8 @@ import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
-from shelterscape.kernels.ray_cells import (
-    gains_in_cells,
-    look_up,
-    plant_in_cells,
-    raise_beside_ends,
-)
-from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
+from shelterscape.kernels.ray_cells import gains_in_cells, plant_in_cells
 from shelterscape.science.belt_growth import belts_at
-from shelterscape.science.belt_profiles import share_at_height
-from shelterscape.science.belts import HARD_TYPES, recovery_distances
-from shelterscape.science.prepared_belts import END_FULL_EXTENT_H, END_RISE, ShelterOptions
 from shelterscape.science.siting import sampled_cells
 from shelterscape.science.siting.benefit import Benefits
 from shelterscape.science.siting.budgets import BudgetTracker, Limits, NetCost
@@ -29,7 +20,8 @@ from shelterscape.science.siting.choice import choose_quickly
 from shelterscape.science.siting.context import EvaluationContext
 from shelterscape.science.siting.curve_tables import MOST_CURVES, CurveTables
 from shelterscape.science.siting.input_uncertainty import InputUncertainty, varied_inputs
-from shelterscape.science.siting.sampled_cells import Chains, SampledCells
+from shelterscape.science.siting.sampled_cells import SampledCells
+from shelterscape.science.siting.sampled_wind import wind_with_each, wind_with_existing
 from shelterscape.science.siting.search import Evaluator
 from shelterscape.science.siting.two_grounds import TwoGrounds
 
@@ -40,9 +32,6 @@ Numbers = NDArray[np.int64]
 DEFAULT_RUNS = 200
 MOST_CANDIDATES = 300
 """Default number of runs, and of the best candidates that take part in them."""
-
-TABLE = (REACH_WINDWARD_H / TABLE_STEP_H, TABLE_STEP_H)
-"""Index of the origin in curve tables, and their spacing in heights."""
 
 
 @dataclass(frozen=True)
@@ -69,14 +58,15 @@ class PlaceEvaluators(Protocol):
 
     context: EvaluationContext
 
-    def cover(self, cells: SampledCells, lines: MonteCarloCells, ray_weights: Array) -> Evaluator:
+    def cover(
+        self, cells: SampledCells, wind: Field, lowered: Field, ray_weights: Array
+    ) -> Evaluator:
         """The evaluator with the heights, porosities, curve and winds of one run.
 
         Parameters
         ----------
-        cells : SampledCells
-        lines : MonteCarloCells
-        ray_weights : (rays,) float64
+        cells, wind, lowered, ray_weights
+            As for `MonteCarloCells`.
 
         Returns
         -------
@@ -159,12 +149,20 @@ def selection_runs(
         varied_context, varied = varied_inputs(
             context, grown_part, uncertainty or InputUncertainty(), rng
         )
-        wind = cells.ray_weights(varied_context.weights, varied_context.options.spread_deg)
-        inputs = (curve_tables, varied_context.belts, varied, varied_context.options, wind)
-        ground: Evaluator = MonteCarloCells(cells, *inputs)
+        options, belts = varied_context.options, varied_context.belts
+        weights = cells.ray_weights(varied_context.weights, options.spread_deg)
+        winds = (
+            (
+                wind_with_existing(one, curve_tables, belts, options),
+                wind_with_each(one, curve_tables, varied, options),
+            )
+            for one in (cells, stock_cells)
+            if one is not None
+        )
+        ground: Evaluator = MonteCarloCells(cells, *next(winds), weights)
         if stock is not None and stock_cells is not None:
-            lines = MonteCarloCells(stock_cells, *inputs)
-            ground = TwoGrounds(ground, stock.cover(stock_cells, lines, wind))
+            cover = stock.cover(stock_cells, *next(winds), weights)
+            ground = TwoGrounds(ground, cover)
         restoration_loss = own.restoration_loss[part]
         rows, benefit[run] = choose_quickly(
             ground,
@@ -234,66 +232,25 @@ class MonteCarloCells:
     Parameters
     ----------
     cells : SampledCells
-    curve_tables : CurveTables
-    belts, candidates : GeoDataFrame
-        As given to `cells`, with the heights and porosities of the run.
-    options : ShelterOptions
-        With the curve of the run.
+    wind : (rays × cells,) float32
+        Relative wind with existing belts and the candidates planted now, as
+        `sampled_wind.wind_with_existing` returns it. It is changed in place.
+    lowered : (k,) float32
+        Relative wind with each candidate alone, where it acts: `sampled_wind.wind_with_each`.
     ray_weights : (rays,) float64
         As `SampledCells.ray_weights` returns them.
-
-    Attributes
-    ----------
-    wind : (rays × cells,) float32
-        Relative wind with existing belts and the candidates planted now.
-    lowered : (k,) float32
-        Relative wind with each candidate alone, where it acts.
     """
 
     def __init__(
-        self,
-        cells: SampledCells,
-        curve_tables: CurveTables,
-        belts: gpd.GeoDataFrame,
-        candidates: gpd.GeoDataFrame,
-        options: ShelterOptions,
-        ray_weights: Array,
+        self, cells: SampledCells, wind: Field, lowered: Field, ray_weights: Array
     ) -> None:
-        self._cells, self._curve_tables = cells, curve_tables
+        self._cells, self.wind, self.lowered = cells, wind, lowered
         self.planted: list[int] = []
         self._saved: list[Field] = []
         weight = ray_weights[:, None] * cells.priority
         if len(cells.wind_weight):
             weight = weight * cells.wind_weight[cells.direction]
         self._weight = weight.ravel()
-        self.wind = self._wind_with_existing(belts, options)
-        self.lowered = np.ones(len(cells.pair), np.float32)
-        rows = curve_tables.rows(candidates, options, [])
-        height = candidates["height_m"].to_numpy(dtype=float) / cells.context.grid.cell_m
-        lines = (cells.slot, *cells.lines[1:])
-        look_up(*lines, height, rows, curve_tables.tables(), *TABLE, False, self.lowered)
-
-    def _wind_with_existing(self, belts: gpd.GeoDataFrame, options: ShelterOptions) -> Field:
-        """Relative wind with existing belts only, by pair of ray and cell."""
-        cells, curve_tables, cell_m = (
-            self._cells,
-            self._curve_tables,
-            self._cells.context.grid.cell_m,
-        )
-        wind = np.ones(len(self._weight), np.float32)
-        if not len(belts):
-            return wind
-        chains = _chain_figures(belts, cells.chains)
-        rows = curve_tables.rows(belts, options, chains)
-        height = np.append(belts["height_m"].to_numpy(dtype=float), [c[3] for c in chains])
-        tables = curve_tables.tables()
-        product = options.combine == "product"
-        look_up(*cells.existing, height / cell_m, rows, tables, *TABLE, product, wind)
-        low, alone = belts["porosity_low"].to_numpy(dtype=float), height[: len(belts)]
-        shade = share_at_height(np.maximum(alone, 1e-9), options.at_height_m)
-        rise = END_RISE * (1.0 - low) * shade
-        raise_beside_ends(*cells.ends, alone / cell_m, rise, END_FULL_EXTENT_H, wind)
-        return wind
 
     def gains(self, which: Sequence[int] | Numbers) -> Array:
         """Benefit each of these candidates would add to the planted ones.
@@ -339,28 +296,3 @@ class MonteCarloCells:
         first, last = self._cells.first[one : one + 2]
         self.wind[self._cells.pair[first:last]] = self._saved.pop()
         return one
-
-
-def _chain_figures(belts: gpd.GeoDataFrame, chains: Chains) -> list[tuple[float, ...]]:
-    """Porosity, porosity of the lower half, width and height of chains, as for rays (assumed)."""
-    if not len(chains.members):
-        return []
-    there = chains.members >= 0
-
-    hard = belts["belt_type"].isin(HARD_TYPES).to_numpy()[chains.members]
-    recovery = np.where(there, recovery_distances(belts)[chains.members], 0.0)
-
-    def _of(column: str, without: float) -> Array:
-        return np.where(there, belts[column].to_numpy(dtype=float)[chains.members], without)
-
-    return list(
-        zip(
-            _of("porosity", 1.0).prod(axis=1),
-            _of("porosity_low", 1.0).prod(axis=1),
-            _of("width_m", 0.0).sum(axis=1) + chains.gap_m,
-            _of("height_m", 0.0).max(axis=1),
-            (hard | ~there).all(axis=1),
-            recovery.sum(axis=1) / there.sum(axis=1),
-            strict=True,
-        )
-    )

@@ -8,6 +8,7 @@ concave, rising function of them: the search and the bound of `siting.choice` re
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass, replace
 
 import geopandas as gpd
@@ -19,8 +20,8 @@ from shelterscape.science.places import WELL_SHELTERED, stock_need_m2, targets
 from shelterscape.science.siting.benefit import replaced_rows
 from shelterscape.science.siting.context import EvaluationContext
 from shelterscape.science.siting.curve_tables import CurveTables
-from shelterscape.science.siting.monte_carlo import MonteCarloCells
 from shelterscape.science.siting.sampled_cells import SampledCells
+from shelterscape.science.siting.sampled_wind import wind_with_each, wind_with_existing
 
 Array = NDArray[np.float64]
 Field = NDArray[np.float32]
@@ -153,26 +154,34 @@ class PlaceGround:
     ----------
     context : EvaluationContext
     terms : PlaceTerms
-    curve_tables : CurveTables, optional
-        Those of other covers beside the same belts, so that none is calculated again.
 
     Notes
     -----
     A cell in several places counts for the one that covers most of it.
     """
 
-    def __init__(
-        self,
-        context: EvaluationContext,
-        terms: PlaceTerms,
-        curve_tables: CurveTables | None = None,
-    ) -> None:
+    def __init__(self, context: EvaluationContext, terms: PlaceTerms) -> None:
         assert context.covered is not None
         shape = context.grid.shape
         self.place, share = context.covered.main_places(terms.weight > 0, shape[0] * shape[1])
         # Cells with missing elevation have priority 0.
-        self.terms, self._curve_tables = terms, curve_tables or CurveTables()
+        self.terms, self.curve_tables = terms, CurveTables()
         self.context = replace(context, priority=share.reshape(1, *shape), purposes=("",))
+
+    def with_terms(self, terms: PlaceTerms) -> PlaceGround:
+        """The same places with other needs or levels, and with the curves calculated so far.
+
+        Parameters
+        ----------
+        terms : PlaceTerms
+
+        Returns
+        -------
+        PlaceGround
+        """
+        found = copy(self)
+        found.terms = terms
+        return found
 
     def cells(self, grown: gpd.GeoDataFrame, seed: int = 1) -> SampledCells:
         """Position of belts and candidates relative to these cells.
@@ -190,48 +199,61 @@ class PlaceGround:
         """
         return SampledCells(self.context, grown, seed=seed)
 
-    def expected(
-        self, cells: SampledCells, grown: gpd.GeoDataFrame, without: int | None = None
-    ) -> PlaceCover:
+    def expected(self, cells: SampledCells, grown: gpd.GeoDataFrame) -> PlaceCover:
         """The cover with expected heights, porosities, curve and winds.
 
         Parameters
         ----------
         cells : SampledCells
         grown : GeoDataFrame
-        without : int, optional
-            Row of an existing belt that is removed.
 
         Returns
         -------
         PlaceCover
         """
-        context, belts = self.context, self.context.belts
-        if without is not None:
-            # A belt with porosity 1 has no effect.
-            open_belt = np.arange(len(belts)) == without
-            belts = belts.assign(
-                porosity=np.where(open_belt, 1.0, belts["porosity"]),
-                porosity_low=np.where(open_belt, 1.0, belts["porosity_low"]),
-            )
+        context, tables = self.context, self.curve_tables
         weights = cells.ray_weights(context.weights, context.options.spread_deg)
-        found = MonteCarloCells(cells, self._curve_tables, belts, grown, context.options, weights)
-        return self.cover(cells, found, weights)
+        wind = wind_with_existing(cells, tables, context.belts, context.options)
+        lowered = wind_with_each(cells, tables, grown, context.options)
+        return self.cover(cells, wind, lowered, weights)
 
-    def cover(self, cells: SampledCells, lines: MonteCarloCells, ray_weights: Array) -> PlaceCover:
-        """The cover with the heights, porosities, curve and winds of one run.
+    def wind_without(self, cells: SampledCells, belt: int) -> Field:
+        """Expected relative wind on the cells without one of the existing belts.
 
         Parameters
         ----------
         cells : SampledCells
-        lines : MonteCarloCells
-        ray_weights : (rays,) float64
+        belt : int
+            Row of the belt.
+
+        Returns
+        -------
+        (rays × cells,) float32
+        """
+        belts = self.context.belts
+        # A belt with porosity 1 has no effect.
+        removed = np.arange(len(belts)) == belt
+        columns = {
+            name: np.where(removed, 1.0, belts[name]) for name in ("porosity", "porosity_low")
+        }
+        without = belts.assign(**columns)
+        return wind_with_existing(cells, self.curve_tables, without, self.context.options)
+
+    def cover(
+        self, cells: SampledCells, wind: Field, lowered: Field, ray_weights: Array
+    ) -> PlaceCover:
+        """The cover with the heights, porosities, curve and winds of one run.
+
+        Parameters
+        ----------
+        cells, wind, lowered, ray_weights
+            As for `monte_carlo.MonteCarloCells`.
 
         Returns
         -------
         PlaceCover
         """
-        return PlaceCover(self, cells, lines, ray_weights)
+        return PlaceCover(self, cells, wind, lowered, ray_weights)
 
 
 class PlaceCover:
@@ -242,18 +264,19 @@ class PlaceCover:
     Parameters
     ----------
     ground : PlaceGround
-    cells : SampledCells
-    lines : MonteCarloCells
-        Relative wind with existing belts and with each candidate on these cells.
-    ray_weights : (rays,) float64
+    cells, wind, lowered, ray_weights
+        As for `monte_carlo.MonteCarloCells`.
     """
 
     def __init__(
-        self, ground: PlaceGround, cells: SampledCells, lines: MonteCarloCells, ray_weights: Array
+        self,
+        ground: PlaceGround,
+        cells: SampledCells,
+        wind: Field,
+        lowered: Field,
+        ray_weights: Array,
     ) -> None:
-        self.planted: list[int] = []
-        self._saved: list[tuple[NDArray[np.int32], Field, Field, Array]] = []
-        self._cells, self._lowered, self._wind = cells, lines.lowered, lines.wind
+        self._cells, self._lowered = cells, lowered
         self._terms, self._power = ground.terms, np.float32(cells.context.speed_exponent)
         terms, place = ground.terms, ground.place[cells.cell]
         count, directions = len(terms.weight), len(cells.context.weights)
@@ -266,8 +289,14 @@ class PlaceCover:
         total = np.bincount(place, area_m2, count)
         self._need = np.where(terms.stock, terms.need, np.maximum(terms.need * total, 1e-9))
         self._share = self._shares(place, area_m2, by_direction)
-        self._worth = self._worth_of(self._wind, self._stock)
-        self._lowered_worth = self._worth_of(self._lowered, self._stock[cells.pair])
+        self._lowered_worth = self._worth_of(lowered, self._stock[cells.pair])
+        self._start(wind)
+
+    def _start(self, wind: Field) -> None:
+        """Sums with existing belts only."""
+        self.planted: list[int] = []
+        self._saved: list[tuple[NDArray[np.int32], Field, Field, Array]] = []
+        self._wind, self._worth = wind, self._worth_of(wind, self._stock)
         sums = np.bincount(self._group, self._unit * self._worth, self._share.size)
         self._ground_m2 = sums.astype(float).reshape(self._share.shape)
         self._by_place = self._value(self._ground_m2)
@@ -303,6 +332,23 @@ class PlaceCover:
         pairs = (self._wind, self._worth, self._unit, self._group)
         added_sums(which, *slots, *pairs, out)
         found: Array = self._ground_m2 + out.reshape(-1, *self._share.shape)
+        return found
+
+    def beside(self, wind: Field) -> PlaceCover:
+        """The cover of the same candidates with another wind beside existing belts.
+
+        Parameters
+        ----------
+        wind : (rays × cells,) float32
+            It is changed in place.
+
+        Returns
+        -------
+        PlaceCover
+            With nothing planted.
+        """
+        found = copy(self)
+        found._start(wind)
         return found
 
     @property
@@ -395,7 +441,7 @@ def restoration_losses(
     before = ground.expected(cells, grown)
     for belt in np.unique(replaced[replaced >= 0]):
         which = np.flatnonzero(replaced == belt)
-        after = ground.expected(cells, grown, int(belt))
+        after = before.beside(ground.wind_without(cells, int(belt)))
         fallen = before.by_place.sum() - after.by_place.sum()
         loss[which] = np.maximum(fallen + before.gains(which) - after.gains(which), 0.0)
     return loss

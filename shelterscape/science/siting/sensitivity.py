@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from functools import cache
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from shelterscape.kernels.shelter_curves import MEASURED_RATIOS
 from shelterscape.science.siting.context import EvaluationContext
@@ -15,6 +17,7 @@ from shelterscape.science.siting.curve_tables import CurveTables
 from shelterscape.science.siting.input_uncertainty import InputUncertainty
 from shelterscape.science.siting.monte_carlo import MonteCarloCells
 from shelterscape.science.siting.sampled_cells import SampledCells
+from shelterscape.science.siting.sampled_wind import wind_with_each, wind_with_existing
 
 HEIGHT = "height of the new belts"
 POROSITY = "porosity of the new belts"
@@ -62,9 +65,18 @@ def sensitivity(
     belts = grown.iloc[list(rows)].reset_index(drop=True)
     cells, tables = SampledCells(context, belts, seed=seed), CurveTables()
     found: dict[str, list[float]] = {}
+
+    @cache
+    def _existing(curve: str, shelter_ratio: float) -> NDArray[np.float32]:
+        options = replace(context.options, curve=curve, shelter_ratio=shelter_ratio)
+        return wind_with_existing(cells, tables, context.belts, options)
+
     for name, varied, there in _variations(context, belts, uncertainty or InputUncertainty()):
-        wind = cells.ray_weights(varied.weights, varied.options.spread_deg)
-        ground = MonteCarloCells(cells, tables, varied.belts, there, varied.options, wind)
+        options = varied.options
+        weights = cells.ray_weights(varied.weights, options.spread_deg)
+        wind = _existing(options.curve, options.shelter_ratio).copy()
+        lowered = wind_with_each(cells, tables, there, options)
+        ground = MonteCarloCells(cells, wind, lowered, weights)
         found.setdefault(name, []).append(sum(ground.plant(i) for i in range(len(belts))))
     table = pd.DataFrame(
         {
