@@ -258,16 +258,15 @@ def test_sums_that_lines_add_equal_those_of_numpy_to_the_last_bit():
         pairs, lines, groups = rng.integers(1, [400, 9, 12])
         first = np.r_[0, np.sort(rng.integers(0, 300, lines))].astype(np.int64)
         pair = rng.integers(0, pairs, first[-1]).astype(np.int32)
-        lowered, lowered_worth = rng.random((2, first[-1]), dtype=np.float32)
-        wind, worth = rng.random((2, pairs), dtype=np.float32)
+        lowered_worth = rng.random(first[-1], dtype=np.float32)
+        worth = rng.random(pairs, dtype=np.float32)
         unit, group = rng.random(pairs), rng.integers(0, groups, pairs)
         which = rng.permutation(lines)
         out = np.full((lines, groups), np.nan)
-        slots = (first, pair, lowered, lowered_worth)
-        added_sums(which, *slots, wind, worth, unit, group, out)
+        added_sums(which, first, pair, lowered_worth, worth, unit, group, out)
         for one, found in zip(which, out, strict=True):
             slot = slice(first[one], first[one + 1])
-            at, lower = pair[slot], lowered[slot] < wind[pair[slot]]
+            at, higher = pair[slot], lowered_worth[slot] > worth[pair[slot]]
             more = unit[at] * lowered_worth[slot] - unit[at] * worth[at]
-            expected = np.bincount(group[at][lower], more[lower], groups)
+            expected = np.bincount(group[at][higher], more[higher], groups)
             np.testing.assert_array_equal(found, expected)

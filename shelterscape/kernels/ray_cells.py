@@ -240,17 +240,17 @@ def plant_in_cells(first, last, pair, lowered, wind, weight):  # type: ignore[no
 
 
 @kernel(nogil=True)
-def added_sums(which, first, pair, lowered, lowered_worth, wind, worth, unit, group, out):  # type: ignore[no-untyped-def]
+def added_sums(which, first, pair, lowered_worth, worth, unit, group, out):  # type: ignore[no-untyped-def]
     """Sums over groups of pairs that each of some lines would add to the planted ones.
 
     Parameters
     ----------
-    which, first, pair, lowered, wind
+    which, first, pair
         As for `gains_in_cells`.
     lowered_worth : (slots,) float32
-        Worth of the wind in `lowered`, for one unit.
+        Worth of the wind beside the line alone, for one unit.
     worth : (pairs,) float32
-        Worth of the wind in `wind`, for one unit.
+        Worth of the wind with the planted lines, for one unit.
     unit : (pairs,) float64
     group : (pairs,) int64
         Group of each pair.
@@ -261,5 +261,5 @@ def added_sums(which, first, pair, lowered, lowered_worth, wind, worth, unit, gr
     for i in range(which.size):
         for s in range(first[which[i]], first[which[i] + 1]):
             p = pair[s]
-            if lowered[s] < wind[p]:
+            if lowered_worth[s] > worth[p]:
                 out[i, group[p]] += unit[p] * lowered_worth[s] - unit[p] * worth[p]

@@ -276,7 +276,6 @@ class PlaceCover:
         lowered: Field,
         ray_weights: Array,
     ) -> None:
-        self._cells, self._lowered = cells, lowered
         self._terms, self._power = ground.terms, np.float32(cells.context.speed_exponent)
         terms, place = ground.terms, ground.place[cells.cell]
         count, directions = len(terms.weight), len(cells.context.weights)
@@ -288,22 +287,29 @@ class PlaceCover:
         self._group = (place * directions + stock * cells.direction[:, None]).ravel()
         total = np.bincount(place, area_m2, count)
         self._need = np.where(terms.stock, terms.need, np.maximum(terms.need * total, 1e-9))
-        self._share = self._shares(place, area_m2, by_direction)
-        self._lowered_worth = self._worth_of(lowered, self._stock[cells.pair])
+        self._share = self._shares(cells, place, area_m2, by_direction)
+        of_stock = self._stock[cells.pair]
+        worth = self._worth_of(lowered, of_stock)
+        # Ground for stock that a candidate does not shelter well adds nothing to any set.
+        useful = ~of_stock | (worth > 0)
+        self._first = np.append(0, np.cumsum(useful))[cells.first]
+        self._pair, self._lowered_worth = cells.pair[useful], worth[useful]
         self._start(wind)
 
     def _start(self, wind: Field) -> None:
         """Sums with existing belts only."""
         self.planted: list[int] = []
-        self._saved: list[tuple[NDArray[np.int32], Field, Field, Array]] = []
-        self._wind, self._worth = wind, self._worth_of(wind, self._stock)
+        self._saved: list[tuple[NDArray[np.int32], Field, Array]] = []
+        self._worth = self._worth_of(wind, self._stock)
         sums = np.bincount(self._group, self._unit * self._worth, self._share.size)
         self._ground_m2 = sums.astype(float).reshape(self._share.shape)
         self._by_place = self._value(self._ground_m2)
 
-    def _shares(self, place: Numbers, area_m2: Array, by_direction: Array) -> Array:
+    def _shares(
+        self, cells: SampledCells, place: Numbers, area_m2: Array, by_direction: Array
+    ) -> Array:
         """Weight of each direction on each place, (places, directions)."""
-        terms, cells = self._terms, self._cells
+        terms = self._terms
         count, directions = len(terms.weight), len(by_direction)
         share = np.tile(cells.context.time_share if terms.by_time else by_direction, (count, 1))
         if len(cells.wind_weight) and not terms.by_time:
@@ -327,10 +333,9 @@ class PlaceCover:
 
     def _sums_with(self, which: Numbers) -> Array:
         """Sums with each of some candidates by itself, (w, places, directions)."""
-        cells, out = self._cells, np.empty((len(which), self._share.size))
-        slots = (cells.first, cells.pair, self._lowered, self._lowered_worth)
-        pairs = (self._wind, self._worth, self._unit, self._group)
-        added_sums(which, *slots, *pairs, out)
+        out = np.empty((len(which), self._share.size))
+        slots = (self._first, self._pair, self._lowered_worth)
+        added_sums(which, *slots, self._worth, self._unit, self._group, out)
         found: Array = self._ground_m2 + out.reshape(-1, *self._share.shape)
         return found
 
@@ -340,7 +345,6 @@ class PlaceCover:
         Parameters
         ----------
         wind : (rays × cells,) float32
-            It is changed in place.
 
         Returns
         -------
@@ -399,13 +403,11 @@ class PlaceCover:
         -------
         float
         """
-        first, last = self._cells.first[one : one + 2]
-        pair, low = self._cells.pair[first:last], self._lowered[first:last]
-        lower, sums = low < self._wind[pair], self._sums_with(np.array([one])).squeeze(0)
-        changed = pair[lower]
-        self._saved.append((changed, self._wind[changed], self._worth[changed], self._ground_m2))
-        self._wind[changed] = low[lower]
-        self._worth[changed] = self._lowered_worth[first:last][lower]
+        first, last = self._first[one : one + 2]
+        more = self._lowered_worth[first:last] > self._worth[self._pair[first:last]]
+        pair, sums = self._pair[first:last][more], self._sums_with(np.array([one])).squeeze(0)
+        self._saved.append((pair, self._worth[pair], self._ground_m2))
+        self._worth[pair] = self._lowered_worth[first:last][more]
         before = self._by_place.sum()
         self._ground_m2, self._by_place = sums, self._value(sums)
         self.planted.append(one)
@@ -413,8 +415,8 @@ class PlaceCover:
 
     def remove_last(self) -> int:
         """Remove the candidate planted last and return its row."""
-        pair, wind, worth, self._ground_m2 = self._saved.pop()
-        self._wind[pair], self._worth[pair] = wind, worth
+        pair, worth, self._ground_m2 = self._saved.pop()
+        self._worth[pair] = worth
         self._by_place = self._value(self._ground_m2)
         return self.planted.pop()
 
