@@ -30,7 +30,11 @@ from shelterscape.science.siting.context import (
     holding_numbers,
     priority_by_purpose,
 )
-from shelterscape.science.siting.full_evaluation import FullEvaluation, existing_winds
+from shelterscape.science.siting.full_evaluation import (
+    ExistingWinds,
+    FullEvaluation,
+    existing_winds,
+)
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.input_uncertainty import InputUncertainty
 from shelterscape.science.siting.least_runs import least_cost_runs
@@ -106,12 +110,14 @@ def decide(data: SitingData, lines: ProposedLines) -> Generator[Progress, None, 
     ground = Ground(context, frame, frame=grown)
     own = benefits(ground, frame)
     yield Progress(0.3, "choosing")
-    chosen, counted = _chosen_set(data, lines, ground, own)
+    chosen, counted, existing = _chosen_set(data, lines, ground, own)
     notices += chosen.notices
     choice = chosen.choice
     del ground
     planted = _with_years(frame, choice, params.planting_year)
-    found = yield from _in_place(data, context, planted, choice.rows, (priority, terrain_wind))
+    fields = priority, terrain_wind
+    found = yield from _in_place(data, context, planted, choice.rows, fields, existing)
+    del existing
     share = yield from _shares(data, lines, chosen, (context, counted), grown)
     varied = _sensitivity(data, context, grown, choice.rows)
     return SitingDecision(
@@ -133,8 +139,8 @@ def decide(data: SitingData, lines: ProposedLines) -> Generator[Progress, None, 
 
 def _chosen_set(
     data: SitingData, lines: ProposedLines, ground: Ground, own: Benefits
-) -> tuple[ChosenSet, CountedBenefit]:
-    """The choice, and what counts in it.
+) -> tuple[ChosenSet, CountedBenefit, ExistingWinds | None]:
+    """The choice, what counts in it, and the wind with existing belts where it was needed.
 
     The sheltered ground that counts for stock may be scattered. While a place has no corner in one
     piece, more ground counts there, and the choice is made again.
@@ -148,7 +154,7 @@ def _chosen_set(
         evaluator, counted = counted_benefit(data, ground, lines.candidates, own, margin, counted)
         chosen = choose_set(data, lines, ground, evaluator, counted.own)
         if counted.stock is None or chosen.least is not None:
-            return chosen, counted
+            return chosen, counted, existing
         if existing is None:
             existing = existing_winds(ground.context, stop_if_requested=data.check_stop)
         below = below_target(ground, chosen.choice.rows, existing) & counted.stock.terms.stock
@@ -158,7 +164,7 @@ def _chosen_set(
             break
         rows, margin = chosen.choice.rows, np.where(below, 2.0 * margin, margin)
     assert best is not None
-    return best[1], replace(best[2], cells=None)
+    return best[1], replace(best[2], cells=None), existing
 
 
 def _shares(
@@ -212,14 +218,17 @@ def _in_place(
     planted: gpd.GeoDataFrame,
     rows: Sequence[int],
     fields: tuple[dict[str, Field], dict[str, Field]],
+    existing: ExistingWinds | None,
 ) -> Generator[Progress, None, dict[Case, FullEvaluation]]:
     """The chosen belts evaluated in full in every case."""
     found: dict[Case, FullEvaluation] = {}
     for i, case in enumerate(data.cases):
         yield Progress(0.45 + 0.2 * i / len(data.cases), f"chosen belts in place, {case.label}")
-        here = context if case == data.case else _context(data, case, *fields)
+        compared = case == data.case
+        here = context if compared else _context(data, case, *fields)
         then = belts_at(planted, case, local_heights=data.settled.local_heights)
-        found[case] = evaluated_with_hours(data, case, here, then, rows)
+        winds = existing if compared else None
+        found[case] = evaluated_with_hours(data, case, here, then, rows, existing=winds)
     return found
 
 

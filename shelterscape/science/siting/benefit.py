@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from shelterscape.kernels.shelter_curves import REACH_LEEWARD_H
 from shelterscape.kernels.siting import LandUse, SitingRays, gains, served
+from shelterscape.science.belt_profiles import ProfileTables
 from shelterscape.science.outlines import CLOSE_HEIGHTS
 from shelterscape.science.places import Coverage
 from shelterscape.science.prepared_belts import prepare_belts
@@ -245,14 +246,15 @@ def loss_by_restoration(ground: Ground, candidates: gpd.GeoDataFrame) -> Array:
         0 for new belts, and for restorations that shelter everything the old belt does.
     """
     restores_belt, loss = replaced_rows(candidates), np.zeros(len(candidates))
+    tables = ProfileTables(1)
     for belt in np.unique(restores_belt[restores_belt >= 0]):
         which = np.flatnonzero(restores_belt == belt)
-        loss[which] = _loss_of(ground, int(belt), which)
+        loss[which] = _loss_of(ground, int(belt), which, tables)
     return loss
 
 
-def _loss_of(ground: Ground, belt: int, which: NDArray[np.int64]) -> Array:
-    """The same for the candidates that replace one belt."""
+def _loss_of(ground: Ground, belt: int, which: NDArray[np.int64], tables: ProfileTables) -> Array:
+    """The same for the candidates that replace one belt; profiles of others are added to tables."""
     context, grid = ground.context, ground.context.grid
     belts = context.belts
     # A close belt up to `CLOSE_HEIGHTS` times as tall may act together with the removed one.
@@ -270,7 +272,9 @@ def _loss_of(ground: Ground, belt: int, which: NDArray[np.int64]) -> Array:
     around = shapely.box(west, south, east, north)
     near = shapely.distance(belts.geometry.to_numpy(), around) <= reach
     near[belt] = False
-    prepared = prepare_belts([belts[near]], window, context.options) if near.any() else None
+    prepared = None
+    if near.any():
+        prepared = prepare_belts([belts[near]], window, context.options, tables=tables)
     priority = np.ascontiguousarray(ground.priority[rows, cols])
     corner = np.array([window.row0, window.col0], np.int64)
     kept, new = (np.zeros((len(which), len(context.weights))) for _ in range(2))
