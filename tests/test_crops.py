@@ -17,7 +17,7 @@ import shelterscape
 from shelterscape.errors import InputError
 from shelterscape.science import crops, field_crops
 from shelterscape.science.places import complete, coverage
-from shelterscape.science.present_value import present_values
+from shelterscape.science.present_value import present_values, years_until_paid_back
 from shelterscape.science.siting.context import evaluation_context, priority_by_purpose
 from shelterscape.science.siting.crop_fields import CropFields, least_and_most
 
@@ -124,6 +124,16 @@ def test_the_present_value_is_that_of_an_annuity():
     assert abs(sum(present_values(amounts, 0.04)) - 172_920.33) <= 30 * 0.5
     assert present_values(amounts, 0.0) == amounts
     assert present_values([-501, 105], 0.05) == [-501, 100]
+
+
+def test_the_year_in_which_the_money_turns_positive_by_hand():
+    """100 spent, then 60 twice: at 10 % worth 54.55 and 49.59, at 20 % 50 and 41.67."""
+    assert years_until_paid_back([-10000, 6000, 6000], 0.10) == 2
+    assert years_until_paid_back([-10000, 6000, 6000], 0.20) is None
+    # It counts from where it stays: 50 above 0 after a year, 10 below after two.
+    assert years_until_paid_back([-100, 150, -60, 30], 0.0) == 3
+    assert years_until_paid_back([5, 0], 0.04) == 0
+    assert years_until_paid_back([-5, 5], 0.0) is None
 
 
 def test_years_until_the_net_stays_positive():
@@ -287,6 +297,23 @@ def test_the_net_present_value_is_that_of_its_parts(tmp_path):
     assert any(
         "Present value over 30 years at 5 % a year" in text for text in found.summary.results
     )
+
+
+@pytest.mark.slow
+def test_the_year_of_payback_is_that_of_the_sums_by_year(tmp_path):
+    """At a price with which the crops pay, from the amounts by year."""
+    found = two_phases(tmp_path, crop_price=5000.0)
+    net = pd.read_csv(found.tables["present_value_by_year"]).query("money_item == 'net'")
+    totals = pd.read_csv(found.tables["present_value"]).set_index("money_item")
+    sums = np.cumsum(net["amount_high"].to_numpy() * 1.05 ** -np.arange(31.0))
+    assert sums[0] < 0 < sums[-1]
+    year = 2027 + int(np.flatnonzero(sums <= 0)[-1]) + 1
+    assert totals.loc["net", "payback_earliest"] == year
+    assert totals["payback_earliest"].notna().sum() == 1
+    # The low response never pays.
+    assert totals["payback_latest"].isna().all()
+    text = " ".join(found.summary.results)
+    assert f"paid back from {year} with the high amounts, not within 30 years with the low" in text
 
 
 @pytest.mark.slow

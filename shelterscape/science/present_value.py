@@ -36,3 +36,31 @@ def present_values(amounts_minor: Iterable[int], discount_rate: float) -> list[i
         int((amount / factor**year).quantize(Decimal(1), ROUND_HALF_UP))
         for year, amount in enumerate(map(Decimal, amounts_minor))
     ]
+
+
+def years_until_paid_back(amounts_minor: Iterable[int], discount_rate: float) -> int | None:
+    """Years until the sum of present values is above 0, and stays so.
+
+    Parameters
+    ----------
+    amounts_minor, discount_rate
+        As for `present_values`.
+
+    Returns
+    -------
+    int or None
+        None where the sum over all years is not above 0.
+
+    Examples
+    --------
+    >>> years_until_paid_back([-10000, 6000, 6000], 0.05)
+    2
+    """
+    total, since = 0, None
+    for year, value in enumerate(present_values(amounts_minor, discount_rate)):
+        total += value
+        if total <= 0:
+            since = None
+        elif since is None:
+            since = year
+    return since

@@ -56,6 +56,9 @@ CROPS = (
 AMOUNTS = ("amount_low", "amount_high", "present_low", "present_high")
 """What is spent or lost (below 0) and received, and its value in the first year of planting."""
 
+PAYBACK = ("payback_earliest", "payback_latest")
+"""Years from which the sum of present values stays above 0, by the high and the low amounts."""
+
 OUTPUTS: tuple[Output, ...] = (
     Layer(
         "candidates",
@@ -241,9 +244,10 @@ OUTPUTS: tuple[Output, ...] = (
     ),
     Table(
         "present_value",
-        ("money_item", *AMOUNTS, "discount_rate", "currency"),
+        ("money_item", *AMOUNTS, *PAYBACK, "discount_rate", "currency"),
         "Sums over the first year of planting and the 30 years after it of cost, grant, crop on "
-        "land taken, change of yield elsewhere, and all of them, where prices were given.",
+        "land taken, change of yield elsewhere, and all of them, where prices were given, and the "
+        "years from which present values pay the belts back.",
         optional=True,
     ),
     Table(

@@ -15,10 +15,10 @@ from shelterscape.processes.siting.crops import YEARS, FieldChanges
 from shelterscape.processes.siting.decide import SitingDecision
 from shelterscape.processes.siting.loading import SitingData
 from shelterscape.processes.siting.net import grants_by_year
-from shelterscape.processes.siting.outputs import AMOUNTS
+from shelterscape.processes.siting.outputs import AMOUNTS, PAYBACK
 from shelterscape.processes.siting.spec import MINOR_UNITS
 from shelterscape.science.field_crops import CROP, value_minor, values_per_ha
-from shelterscape.science.present_value import present_values
+from shelterscape.science.present_value import present_values, years_until_paid_back
 from shelterscape.science.siting.candidates import SCREENED
 from shelterscape.science.siting.designs import ACTIONS
 
@@ -48,7 +48,8 @@ def present_value_tables(
     items[NET] = low, high
     by_year = pd.concat([_by_year(item, *ends, data, crops) for item, ends in items.items()])
     totals = by_year.groupby("money_item", sort=False, as_index=False)[[*AMOUNTS]].sum()
-    totals = totals.assign(discount_rate=data.params.discount_rate)
+    rate = data.params.discount_rate
+    totals = totals.assign(**_payback(totals, (low, high), data), discount_rate=rate)
     return {
         "present_value": _in_currency(totals, data),
         "present_value_by_year": _in_currency(by_year, data),
@@ -85,9 +86,31 @@ def present_value_answer(
     priced = _priced(data)
     return [
         f"Present value over {YEARS} years at {100 * data.params.discount_rate:g} % a year, "
-        f"{data.currency}: {net} ({'; '.join(items)}); {LEFT_OUT}; "
+        f"{data.currency}: {net} ({'; '.join(items)}); {_paid_back(tables)}; {LEFT_OUT}; "
         f"{sum(priced)} of {len(priced)} fields with crops have yield and price"
     ]
+
+
+def _payback(totals: pd.DataFrame, net: Ends, data: SitingData) -> dict[str, pd.Series]:
+    """Years from which the sum of present values stays above 0, in the row of the net."""
+    years = {}
+    # The high amounts are paid back first.
+    for name, amounts in zip(PAYBACK, reversed(net), strict=True):
+        after = years_until_paid_back(amounts, data.params.discount_rate)
+        year = pd.NA if after is None else data.params.planting_year + after
+        years[name] = pd.Series(year, totals.index, "Int64").where(totals["money_item"] == NET)
+    return years
+
+
+def _paid_back(tables: Mapping[str, pd.DataFrame]) -> str:
+    """From which year the belts are paid back."""
+    table = tables["present_value"].set_index("money_item")
+    found = (table[name].dropna() for name in PAYBACK)
+    earliest, latest = (f"from {years[NET]}" if len(years) else "" for years in found)
+    never = f"not within {YEARS} years"
+    if not earliest:
+        return f"paid back {never}"
+    return f"paid back {earliest} with the high amounts, {latest or never} with the low ones"
 
 
 def _priced(data: SitingData) -> list[bool]:
