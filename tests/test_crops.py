@@ -153,7 +153,7 @@ def test_the_process_reports_crops_by_year(tmp_path):
     square.to_file(maps, layer="places", driver="GPKG")
     line = shapely.LineString([(west + 10, south), (west + 10, south + 200)])
     gpd.GeoDataFrame(geometry=[line], crs=MAP_CRS).to_file(maps, layer="lines", driver="GPKG")
-    shelterscape.siting(
+    found = shelterscape.siting(
         dem=given["dem"],
         winds="270",
         places=f"{maps}:places",
@@ -192,6 +192,13 @@ def test_the_process_reports_crops_by_year(tmp_path):
     assert years["crop_positive_earliest"] == first > 2027
     # The low response has no gain at all.
     assert np.isnan(years["crop_positive_latest"])
+    # The answer begins with it, in the year in which lines are compared.
+    low, high = at_20["crop_net_low_ha"], at_20["crop_net_high_ha"]
+    amounts = f"{at_20['crop_value_low']:+,.2f} to {at_20['crop_value_high']:+,.2f} EUR a year"
+    assert found.record["steps"][0]["answer"][0] == (
+        f"Crops on 1 field in 2047: net {low:+.1f} to {high:+.1f} ha of full yield, {amounts}; "
+        f"net above 0 from {first} with the high response, not within 30 years with the low"
+    )
 
 
 DESIGNS = """

@@ -5,6 +5,7 @@ from __future__ import annotations
 from shelterscape.kernels.shelter_curves import CURVES
 from shelterscape.process.place_hours import hours_answer
 from shelterscape.processes.siting.aims import SUFFICIENT
+from shelterscape.processes.siting.crops import crops_answer
 from shelterscape.processes.siting.layers import SitingResults, money_text
 from shelterscape.processes.siting.place_hours import avoided_answer
 from shelterscape.processes.siting.present_value import present_value_answer
@@ -18,6 +19,7 @@ from shelterscape.processes.siting.targets import (
 )
 from shelterscape.processes.siting.trees import trees_answer, trees_certainty
 from shelterscape.processes.siting.working_land import boundary_answer
+from shelterscape.science.field_crops import CROP
 
 STOCK_NOTE = (
     "“Counted”: places for stock count up to sufficient sheltered ground for all animals, so what "
@@ -37,6 +39,8 @@ UNSURE_SHARE = 0.5
 def answer_of(results: SitingResults) -> list[str]:
     """Places that reach their target, totals, each chosen belt, then candidates and bearing.
 
+    Where all places have crops, what belts change in them comes first.
+
     Parameters
     ----------
     results : SitingResults
@@ -45,9 +49,10 @@ def answer_of(results: SitingResults) -> list[str]:
     -------
     list of str
     """
+    crops = crops_answer(results.tables, results.data.case.year)
+    targets, totals = _targets(results), _totals(results)
     return [
-        *_targets(results),
-        _totals(results),
+        *([*crops, *targets, totals] if _only_crops(results) else [*targets, totals, *crops]),
         *present_value_answer(results.data, results.decision, results.tables),
         *boundary_answer(results.lines, results.decision, _counted(results)),
         *_by_purpose(results),
@@ -57,6 +62,11 @@ def answer_of(results: SitingResults) -> list[str]:
         *_belts(results),
         *_candidates(results),
     ]
+
+
+def _only_crops(results: SitingResults) -> bool:
+    places = results.data.places
+    return places is not None and bool((places["purpose"] == CROP).all())
 
 
 def certainty_of(results: SitingResults) -> list[str]:

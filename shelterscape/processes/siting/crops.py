@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -145,6 +146,42 @@ def crop_tables(found: FieldChanges, currency: str) -> dict[str, pd.DataFrame]:
         "crop_response": pd.concat(by_year, ignore_index=True),
         "crop_years": pd.DataFrame({**who, **positive}),
     }
+
+
+def crops_answer(tables: Mapping[str, pd.DataFrame], year: int | None) -> list[str]:
+    """What the chosen belts change in all fields with crops, in a year and until it is positive.
+
+    Empty without fields with crops. Years that the table does not hold stand for its last one.
+    """
+    if "crop_response" not in tables:
+        return []
+    table = tables["crop_response"]
+    sums = table.groupby("year")[["crop_net_low_ha", "crop_net_high_ha"]].sum()
+    year = year if year in sums.index else int(sums.index[-1])
+    here = table[table["year"] == year]
+    low, high = sums.loc[year]
+    latest, earliest = (years_until_positive(sums[name].to_numpy()) for name in sums)
+    until = f"net not above 0 within {YEARS} years"
+    if earliest is not None:
+        late = f"not within {YEARS} years" if latest is None else f"from {sums.index[latest]}"
+        until = (
+            f"net above 0 from {sums.index[earliest]} with the high response, {late} with the low"
+        )
+    fields = "1 field" if len(here) == 1 else f"{len(here)} fields"
+    return [
+        f"Crops on {fields} in {year}: net {low:+,.1f} to {high:+,.1f} ha of full yield"
+        f"{_value_text(here)}; {until}"
+    ]
+
+
+def _value_text(here: pd.DataFrame) -> str:
+    """Value of the net change on fields whose yield and price are known; empty without any."""
+    known = here[here["crop_value_low"].notna()]
+    if not len(known):
+        return ""
+    low, high = (known[f"crop_value_{end}"].astype(float).sum() for end in ("low", "high"))
+    where = "" if len(known) == len(here) else f" on {len(known)} of them"
+    return f", {low:+,.2f} to {high:+,.2f} {known['currency'].iloc[0]} a year{where}"
 
 
 def _amounts(hectares: Array, per_ha: list[Decimal | None]) -> pd.Series:
