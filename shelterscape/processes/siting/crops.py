@@ -151,7 +151,7 @@ def crop_tables(found: FieldChanges, currency: str) -> dict[str, pd.DataFrame]:
 def crops_answer(tables: Mapping[str, pd.DataFrame], year: int | None) -> list[str]:
     """What the chosen belts change in all fields with crops, in a year and until it is positive.
 
-    Empty without fields with crops. Years that the table does not hold stand for its last one.
+    Empty without fields with crops. For a year that is not in the table, its last one is used.
     """
     if "crop_response" not in tables:
         return []
