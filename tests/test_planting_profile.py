@@ -14,7 +14,7 @@ from shelterscape.science.belt_growth import belts_at
 from shelterscape.science.belts import Case
 from shelterscape.science.growth import belt_heights
 from shelterscape.science.planting.porosity import mixed_porosity
-from shelterscape.science.planting.profile import growth_table, height_profile
+from shelterscape.science.planting.profile import growth_table, height_profile, profile_table
 from shelterscape.science.siting.candidates import DRAWN, with_design, with_ids
 
 DESIGNS = packaged_designs().designs
@@ -78,6 +78,11 @@ def test_the_table_states_calendar_years():
     assert row["year"] == 2032
     assert row["height_m"] == pytest.approx(0.5 + 5 * 0.3)
     assert row["porosity"] == pytest.approx(1 - 0.7 * 0.5)
+    # Half closed, so half the range of handbooks: bare deciduous belts 0.5 to 0.7 (status M).
+    assert row["porosity_range_high"] - row["porosity"] == pytest.approx((0.7 - 0.5) / 2 * 0.5)
+    tenths = profile_table({"one": one}).query("age_years == 20")
+    half = (tenths["porosity_range_high"] - tenths["porosity_range_low"]) / 2
+    assert half.to_numpy() == pytest.approx((0.3 - 0.1) / 2)
 
 
 def test_siting_takes_height_and_lower_half_from_the_design():

@@ -264,15 +264,29 @@ OUTPUTS: tuple[Output, ...] = (
             "season",
             "height_m",
             "porosity",
+            "porosity_range_low",
+            "porosity_range_high",
             "porosity_low",
+            "source",
         ),
-        "Height and porosity of each design by year and season, by assumed rules.",
+        "Height and porosity of each design by year and season, by assumed rules, with an assumed "
+        "range of porosity.",
     ),
     Table(
         "design_profile",
-        ("design", "age_years", "season", "height_tenth", "height_m", "porosity"),
-        "Porosity of each design by tenth of its height, by assumed rules; height_m is the top of "
-        "the tenth.",
+        (
+            "design",
+            "age_years",
+            "season",
+            "height_tenth",
+            "height_m",
+            "porosity",
+            "porosity_range_low",
+            "porosity_range_high",
+            "source",
+        ),
+        "Porosity of each design by tenth of its height, by assumed rules, with an assumed range; "
+        "height_m is the top of the tenth.",
     ),
     Table(
         "places_by_year",

@@ -81,7 +81,8 @@ def _grown(results: PlantingResults) -> list[str]:
     rows = rows.drop_duplicates("design")
     return [
         f"“{row.design}” at {REFERENCE_AGE} years: {row.height_m:.1f} m, porosity "
-        f"{row.porosity:.2f} {state} ({row.porosity_low:.2f} in the lower half)"
+        f"{row.porosity:.2f} {state}, assumed range {row.porosity_range_low:.2f} to "
+        f"{row.porosity_range_high:.2f} ({row.porosity_low:.2f} in the lower half)"
         for row in rows.itertuples()
     ]
 

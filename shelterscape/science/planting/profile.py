@@ -20,12 +20,23 @@ from shelterscape.science.species import find_species
 
 Array = NDArray[np.float64]
 
+RANGE_COLUMNS = ("porosity_range_low", "porosity_range_high")
+
 TENTHS = 10
 AGES = (1, 3, 5, 10, 15, 20, 30, 40)
 """Years from planting of the tables."""
 
 PROFILE_AGES = (5, 10, 20, 40)
 """Years from planting of the table by tenth of height."""
+
+RANGE = 0.10
+"""Half the range of the porosity of a closed belt: that of the handbook ranges of bare deciduous
+belts, 0.5 to 0.7, and of evergreens, 0.1 to 0.3 (status M; assumed for mixed belts)."""
+
+RANGE_SOURCE = (
+    "assumed rules; range ± 0.10 once closed (assumed), as wide as handbook ranges of bare "
+    "deciduous belts and of evergreens (not verified against the source)"
+)
 
 DENSEST = 1e3
 """Largest factor on the logarithm of porosity of rows (assumed)."""
@@ -112,7 +123,7 @@ def height_profile(
     bare = _logs(rows, height, middle, {name: _bare_log(name, design) for name in names})
     in_leaf = _closed(leaf, design.porosity, np.zeros(TENTHS))
     without = _closed(bare, max(design.bare_porosity, design.porosity), in_leaf)
-    share = min(age_years / design.closing_years, 1.0) if design.closing_years else 1.0
+    share = _closed_share(design, age_years)
     return HeightProfile(
         height[tallest],
         tuple(height[name] for name in mains),
@@ -120,6 +131,32 @@ def height_profile(
         1.0 - (1.0 - in_leaf) * share,
         1.0 - (1.0 - without) * share,
     )
+
+
+def _closed_share(design: BeltDesign, age_years: float) -> float:
+    return min(age_years / design.closing_years, 1.0) if design.closing_years else 1.0
+
+
+def porosity_range(
+    porosity: Array, design: BeltDesign, age_years: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Lowest and highest porosity expected of a belt.
+
+    Parameters
+    ----------
+    porosity : (n,) float64
+        0 to 1; 1 where there are no plants, which has no range.
+    design : BeltDesign
+    age_years : float
+        Years from planting; the range widens as the belt closes.
+
+    Returns
+    -------
+    low, high : (n,) float64
+        `RANGE` to either side of a closed belt, within 0 to 1 (assumed).
+    """
+    half = np.where(porosity < 1.0, RANGE * _closed_share(design, age_years), 0.0)
+    return np.clip(porosity - half, 0.0, 1.0), np.clip(porosity + half, 0.0, 1.0)
 
 
 def _log(porosity: float) -> float:
@@ -177,7 +214,8 @@ def growth_table(
     Returns
     -------
     DataFrame
-        ``design, planted_year, year, age_years, season, height_m, porosity, porosity_low``.
+        ``design, planted_year, year, age_years, season, height_m, porosity, porosity_range_low,
+        porosity_range_high, porosity_low, source``.
     """
     rows = []
     for name, planted in years.items():
@@ -185,10 +223,13 @@ def growth_table(
             found = height_profile(designs[name], age, local_heights)
             for year in planted:
                 for season, label in SEASONS.items():
-                    shares = found.whole(season), found.lower_half(season)
+                    whole = found.whole(season)
+                    ends = porosity_range(np.array([whole]), designs[name], age)
+                    shares = whole, *(float(end[0]) for end in ends), found.lower_half(season)
                     rows.append((name, year, year + age, age, label, found.height_m, *shares))
-    columns = ["design", "planted_year", "year", "age_years", "season", "height_m", "porosity"]
-    return pd.DataFrame(rows, columns=[*columns, "porosity_low"])
+    columns = ["design", "planted_year", "year", "age_years", "season", "height_m"]
+    columns += ["porosity", *RANGE_COLUMNS, "porosity_low"]
+    return pd.DataFrame(rows, columns=columns).assign(source=RANGE_SOURCE)
 
 
 def profile_table(
@@ -204,16 +245,18 @@ def profile_table(
     Returns
     -------
     DataFrame
-        ``design, age_years, season, height_tenth, height_m, porosity``: the height of the upper
-        edge of each tenth.
+        ``design, age_years, season, height_tenth, height_m, porosity, porosity_range_low,
+        porosity_range_high, source``: the height of the upper edge of each tenth.
     """
     rows = []
     for name, design in designs.items():
         for age in PROFILE_AGES:
             found = height_profile(design, age, local_heights)
             for season, label in SEASONS.items():
-                for tenth, porosity in enumerate(found.porosity(season), start=1):
+                porosity = found.porosity(season)
+                ends = porosity_range(porosity, design, age)
+                for tenth, values in enumerate(zip(porosity, *ends, strict=True), start=1):
                     top = found.height_m * tenth / TENTHS
-                    rows.append((name, age, label, tenth, top, float(porosity)))
+                    rows.append((name, age, label, tenth, top, *map(float, values)))
     columns = ["design", "age_years", "season", "height_tenth", "height_m", "porosity"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(rows, columns=[*columns, *RANGE_COLUMNS]).assign(source=RANGE_SOURCE)
