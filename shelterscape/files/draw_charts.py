@@ -7,6 +7,7 @@ import shelterscape.files.draw_library  # noqa: F401 - before matplotlib
 # isort: split
 
 from pathlib import Path
+from typing import Any
 
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
@@ -21,7 +22,7 @@ from shelterscape.files.draw_figure import (
 from shelterscape.files.draw_sheets import ChartSheet
 from shelterscape.files.styles import CHART_COLOURS
 
-WIDTH_INCHES, PLOT_INCHES = 8.0, 3.4
+WIDTH_INCHES, PLOT_INCHES, BELOW_INCHES = 8.0, 3.4, 1.0
 
 
 def draw_chart(path: Path, sheet: ChartSheet) -> None:
@@ -35,10 +36,10 @@ def draw_chart(path: Path, sheet: ChartSheet) -> None:
     """
     text = note_lines(sheet.notes, WIDTH_INCHES - 0.2)
     foot = LINE_INCHES * len(text) + 0.25
-    height = PLOT_INCHES + 1.05 + foot
+    bottom = foot + 0.5 + (BELOW_INCHES + 0.2 if sheet.below else 0.0)
+    height = bottom + PLOT_INCHES + 0.55
     figure = new_figure(WIDTH_INCHES, height, sheet.title)
-    axes = figure.add_axes((0.1, (foot + 0.5) / height, 0.86, PLOT_INCHES / height))
-    axes.set_xlabel(sheet.x_label, family=FONT)
+    axes = figure.add_axes((0.1, bottom / height, 0.86, PLOT_INCHES / height))
     axes.set_ylabel(sheet.y_label, family=FONT)
     if sheet.categories:
         _draw_columns(axes, sheet)
@@ -46,10 +47,30 @@ def draw_chart(path: Path, sheet: ChartSheet) -> None:
         _draw_lines(axes, sheet)
     tops = [y for _, y in sheet.lines.values()] + [high for _, high in sheet.ranges.values()]
     largest = max(max(values) for values in tops)
-    axes.set_ylim(0, 1.15 * largest if largest > 0 else 1)
+    smallest = min(0.0, *(min(y) for _, y in sheet.lines.values()))
+    axes.set_ylim(1.15 * smallest, 1.15 * largest if largest > 0 else 1)
     axes.grid(alpha=0.3, axis="y" if sheet.categories else "both")
     axes.legend(frameon=False, loc="best", fontsize=8.5)
+    lowest = axes
+    if sheet.below:
+        lowest = figure.add_axes((0.1, (foot + 0.5) / height, 0.86, BELOW_INCHES / height))
+        _draw_below(lowest, axes, sheet)
+    lowest.set_xlabel(sheet.x_label, family=FONT)
     save_figure(figure, path, text)
+
+
+def _draw_below(axes: Axes, above: Axes, sheet: ChartSheet) -> None:
+    """Draw steps of whole numbers over the same x axis."""
+    x, y = sheet.below
+    axes.plot(x, y, color=CHART_COLOURS[2], drawstyle="steps-post", marker="D", markersize=4)
+    axes.set_ylabel(sheet.below_label, family=FONT)
+    axes.set_xlim(above.get_xlim())
+    axes.set_ylim(0, 1.15 * max(*y, 1))
+    axes.yaxis.set_major_locator(MaxNLocator(integer=True, nbins=4, min_n_ticks=1))
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=8, min_n_ticks=1))
+    axes.ticklabel_format(useOffset=False, style="plain", axis="x")
+    axes.grid(alpha=0.3)
+    above.tick_params(labelbottom=False)
 
 
 def _draw_columns(axes: Axes, sheet: ChartSheet) -> None:
@@ -73,7 +94,8 @@ def _draw_lines(axes: Axes, sheet: ChartSheet) -> None:
         _draw_line(axes, sheet, i, name, x, y)
     if sheet.between:
         (x, low), (_, high) = (sheet.lines[name] for name in sheet.between)
-        axes.fill_between(x, low, high, color="#8a8a8a", alpha=0.15, linewidth=0)
+        how: Any = "post" if set(sheet.between) <= set(sheet.steps) else None
+        axes.fill_between(x, low, high, color="#8a8a8a", alpha=0.15, linewidth=0, step=how)
     axes.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=8, min_n_ticks=1))
     axes.ticklabel_format(useOffset=False, style="plain")
     places = [x for values, _ in sheet.lines.values() for x in values]

@@ -115,6 +115,10 @@ class ChartSheet:
         Names of x = 0, 1, 2, …; the chart then has columns instead of lines.
     ranges : mapping
         Low and high ends of each column, by name of the line.
+    below : tuple of sequence of float
+        x and y values of steps in a second panel, such as counts; empty for none.
+    below_label : str
+        Of its y axis.
     """
 
     title: str
@@ -129,6 +133,8 @@ class ChartSheet:
     between: tuple[str, ...] = ()
     categories: tuple[str, ...] = ()
     ranges: Mapping[str, tuple[list[float], ...]] = field(default_factory=dict)
+    below: tuple[list[float], ...] = ()
+    below_label: str = ""
 
 
 @dataclass(frozen=True)

@@ -41,6 +41,7 @@ from shelterscape.science.siting.least_runs import least_cost_runs
 from shelterscape.science.siting.left_out import LeftOut
 from shelterscape.science.siting.monte_carlo import SelectionShares, selection_runs
 from shelterscape.science.siting.place_cover import STOCK_MARGIN
+from shelterscape.science.siting.places_by_step import OnPlaces, places_by_step
 from shelterscape.science.siting.sensitivity import FREQUENCY, sensitivity
 from shelterscape.science.terrain.validity import NOT_MODELLED
 
@@ -79,6 +80,8 @@ class SitingDecision:
     sensitivity : DataFrame
         As `siting.sensitivity` returns it; without rows where there are no Monte Carlo runs.
     notices : list of Notice
+    by_step : list of OnPlaces
+        Wind on places with the set of each row of the benefit curve, and with the chosen set.
     least : LeastSets or None
         How the choice was made where every place is to reach its target.
     """
@@ -95,6 +98,7 @@ class SitingDecision:
     left_out: list[LeftOut]
     sensitivity: pd.DataFrame
     notices: list[Notice]
+    by_step: list[OnPlaces]
     least: LeastSets | None = None
 
 
@@ -113,6 +117,7 @@ def decide(data: SitingData, lines: ProposedLines) -> Generator[Progress, None, 
     chosen, counted, existing = _chosen_set(data, lines, ground, own)
     notices += chosen.notices
     choice = chosen.choice
+    by_step = places_by_step(ground, [*choice.curve_sets, choice.rows])
     del ground
     planted = _with_years(frame, choice, params.planting_year)
     fields = priority, terrain_wind
@@ -133,6 +138,7 @@ def decide(data: SitingData, lines: ProposedLines) -> Generator[Progress, None, 
         left_out=chosen.left_out,
         sensitivity=varied,
         notices=notices,
+        by_step=by_step,
         least=chosen.least,
     )
 

@@ -16,6 +16,11 @@ from shelterscape.kernels.shelter_curves import CURVES, ShelterCurve
 from shelterscape.process import Layer
 from shelterscape.process.money import decimal_amounts
 from shelterscape.process.stages import Results
+from shelterscape.processes.siting.by_year import (
+    GROWTH_YEARS,
+    benefit_table_by_year,
+    places_at_target,
+)
 from shelterscape.processes.siting.choosing import named_candidates
 from shelterscape.processes.siting.compare import plan_comparison
 from shelterscape.processes.siting.crops import crop_tables, field_changes
@@ -41,9 +46,6 @@ from shelterscape.science.siting.planner_layers import EFFECTS
 from shelterscape.science.siting.suitability import tall_enough_from
 
 _COLUMNS = {output.name: output.columns for output in OUTPUTS if isinstance(output, Layer)}
-
-GROWTH_YEARS = tuple(range(0, 41, 5))
-"""Years after the work for which heights and porosities are reported."""
 
 MOST_NAMED = 3
 """Most places and wind directions reported for a line."""
@@ -99,6 +101,7 @@ def results_of(
     tables = {
         "benefit_curve": curve,
         "benefit_by_case": by_case,
+        "benefit_by_year": benefit_table_by_year(data, found),
         "constraint_checks": lines.constraints.rename(columns=CONSTRAINT_NAMES),
         "exclusions": lines.exclusions,
         "belt_bearings": _bearings(data),
@@ -336,6 +339,7 @@ def _curve(data: SitingData, found: SitingDecision) -> pd.DataFrame:
         cost=decimal_amounts(curve["cost_minor"], MINOR_UNITS),
         net_cost=decimal_amounts(curve["net_cost_minor"], MINOR_UNITS),
         currency=data.currency,
+        places_at_target=places_at_target(data, found).to_numpy(),
         **_set_benefit_range(curve["set_benefit_ha"].to_numpy(dtype=float), data),
     )
 

@@ -180,6 +180,7 @@ OUTPUTS: tuple[Output, ...] = (
             "set_benefit_low_ha",
             "set_benefit_high_ha",
             "benefit_bound_ha",
+            "places_at_target",
         ),
         "Benefit of the best set found for parts of the budget, by the smallest-wind rule and as "
         "the choice counts it: for stock up to sufficient ground.",
@@ -196,6 +197,12 @@ OUTPUTS: tuple[Output, ...] = (
             "public_benefit_ha",
         ),
         "Benefit of the chosen belts, evaluated in full, by season and year.",
+    ),
+    Table(
+        "benefit_by_year",
+        (*_CASE, "set_benefit_ha", "set_benefit_low_ha", "set_benefit_high_ha"),
+        "Benefit of the chosen belts by the smallest-wind rule, in the first year of planting and "
+        "in steps of 5 years to 40 years after it.",
     ),
     Table(
         "sensitivity",
@@ -292,6 +299,9 @@ OUTPUTS: tuple[Output, ...] = (
         "benefit_curve",
         "Chart of the benefit of the best set found against the budget.",
         chart=True,
+    ),
+    Picture(
+        "benefit_by_year", "Chart of the benefit of the chosen belts by year.", True, chart=True
     ),
     Picture("belt_growth", "Chart of the height of new belts by year.", True, chart=True),
 )

@@ -17,6 +17,7 @@ from shelterscape.processes.siting.layers import SitingResults
 from shelterscape.processes.siting.loading import SitingData
 from shelterscape.processes.siting.spec import MINOR_UNITS
 from shelterscape.processes.siting.targets import places_in_case, targets_reached
+from shelterscape.science.belts import SEASONS
 from shelterscape.science.siting.candidates import PLANT
 from shelterscape.terms import TERMS
 
@@ -29,6 +30,8 @@ def pictures_of(results: SitingResults) -> dict[str, Any]:
         "chosen_belts": _map(results),
         "benefit_curve": _curve(results),
     }
+    if results.decision.choice.rows:
+        found["benefit_by_year"] = _by_year(results.tables["benefit_by_year"], results.data)
     growth = results.tables["belt_growth"]
     planted = growth[growth["action"] == PLANT]
     return {**found, "belt_growth": _growth(planted)} if len(planted) else found
@@ -125,19 +128,26 @@ def _curve(results: SitingResults) -> ChartSheet:
         levels={},
         steps=("best set found",),
         curves=("upper bound for any set",),
-        notes=(
-            f"{data.case.heading}; where several belts act, the smallest relative wind counts.",
-            *_at_target(results),
-            *stock_note(results),
-        ),
+        notes=(_curve_note(results),),
+        below=_at_target(results, limit),
+        below_label="places at target",
     )  # fmt: skip
 
 
-def _at_target(results: SitingResults) -> list[str]:
-    """A sentence on places at their target with the whole set, as in the answer."""
+def _curve_note(results: SitingResults) -> str:
+    """Season and year, and what counts."""
+    counts = "counts stock up to sufficient ground" if stock_note(results) else "ha eq."
+    return f"{results.data.case.heading}; smallest-wind rule; {counts}."
+
+
+def _at_target(results: SitingResults, limit: list[float]) -> tuple[list[float], ...]:
+    """Places at target by budget; empty where no place has a target."""
     here = places_in_case(results.layers, results.data.case)
-    reached = [] if here is None else targets_reached(here)
-    return [f"With the whole set {text}." for text in reached]
+    if here is None or not targets_reached(here):
+        return ()
+    without = float((here["reaches_target_without"] == "yes").sum())
+    counts = results.tables["benefit_curve"]["places_at_target"]
+    return limit, [without, *map(float, counts)]
 
 
 def _at_full_cost(
@@ -149,6 +159,27 @@ def _at_full_cost(
     curve = found.choice.curve
     gross = [float(cost) / MINOR_UNITS for cost in curve["cost_minor"]]
     return {"best set found, by its cost before grants": (gross, list(curve["set_benefit_ha"]))}
+
+
+def _by_year(table: pd.DataFrame, data: SitingData) -> ChartSheet:
+    """Benefit by year in steps: what is reached holds until the next step."""
+    years = [float(year) for year in table["year"]]
+    ends = {
+        "upper end of the typical range": "set_benefit_high_ha",
+        "chosen belts": "set_benefit_ha",
+        "lower end of the typical range": "set_benefit_low_ha",
+    }
+    return ChartSheet(
+        title="Shelter that the chosen belts add, by year",
+        x_label="year",
+        y_label=TERMS["set_benefit_ha"].label,
+        lines={name: (years, [float(v) for v in table[end]]) for name, end in ends.items()},
+        levels={},
+        steps=tuple(ends),
+        between=("lower end of the typical range", "upper end of the typical range"),
+        notes=(f"{SEASONS[data.case.season]}; smallest-wind rule; range of published belts; growth "
+               "is an estimate.",),
+    )  # fmt: skip
 
 
 def _growth(planted: pd.DataFrame) -> ChartSheet:

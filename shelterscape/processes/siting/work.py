@@ -107,7 +107,8 @@ def work_bytes(params: SitingInputs, sizes: InputSizes) -> float:
         full_evaluation.work_bytes(cells, sizes.vertices)
         + 4.0 * cells * directions * params.terrain
     )
-    drawing = monte_carlo.work_bytes(cells, directions) if params.monte_carlo_runs else 0.0
+    # Monte Carlo runs, or the benefit by year.
+    drawing = monte_carlo.work_bytes(cells, directions)
     on_places = sampled_cells.work_bytes(cells, directions) if params.places else 0.0
     saturates = params.stock_benefit == SUFFICIENT and _may_have_stock(params)
     beside_crops = crop_fields.work_bytes(cells, directions) if params.places else 0.0

@@ -84,6 +84,8 @@ class Choice:
     curve : DataFrame
         ``budget_share``, and ``belt_count``, ``length_m``, ``cost_minor``, ``net_cost_minor``,
         ``set_benefit_ha`` and ``benefit_bound_ha`` of the best set found within that share.
+    curve_sets : list of frozenset of int
+        Rows of those sets.
     evaluations : int
         How many times a line was evaluated during the search.
     reasons : (n,) array of str
@@ -102,6 +104,7 @@ class Choice:
     metres: float
     net_cost_minor: float
     curve: pd.DataFrame
+    curve_sets: list[frozenset[int]]
     evaluations: int
     reasons: NDArray[np.object_]
 
@@ -308,6 +311,7 @@ def _choice_of(
     value = search.value(best) + cost
     most = max(_most(search, programme), value)
     chosen = frozenset(rows)
+    curve, sets = _curve(search, programme, land)
     return Choice(
         rows=rows,
         phase=[search.phases[row] for row in rows],
@@ -320,7 +324,8 @@ def _choice_of(
         bound_note=BOUND_NOTE if programme is None else net_bound.BOUND_NOTE,
         metres=budget.metres(chosen),
         net_cost_minor=budget.money(chosen),
-        curve=_curve(search, programme, land),
+        curve=curve,
+        curve_sets=sets,
         evaluations=search.evaluations,
         reasons=_reasons(search, land),
     )
@@ -359,14 +364,16 @@ def _update_bound_inputs(search: Search) -> None:
     search.steps.append((SearchStep(search.planted_benefit(), additions), search.state()))
 
 
-def _curve(search: Search, programme: NetProgramme | None, land: Array) -> pd.DataFrame:
+def _curve(
+    search: Search, programme: NetProgramme | None, land: Array
+) -> tuple[pd.DataFrame, list[frozenset[int]]]:
     """Best set found within each share of the budget; sets of smaller shares count too."""
     budget = search.budget
     found = [
         (budget.budget_share(rows), -value, rows)
         for rows, (value, _) in search.evaluated_sets.items()
     ]
-    lines = []
+    lines, sets = [], []
     for k in range(CURVE_STEPS + 1):
         share = k / CURVE_STEPS
         within = [f for f in found if f[0] <= share + 1e-9]
@@ -376,6 +383,7 @@ def _curve(search: Search, programme: NetProgramme | None, land: Array) -> pd.Da
         most = _most(search, programme, share)
         cost = sum(budget.gross[i] for i in rows), budget.money(rows)
         benefit = land[sorted(rows)].sum() - minus
+        sets.append(frozenset(rows))
         lines.append((share, len(rows), budget.metres(rows), *cost, benefit, max(most, benefit)))
     columns = [
         "budget_share",
@@ -386,4 +394,4 @@ def _curve(search: Search, programme: NetProgramme | None, land: Array) -> pd.Da
         "set_benefit_ha",
         "benefit_bound_ha",
     ]
-    return pd.DataFrame(lines, columns=columns)
+    return pd.DataFrame(lines, columns=columns), sets

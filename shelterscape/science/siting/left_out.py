@@ -101,7 +101,7 @@ def left_out(
     found: dict[int, LeftOut] = {}
     try:
         search.restore(chosen)
-        with_all = _wind_on_places(shelter), _corner_time(shelter)
+        with_all = wind_on_places(shelter), corner_time(shelter)
         _visit(search, chosen, (), choice.benefit_ha, (shelter, with_all), found)
     finally:
         search.clear()
@@ -151,7 +151,7 @@ def _visit(
         without = search.planted_benefit() - sum(float(search.loss[r]) for r, _ in planted)
         alternative, adds = _alternative(search, row, phase)
         ground, (wind, corner) = shelter
-        changes = _wind_on_places(ground) - wind, corner - _corner_time(ground)
+        changes = wind_on_places(ground) - wind, corner - corner_time(ground)
         found[row] = LeftOut(benefit_ha - without, alternative, adds, *changes)
 
 
@@ -175,8 +175,18 @@ def _alternative(search: Search, row: int, phase: int) -> tuple[int | None, floa
     return best[2], -best[0]
 
 
-def _wind_on_places(ground: Ground | None) -> Array:
-    """Mean relative wind of each place with the planted lines, weighted as in `shelter`."""
+def wind_on_places(ground: Ground | None) -> Array:
+    """Mean relative wind of each place with the planted lines, weighted as in `shelter`.
+
+    Parameters
+    ----------
+    ground : Ground or None
+
+    Returns
+    -------
+    (places,) float64
+        Empty without places.
+    """
     if ground is None or (covered := ground.context.covered) is None:
         return np.empty(0)
     exponent = ground.context.speed_exponent
@@ -187,8 +197,18 @@ def _wind_on_places(ground: Ground | None) -> Array:
     return cell_means(power ** (1.0 / exponent), covered)
 
 
-def _corner_time(ground: Ground | None) -> Array:
-    """Share of the time with wind in which stock has a sheltered corner, NaN without stock."""
+def corner_time(ground: Ground | None) -> Array:
+    """Share of the time with wind in which stock has a sheltered corner.
+
+    Parameters
+    ----------
+    ground : Ground or None
+
+    Returns
+    -------
+    (places,) float64
+        NaN without stock; empty without places.
+    """
     if ground is None or ground.context.places is None or ground.context.covered is None:
         return np.empty(0)
     places, covered, grid = ground.context.places, ground.context.covered, ground.context.grid

@@ -252,6 +252,16 @@ class MonteCarloCells:
             weight = weight * cells.wind_weight[cells.direction]
         self._weight = weight.ravel()
 
+    def more_sheltered_ha(self, before: Field) -> float:
+        """Wind reduction from another wind to that now, weighted and summed over all cells, ha eq.
+
+        Parameters
+        ----------
+        before : (rays × cells,) float32
+            Relative wind.
+        """
+        return float(self._weight @ (before.astype(float) - self.wind))
+
     def gains(self, which: Sequence[int] | Numbers) -> Array:
         """Benefit each of these candidates would add to the planted ones.
 
