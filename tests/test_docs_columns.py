@@ -191,6 +191,7 @@ ELSEWHERE = {
     "status": "batch/merge.py",
     "error": "batch/merge.py",
     "folder": "batch/merge.py",
+    "notices": "batch/merge.py",
 }
 """Terms that no process declares, each with the module that writes it."""
 
