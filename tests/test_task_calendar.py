@@ -5,12 +5,18 @@ from __future__ import annotations
 import copy
 from datetime import date
 
+import pandas as pd
 import pytest
 
 from shelterscape import data
 from shelterscape.errors import InputError
 from shelterscape.process.calendar_files import PACKAGED, calendar_rules
-from shelterscape.science.planting.task_calendar import REMOVAL, TaskRule, task_calendar
+from shelterscape.science.planting.task_calendar import (
+    REMOVAL,
+    TaskRule,
+    after_approval,
+    task_calendar,
+)
 
 RULES, RULES_DATE = calendar_rules()
 
@@ -68,3 +74,25 @@ def test_a_bad_file_is_refused(key, value, word):
     with pytest.raises(InputError, match=word) as caught:
         calendar_rules(raw, "mine.toml")
     assert "mine.toml" in caught.value.where and caught.value.hint
+
+
+def test_no_work_starts_before_the_grant_allows_it():
+    """Planting from November 2026 to March 2027 waits for 1 January; surveys and summers do not."""
+    columns = ["task", "kind", "first_day", "last_day", "source"]
+    rows = [
+        ("survey", "survey", date(2026, 5, 1), date(2027, 8, 31), "a"),
+        ("planting", "work", date(2026, 11, 1), date(2027, 3, 31), "a"),
+        ("weeding", "work", date(2027, 4, 1), date(2027, 7, 31), "a"),
+    ]
+    actions = pd.DataFrame(
+        {
+            "date_rule": ["by", "not before"],
+            "grant_action": ["application", "start of work on the ground"],
+            "action_date": ["2026-12-31", "2027-01-01"],
+        }
+    )
+    every = pd.DataFrame(rows, columns=columns)
+    found = after_approval(every, actions)
+    assert found["first_day"].tolist() == [rows[0][2], date(2027, 1, 1), rows[2][2]]
+    assert found["source"].str.contains("grant_actions").tolist() == [False, True, False]
+    assert after_approval(every, None).equals(every)

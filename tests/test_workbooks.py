@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import time
 import zipfile
+from datetime import date
 from decimal import Decimal
 
 import pandas as pd
@@ -16,6 +17,7 @@ TABLE = pd.DataFrame(
         "species": ["oak", "=1+1", "http://example.org", "007"],
         "ordered_count": [25, 13, 0, 1],
         "cost": [Decimal("28.75"), Decimal("4.55"), Decimal(0), None],
+        "first_day": [date(2027, 3, 31), date(1900, 3, 1), None, None],
     }
 )
 
@@ -31,7 +33,10 @@ def test_a_workbook_holds_its_tables_and_no_formula(tmp_path):
     assert names == ["plants", "a name that is far too long for"]
     assert texts == [*TABLE.columns, *TABLE["species"]]
     assert "<f>" not in sheet and "hyperlink" not in sheet
-    cells = dict(re.findall(r'<c r="([BC]\d)"[^>]*?><v>(.*?)</v>', sheet))
+    cells = dict(re.findall(r'<c r="([BCD]\d)"[^>]*?><v>(.*?)</v>', sheet))
+    # Days since the end of 1899; 1 March 1900 is day 61 in this format.
+    assert cells["D2"] == str((date(2027, 3, 31) - date(1899, 12, 30)).days)
+    assert cells["D3"] == "61" and "D4" not in cells
     assert (cells["B2"], cells["C2"], cells["C3"]) == ("25", "28.75", "4.55")
     assert "C5" not in cells
 

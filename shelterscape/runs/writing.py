@@ -174,10 +174,15 @@ class OutputWriter:
 
     def workbooks(self, tables: Mapping[str, pd.DataFrame]) -> None:
         """Write every declared workbook with the tables of this run."""
+        columns = {o.name: o.columns for o in self._process.outputs if isinstance(o, Table)}
         for output in self._process.outputs:
             if isinstance(output, Workbook):
                 self._declared(Workbook, output.name)
-                sheets = {name: rounded(tables[name]) for name in output.tables if name in tables}
+                sheets = {
+                    name: rounded(tables[name][list(columns[name])])
+                    for name in output.tables
+                    if name in tables
+                }
                 write_workbook(self._path(output.files[0]), sheets)
 
     def waypoints(self, layers: Mapping[str, gpd.GeoDataFrame]) -> None:

@@ -25,7 +25,11 @@ from shelterscape.science.planting.profile import (
     height_profile,
     profile_table,
 )
-from shelterscape.science.planting.task_calendar import CALENDAR_COLUMNS, task_calendar
+from shelterscape.science.planting.task_calendar import (
+    CALENDAR_COLUMNS,
+    after_approval,
+    task_calendar,
+)
 from shelterscape.science.siting.candidates import REFERENCE_AGE
 
 BY_BELT = ("plant_order", "bill_of_quantities", "planting_warnings", "species_suitability")
@@ -87,9 +91,11 @@ def tasks(data: PlantingData) -> pd.DataFrame:
         for year, name in pairs
     ]
     every = pd.concat(found, ignore_index=True) if found else _no_tasks()
-    every = every.drop_duplicates().sort_values(["first_day", "last_day"], kind="stable")
-    source = every["source"] + " (" + every["status"] + ")"
-    return every.rename(columns={"kind": "task_kind"}).drop(columns="status").assign(source=source)
+    every = every.drop_duplicates()
+    every["source"] += " (" + every["status"] + ")"
+    every = after_approval(every, data.grant_actions)
+    every = every.sort_values(["first_day", "last_day"], kind="stable")
+    return every.rename(columns={"kind": "task_kind"}).drop(columns="status")
 
 
 def _no_tasks() -> pd.DataFrame:

@@ -29,6 +29,7 @@ from shelterscape.science import places as place_layers
 from shelterscape.science.belts import refuse_points
 from shelterscape.science.columns import numbers, unique_names, words
 from shelterscape.science.damaging_wind import vector_mean_deg
+from shelterscape.science.grants.actions import FROM
 from shelterscape.science.growth import parse_local_height
 from shelterscape.science.planting.belt_sites import SiteLayers
 from shelterscape.science.planting.belt_warnings import Ground
@@ -389,6 +390,16 @@ def _grant_actions(params: PlantingInputs, reader: Reader) -> pd.DataFrame | Non
                 where="grant_actions",
                 value=column,
                 hint=hint,
+            )
+    for row in np.flatnonzero(table["date_rule"] == FROM):
+        day = str(table["action_date"].iloc[row])
+        if pd.isna(pd.to_datetime(day, format="%Y-%m-%d", errors="coerce")):
+            raise InputError(
+                "column-bad",
+                "The day before which no work starts is not a date.",
+                where=f"grant_actions, row {row + 1}, action_date",
+                value=day,
+                hint="Write it as 2027-03-01.",
             )
     money = numbers(table, "at_stake", TERMS["at_stake"], "grant_actions", row="row", needed=True)
     return table.assign(at_stake=money)

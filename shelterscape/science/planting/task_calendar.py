@@ -9,6 +9,8 @@ from datetime import date
 
 import pandas as pd
 
+from shelterscape.science.grants.actions import FROM, WORK
+
 CALENDAR_COLUMNS = ("task", "kind", "first_day", "last_day", "source", "status", "rules_date")
 
 REMOVAL = "removal of guards, and of ties and stakes"
@@ -81,6 +83,34 @@ def task_calendar(
     # Equal days keep the order of the rules.
     found.sort(key=lambda row: row[2:4])
     return pd.DataFrame([(*row, rules_date) for row in found], columns=list(CALENDAR_COLUMNS))
+
+
+def after_approval(every: pd.DataFrame, actions: pd.DataFrame | None) -> pd.DataFrame:
+    """Tasks of which work starts no earlier than the grants of that season allow.
+
+    Parameters
+    ----------
+    every : DataFrame
+        As `task_calendar` returns them.
+    actions : DataFrame or None
+        ``date_rule``, ``grant_action`` and ``action_date`` (ISO 8601), as
+        `science.grants.actions` writes them.
+
+    Returns
+    -------
+    DataFrame
+        The source states the rule where it changes a day.
+    """
+    if actions is None:
+        return every
+    starts = (actions["date_rule"] == FROM) & actions["grant_action"].str.startswith(WORK)
+    found = every.copy()
+    for text in sorted(actions.loc[starts, "action_date"].unique()):
+        day = date.fromisoformat(text)
+        inside = (found["kind"] == "work") & (found["first_day"] < day) & (found["last_day"] >= day)
+        found.loc[inside, "first_day"] = day
+        found.loc[inside, "source"] += f"; not before {text} for grants (grant_actions)"
+    return found
 
 
 def _days(rule: TaskRule, year: int, southern: bool) -> tuple[date, date]:
