@@ -13,6 +13,7 @@ from run_helpers import CRS, NORTH, TINY, WEST, ToyData, ToyInputs, toy, write_d
 from shapely import LineString
 from test_grant_overlay import SCHEME
 
+import shelterscape
 from shelterscape import registry
 from shelterscape.batch.holdings import read_holdings
 from shelterscape.errors import InputError
@@ -78,6 +79,23 @@ def test_a_plan_in_which_siting_chose_nothing(tmp_path):
         with pytest.raises(InputError) as caught:
             stages_of(step.process).load(step.params.model_copy(update=changes), Reader())
         assert caught.value.code == "layer-empty"
+
+
+def test_belts_that_are_all_restorations(tmp_path):
+    """Nothing is planted and nothing is paid for planting; the runs end well all the same."""
+    dem, _, areas = _layers(tmp_path)
+    line = LineString([(WEST + 100, NORTH - 100), (WEST + 500, NORTH - 100)])
+    belts = write_features(tmp_path / "b.gpkg", [line], layer="b", crs=CRS, action=["lay"])
+    scheme = tmp_path / "hill.toml"
+    scheme.write_text(SCHEME, encoding="utf-8")
+    common = {"belts": str(belts), "dem": dem, "pictures": False, "report": False}
+    paid = shelterscape.grant_overlay(
+        **common, schemes=[str(scheme)], grant_areas=[areas], start_year=2027, out=tmp_path / "g"
+    )
+    planned = shelterscape.planting(**common, winds="270", handover=True, out=tmp_path / "p")
+    for result, name in ((paid, "grant_parts"), (planned, "planned_belts")):
+        path, _, layer = str(result.layers[name]).rpartition(":")
+        assert pyogrio.read_info(path, layer=layer)["features"] == 0
 
 
 def test_a_batch_over_no_holdings_is_refused(tmp_path):

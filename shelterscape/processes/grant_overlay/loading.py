@@ -162,9 +162,16 @@ def load(params: GrantOverlayInputs, reader: Reader) -> GrantData:
         planned=None if belts is planned else planned,
         holding_id=reader.area.holding_id if reader.area else "",
         chosen_here=chosen,
-        relief=relief_of(params, bounds_around(belts["outline"].to_numpy()), grid.crs),
+        relief=_relief(params, belts),
         parcels=_parcels(params, reader, grid, belts, columns["parcels"]),
     )
+
+
+def _relief(params: GrantOverlayInputs, belts: gpd.GeoDataFrame) -> Relief | None:
+    """Relief of the ground around the belts; None where all belts are restorations."""
+    if belts.empty:
+        return None
+    return relief_of(params, bounds_around(belts["outline"].to_numpy()), belts.crs)
 
 
 def _parcels(
