@@ -95,15 +95,38 @@ def one_direction(
     ----------
     See `relative_wind`.
     """
-    rows, cols = grid.shape
-    reduction = np.zeros((len(prepared.density), rows, cols), np.float32)
-    if len(prepared.outlines.kind):
-        rays = rays_of(
-            prepared, direction_deg + ray_offsets(sector_deg, prepared.options.spread_deg)
-        )
-        combine = prepared.options.combine
-        accumulate_wind_reduction(rays, grid, combine, reduction, stop_if_requested)
-    return np.subtract(np.float32(1), reduction, out=reduction)
+    towards_deg = direction_deg + ray_offsets(sector_deg, prepared.options.spread_deg)
+    return mean_over_rays(prepared, [grid], towards_deg, stop_if_requested)[0]
+
+
+def mean_over_rays(
+    prepared: PreparedBelts,
+    windows: Sequence[Grid],
+    towards_deg: Array,
+    stop_if_requested: Callable[[], None] = never_stop,
+) -> list[Field]:
+    """Mean relative wind over rays, on windows of one grid.
+
+    Parameters
+    ----------
+    prepared : PreparedBelts
+    windows : sequence of Grid
+    towards_deg : (rays,) float64
+        Directions the wind comes from, degrees clockwise from grid north.
+    stop_if_requested : callable
+        As for `one_direction`.
+
+    Returns
+    -------
+    list of (cases, rows, cols) float32
+        As `one_direction`, for each window.
+    """
+    found = [np.zeros((len(prepared.density), *one.shape), np.float32) for one in windows]
+    if len(prepared.outlines.kind) and found:
+        rays, combine = rays_of(prepared, towards_deg), prepared.options.combine
+        for window, reduction in zip(windows, found, strict=True):
+            accumulate_wind_reduction(rays, window, combine, reduction, stop_if_requested)
+    return [np.subtract(np.float32(1), one, out=one) for one in found]
 
 
 def relative_wind(

@@ -16,14 +16,21 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from shelterscape.grid import downwind
 from shelterscape.kernels.threads import STRIP_ROWS, map_threads
 from shelterscape.science.belt_profiles import ProfileTables
 from shelterscape.science.belts import recovery_distances
 from shelterscape.science.hours_on_places import CellWinds
 from shelterscape.science.places import WELL_SHELTERED, StockCorners, means
 from shelterscape.science.prepared_belts import PreparedBelts, prepare_belts
-from shelterscape.science.shelter import one_direction, reduction_to_relative
+from shelterscape.science.shelter import (
+    mean_over_rays,
+    one_direction,
+    ray_offsets,
+    reduction_to_relative,
+)
 from shelterscape.science.siting.benefit import replaced_rows
+from shelterscape.science.siting.changed_ground import ChangedGround
 from shelterscape.science.siting.context import NO_HOLDING, PUBLIC, EvaluationContext
 from shelterscape.science.siting.ground import VERTEX_BYTES
 
@@ -120,12 +127,12 @@ class ExistingWinds(NamedTuple):
     ----------
     winds : (directions, rows, cols) float32
         Ratio to the wind without belts, 0 to 1.25.
-    tables : ProfileTables
-        Profiles of the existing belts.
+    prepared : PreparedBelts or None
+        The existing belts; None without any.
     """
 
     winds: Field
-    tables: ProfileTables
+    prepared: PreparedBelts | None
 
 
 def full_evaluation(
@@ -160,19 +167,16 @@ def full_evaluation(
     FullEvaluation
     """
     grid = context.grid
-    without = _prepared(context, frame, []) if existing is None else None
-    if existing is not None:
-        tables: ProfileTables | None = existing.tables.copy()
-    else:
-        tables = None if without is None else without.tables
-    with_set = _prepared(context, frame, rows, tables)
+    without = _prepared(context, frame, []) if existing is None else existing.prepared
+    with_set = _prepared(context, frame, rows, None if without is None else without.tables.copy())
+    changed = ChangedGround(without, with_set)
     lost = np.zeros(grid.shape)
     reduction = np.zeros((2, *grid.shape), np.float32)
     corners, sheltered = _corners(context), []
     for number, weight in enumerate(context.weights):
         stop_if_requested()
-        before = _field(without, context, number)[0] if existing is None else existing.winds[number]
-        fields = (before, _field(with_set, context, number)[0])
+        before = _field(without, context, number) if existing is None else existing.winds[number]
+        fields = (before, _field_with(before, changed, context, number))
         _add_direction(context, number, float(weight), fields, lost, reduction)
         if corners is not None:
             corners.add([float(context.time_share[number])] * 2, np.stack(fields))
@@ -233,8 +237,8 @@ def existing_winds(
     found = np.empty((len(context.weights), *context.grid.shape), np.float32)
     for number in range(len(found)):
         stop_if_requested()
-        found[number] = _field(prepared, context, number)[0]
-    return ExistingWinds(found, ProfileTables(1) if prepared is None else prepared.tables)
+        found[number] = _field(prepared, context, number)
+    return ExistingWinds(found, prepared)
 
 
 def work_bytes(cells: int, vertices: int) -> float:
@@ -269,10 +273,30 @@ def _prepared(
 
 
 def _field(prepared: PreparedBelts | None, context: EvaluationContext, number: int) -> Field:
+    """Relative wind in one direction."""
     if prepared is None:
-        return np.ones((1, *context.grid.shape), np.float32)
+        return np.ones(context.grid.shape, np.float32)
     direction, sector = context.directions_deg[number], context.sector_deg[number]
-    return one_direction(prepared, context.grid, float(direction), float(sector))
+    return one_direction(prepared, context.grid, float(direction), float(sector))[0]
+
+
+def _field_with(
+    before: Field, changed: ChangedGround, context: EvaluationContext, number: int
+) -> Field:
+    """The same with a set, calculated where it can differ from the wind before."""
+    grid, found = context.grid, before.copy()
+    direction, sector = float(context.directions_deg[number]), float(context.sector_deg[number])
+    towards_deg = direction + ray_offsets(sector, context.options.spread_deg)
+    steps = np.array([downwind(float(d)) for d in towards_deg])
+    windows = changed.windows(steps, grid)
+    belts = changed.belts_on(windows, steps)
+    parts: list[Field] = [np.ones((1, *window.shape), np.float32) for window in windows]
+    if belts is not None:
+        parts = mean_over_rays(belts, windows, towards_deg)
+    for window, part in zip(windows, parts, strict=True):
+        row, col = window.row0 - grid.row0, window.col0 - grid.col0
+        found[row : row + window.shape[0], col : col + window.shape[1]] = part[0]
+    return found
 
 
 def _corners(context: EvaluationContext) -> StockCorners | None:
