@@ -359,6 +359,10 @@ def test_a_scale_fits_its_values_and_keeps_its_centre():
     values = [v for v, _ in stops]
     assert values[4] == 1.0 and stops[4][1] == dict(RAMPS["terrain_wind_ratio"])[1.0]
     assert 1 - values[0] == pytest.approx(values[-1] - 1) and values[-1] == pytest.approx(1.3)
+    # Ground without a difference, most of the map, does not narrow the scale.
+    change = np.r_[np.zeros(10_000), np.linspace(-0.4, 0.4, 100)]
+    stops = fitted_stops(TERMS["relative_wind_difference"], [change])
+    assert (stops[0][0], stops[-1][0]) == pytest.approx((-0.4, 0.4), abs=0.05)
     assert fitted_stops(TERMS["topex_deg"], [np.full(3, np.nan)]) == RAMPS["topex_deg"]
 
 

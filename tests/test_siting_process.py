@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -578,7 +579,15 @@ def test_a_plan_compared_with_itself_and_with_another(inputs, result, tmp_path):
     difference = band(other, "relative_wind_difference")
     np.testing.assert_allclose(difference, pair[0] - pair[1], atol=1e-6)
     assert difference[np.isfinite(difference)].max() > 0.05
+    assert Path(other.pictures["plan_comparison"]).exists()
     figures = table(other, "plan_comparison").set_index("compared_figure")
+    more = figures["plan_difference"]
+    assert (figures["this_plan"] - figures["other_plan"]).tolist() == pytest.approx(more.tolist())
+    assert any(
+        f"{more['length_m']:+,.0f} m, cost {more['cost']:+,.2f} EUR" in text
+        and f"{more['set_benefit_ha']:+,.1f} ha eq." in text
+        for text in other.record["steps"][0]["answer"]
+    )
     for column, run in (("this_plan", other), ("other_plan", result)):
         last = table(run, "benefit_curve").iloc[-1]
         assert figures.loc["length_m", column] == pytest.approx(last["length_m"], abs=0.5)

@@ -103,9 +103,13 @@ def fitted_stops(term: Term, values: list[NDArray[np.floating]]) -> Stops:
     known = np.concatenate([v[np.isfinite(v)] for v in values] or [np.empty(0)])
     if not known.size:
         return stops
+    centre = CENTRES.get(term.name)
+    if centre is not None and (known != centre).any():
+        # Ground without any effect says nothing on its size.
+        known = known[known != centre]
     low, high = (float(v) for v in np.percentile(known, [FITTED_PERCENT, 100 - FITTED_PERCENT]))
     first, last = stops[0][0], stops[-1][0]
-    if (centre := CENTRES.get(term.name)) is not None:
+    if centre is not None:
         # Both sides have the same reach, as far as the ramp extends.
         reach = max(high - centre, centre - low)
         reach = _rounded_up(reach, reach) if reach > 0 else last - centre

@@ -5,6 +5,7 @@ from __future__ import annotations
 from shelterscape.kernels.shelter_curves import CURVES
 from shelterscape.process.place_hours import hours_answer
 from shelterscape.processes.siting.aims import SUFFICIENT
+from shelterscape.processes.siting.compare import comparison_answer
 from shelterscape.processes.siting.crops import crops_answer
 from shelterscape.processes.siting.layers import SitingResults, money_text
 from shelterscape.processes.siting.place_hours import avoided_answer
@@ -53,6 +54,7 @@ def answer_of(results: SitingResults) -> list[str]:
     targets, totals = _targets(results), _totals(results)
     return [
         *([*crops, *targets, totals] if _only_crops(results) else [*targets, totals, *crops]),
+        *_compared(results),
         *present_value_answer(results.data, results.decision, results.tables),
         *boundary_answer(results.lines, results.decision, _counted(results)),
         *_by_purpose(results),
@@ -62,6 +64,12 @@ def answer_of(results: SitingResults) -> list[str]:
         *_belts(results),
         *_candidates(results),
     ]
+
+
+def _compared(results: SitingResults) -> list[str]:
+    """The difference from the plan compared with, where one is given."""
+    table, data = results.tables.get("plan_comparison"), results.data
+    return [] if table is None else comparison_answer(table, data.case, data.currency)
 
 
 def _only_crops(results: SitingResults) -> bool:

@@ -81,13 +81,29 @@ def plan_comparison(
         other = others[same].iloc[0]
         rows += [(name, row["season"], row["year"], row[name], other[name]) for name in BY_CASE]
     table = pd.DataFrame(rows, columns=list(COLUMNS[:-1]))
-    # Tables of the other plan were rounded when they were written.
-    pairs = zip(table["compared_figure"], table["this_plan"], strict=True)
-    here = pd.Series([TERMS[str(name)].rounded(float(value)) for name, value in pairs])
-    there = table["other_plan"].astype(float)
+    # Tables of the other plan were rounded when they were written. Both are written with the same
+    # digits, so that their difference is that of the figures beside it.
+    names, digits = table["compared_figure"], TERMS["this_plan"].rounded
+    here, there = (
+        pd.Series(
+            [digits(TERMS[str(n)].rounded(float(v))) for n, v in zip(names, column, strict=True)]
+        )
+        for column in (table["this_plan"], table["other_plan"])
+    )
     return table.assign(
         year=table["year"].astype("Int64"),
         this_plan=here,
         other_plan=there,
         plan_difference=here - there,
     )
+
+
+def comparison_answer(table: pd.DataFrame, case: Case, currency: str) -> list[str]:
+    """What this plan has more or less than the other one, in one season and year."""
+    in_case = (table["season"] == case.season_label) & (table["year"].fillna(0) == (case.year or 0))
+    more = table[(table["season"] == "") | in_case].set_index("compared_figure")["plan_difference"]
+    cost = "" if np.isnan(more["cost"]) else f", cost {more['cost']:+,.2f} {currency}"
+    return [
+        f"Compared with the other plan: {more['belt_count']:+.0f} belts, {more['length_m']:+,.0f} m"
+        f"{cost}; equivalent sheltered area {more['set_benefit_ha']:+,.1f} ha eq. ({case.label})"
+    ]

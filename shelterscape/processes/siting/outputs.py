@@ -303,5 +303,6 @@ OUTPUTS: tuple[Output, ...] = (
     Picture(
         "benefit_by_year", "Chart of the benefit of the chosen belts by year.", True, chart=True
     ),
+    Picture("plan_comparison", "Map of the wind with both plans, and of the difference.", True),
     Picture("belt_growth", "Chart of the height of new belts by year.", True, chart=True),
 )

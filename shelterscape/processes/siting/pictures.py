@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -26,12 +28,16 @@ Field = NDArray[np.float32]
 
 def pictures_of(results: SitingResults) -> dict[str, Any]:
     """Map of the chosen belts, and charts of benefit by budget and of height by year."""
-    found = {
+    found: dict[str, Any] = {
         "chosen_belts": _map(results),
         "benefit_curve": _curve(results),
     }
     if results.decision.choice.rows:
         found["benefit_by_year"] = _by_year(results.tables["benefit_by_year"], results.data)
+    if results.data.earlier is not None:
+        number = results.data.cases.index(results.data.case)
+        winds = _shown_winds(results)[1], results.data.earlier.winds[number]
+        found["plan_comparison"] = _comparison(results.data, *winds, found["chosen_belts"])
     growth = results.tables["belt_growth"]
     planted = growth[growth["action"] == PLANT]
     return {**found, "belt_growth": _growth(planted)} if len(planted) else found
@@ -40,16 +46,16 @@ def pictures_of(results: SitingResults) -> dict[str, Any]:
 def _map(results: SitingResults) -> MapSheet:
     """Before, after and difference of the cluster with most benefit; the difference elsewhere."""
     data, chosen = results.data, results.layers["chosen_belts"]
-    evaluation = results.decision.full_evaluation[data.case]
-    missing = ~np.isfinite(data.elevation)
-    before, after = (
-        np.where(missing, np.nan, wind).astype(np.float32)
-        for wind in (evaluation.relative_wind, evaluation.relative_wind_with_belts)
-    )
+    before, after = _shown_winds(results)
+    winds = data.settled.winds[data.case.season]
+    how = f"{winds.label}; {data.settled.options.at_height_m:g} m above ground"
+    heading = f"{data.case.heading}; {how}"
+    shown = {f"before; {heading}": before, f"after; {heading}": after}
+    change = ("difference: wind reduction added", before - after, "wind_reduction_added")
     views = views_of(chosen.geometry.to_numpy(), list(chosen["benefit_added_ha"]), data.grid)
     return MapSheet(
         title="Shelter by the chosen belts: before, after, and the wind reduction they add",
-        panels=_panels(before, after, views, data),
+        panels=_panels(shown, change, views, data),
         grid=data.grid,
         notes=(
             f"Design of new belts: {data.design.name}, work from {data.params.planting_year} on. "
@@ -65,27 +71,57 @@ def _map(results: SitingResults) -> MapSheet:
     )
 
 
+def _shown_winds(results: SitingResults) -> tuple[Field, Field]:
+    """Relative wind without and with the chosen belts, NaN where elevation is missing."""
+    evaluation = results.decision.full_evaluation[results.data.case]
+    missing = ~np.isfinite(results.data.elevation)
+    before, after = (
+        np.where(missing, np.nan, wind).astype(np.float32)
+        for wind in (evaluation.relative_wind, evaluation.relative_wind_with_belts)
+    )
+    return before, after
+
+
+def _comparison(data: SitingData, wind: Field, earlier: Field, sheet: MapSheet) -> MapSheet:
+    """The wind with both plans in the case in which lines are compared, and the difference."""
+    heading = f"relative wind; {data.case.heading}"
+    winds = {f"other plan; {heading}": earlier, f"this plan; {heading}": wind}
+    change = ("difference: this plan minus other plan", wind - earlier, "relative_wind_difference")
+    return replace(
+        sheet,
+        title="Two plans compared: relative wind with each, and the difference",
+        panels=_panels(winds, change, sheet.boxes, data),
+        notes=("Belts drawn are those of this plan.",),
+        marked_label="belts of this plan, in order of choice",
+    )
+
+
 def _panels(
-    before: Field, after: Field, views: dict[str, Bounds], data: SitingData
+    winds: Mapping[str, Field],
+    change: tuple[str, Field, str],
+    views: Mapping[str, Bounds],
+    data: SitingData,
 ) -> tuple[MapPanel, ...]:
-    """The first cluster three times, the whole ground, then the other clusters."""
-    winds = data.settled.winds[data.case.season]
-    how = f"{winds.label}; {data.settled.options.at_height_m:g} m above ground"
-    heading = f"{data.case.heading}; {how}"
-    main_deg = winds.main_direction_deg
+    """The first cluster with each wind and its change, the whole ground, then other clusters.
+
+    The change is a heading, values and their term.
+    """
+    main_deg = data.settled.winds[data.case.season].main_direction_deg
     first = next(iter(views.values()), None)
     letter = "A: " if views else ""
+    before, after = (
+        MapPanel(f"{letter}{heading}", wind, "relative_wind", first)
+        for heading, wind in winds.items()
+    )
     panels = [
-        MapPanel(f"{letter}before; {heading}", before, "relative_wind", first),
-        MapPanel(f"{letter}after; {heading}", after, "relative_wind", first,
-                 wind_from_deg=main_deg),
-        MapPanel(f"{letter}difference: wind reduction added", before - after,
-                 "wind_reduction_added", first),
-    ]  # fmt: skip
+        before,
+        replace(after, wind_from_deg=main_deg),
+        MapPanel(f"{letter}{change[0]}", *change[1:], first),
+    ]
     if views:
-        panels.append(MapPanel("clusters of chosen belts; after", after, "relative_wind"))
+        panels.append(MapPanel("clusters of chosen belts; after", after.values, "relative_wind"))
     panels += [
-        MapPanel(f"{name}: wind reduction added", before - after, "wind_reduction_added", view)
+        MapPanel(f"{name}: {change[0]}", *change[1:], view)
         for name, view in list(views.items())[1:]
     ]
     return tuple(panels)
