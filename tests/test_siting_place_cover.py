@@ -237,6 +237,9 @@ def test_the_process_counts_stock_by_sufficient_ground(tmp_path):
     (belt,) = gpd.read_file(layers, layer="chosen_belts").itertuples()
     assert belt.length_m == pytest.approx(200.0)
     assert belt.places_lost_without == "field"
+    # The other belt would do the same.
+    assert {belt.candidate, belt.best_alternative} == {"D0001", "D0002"}
+    assert belt.alternative_benefit_ha == pytest.approx(belt.benefit_lost_without_ha)
     # Either of two equal belts is enough: one of them is chosen in each run.
     shares = gpd.read_file(layers, layer="candidates")["selection_share"]
     assert shares.sum() == pytest.approx(1.0, abs=0.01)

@@ -113,6 +113,7 @@ def choose_set(
     }
     alone_rules, least = (must, not_chosen, limits), None
     rules = must, [*not_chosen, *_too_short(data, frame, {*not_chosen, *must})], limits
+    no_alternative = rules[1]
     if params.aim != MOST_SHELTER:
         search = LeastSearch(data, ground, frame, own, must, forbidden)
         least = search.sets(land_cost, _too_short(data, frame, {*must}), lines.ends)
@@ -131,7 +132,7 @@ def choose_set(
         choice,
         own,
         shelter=ground,
-        forbidden=not_chosen,
+        forbidden=no_alternative,
         net_cost=net_cost,
         stop_if_requested=data.check_stop,
     )
