@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import geopandas as gpd
 import numpy as np
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from shelterscape.grid import Grid
 from shelterscape.kernels.growth_curves import SiteIndex
 from shelterscape.science.belt_growth import belts_at
+from shelterscape.science.belt_profiles import ProfileTables
 from shelterscape.science.belts import Case
 from shelterscape.science.places import StockCorners, coverage, means, targets
 from shelterscape.science.prepared_belts import PreparedBelts, ShelterOptions, prepare_belts
@@ -53,6 +54,8 @@ class ShelteredPlaces:
         From true to grid north.
     local_heights : mapping
         Site index by species.
+    tables : ProfileTables
+        Profiles of belts, which the years share.
     """
 
     places: gpd.GeoDataFrame
@@ -63,9 +66,11 @@ class ShelteredPlaces:
     known: NDArray[np.bool_]
     convergence_deg: float
     local_heights: Mapping[str, SiteIndex]
+    tables: ProfileTables = field(default_factory=lambda: ProfileTables(1))
 
     def near(self, planned: gpd.GeoDataFrame, year: int) -> ShelteredPlaces:
-        """Places within `REACH_H` of planned belts in a year, on the part of the grid they cover.
+        """Places within `REACH_H` of planned belts in a year, on the part of the grid they cover,
+        with the existing belts that shelter them.
 
         Parameters
         ----------
@@ -77,17 +82,32 @@ class ShelteredPlaces:
         -------
         ShelteredPlaces
         """
-        case = Case(self.purpose.season, year)
-        height_m = belts_at(planned, case, local_heights=self.local_heights)["height_m"].max()
-        lines = shapely.union_all(planned.geometry.to_numpy())
-        close = shapely.dwithin(self.places.geometry.to_numpy(), lines, REACH_H * float(height_m))
-        places = self.places[close].reset_index(drop=True)
+        places = self.places[self._in_reach(self.places, planned, planned, year)]
+        places = places.reset_index(drop=True)
         window = self.grid.around(tuple(places.total_bounds), 0.0) if len(places) else None
         if window is None:
             return replace(self, places=places.iloc[:0])
         row, col = window.row0 - self.grid.row0, window.col0 - self.grid.col0
         known = self.known[row : row + window.shape[0], col : col + window.shape[1]]
-        return replace(self, places=places, grid=window, known=known)
+        existing = self.existing
+        if existing is not None and len(existing):
+            existing = existing[self._in_reach(existing, places, existing, year)]
+        return replace(self, places=places, existing=existing, grid=window, known=known)
+
+    def _in_reach(
+        self, those: gpd.GeoDataFrame, of: gpd.GeoDataFrame, belts: gpd.GeoDataFrame, year: int
+    ) -> NDArray[np.bool_]:
+        """Which features are within the reach of the tallest of some belts of others."""
+        height_m = float(self._grown(belts, year)["height_m"].max())
+        ground = shapely.union_all(of.geometry.to_numpy())
+        near: NDArray[np.bool_] = shapely.dwithin(
+            those.geometry.to_numpy(), ground, REACH_H * height_m
+        )
+        return near
+
+    def _grown(self, belts: gpd.GeoDataFrame, year: int) -> gpd.GeoDataFrame:
+        case = Case(self.purpose.season, year)
+        return belts_at(belts, case, local_heights=self.local_heights)
 
     def with_belts(
         self,
@@ -117,7 +137,7 @@ class ShelteredPlaces:
         covered = coverage(self.places, self.grid)
         corners = StockCorners(self.places, covered, self.grid, 1)
         mean = RelativeWindMean((1, *self.grid.shape), exponent)
-        for field in [] if belts is None or belts.empty else wind_fields(
+        for wind_field in [] if belts is None or belts.empty else wind_fields(
             self._prepared(belts, year),
             self.grid,
             [winds],
@@ -125,10 +145,10 @@ class ShelteredPlaces:
             convergence_deg=self.convergence_deg,
             stop_if_requested=stop_if_requested,
         ):  # fmt: skip
-            mean.add(field.weights, field.relative_wind)
-            here = winds.direction_deg == field.direction_deg
+            mean.add(wind_field.weights, wind_field.relative_wind)
+            here = winds.direction_deg == wind_field.direction_deg
             time_share = float(winds.frequency[here].sum() / winds.frequency.sum())
-            corners.add([time_share], field.relative_wind)
+            corners.add([time_share], wind_field.relative_wind)
         wind = means(np.where(self.known, mean.relative_wind()[0], np.float32(np.nan)), covered)
         corner = np.full(len(self.places), np.nan)
         for place, share in corners.share.items():
@@ -145,10 +165,8 @@ class ShelteredPlaces:
         )
 
     def _prepared(self, belts: gpd.GeoDataFrame, year: int) -> PreparedBelts:
-        case = Case(self.purpose.season, year)
-        grown = belts_at(belts, case, local_heights=self.local_heights)
         options = ShelterOptions(at_height_m=self.purpose.at_height_m)
-        return prepare_belts([grown], self.grid, options)
+        return prepare_belts([self._grown(belts, year)], self.grid, options, tables=self.tables)
 
 
 def places_by_year(
