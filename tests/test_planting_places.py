@@ -79,6 +79,22 @@ def test_places_reach_their_targets_when_shelter_finds_it(inputs):
     assert (pairs["target_reached"] == pairs["target_reached_shelter"])[by_belts].all()
 
 
+@pytest.mark.slow
+def test_existing_belts_without_height_shelter_no_place(inputs):
+    """They still lengthen belts that adjoin them; a point is a place, too."""
+    dem, maps, folder = inputs
+    write_features(folder / "lines.gpkg", [_line(100)], layer="lines")
+    point = shapely.Point(WEST + 620, NORTH - 300)
+    write_features(folder / "lines.gpkg", [point], layer="points", purpose=["crop"])
+    run = shelterscape.planting(
+        dem=dem, belts=f"{maps}:new", winds="270", existing_belts=f"{folder}/lines.gpkg:lines",
+        places=f"{folder}/lines.gpkg:points", out=folder / "lines", pictures=False, report=False,
+    )  # fmt: skip
+    assert "shelter no place here" in (run.folder / "summary.txt").read_text("utf-8")
+    found = pd.read_csv(run.tables["places_by_year"])
+    assert found["relative_wind"].iloc[0] == 1.0 > found["relative_wind"].iloc[-1]
+
+
 def test_without_places_the_year_is_not_calculated(inputs):
     dem, maps, folder = inputs
     run = shelterscape.planting(

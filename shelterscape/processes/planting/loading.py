@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -23,6 +22,7 @@ from shelterscape.process.inputs import columns_by_layer, nearest
 from shelterscape.process.memory import InputSizes
 from shelterscape.process.reading import Reader, never_stop
 from shelterscape.process.stages import Bands
+from shelterscape.processes.planting.places import sheltered_places
 from shelterscape.processes.planting.spec import PlantingInputs
 from shelterscape.science import belts as belt_layers
 from shelterscape.science import places as place_layers
@@ -179,7 +179,7 @@ def load(params: PlantingInputs, reader: Reader) -> PlantingData:
         grid=grid,
         belts=belts[own].reset_index(drop=True),
         neighbouring=belts,
-        sheltered=_sheltered(
+        sheltered=sheltered_places(
             reader.places(params.places, grid, columns["places"]),
             existing,
             reader,
@@ -328,23 +328,6 @@ def _shapes_of(
         for name, what in layers.items()
         if (source := getattr(params, name))
     }
-
-
-def _sheltered(
-    places: gpd.GeoDataFrame | None,
-    existing: gpd.GeoDataFrame | None,
-    reader: Reader,
-    **wind: Any,
-) -> ShelteredPlaces | None:
-    """Places and existing belts without missing values, and the wind; None without places."""
-    if places is None:
-        return None
-    completed, notices = place_layers.complete(places, "places")
-    reader.notices(notices)
-    if existing is not None:
-        existing, notices = belt_layers.complete(existing, "existing belts")
-        reader.notices(notices)
-    return ShelteredPlaces(completed, existing, **wind)
 
 
 def _ground(

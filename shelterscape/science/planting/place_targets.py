@@ -84,7 +84,9 @@ class ShelteredPlaces:
         """
         places = self.places[self._in_reach(self.places, planned, planned, year)]
         places = places.reset_index(drop=True)
-        window = self.grid.around(tuple(places.total_bounds), 0.0) if len(places) else None
+        window = (
+            self.grid.around(tuple(places.total_bounds), self.grid.cell_m) if len(places) else None
+        )
         if window is None:
             return replace(self, places=places.iloc[:0])
         row, col = window.row0 - self.grid.row0, window.col0 - self.grid.col0
