@@ -300,7 +300,7 @@ def _described(frame: pd.DataFrame) -> list[str]:
         "; ".join(
             f"{term.title} {value} {term.symbol}".strip()
             for term, value in zip(terms, row, strict=True)
-            if value == value and value != ""
+            if not pd.isna(value) and value != ""
         )
         for row in frame.itertuples(index=False)
     ]

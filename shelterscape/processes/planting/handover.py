@@ -22,7 +22,10 @@ def set_out(data: PlantingData, plan: Layout) -> gpd.GeoDataFrame:
     found = set_out_points(data.belts, plan.rows, plan.fences, data.site.openings)
     names = found["belt"].astype(str) + " " + found["point_number"].astype(str)
     frame = found.assign(
-        point_name=names, map_grid=_map_grid(data), accuracy_m=data.params.line_accuracy_m
+        planting_row=found["planting_row"].astype("Int64"),
+        point_name=names,
+        map_grid=_map_grid(data),
+        accuracy_m=data.params.line_accuracy_m,
     )
     return gpd.GeoDataFrame(with_parcels(data, frame))
 
