@@ -17,7 +17,7 @@ QUESTION = "Year in which places reach their targets"
 
 def target_table(data: PlantingData) -> pd.DataFrame | None:
     """Wind on places by year; None without places that the belts may shelter."""
-    if data.sheltered is None or data.belts.empty:
+    if data.sheltered is None or data.neighbouring.empty:
         return None
     lines = as_designed(data, data.neighbouring)
     planned, _ = belt_layers.complete(lines, "belts")
@@ -29,7 +29,7 @@ def target_table(data: PlantingData) -> pd.DataFrame | None:
 
 def target_answer(results: PlantingResults) -> list[str]:
     """How many places reach their target by when, and the first of them."""
-    if results.data.belts.empty:
+    if results.data.neighbouring.empty:
         return []
     if results.data.sheltered is None:
         return [f"{QUESTION}: not calculated, because no places were given"]
