@@ -21,7 +21,8 @@ from shelterscape.files import draw
 from shelterscape.files.draw import averaged, draw_maps
 from shelterscape.files.draw_labels import Labels
 from shelterscape.files.draw_scales import fitted_stops
-from shelterscape.files.draw_sheets import MapPanel, MapSheet
+from shelterscape.files.draw_section import draw_section
+from shelterscape.files.draw_sheets import MapPanel, MapSheet, SectionRow
 from shelterscape.files.draw_views import view_of_most, views_of
 from shelterscape.files.style_sld import raster_sld
 from shelterscape.files.styles import (
@@ -35,6 +36,8 @@ from shelterscape.files.styles import (
     legend_title,
 )
 from shelterscape.grid import Grid
+from shelterscape.process.section_picture import section_sheet
+from shelterscape.science.belt_section import belt_section
 from shelterscape.terms import TERMS
 
 
@@ -430,3 +433,18 @@ def test_labels_are_beside_lines_where_there_is_a_free_place():
     assert not box_of([line]).intersects(line)
     everything = shapely.box(0, 0, 2000, 2000)
     assert box_of([everything]).equals(box_of([]))
+
+
+def test_a_section_has_a_second_panel_with_its_rows(tmp_path):
+    section = belt_section(8.0, 0.5, 6.0)
+    rows = tuple(SectionRow(x, 8.0, "alder") for x in (-4.0, -2.0))
+    heights, green = [], []
+    for name, shown in (("none", ()), ("one", rows[:1]), ("two", rows)):
+        draw_section(tmp_path / f"{name}.png", section_sheet("Wind", section, shown))
+        with Image.open(tmp_path / f"{name}.png") as picture:
+            pixels = np.asarray(picture.convert("RGB")).astype(int)
+        heights.append(len(pixels))
+        green.append((np.abs(pixels - (0x1F, 0x5F, 0x4A)).max(axis=2) < 3).sum())
+    assert heights[0] < heights[1] == heights[2]
+    # The wind panel shows the belt too; with one row as wide as all, two rows are as green as one.
+    assert green[0] < green[1] and green[0] < green[2]

@@ -179,5 +179,10 @@ def test_the_section_is_that_of_the_design_with_most_metres(season, purpose):
     )  # fmt: skip
     assert sheet.title == f"Wind across “uncut hedge” at 20 years, {SEASONS[season]}"
     assert sheet.values == pytest.approx(expected.relative_wind, abs=1e-3)
+    # Rows are in the middle of the belt, as high as their species; the tallest is that of the belt.
+    offsets = [one.offset_m for one in sheet.rows]
+    assert np.diff(offsets) == pytest.approx(np.diff([one.offset_m for one in hedge.rows]))
+    assert offsets[0] + offsets[-1] == pytest.approx(-hedge.width_m)
+    assert max(one.height_m for one in sheet.rows) == pytest.approx(row["height_m"], abs=0.01)
     # The lee of a belt is calmer than the ground far behind it.
     assert sheet.values[np.argmin(np.abs(sheet.distance_m - 20.0)), 5] < sheet.values[-1, 5]

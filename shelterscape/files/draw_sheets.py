@@ -314,6 +314,23 @@ class RoseSheet:
 
 
 @dataclass(frozen=True)
+class SectionRow:
+    """A row of plants in the cross-section of a belt.
+
+    Parameters
+    ----------
+    offset_m : float
+        Distance from the leeward face, m; below 0 inside the belt.
+    height_m : float
+    label : str
+    """
+
+    offset_m: float
+    height_m: float
+    label: str
+
+
+@dataclass(frozen=True)
 class SectionSheet:
     """Contents of a picture of the wind over the cross-section of a belt.
 
@@ -331,6 +348,8 @@ class SectionSheet:
         Height, width and height of bare stems of the belt, m.
     notes : tuple of str
         Lines below the picture.
+    rows : tuple of SectionRow
+        From windward to leeward, drawn to scale below the wind.
     """
 
     title: str
@@ -340,3 +359,4 @@ class SectionSheet:
     term: Term
     belt_m: tuple[float, float, float]
     notes: tuple[str, ...]
+    rows: tuple[SectionRow, ...] = ()

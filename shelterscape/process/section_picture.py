@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from shelterscape.files.draw_sheets import SectionSheet
+from shelterscape.files.draw_sheets import SectionRow, SectionSheet
 from shelterscape.science.belt_section import LIMITS, BeltSection
 from shelterscape.terms import TERMS
 
 
-def section_sheet(title: str, section: BeltSection) -> SectionSheet:
+def section_sheet(
+    title: str, section: BeltSection, rows: tuple[SectionRow, ...] = ()
+) -> SectionSheet:
     """Describe the picture of a section.
 
     Parameters
@@ -16,6 +18,8 @@ def section_sheet(title: str, section: BeltSection) -> SectionSheet:
         Names belt, leaf state and year.
     section : BeltSection
         As `science.belt_section.belt_section` returns it.
+    rows : tuple of SectionRow
+        Rows of plants, from windward to leeward, drawn below it.
 
     Returns
     -------
@@ -29,5 +33,6 @@ def section_sheet(title: str, section: BeltSection) -> SectionSheet:
         section.relative_wind,
         TERMS["relative_wind"],
         (section.belt_height_m, section.width_m, section.stem_m),
-        LIMITS,
+        (LIMITS,),
+        rows,
     )

@@ -19,12 +19,10 @@ DRAWN_HEIGHTS_H = (0.05, 2.0)
 the wind is as at that height."""
 
 LIMITS = (
-    "Wind across the belt, flat ground, no belt nearby; a belt much longer than it is high.",
-    "From the shelter curve, and from a model of the wind around belts for what height and bare "
-    "stems change. Few published readings state their height, so the pattern with height is not "
-    "verified.",
+    "Wind across a long belt on flat ground, from the shelter curve and a flow model; its pattern "
+    "with height is not verified."
 )
-"""What limits such a picture, for its notes."""
+"""What limits such a picture, for its note: few published readings state their height."""
 
 
 @dataclass(frozen=True)

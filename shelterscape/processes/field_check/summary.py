@@ -74,7 +74,7 @@ def _chart(results: FieldCheckResults) -> ChartSheet:
         curves=("shelter curve", "fitted curve", "band, low", "band, high"),
         between=("band, low", "band, high"),
         notes=(
-            "Points: means of each instrument. Band: typical error of the curve at published "
-            "belts. Wind near the ground in neutral, windy weather.",
+            "Points: mean of each instrument. Band: typical error of the curve at published belts. "
+            "Neutral, windy weather.",
         ),
     )

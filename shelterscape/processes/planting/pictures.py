@@ -8,13 +8,20 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from shelterscape.files.draw_sheets import FeatureGroup, MapPanel, MapSheet, SectionSheet
+from shelterscape.files.draw_sheets import (
+    FeatureGroup,
+    MapPanel,
+    MapSheet,
+    SectionRow,
+    SectionSheet,
+)
 from shelterscape.files.draw_views import overview, part_around, views_of
 from shelterscape.process.section_picture import section_sheet
 from shelterscape.processes.planting.layers import PlantingResults
 from shelterscape.science.belt_section import belt_section
 from shelterscape.science.belts import SEASONS
-from shelterscape.science.planting.profile import height_profile
+from shelterscape.science.planting.design import BeltDesign
+from shelterscape.science.planting.profile import HeightProfile, height_profile
 from shelterscape.science.siting.candidates import REFERENCE_AGE
 
 DRAWN_M = 8.0
@@ -40,7 +47,20 @@ def _section(results: PlantingResults) -> SectionSheet:
         porosity_low=grown.lower_half(season),
     )
     title = f"Wind across “{name}” at {REFERENCE_AGE} years, {SEASONS[season]}"
-    return section_sheet(title, section)
+    return section_sheet(title, section, _rows(design, grown))
+
+
+def _rows(design: BeltDesign, grown: HeightProfile) -> tuple[SectionRow, ...]:
+    """Rows in the middle of the grown belt, each with its most frequent species."""
+    first_m = -design.width_m + (design.width_m - design.planted_width_m) / 2
+    return tuple(
+        SectionRow(
+            first_m + row.offset_m,
+            height_m,
+            f"{row.main_species}{' and others' if len(row.species) > 1 else ''}, {height_m:.1f} m",
+        )
+        for row, height_m in zip(design.rows, grown.row_heights_m, strict=False)
+    )
 
 
 def _years(belts: gpd.GeoDataFrame) -> str:

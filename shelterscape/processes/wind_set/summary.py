@@ -90,17 +90,10 @@ def _sheet(results: WindSetResults) -> RoseSheet:
     data = results.data
     roses = tuple(_rose(one) for one in results.subsets)
     height = "" if data.listed else f", {data.measured_height_m:g} m above ground"
-    notes = [
-        "Each sector points to where the wind comes from, from true north. The area of a sector is "
-        "its share of the time, and the area of a shade that of its speed class; the circle in the "
-        "middle is calm.",
-        f"Source: {data.title}{height}.",
-    ]
+    note = "Sectors: where the wind comes from; areas: shares of the time; inner circle: calm"
     if any(rose.low is not None for rose in roses):
-        notes.append(
-            "Lines along the middle of a sector: its share in nine of ten records of other months."
-        )
-    return RoseSheet("Wind roses", roses, results.classes, tuple(notes))
+        note += "; lines: shares in nine of ten records of other months"
+    return RoseSheet(f"Wind roses: {data.title}{height}", roses, results.classes, (f"{note}.",))
 
 
 def _rose(one: SubsetWind) -> Rose:
