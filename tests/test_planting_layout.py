@@ -150,6 +150,13 @@ def test_clumps_are_those_of_a_seed_and_near_the_asked_size():
     # Plants drawn one by one would change every second time: clumps of 2.
     for kind in kinds:
         assert 4.5 < len(kind) / (1 + np.count_nonzero(np.diff(kind))) < 9
+    # More species do not cut clumps smaller: rows of 200 plants, mixes that were not fitted.
+    row, keys = distance[:200], [f"{n}|B" for n in range(20)]
+    for shares in ({"a": 0.4, "b": 0.35, "c": 0.25}, dict.fromkeys("abcdef", 1 / 6)):
+        each = [species_of_plants(row, 2.0, 8 * 1.5, shares, key) for key in keys]
+        runs = sum(1 + np.count_nonzero(np.diff(kind)) for kind in each)
+        assert 0.8 * 8 < len(row) * len(keys) / runs < 1.2 * 8
+    shares = {"oak": 0.5, "hazel": 0.5}
     # Written down once: another machine or version of a library must give the same.
     assert "".join(map(str, species_of_plants(distance[:40], 1.5, 6.0, shares, "7|B"))) == KNOWN
 

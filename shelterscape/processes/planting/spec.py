@@ -384,7 +384,7 @@ OUTPUTS: tuple[Output, ...] = (
 
 PROCESS = Process(
     id="planting",
-    version="1.0.0",
+    version="1.1.0",
     title="Rows, plants, costs and tasks of new belts",
     summary="Places rows, clumps, fences and gates of a design on each line, lists plants to "
     "order, a bill of quantities and the tasks of the first years, and states height and porosity "

@@ -48,6 +48,11 @@ def counts_by_share(number: int, shares: Mapping[str, float]) -> dict[str, int]:
     return dict(zip(shares, counts, strict=True))
 
 
+FRAGMENTED = 0.7
+"""Exponent on the number of species beyond the first, by which the lattice widens: where several
+fields meet, clumps are cut. Fitted so that clumps of 2 to 5 species have the size asked for."""
+
+
 def species_of_plants(
     distance_m: NDArray[np.float64],
     offset_m: float,
@@ -82,8 +87,8 @@ def species_of_plants(
     """
     counts = counts_by_share(len(distance_m), shares)
     names = list(shares)
-    # The field crosses its median once in two steps of the lattice or so.
-    step = max(round(clump_m * 500), 1)
+    # The field of one of two species crosses its median once in two steps of the lattice or so.
+    step = max(round(clump_m * 500 * max(len(names) - 1, 1) ** FRAGMENTED), 1)
     along = np.rint(distance_m * 1000).astype(np.int64) * FRACTION // step
     across = np.full_like(along, round(offset_m * 1000) * FRACTION // step)
     found = np.full(len(distance_m), -1, dtype=np.int64)
