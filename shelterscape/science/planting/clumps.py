@@ -50,7 +50,7 @@ def counts_by_share(number: int, shares: Mapping[str, float]) -> dict[str, int]:
 
 FRAGMENTED = 0.7
 """Exponent on the number of species beyond the first, by which the lattice widens: where several
-fields meet, clumps are cut. Fitted so that clumps of 2 to 5 species have the size asked for."""
+fields meet, clumps are cut. Fitted so that clumps of 2 to 5 species have the size of the design."""
 
 
 def species_of_plants(
