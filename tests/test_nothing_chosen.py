@@ -81,6 +81,7 @@ def test_a_plan_in_which_siting_chose_nothing(tmp_path):
         assert caught.value.code == "layer-empty"
 
 
+@pytest.mark.slow
 def test_belts_that_are_all_restorations(tmp_path):
     """Nothing is planted and nothing is paid for planting; the runs end well all the same."""
     dem, _, areas = _layers(tmp_path)
@@ -88,7 +89,7 @@ def test_belts_that_are_all_restorations(tmp_path):
     belts = write_features(tmp_path / "b.gpkg", [line], layer="b", crs=CRS, action=["lay"])
     scheme = tmp_path / "hill.toml"
     scheme.write_text(SCHEME, encoding="utf-8")
-    common = {"belts": str(belts), "dem": dem, "pictures": False, "report": False}
+    common = {"belts": str(belts), "dem": dem, "parcels": areas, "report": False}
     paid = shelterscape.grant_overlay(
         **common, schemes=[str(scheme)], grant_areas=[areas], start_year=2027, out=tmp_path / "g"
     )

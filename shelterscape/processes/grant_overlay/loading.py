@@ -182,7 +182,7 @@ def _parcels(
     columns: dict[str, str],
 ) -> gpd.GeoDataFrame | None:
     """Parcels near the belts; None without any."""
-    if not params.parcels:
+    if not params.parcels or belts.empty:
         return None
     west, south, east, north = bounds_around(belts["outline"].to_numpy())
     found = reader.layer(params.parcels, grid, "parcel layer", columns, keep_outside=True)
