@@ -88,16 +88,22 @@ def _between(around, y, x):  # type: ignore[no-untyped-def]
 
 
 @kernel(inline="always")
-def _highest(sight, row, col, low, high):  # type: ignore[no-untyped-def]
-    """The highest samples from one point, as height and distance, for two heights of the eye."""
+def _first_sample(sight, row, col):  # type: ignore[no-untyped-def]
+    """Number of the first sample beyond the edge of the map, from one point."""
     down = _to_edge(row, sight.south, sight.map_rows)
     # The centre of a square that extends past the edge may itself be off the map.
     edge = max(min(down, _to_edge(col, sight.east, sight.map_cols)), 0.0)
+    return int(min(edge / sight.stride, 1e9)) + 1
+
+
+@kernel(inline="always")
+def _highest(sight, row, col, low, high, first):  # type: ignore[no-untyped-def]
+    """The highest samples from one point, as height and distance, for two heights of the eye."""
     steepest_low = steepest_high = np.float32(-1e29)
     z_low = z_high = MISSING_GROUND
     t_low = t_high = 1.0
     rows, cols = sight.around.shape
-    for k in range(int(edge / sight.stride) + 1, sight.samples + 1):
+    for k in range(first, sight.samples + 1):
         t = k * sight.stride
         y = (row + t * sight.south + 0.5) / sight.cells - 0.5 + sight.row
         x = (col + t * sight.east + 0.5) / sight.cells - 0.5 + sight.col
@@ -113,6 +119,18 @@ def _highest(sight, row, col, low, high):  # type: ignore[no-untyped-def]
     return z_low, t_low, z_high, t_high
 
 
+@kernel(inline="always")
+def _lowest_and_highest(ground, top, left, side):  # type: ignore[no-untyped-def]
+    """Of the known cells of a square; the lowest is above the highest where there are none."""
+    low, high = np.float32(1e30), np.float32(-1e30)
+    for i in range(max(top, 0), min(top + side, ground.shape[0])):
+        for j in range(max(left, 0), min(left + side, ground.shape[1])):
+            z = ground[i, j]
+            if z > MISSING_GROUND:
+                low, high = min(low, z), max(high, z)
+    return low, high
+
+
 @kernel(nogil=True)
 def _beyond_strip(first, last, ground, sight, out):  # type: ignore[no-untyped-def]
     """Squares in rows `first` to `last` − 1 of squares, counted from those of the part."""
@@ -120,18 +138,16 @@ def _beyond_strip(first, last, ground, sight, out):  # type: ignore[no-untyped-d
     side = sight.side
     for n in range(first, last):
         top = (sight.row0 // side + n) * side - sight.row0
+        y = sight.row0 + top + 0.5 * (side - 1)
         for left in range(-(sight.col0 % side), cols, side):
-            low, high = np.float32(1e30), np.float32(-1e30)
-            for i in range(max(top, 0), min(top + side, rows)):
-                for j in range(max(left, 0), min(left + side, cols)):
-                    z = ground[i, j]
-                    if z > MISSING_GROUND:
-                        low, high = min(low, z), max(high, z)
+            x = sight.col0 + left + 0.5 * (side - 1)
+            sample = _first_sample(sight, y, x)
+            if sample > sight.samples:  # the view ends on the map
+                continue
+            low, high = _lowest_and_highest(ground, top, left, side)
             if low > high:
                 continue
-            y = sight.row0 + top + 0.5 * (side - 1)
-            x = sight.col0 + left + 0.5 * (side - 1)
-            z_low, t_low, z_high, t_high = _highest(sight, y, x, low, high)
+            z_low, t_low, z_high, t_high = _highest(sight, y, x, low, high, sample)
             if z_low <= np.float32(-1e29) and z_high <= np.float32(-1e29):
                 continue
             for i in range(max(top, 0), min(top + side, rows)):

@@ -94,10 +94,10 @@ class SeenGround:
 
     def on_land(self, winds: Iterator[TerrainWind], elevation: Field) -> Iterator[TerrainWind]:
         """Terrain wind on cells of the terrain model only."""
-        if self.water is None and self.surroundings is None:
+        missing = np.isnan(elevation)
+        if (self.water is None and self.surroundings is None) or not missing.any():
             yield from winds
             return
-        missing = np.isnan(elevation)
         for wind in winds:
             wind.speed_up[missing] = np.nan
             wind.valid[missing] = False

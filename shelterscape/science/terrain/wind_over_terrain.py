@@ -26,6 +26,7 @@ from shelterscape.science.terrain.linear_theory import (
 from shelterscape.science.terrain.roughness import RoughnessClasses, classes_of, within_reach
 from shelterscape.science.terrain.surroundings import Surroundings
 from shelterscape.science.terrain.validity import MODELLED, TOO_ROUGH, Blocks
+from shelterscape.science.terrain.wind_over_terrain_tile import OnlyTile
 from shelterscape.science.terrain.wind_over_terrain_tiles import STRIP_ROWS, Tiles
 
 Field = NDArray[np.float32]
@@ -178,6 +179,8 @@ def speed_ups(
         return _whole(ground, directions_deg, options)
     # With surroundings, long and short waves are separate even if there is only one tile.
     tiles = options.tiles(ground, max(grid.shape) if is_whole else tile_cells or TILE_CELLS)
+    if is_whole:
+        return map(OnlyTile(tiles).wind, directions_deg)
     return (_together(tiles.strips(d), grid.shape, turning) for d in directions_deg)
 
 
@@ -220,6 +223,8 @@ def speed_ups_in_strips(
     is_whole = max(grid.shape) <= WHOLE_CELLS
     if not is_whole or ground.surroundings is not None:
         tiles = options.tiles(ground, max(grid.shape) if is_whole else TILE_CELLS)
+        if is_whole:
+            return (iter([(0, wind)]) for wind in map(OnlyTile(tiles).wind, directions_deg))
         return (tiles.strips(direction) for direction in directions_deg)
     here = held(ground.elevation(grid), grid, ground.roughness_on(grid))
     return (iter([(0, wind)]) for wind in _whole(here, directions_deg, options))
@@ -273,10 +278,10 @@ def surrounded_bytes(grid: Grid) -> float:
 
     Notes
     -----
-    A map processed as a whole is then a single tile, with two arrays of change, one of long waves
-    and two masks: 14 bytes per cell. Larger maps are in tiles in any case.
+    A map processed as a whole is then a single tile; its ground without long waves is there while
+    it is joined to the land around it: 4 bytes per cell. Larger maps are in tiles in any case.
     """
-    return 14.0 * float(np.prod(grid.shape)) if max(grid.shape) <= WHOLE_CELLS else 0.0
+    return 4.0 * float(np.prod(grid.shape)) if max(grid.shape) <= WHOLE_CELLS else 0.0
 
 
 def _whole_bytes(shape: tuple[int, int], pad: float) -> float:

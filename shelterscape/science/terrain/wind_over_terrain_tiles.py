@@ -173,11 +173,6 @@ class Tiles:
         more = 2 + int(self.theory.edges.pad_m / around.cells / self.theory.cell_m)
         return Surface.through(np.pad(short, more, mode="linear_ramp"), around.cells), more
 
-    @functools.cached_property
-    def is_one(self) -> bool:
-        """Whether there is only one tile."""
-        return max(self.ground.grid.shape) <= self.tile_cells
-
     def short_waves(self, row: int, col: int, shape: tuple[int, int]) -> tuple[Spectrum, Mask]:
         """Spectrum of the short waves of a tile, and its known cells.
 
@@ -202,14 +197,11 @@ class Tiles:
         before = [(n - m) // 2 for n, m in zip(padded, shape, strict=True)]
         surface, more = self._short_waves_around
         at = [n - m + more * surface.cells for n, m in zip((row, col), before, strict=True)]
-        around = self.on_map(surface, at[0], at[1], padded)
         fade = 4 * mask_cells(self.theory.cell_m)
-        return spectral.spectrum_of(surrounded(left, around, before, fade)), known
-
-    @functools.cached_property
-    def only_tile(self) -> tuple[Spectrum, Mask]:
-        """What `short_waves` returns for the only tile."""
-        return self.short_waves(0, 0, self.ground.grid.shape)
+        # Without names for the arrays, so that each is freed as early as possible.
+        whole = surrounded(left, self.on_map(surface, at[0], at[1], padded), before, fade)
+        del left
+        return spectral.spectrum_of(whole), known
 
     @functools.cached_property
     def tables(self) -> list[spectral.WaveTables]:
@@ -230,6 +222,27 @@ class Tiles:
             As `within_reach` returns them.
         """
         return within_reach(self.ground.roughness_on(part), self.theory.height_m)
+
+    def broad_change(self, wind: tuple[float, float]) -> list[tuple[Surface, Surface]]:
+        """Change of the wind by long waves over each roughness: along the wind and to the right.
+
+        Parameters
+        ----------
+        wind : tuple of float
+            Unit step (columns, rows) in which the wind blows.
+
+        Returns
+        -------
+        list of (Surface, Surface)
+        """
+        theory = self.broad_theory
+        waves = theory.waves(self.broad)
+        found = []
+        for table in theory.tables(max(waves.shape)):
+            change = spectral.apply_wind(waves, self.broad.shape, theory.cell_m, wind, table)
+            along, right = (Surface.through(change[..., i], self.large) for i in (0, 1))
+            found.append((along, right))
+        return found
 
     def strips(self, direction_deg: float) -> Iterator[tuple[int, TerrainWind]]:
         """Terrain wind in one direction, strip by strip.
@@ -265,25 +278,13 @@ class _RowOfTiles:
     def __init__(self, tiles: Tiles, wind: tuple[float, float]) -> None:
         self._tiles, self._wind = tiles, wind
         self._grid = tiles.ground.grid
-        self._broad = self._broad_change()
+        self._broad = tiles.broad_change(wind)
         self._reasons = tiles.blocks.reasons(wind)
         self._first = self._end = 0
         rows, cols = min(tiles.tile_cells + STRIP_ROWS, self._grid.shape[0]), self._grid.shape[1]
         self._change = np.zeros((2, rows, cols), np.float32)
         self._known = np.zeros((rows, cols), np.bool_)
         self._smooth = np.ones((rows, cols), np.bool_)
-
-    def _broad_change(self) -> list[tuple[Surface, Surface]]:
-        """Change of the wind by long waves over each roughness: along the wind and to the right."""
-        theory = self._tiles.broad_theory
-        waves = theory.waves(self._tiles.broad)
-        crop = self._tiles.broad.shape
-        found = []
-        for table in theory.tables(max(waves.shape)):
-            change = spectral.apply_wind(waves, crop, theory.cell_m, self._wind, table)
-            along, right = (Surface.through(change[..., i], self._tiles.large) for i in (0, 1))
-            found.append((along, right))
-        return found
 
     def reach(self, end: int) -> None:
         """Add rows up to one, with the effect of long waves."""
@@ -305,7 +306,7 @@ class _RowOfTiles:
         crop = by_row.size, by_col.size
         part = self._grid.window(row, col, crop)
         place = np.s_[row - self._first : row - self._first + crop[0], col : col + crop[1]]
-        waves, known = tiles.only_tile if tiles.is_one else tiles.short_waves(row, col, crop)
+        waves, known = tiles.short_waves(row, col, crop)
         self._known[place] = known
         at = theory.classes.at(tiles.roughness_on(part)[0])
         change = theory.change(waves, crop, self._wind, tiles.tables, at)
