@@ -60,6 +60,25 @@ def test_each_line_left_out_against_all_alternatives(world):
             max(adds.values()), abs=1e-5
         )
         assert one.wind_rise.size == 0
+    # With a cost to working land the line with the largest difference is the alternative.
+    land = np.random.default_rng(4).uniform(0.0, 0.9, len(new)) * own.gains
+    costly = left_out(ground, new, limits, found, own, forbidden=[barred], land_cost=land)
+    assert [o.benefit_lost_ha for o in costly] == [o.benefit_lost_ha for o in reported]
+    for row, one in zip(found.rows, costly, strict=True):
+        rest = [r for r in found.rows if r != row]
+        without = smallest_wind_value(ground, rest)
+        after = {
+            r: smallest_wind_value(ground, [*rest, r]) - without - land[r]
+            for r in others
+            if length[[*rest, r]].sum() <= limits.metres
+        }
+        if one.alternative is None:
+            assert max(after.values(), default=0) <= 1e-5
+        else:
+            assert after[one.alternative] == pytest.approx(max(after.values()), abs=1e-5)
+            net = one.alternative_benefit_ha - land[one.alternative]
+            assert net == pytest.approx(max(after.values()), abs=1e-5)
+    assert [o.alternative for o in costly] != [o.alternative for o in reported]
     # The choice exchanges lines while that helps, so no single exchange adds benefit.
     assert all(one.alternative_benefit_ha <= one.benefit_lost_ha + 1e-5 for one in reported)
 

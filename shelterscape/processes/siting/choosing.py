@@ -133,6 +133,7 @@ def choose_set(
         own,
         shelter=ground,
         forbidden=no_alternative,
+        land_cost=land_cost,
         net_cost=net_cost,
         stop_if_requested=data.check_stop,
     )

@@ -34,7 +34,8 @@ class LeftOut:
     benefit_lost_ha : float
         Benefit of the set minus that without the line, ha eq.
     alternative : int or None
-        Row of the line that adds most in its place, of those not chosen that fit the limits.
+        Row of the line that adds most in its place after its cost to working land, of those not
+        chosen that fit the limits.
     alternative_benefit_ha : float
         Benefit that the alternative adds to the other lines, ha eq.; 0 without one.
     wind_rise : (places,) float64
@@ -61,6 +62,7 @@ def left_out(
     *,
     shelter: Ground | None = None,
     forbidden: Collection[str] = (),
+    land_cost: Array | None = None,
     net_cost: NetCost | None = None,
     stop_if_requested: Callable[[], None] = lambda: None,
 ) -> list[LeftOut]:
@@ -70,7 +72,7 @@ def left_out(
     ----------
     ground : Evaluator
         Of these candidates, with nothing planted; it is returned to that state.
-    candidates, limits, forbidden, net_cost
+    candidates, limits, forbidden, land_cost, net_cost
         As for `choice.choose`.
     choice : Choice
     own : Benefits
@@ -102,7 +104,8 @@ def left_out(
     try:
         search.restore(chosen)
         with_all = wind_on_places(shelter), corner_time(shelter)
-        _visit(search, chosen, (), choice.benefit_ha, (shelter, with_all), found)
+        land = np.zeros(len(candidates)) if land_cost is None else land_cost
+        _visit(search, chosen, (), (choice.benefit_ha, land), (shelter, with_all), found)
     finally:
         search.clear()
     return [found[row] for row in choice.rows]
@@ -135,30 +138,34 @@ def _visit(
     search: Search,
     part: State,
     planted: State,
-    benefit_ha: float,
+    whole: tuple[float, Array],
     shelter: tuple[Ground | None, tuple[Array, Array]],
     found: dict[int, LeftOut],
 ) -> None:
-    """Leave out each line of a part, with all others planted."""
+    """Leave out each line of a part, with all others planted.
+
+    `whole` is the benefit of the whole set, and the cost of each line to working land.
+    """
+    benefit_ha, land = whole
     if len(part) > 1:
         middle = len(part) // 2
         one, other = part[:middle], part[middle:]
-        _visit(search, one, planted + other, benefit_ha, shelter, found)
-        _visit(search, other, planted + one, benefit_ha, shelter, found)
+        _visit(search, one, planted + other, whole, shelter, found)
+        _visit(search, other, planted + one, whole, shelter, found)
         return
     for row, phase in part:
         search.restore(planted)
         without = search.planted_benefit() - sum(float(search.loss[r]) for r, _ in planted)
-        alternative, adds = _alternative(search, row, phase)
+        alternative, adds = _alternative(search, row, phase, land)
         ground, (wind, corner) = shelter
         changes = wind_on_places(ground) - wind, corner - corner_time(ground)
         found[row] = LeftOut(benefit_ha - without, alternative, adds, *changes)
 
 
-def _alternative(search: Search, row: int, phase: int) -> tuple[int | None, float]:
-    """The line that adds most in place of one left out, and what it adds."""
+def _alternative(search: Search, row: int, phase: int, land: Array) -> tuple[int | None, float]:
+    """The line that adds most after its cost to land in place of another, and what it adds."""
     # What a line adds alone is the most it adds to any set, so the rest need not be evaluated.
-    most = search.steps[0][0].additions - search.loss
+    most = search.steps[0][0].additions - search.loss - land
     usable = search.allowed & (most > LEAST_GAIN_HA) & search.budget.could_fit(search.phases, phase)
     usable[[row, *search.phases]] = False
     order = [int(r) for r in np.lexsort((search.rank, -most)) if usable[r]]
@@ -167,12 +174,12 @@ def _alternative(search: Search, row: int, phase: int) -> tuple[int | None, floa
         lot, order = order[:REFRESHED_TOGETHER], order[REFRESHED_TOGETHER:]
         lot = [r for r in lot if search.fits(r, phase)]
         if lot:
-            adds = search.gains_of(np.array(lot, dtype=np.int64)) - search.loss[lot]
+            adds = search.gains_of(np.array(lot, dtype=np.int64)) - search.loss[lot] - land[lot]
             ranked = [(-float(a), int(search.rank[r]), r) for a, r in zip(adds, lot, strict=True)]
             best = min([*ranked, *([] if best is None else [best])])
     if best is None or -best[0] <= LEAST_GAIN_HA:
         return None, 0.0
-    return best[2], -best[0]
+    return best[2], float(land[best[2]]) - best[0]
 
 
 def wind_on_places(ground: Ground | None) -> Array:
