@@ -28,7 +28,7 @@ OUT, IO = "out", "io"
 PLACES = {"home": "HOME", "temporary": "TMPDIR"}
 """Folders of the machine that each case has for itself, by their variables."""
 
-REPORTS = ("record.json", "report.html", "summary.txt", "timings.json")
+REPORTS = ("record.json", "report.html", "holding_pages.pdf", "summary.txt", "timings.json")
 """Files of a result that name inputs and notices, which an attack may change."""
 
 CHANGING_EVENTS = {

@@ -7,6 +7,7 @@ import pandas as pd
 from shelterscape.errors import NOTICES, Notice
 from shelterscape.files.html_page import Page, write_page
 from shelterscape.runs.holding_pages import holding_pages
+from shelterscape.runs.holding_sheets import holding_sheets, print_holdings
 from shelterscape.runs.page_notes import ASSUMED, NOT_MODELLED, page_notes
 
 LINES = [
@@ -113,3 +114,18 @@ def test_notes_state_what_was_assumed_not_modelled_and_not_checked():
     )
     assert page_notes([], [effects[:1]], []) == ()
     assert {*ASSUMED, *NOT_MODELLED} <= set(NOTICES)
+
+
+def test_printed_pages_have_the_same_figures(tmp_path):
+    pages, _ = holding_pages(OUTPUTS, ["visit the site"])
+    sheets = holding_sheets(pages, "screening only")
+    assert [sheet.heading for sheet in sheets.sheets] == [page.title for page in pages]
+    first, *_, harm, check = sheets.sheets[0].tables
+    assert first.rows == tuple((text,) for text in pages[0].answer)
+    assert [t.rows for t in sheets.sheets[0].tables[1:-2]] == [t.rows for t in pages[0].tables]
+    assert harm.rows == (("D1: snow drift on roads",),) and check.rows[0][0] == "visit the site"
+    page = Page("Wind", (), (), (), (), (), ("screening only",), (), holdings=pages)
+    print_holdings(page, tmp_path / "one.pdf"), print_holdings(page, tmp_path / "two.pdf")
+    assert (tmp_path / "one.pdf").read_bytes() == (tmp_path / "two.pdf").read_bytes()
+    print_holdings(Page("Wind", (), (), (), (), (), (), ()), tmp_path / "none.pdf")
+    assert not (tmp_path / "none.pdf").exists()

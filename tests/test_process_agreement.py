@@ -123,7 +123,8 @@ def test_files_written_are_those_declared(demo):
     declared = {file for o in outputs if _written(o, demo) for file in o.files}
     assert all(_written(o, demo) for o in outputs if not o.optional)
     found = {p.relative_to(demo.folder).as_posix() for p in demo.folder.rglob("*") if p.is_file()}
-    assert found == declared | {"record.json", "report.html", "summary.txt", "timings.json"}
+    of_run = {"record.json", "report.html", "holding_pages.pdf", "summary.txt", "timings.json"}
+    assert found == declared | of_run
 
 
 def test_files_have_the_content_that_is_declared(demo):

@@ -81,10 +81,11 @@ def _table(flow: _Flow, table: SheetTable) -> None:
     flow.pages.text(MARGIN_MM, flow.y + 1.5, table.heading, 9, BOLD)
     flow.y += 7
     heads = _cells(flow, table.columns, wide, BOLD)
-    _row(flow, heads, wide, BOLD)
+    if any(table.columns):
+        _row(flow, heads, wide, BOLD)
     for row in table.rows:
         cells = _cells(flow, row, wide)
-        if flow.needs(_high_mm(cells)):
+        if flow.needs(_high_mm(cells)) and any(table.columns):
             _row(flow, heads, wide, BOLD)
         _row(flow, cells, wide)
     flow.y += 2

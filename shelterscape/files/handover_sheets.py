@@ -87,6 +87,7 @@ class SheetTable:
     ----------
     heading : str
     columns : tuple of str
+        Headings; no heading is drawn where all are empty.
     widths : tuple of float
         Relative widths of the columns.
     rows : tuple of tuple of str

@@ -47,6 +47,7 @@ from shelterscape.process.inputs import (
 )
 from shelterscape.process.memory import MIB
 from shelterscape.runs.events import Monitor, OnEvent, ignore_event, machine_notices, never
+from shelterscape.runs.holding_sheets import HOLDING_SHEETS, print_holdings
 from shelterscape.runs.memory import MemoryEstimate
 from shelterscape.runs.report import write_report
 from shelterscape.runs.staging import Staging, unwritable
@@ -184,7 +185,8 @@ def run(
             if report:
                 processes = [step.process for step in steps]
                 page = stage.folder / REPORT
-                write_report(stage.folder, record, processes, GEOPACKAGE, page)
+                shown = write_report(stage.folder, record, processes, GEOPACKAGE, page)
+                print_holdings(shown, stage.folder / HOLDING_SHEETS)
             record["outputs"] = described(stage.folder, listed(stage.folder))
             write_json(stage.folder / RECORD, record)
             timings = _timings(steps, done, started, stage)

@@ -52,8 +52,8 @@ class _Part:
 
 def write_report(
     folder: Path, record: dict[str, Any], processes: Sequence[Process], package: str, path: Path
-) -> None:
-    """Write the report of a run.
+) -> Page:
+    """Write the report of a run, and return what it shows.
 
     Parameters
     ----------
@@ -68,6 +68,10 @@ def write_report(
     path : Path
         The page to write.
 
+    Returns
+    -------
+    Page
+
     Raises
     ------
     SetupError
@@ -75,7 +79,9 @@ def write_report(
     """
     parts, summary = _read(folder, record, processes)
     layers = list(_layers(parts, folder / package))
-    write_page(path, _page(parts, summary, layers, record, folder))
+    page = _page(parts, summary, layers, record, folder)
+    write_page(path, page)
+    return page
 
 
 def summary_of_run(
