@@ -90,6 +90,7 @@ CODES: dict[str, str] = {
 NOTICES: dict[str, str] = {
     "lines-lost": "candidate lines that must be chosen were excluded entirely",
     "no-lines": "there is no candidate line on a part of the map",
+    "sea-suspected": "missing cells at the edge of a terrain model may be sea",
     "not-modelled": "the method is not valid on part of the ground",
     "belt-not-fitted": "the shelter curve of a belt could not be fitted to its readings",
     "photograph-doubtful": "a photograph may give a wrong porosity, or is not joined to a belt",
@@ -103,7 +104,6 @@ NOTICES: dict[str, str] = {
     "subset-left-out": "a subset of a wind set has too few values, or misses its months",
     "cells-missing": "cells of a terrain model are missing, and the results there too",
     "surroundings-joined": "the land around a terrain model was levelled and joined to it",
-    "sea-suspected": "missing cells at the edge of a terrain model may be sea",
     "water-seen": "missing cells of a terrain model count as flat water",
     "features-outside": "features outside the terrain model were left out",
     "work-before-approval": "planned work must wait for the written approval of a grant",

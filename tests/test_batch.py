@@ -167,7 +167,7 @@ def test_missing_cells_that_may_be_sea_are_noticed(tmp_path):
     result = go(plan, out, progress=reported.append)
     count = ground[..., 50:].size
     assert [one["count"] for one in reported if one.get("code") == "sea-suspected"] == [count]
-    assert any(f"{count} missing cells" in line for line in result.summary)
+    assert any(f"{count:,} missing cells" in line for line in result.summary)
     combined = json.loads((out / "combined" / "record.json").read_text(encoding="utf-8"))
     assert "sea-suspected" in {one["code"] for one in combined["notices"]}
     seen_by = result.holdings["notices"].str.contains("sea-suspected")

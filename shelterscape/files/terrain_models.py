@@ -100,7 +100,7 @@ def read_terrain(
     _check_size(elevation, path)
     if missing := int(np.isnan(elevation).sum()):
         share = f"{path.name}: {100 * missing / elevation.size:.1f} % of the cells are missing"
-        text = f"{share}; results are missing there and in views across them"
+        text = f"{share}; results are missing there"
         notices.append(Notice("cells-missing", text, missing))
     affine = _squared(affine)
     if not _fits(affine) or own != target:

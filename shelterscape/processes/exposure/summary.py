@@ -116,7 +116,7 @@ def _topex_map(results: ExposureResults, params: ExposureInputs) -> MapSheet:
         title="Topex: shelter by the terrain",
         panels=(MapPanel(heading, results.topex, "topex_deg"),),
         grid=results.data.grid,
-        notes=("Grey: unknown, because some view holds no known ground.",),
+        notes=("Grey: missing ground, or ground with a view that holds no known ground.",),
         ground=results.data.elevation,
     )
 

@@ -159,7 +159,7 @@ def water_seen(ground: Ground, water: Water) -> list[Notice]:
     for part in ground.strips(READ_ROWS):
         heights = ground.elevation(part)
         count += int((np.isnan(heights) & np.isfinite(water.filled(heights, part))).sum())
-    text = f"{count} missing cells count as open water: flat, without results"
+    text = f"{count:,} missing cells count as open water: flat, without results"
     if not count:
         text = "no missing cell is open water: missing_ground has no effect"
     return [Notice("water-seen", text, count)]
@@ -195,8 +195,8 @@ def sea_suspected(ground: Ground, where: str = "map") -> list[Notice]:
     if not (np.concatenate(low) & ndimage.binary_dilation(outside)).any():
         return []
     text = (
-        f"{count} missing cells at the edge of the {where} border land lower than "
-        f"{LOW_COAST_M:g} m: if they are sea, add --missing-ground sea"
+        f"{count:,} missing cells at the edge of the {where}, by land below {LOW_COAST_M:g} m: "
+        "if sea, add --missing-ground sea"
     )
     return [Notice("sea-suspected", text, count)]
 
