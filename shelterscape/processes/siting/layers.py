@@ -187,7 +187,9 @@ def _main_directions(data: SitingData, found: SitingDecision) -> list[str]:
     order = np.argsort(-share, axis=1, kind="stable")[:, :MOST_NAMED]
     names = [f"{d:g}°" for d in data.winds.direction_deg]
     return [
-        "; ".join(f"{names[k]} {share[i, k]:.0%}" for k in row if share[i, k] >= LEAST_SHARE)
+        "; ".join(
+            f"{names[k]} {100 * share[i, k]:.0f} %" for k in row if share[i, k] >= LEAST_SHARE
+        )
         for i, row in enumerate(order)
     ]
 
