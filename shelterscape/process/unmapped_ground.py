@@ -38,7 +38,12 @@ class UnmappedGround(RoughGround):
     def _water_is_wanted(self) -> UnmappedGround:
         given = [n for n in ("water_level_m", "open_water") if getattr(self, n) is not None]
         if given and self.missing_ground == "unknown":
-            raise ValueError(f"{given[0]} has no effect unless missing_ground is sea or lake")
+            raise ValueError(
+                f"without missing_ground, {given[0]} has no effect: say whether missing cells are "
+                "sea or lake"
+            )
         if self.missing_ground == "lake" and not given:
-            raise ValueError("missing_ground lake needs water_level_m, or open_water with levels")
+            raise ValueError(
+                "the level of the lake is not known: give water_level_m, or open_water with levels"
+            )
         return self
