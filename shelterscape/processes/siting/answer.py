@@ -69,7 +69,7 @@ def answer_of(results: SitingResults) -> list[str]:
 def _compared(results: SitingResults) -> list[str]:
     """The difference from the plan compared with, where one is given."""
     table, data = results.tables.get("plan_comparison"), results.data
-    return [] if table is None else comparison_answer(table, data.case, data.currency)
+    return [] if table is None else comparison_answer(table, data.case)
 
 
 def _only_crops(results: SitingResults) -> bool:

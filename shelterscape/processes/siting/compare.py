@@ -98,12 +98,12 @@ def plan_comparison(
     )
 
 
-def comparison_answer(table: pd.DataFrame, case: Case, currency: str) -> list[str]:
-    """What this plan has more or less than the other one, in one season and year."""
+def comparison_answer(table: pd.DataFrame, case: Case) -> list[str]:
+    """How much more or less this plan shelters than the other one, in one season and year."""
+    # Figures of the whole set are those of `benefit_curve`, before lines are joined.
     in_case = (table["season"] == case.season_label) & (table["year"].fillna(0) == (case.year or 0))
-    more = table[(table["season"] == "") | in_case].set_index("compared_figure")["plan_difference"]
-    cost = "" if np.isnan(more["cost"]) else f", cost {more['cost']:+,.2f} {currency}"
+    more = table[in_case].set_index("compared_figure")["plan_difference"]
     return [
-        f"Compared with the other plan: {more['belt_count']:+.0f} belts, {more['length_m']:+,.0f} m"
-        f"{cost}; equivalent sheltered area {more['set_benefit_ha']:+,.1f} ha eq. ({case.label})"
+        f"Compared with the other plan: equivalent sheltered area {more['set_benefit_ha']:+,.1f} "
+        f"ha eq. ({case.label})"
     ]
