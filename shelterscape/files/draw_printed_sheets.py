@@ -60,7 +60,7 @@ class _Flow:
 
 def _facts(flow: _Flow, sheet: PrintedSheet) -> None:
     """Labels and values, several in a line."""
-    wide = WIDE_MM / min(FACTS_ACROSS, len(sheet.facts))
+    wide = WIDE_MM / min(FACTS_ACROSS, max(len(sheet.facts), 1))
     for first in range(0, len(sheet.facts), FACTS_ACROSS):
         some = sheet.facts[first : first + FACTS_ACROSS]
         lines = [flow.pages.wrapped(value, wide - 2, 8.5) for _, value in some]
