@@ -37,13 +37,14 @@ ACTIONS = [
     {"holding_id": "H1", "action_date": "2027-02-01", "grant_action": "apply", "scheme": "belts"},
     {"holding_id": "H1", "action_date": "2027", "grant_action": "plant", "scheme": "belts"},
 ]
-EFFECTS = [{"holding_id": "H1", "name": "D1", "side_effects": "snow drift on roads"}]
+EFFECTS = [{"name": "D1", "holding_id": "H1", "side_effects": "snow drift on roads"}]
 CANDIDATES = [*LINES, LINES[0] | {"candidate": "E9", "choice_order": None}]
 CHOSEN = [row | {"cumulative_cost": 1.0} for row in LINES]
 OUTPUTS = [("candidates", CANDIDATES), ("chosen_belts", CHOSEN),
            ("places", PLACES), ("items", BY_ITEM),
            ("grant_by_holding", PAYMENTS), ("grant_actions", ACTIONS),
-           ("belts_examined", EFFECTS)]  # fmt: skip
+           ("belts_examined", EFFECTS),
+           ("exposure", [{"holding_id": "H2", "name": "Skarvel"}])]  # fmt: skip
 
 
 def test_a_page_answers_where_how_much_when_at_what_cost_and_what_first():
@@ -68,7 +69,8 @@ def test_a_page_answers_where_how_much_when_at_what_cost_and_what_first():
     assert places.rows[0][-4:] == ("53.8", "49.1", "3.1", "6.4")
     assert places.rows[1][-4:] == ("",) * 4 and none == ()
     assert first.harm == ("D1: snow drift on roads",) and first.checks == ("visit the site",)
-    # A cost that is not known is not zero.
+    # Any output with a row for each holding names them; a cost that is not known is not zero.
+    assert second.title == "Holding Skarvel"
     assert second.answer[:1] == ("1 line, 23.5 m: E2",)
     assert second.answer[-1] == "Cost: not known for every line"
     assert [table.title for table in second.tables] == ["Lines"]

@@ -59,9 +59,10 @@ def holding_pages(
         "actions": _rows_with(outputs, {"holding_id", "action_date", "grant_action"}),
         "effects": _rows_with(outputs, {"holding_id", "name", "side_effects"}),
     }  # fmt: skip
+    names = _names(outputs)
     pages = tuple(
         _page(
-            one,
+            names.get(one, one),
             [row for row in lines if str(row["holding_id"] or "") == one],
             {name: [row for row in rows if str(row["holding_id"] or "") == one]
              for name, rows in found.items()},
@@ -82,11 +83,19 @@ def _rows_with(
     return []
 
 
-def _page(
-    holding_id: str, lines: Rows, found: Mapping[str, Rows], checks: Sequence[str]
-) -> HoldingPage:
+def _names(outputs: Sequence[tuple[str, Rows]]) -> dict[str, str]:
+    """Names of holdings, from outputs with a row for each."""
+    return {
+        str(row["holding_id"]): str(row["name"])
+        for _, rows in outputs
+        if rows and tuple(rows[0])[:2] == ("holding_id", "name")
+        for row in rows
+        if row["name"]
+    }
+
+
+def _page(name: str, lines: Rows, found: Mapping[str, Rows], checks: Sequence[str]) -> HoldingPage:
     payments = found["payments"]
-    name = next((str(row["name"]) for row in payments if row.get("name")), holding_id)
     effects = [row for row in found["effects"] if row["side_effects"]]
     return HoldingPage(
         title=f"Holding {name}" if name else "Belts without a holding",
