@@ -113,11 +113,10 @@ def _draw_rose(
     axes.axis("off")
     width = float(np.median(rose.sector_deg))
     rings = [r for r in RINGS if scale.radius(rose, r, width) <= 1.02][-3:]
+    at = math.radians(_free_angle_deg(rose))
     for ring in rings:
         radius = scale.radius(rose, ring, width)
         axes.add_patch(Circle((0, 0), radius, fill=False, color="#b9b2a6", linewidth=0.6, zorder=0))
-        # Between two sectors and two compass points, where least is drawn over it.
-        at = math.radians(33.75)
         axes.text(radius * math.sin(at), radius * math.cos(at), f"{100 * ring:.0f} %", fontsize=6.5,
                   color="#55504a", family=FONT, ha="center", va="center", zorder=5)  # fmt: skip
     for i, (direction, sector) in enumerate(zip(rose.direction_deg, rose.sector_deg, strict=True)):
@@ -131,6 +130,17 @@ def _draw_rose(
     axes.text(1.26, -1.24, f"calm {100 * rose.calm:.1f} %", fontsize=8, family=FONT, ha="right")
     title = "\n".join(textwrap.wrap(rose.heading, 44)[:3])
     axes.set_title(title, fontsize=8.5, family=FONT, pad=3)
+
+
+def _free_angle_deg(rose: Rose) -> float:
+    """Between two sectors and two compass points, the side with the least wind."""
+    total = rose.share.sum(axis=1)
+
+    def _near(angle_deg: float) -> float:
+        apart = np.abs((rose.direction_deg - angle_deg + 180.0) % 360.0 - 180.0)
+        return float(total[apart < 30.0].sum())
+
+    return min((33.75, 123.75, 213.75, 303.75), key=_near)
 
 
 def _draw_sector(
