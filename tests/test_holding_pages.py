@@ -85,6 +85,12 @@ def test_a_run_without_chosen_belts_has_no_such_page(tmp_path):
     assert text.count('<section class="sheet"') == 2 and "<b>" not in text
 
 
+def test_deadlines_beyond_the_first_are_counted():
+    outputs = [("chosen_belts", CHOSEN), ("grant_actions", ACTIONS * 4)]
+    table = holding_pages(outputs, [])[0][0].tables[-1]
+    assert table.title == "Deadlines, the first 6 of 12" and len(table.rows) == 6
+
+
 def test_holdings_without_a_page_are_named():
     rows = [row | {"holding_id": f"H{n}"} for n in range(23) for row in CHOSEN[:1]]
     pages, without = holding_pages([("chosen_belts", rows)], [])

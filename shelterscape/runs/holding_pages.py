@@ -17,7 +17,7 @@ from shelterscape.terms import TERMS
 Row = Mapping[str, Any]
 Rows = Sequence[Row]
 
-MOST_PAGES, MOST_ACTIONS, MOST_CHILLED = 20, 12, 3
+MOST_PAGES, MOST_ACTIONS, MOST_CHILLED = 20, 6, 3
 """Pages, deadlines on a page, and places whose days of chill are in its answer, at most."""
 
 LINES = ("choice_order", "candidate", "action", "length_m", "width_m", "species", "planting_year",
@@ -27,7 +27,7 @@ PLACES = ("name", "season", "year", "relative_wind_without", "relative_wind",
           "chill_days_without", "chill_days", "chill_days_avoided_low",
           "chill_days_avoided_high")  # fmt: skip
 AVOIDED_ENDS = "avoided_low", "avoided_high"
-ACTIONS = ("action_date", "scheme", "grant_action", "evidence", "at_stake", "loss_if_missed")
+ACTIONS = "action_date", "scheme", "grant_action", "at_stake", "loss_if_missed"
 
 
 def holding_pages(
@@ -106,7 +106,7 @@ def _page(name: str, lines: Rows, found: Mapping[str, Rows], checks: Sequence[st
                 _table("Lines", LINES, lines),
                 _table("Fields and places", PLACES, found["places"]),
                 _money_table(lines, payments),
-                _table("Deadlines", ACTIONS, found["actions"][:MOST_ACTIONS]),
+                _deadlines(found["actions"]),
             )
             if table.rows
         ),
@@ -204,6 +204,13 @@ def _money_table(lines: Rows, payments: Rows) -> PageTable:
     rows = rows or [("none calculated", f"{cost:.2f}", "", f"{cost:.2f}", currency)]
     titles = [("scheme", False), ("cost", True), ("grant", True), ("net cost", True)]
     return PageTable("", "Money", (*titles, ("currency", False)), tuple(rows))
+
+
+def _deadlines(actions: Rows) -> PageTable:
+    """The first actions; the title states how many there are."""
+    count = len(actions)
+    more = f", the first {MOST_ACTIONS} of {count}" if count > MOST_ACTIONS else ""
+    return _table(f"Deadlines{more}", ACTIONS, actions[:MOST_ACTIONS])
 
 
 def _table(title: str, columns: Sequence[str], rows: Rows) -> PageTable:

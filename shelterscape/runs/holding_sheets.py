@@ -13,7 +13,7 @@ HOLDING_SHEETS = "holding_pages.pdf"
 BOX = "□"
 """To tick when done."""
 
-WIDE_CELL = 26
+WIDE_CELL = 36
 """Letters of a cell that are given room on one line; longer texts take several."""
 
 
@@ -73,6 +73,6 @@ def _table(table: PageTable) -> SheetTable:
 
 
 def _width(title: str, *cells: str) -> float:
-    """Letters for the longest word of a title and the longest cell."""
+    """Letters for the longest word, three lines of the title and the longest cell."""
     words = [len(word) for text in (title, *cells) for word in text.split()]
-    return max(*words, min(max(map(len, cells)), WIDE_CELL), 3) + 1.5
+    return max(*words, len(title) / 3, min(max(map(len, cells)), WIDE_CELL), 3) + 2.0
