@@ -11,6 +11,7 @@ from siting_helpers import GRID, belts, seeded_lines
 from shelterscape.grid import downwind
 from shelterscape.science.prepared_belts import ShelterOptions, prepare_belts
 from shelterscape.science.shelter import mean_over_rays, one_direction, ray_offsets
+from shelterscape.science.siting import changed_ground
 from shelterscape.science.siting.changed_ground import ChangedGround
 
 
@@ -28,7 +29,8 @@ def both_sets(seed):
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_windows_contain_all_ground_that_changes(seed):
+def test_windows_contain_all_ground_that_changes(seed, monkeypatch):
+    monkeypatch.setattr(changed_ground, "MOST_IN_WINDOWS", 1.0)
     before, after = both_sets(seed)
     changed, whole, smaller = ChangedGround(before, after), GRID.shape[0] * GRID.shape[1], 0
     for direction in np.random.default_rng(seed).uniform(0.0, 360.0, 4):

@@ -22,6 +22,10 @@ BESIDE_H = REACH_WINDWARD_H + LONGEST_CHAIN * (CLOSE_H + WOOD_FROM_H)
 extend beyond it leeward, heights of the tallest of them."""
 
 
+MOST_IN_WINDOWS = 0.5
+"""Share of the grid, and of the outlines, above which all of them takes less time."""
+
+
 class OutlineReach:
     """Ground on which outlines of belts act, alone or with close belts.
 
@@ -115,9 +119,12 @@ class ChangedGround:
         corner, size = np.tile([grid.col0, grid.row0], 2), np.tile(grid.shape[::-1], 2)
         inside = np.clip(boxes - corner, 0, size)
         inside = np.hstack([np.floor(inside[:, :2]), np.ceil(inside[:, 2:])]).astype(int)
+        merged = _merged(inside.tolist())
+        if sum(map(_cells, merged)) > MOST_IN_WINDOWS * size[0] * size[1]:
+            return [grid]
         return [
             grid.window(top, left, (bottom - top, right - left))
-            for left, top, right, bottom in _merged(inside.tolist())
+            for left, top, right, bottom in merged
             if right > left and bottom > top
         ]
 
@@ -145,7 +152,9 @@ class ChangedGround:
                 & (right >= one.col0)
                 & ((top <= one.row0 + rows) & (bottom >= one.row0))
             )
-        return _some_outlines(self._after, acts)
+        # The whole set keeps the profiles of close belts from one direction to the next.
+        most = acts.mean() > MOST_IN_WINDOWS if len(acts) else True
+        return self._after if most else _some_outlines(self._after, acts)
 
 
 def _some_outlines(belts: PreparedBelts, keep: NDArray[np.bool_]) -> PreparedBelts:
