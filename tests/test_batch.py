@@ -571,7 +571,9 @@ def test_figures_of_siting(monkeypatch):
     results = SimpleNamespace(
         layers={"chosen_belts": chosen},
         lines=SimpleNamespace(candidates=candidates),
-        decision=SimpleNamespace(own=own, full_evaluation=full_evaluation),
+        decision=SimpleNamespace(
+            own=own, full_evaluation=full_evaluation, choice=SimpleNamespace(net_cost_minor=70025)
+        ),
         data=SimpleNamespace(
             currency="EUR",
             case=None,
@@ -581,8 +583,10 @@ def test_figures_of_siting(monkeypatch):
     monkeypatch.setattr(siting_summary, "boundary_figures", lambda lines, found: {})
     assert siting_summary._figures(results) == {
         "best_candidates": "c-9 (1.25 ha eq.), c-7 (0.50 ha eq.)",
+        "belt_count": 2.0,
         "chosen_length_m": 200.0,
         "cost": 800.75,
+        "net_cost": 700.25,
         "currency": "EUR",
         "own_places_reached": None,
         "own_benefit_ha": 1.5,

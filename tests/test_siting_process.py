@@ -589,8 +589,10 @@ def test_a_plan_compared_with_itself_and_with_another(inputs, result, tmp_path):
         for text in other.record["steps"][0]["answer"]
     )
     for column, run in (("this_plan", other), ("other_plan", result)):
-        last = table(run, "benefit_curve").iloc[-1]
-        assert figures.loc["length_m", column] == pytest.approx(last["length_m"], abs=0.5)
+        chosen = layer(run, "chosen_belts")
+        assert figures.loc["belt_count", column] == len(chosen)
+        assert figures.loc["length_m", column] == pytest.approx(chosen["length_m"].sum(), abs=0.5)
+        assert figures.loc["cost", column] == pytest.approx(chosen["cost"].sum(), abs=0.01)
         by_case = table(run, "benefit_by_case")["set_benefit_ha"]
         assert list(figures.loc[["set_benefit_ha"], column]) == pytest.approx(
             by_case.tolist(), abs=0.006

@@ -27,12 +27,15 @@ class EarlierRun:
     folder : Path
     bands : dict of list of str
         Names of the bands of each raster.
+    figures : dict
+        Values that the process reported.
     checksums : dict of str
         Checksum of each file when it was written, by its path in the folder.
     """
 
     folder: Path
     bands: dict[str, list[str]]
+    figures: dict[str, Any]
     checksums: dict[str, str]
 
     def raster(self, name: str, band: str, grid: Grid) -> NDArray[np.float32]:
@@ -140,7 +143,8 @@ def earlier_run(source: str, process_id: str) -> EarlierRun:
     sums = {
         one["path"]: str(one.get("sha256")) for one in record["outputs"] if one["path"] in known
     }
-    return EarlierRun(path.parent, {str(k): list(map(str, v)) for k, v in bands.items()}, sums)
+    names = {str(k): list(map(str, v)) for k, v in bands.items()}
+    return EarlierRun(path.parent, names, dict(own[0].get("figures") or {}), sums)
 
 
 def _refused(text: str, path: Path, value: str | None, hint: str) -> InputError:

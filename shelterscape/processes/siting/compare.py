@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,16 +13,22 @@ from numpy.typing import NDArray
 from shelterscape.grid import Grid
 from shelterscape.process.reading import Reader
 from shelterscape.process.stages import Block
-from shelterscape.processes.siting.spec import PROCESS, SitingInputs
+from shelterscape.processes.siting.spec import MINOR_UNITS, PROCESS, SitingInputs
 from shelterscape.science.belts import Case
+from shelterscape.science.siting.choice import Choice
 from shelterscape.terms import TERMS
 
 Field = NDArray[np.float32]
 
 COLUMNS = ("compared_figure", "season", "year", "this_plan", "other_plan", "plan_difference")
 
-WHOLE = ("belt_count", "length_m", "cost", "net_cost")
-"""Figures of the whole set."""
+WHOLE = {
+    "belt_count": "belt_count",
+    "length_m": "chosen_length_m",
+    "cost": "cost",
+    "net_cost": "net_cost",
+}
+"""Figures of the whole set, and their names in the record of a run."""
 
 BY_CASE = ("set_benefit_ha", "own_benefit_ha", "neighbours_benefit_ha", "public_benefit_ha")
 """Figures of each season and year."""
@@ -35,12 +42,14 @@ class EarlierPlan:
     ----------
     winds : list of (rows, cols) float32
         Relative wind with its belts, by case of this run.
-    curve, by_case : DataFrame
-        Its tables ``benefit_curve`` and ``benefit_by_case``.
+    figures : dict
+        Figures in its record, as `set_figures` returns them.
+    by_case : DataFrame
+        Its table ``benefit_by_case``.
     """
 
     winds: list[Field]
-    curve: pd.DataFrame
+    figures: Mapping[str, Any]
     by_case: pd.DataFrame
 
 
@@ -52,7 +61,7 @@ def read_earlier(
         return None
     run = reader.earlier_run(params.compare, PROCESS.id)
     winds = [run.raster("relative_wind_with_belts", case.label, grid) for case in cases]
-    return EarlierPlan(winds, run.table("benefit_curve"), run.table("benefit_by_case"))
+    return EarlierPlan(winds, run.figures, run.table("benefit_by_case"))
 
 
 def difference_blocks(earlier: EarlierPlan, winds: Sequence[Field]) -> Iterator[Block]:
@@ -61,18 +70,38 @@ def difference_blocks(earlier: EarlierPlan, winds: Sequence[Field]) -> Iterator[
         yield Block("relative_wind_difference", number, wind - other)
 
 
+def set_figures(chosen: pd.DataFrame, choice: Choice) -> dict[str, float | None]:
+    """Number, length and cost of the chosen belts; cost is None where that of a belt is unknown."""
+    known = chosen["cost"].notna().all()
+    return {
+        "belt_count": float(len(chosen)),
+        "chosen_length_m": float(chosen["length_m"].sum()),
+        "cost": float(chosen["cost"].sum()) if known else None,
+        "net_cost": choice.net_cost_minor / MINOR_UNITS if known else None,
+    }
+
+
 def plan_comparison(
-    earlier: EarlierPlan, curve: pd.DataFrame, by_case: pd.DataFrame
+    earlier: EarlierPlan, figures: Mapping[str, Any], by_case: pd.DataFrame
 ) -> pd.DataFrame:
     """Figures of both plans and their difference, of the whole set and then by season and year.
 
     Parameters
     ----------
     earlier : EarlierPlan
-    curve, by_case : DataFrame
-        Tables ``benefit_curve`` and ``benefit_by_case`` of this run.
+    figures : dict
+        Those of this run, as `set_figures` returns them.
+    by_case : DataFrame
+        Table ``benefit_by_case`` of this run.
     """
-    rows = [(name, "", pd.NA, curve[name].iloc[-1], earlier.curve[name].iloc[-1]) for name in WHOLE]
+    pairs = [
+        (name, *(plan.get(key) for plan in (figures, earlier.figures)))
+        for name, key in WHOLE.items()
+    ]
+    rows = [
+        (name, "", pd.NA, *(np.nan if one is None else one for one in pair))
+        for name, *pair in pairs
+    ]
     others = earlier.by_case
     for _, row in by_case.iterrows():
         same = (others["season"] == row["season"]) & (
@@ -100,10 +129,9 @@ def plan_comparison(
 
 def comparison_answer(table: pd.DataFrame, case: Case) -> list[str]:
     """How much more or less this plan shelters than the other one, in one season and year."""
-    # Figures of the whole set are those of `benefit_curve`, before lines are joined.
     in_case = (table["season"] == case.season_label) & (table["year"].fillna(0) == (case.year or 0))
-    more = table[in_case].set_index("compared_figure")["plan_difference"]
+    more = table[in_case | (table["season"] == "")].set_index("compared_figure")["plan_difference"]
     return [
         f"Compared with the other plan: equivalent sheltered area {more['set_benefit_ha']:+,.1f} "
-        f"ha eq. ({case.label})"
+        f"ha eq. ({case.label}), length {more['length_m']:+,.0f} m"
     ]

@@ -22,7 +22,7 @@ from shelterscape.processes.siting.by_year import (
     places_at_target,
 )
 from shelterscape.processes.siting.choosing import named_candidates
-from shelterscape.processes.siting.compare import plan_comparison
+from shelterscape.processes.siting.compare import plan_comparison, set_figures
 from shelterscape.processes.siting.crops import crop_tables, field_changes
 from shelterscape.processes.siting.decide import SitingDecision
 from shelterscape.processes.siting.lines import ProposedLines
@@ -116,7 +116,9 @@ def results_of(
         tables |= crop_tables(crops, data.currency)
         tables |= present_value_tables(data, found, crops)
     if data.earlier is not None:
-        tables["plan_comparison"] = plan_comparison(data.earlier, curve, by_case)
+        tables["plan_comparison"] = plan_comparison(
+            data.earlier, set_figures(chosen, found.choice), by_case
+        )
     if data.survey_changes is not None:
         tables["siting_survey_changes"] = data.survey_changes
     return SitingResults(

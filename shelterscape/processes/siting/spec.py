@@ -298,8 +298,10 @@ PROCESS = Process(
     ),
     figures=(
         Figure("best_candidates"),
+        Figure("belt_count"),
         Figure("chosen_length_m"),
         Figure("cost", role="cost"),
+        Figure("net_cost"),
         Figure("own_places_reached", role="places"),
         Figure("own_benefit_ha", role="benefit"),
         Figure("chosen_boundary_share"),

@@ -9,6 +9,7 @@ from shelterscape.kernels.shelter_curves import CURVES
 from shelterscape.process.stages import Summary
 from shelterscape.processes.siting.aims import FEWEST_METRES, MOST_SHELTER
 from shelterscape.processes.siting.answer import answer_of, certainty_of
+from shelterscape.processes.siting.compare import set_figures
 from shelterscape.processes.siting.layers import SitingResults
 from shelterscape.processes.siting.pictures import pictures_of
 from shelterscape.processes.siting.spec import SitingInputs
@@ -50,14 +51,11 @@ def _figures(results: SitingResults) -> dict[str, float | str | None]:
     best = best[best["ha"] > 0].sort_values(
         ["ha", "candidate"], ascending=[False, True], kind="stable"
     )
-    # An unknown cost is not zero.
-    known = chosen["cost"].notna().all()
     return {
         "best_candidates": ", ".join(
             f"{row.candidate} ({row.ha:.2f} ha eq.)" for row in best.head(BEST).itertuples()
         ),
-        "chosen_length_m": float(chosen["length_m"].sum()),
-        "cost": float(chosen["cost"].sum()) if known else None,
+        **set_figures(chosen, found.choice),
         "currency": results.data.currency,
         "shelter_error_factor": CURVES[results.data.settled.options.curve].shelter_factor,
         **boundary_figures(results.lines, found),
