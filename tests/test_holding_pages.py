@@ -30,6 +30,11 @@ PLACES = [
     {"name": "Track", "holding_id": "H1", "season": "bare", "year": 2047,
      "relative_wind_without": 0.9, "relative_wind": 0.5, "reaches_target": ""},
 ]  # fmt: skip
+BY_YEAR = [
+    {"name": name, "holding_id": "H1", "year": year, "target_reached": when, "reaches_target": "no"}
+    for name, when in (("Low field", "not by 2067"), ("Yard", "2037"))
+    for year in (2027, 2037)
+]
 PAYMENTS = [{"holding_id": "H1", "name": "Orrelby", "scheme": "belts", "payment": "11611.99"}]
 BY_ITEM = [{"holding_id": "H1", "scheme": "belts", "payment": "1.00", "payment_kind": "capital"}]
 ACTIONS = [
@@ -41,7 +46,7 @@ EFFECTS = [{"name": "D1", "holding_id": "H1", "side_effects": "snow drift on roa
 CANDIDATES = [*LINES, LINES[0] | {"candidate": "E9", "choice_order": None}]
 CHOSEN = [row | {"cumulative_cost": 1.0} for row in LINES]
 OUTPUTS = [("candidates", CANDIDATES), ("chosen_belts", CHOSEN),
-           ("places", PLACES), ("items", BY_ITEM),
+           ("places", PLACES), ("by_year", BY_YEAR), ("items", BY_ITEM),
            ("grant_by_holding", PAYMENTS), ("grant_actions", ACTIONS),
            ("belts_examined", EFFECTS),
            ("exposure", [{"holding_id": "H2", "name": "Skarvel"}])]  # fmt: skip
@@ -54,6 +59,7 @@ def test_a_page_answers_where_how_much_when_at_what_cost_and_what_first():
     assert first.answer == (
         "2 lines, 346 m: D1, E3",
         "Planted from 2027. 1 of 2 places reach their target (bare 2047)",
+        "Target reached as the belts grow: Yard by 2037; Low field not by 2067",
         # 53.8 - 6.4 and 53.8 - 3.1.
         "Days of sheep chill a year, before → after (range): Low field 53.8 → 49.1 (47.4 to 50.7; "
         "bare 2047)",

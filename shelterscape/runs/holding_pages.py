@@ -54,6 +54,7 @@ def holding_pages(
     ids = dict.fromkeys(str(row["holding_id"] or "") for row in lines)
     found = {
         "places": _rows_with(outputs, {"relative_wind_without", "relative_wind", "holding_id"}),
+        "growth": _rows_with(outputs, {"target_reached", "reaches_target", "holding_id"}),
         "payments": _rows_with(outputs, {"holding_id", "scheme", "payment"}, {"payment_kind",
                                "qualification"}),
         "actions": _rows_with(outputs, {"holding_id", "action_date", "grant_action"}),
@@ -126,6 +127,7 @@ def _answer(lines: Rows, found: Mapping[str, Rows]) -> Iterator[str]:
     text += "; ".join(_targets_reached(found["places"]))
     if text:
         yield text.strip()
+    yield from _year_words(found["growth"])
     yield from _chill_words(found["places"])
     yield "; ".join(_money_words(lines, found["payments"]))
     if found["actions"]:
@@ -144,6 +146,18 @@ def _targets_reached(places: Rows) -> Iterator[str]:
 
 def _case(row: Row) -> str:
     return f"{row['season']} {row['year'] or ''}".strip()
+
+
+def _year_words(growth: Rows) -> Iterator[str]:
+    """When places reach their target as the planned belts grow, the first ones first."""
+    reached = {str(row["name"]): str(row["target_reached"] or "") for row in growth}
+    texts = [
+        f"{name} {'by ' if when.isdigit() else ''}{when}"
+        for name, when in sorted(reached.items(), key=lambda pair: (not pair[1].isdigit(), pair[1]))
+        if when
+    ]
+    if texts:
+        yield f"Target reached as the belts grow: {'; '.join(texts)}"
 
 
 def _chill_words(places: Rows) -> Iterator[str]:
