@@ -3,34 +3,20 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from affine import Affine
 from numpy.typing import NDArray
-from pydantic import Field
 
 from shelterscape.files.canopy_models import read_on
 from shelterscape.files.draw_views import Bounds
 from shelterscape.grid import Grid
-from shelterscape.process.inputs import ElevationUnit, Inputs, Source, TerrainInputs
+from shelterscape.process.inputs import TerrainInputs
+from shelterscape.process.relief_inputs import ReliefInputs
 
 MOST_CELLS, LEAST_CELL_M = 800, 2.0
 """Cells along the longer side of the ground, and their least size, m: enough for a picture."""
-
-
-class ReliefInputs(Inputs):
-    """Inputs of a process that draws a terrain model and does not calculate with it."""
-
-    dem: Annotated[str | None, Source("raster", "terrain model")] = Field(
-        None, description="Terrain model, drawn as relief on the map; it changes no result."
-    )
-    crs: str | None = Field(
-        None,
-        description="Coordinate system of the terrain model, if its file does not state one.",
-        examples=["EPSG:25832"],
-    )
-    z_unit: ElevationUnit = None
 
 
 class Relief(NamedTuple):

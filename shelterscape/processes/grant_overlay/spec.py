@@ -11,7 +11,7 @@ from shelterscape.files.styles import LayerStyle
 from shelterscape.process import Figure, Layer, Output, Picture, Process, Table
 from shelterscape.process.grant_inputs import GrantMaps
 from shelterscape.process.inputs import FieldNames, Several, Source, quantity
-from shelterscape.process.relief import ReliefInputs
+from shelterscape.process.relief_inputs import ReliefInputs
 
 
 class GrantOverlayInputs(GrantMaps, ReliefInputs):
