@@ -7,6 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from shelterscape.grid import Grid
 from shelterscape.kernels.influence import WOOD_FROM_H
@@ -17,10 +19,10 @@ from shelterscape.science.prepared_belts import PreparedBelts
 
 Array = NDArray[np.float64]
 
-BESIDE_H = REACH_WINDWARD_H + LONGEST_CHAIN * (CLOSE_H + WOOD_FROM_H)
-"""Farthest that a belt acts windward and beside its ends, alone or with close belts, and that these
-extend beyond it leeward, heights of the tallest of them."""
-
+FACES_H = 2.0 * (CLOSE_H + WOOD_FROM_H) + WOOD_FROM_H
+"""Farthest along the wind from the windward face of a belt to that of a close belt windward of it,
+heights of the taller: gap and depth are limited at the middle of a strip and may be twice as large
+at its end, and belts may overlap by half the depth of one, again twice as deep at an end."""
 
 MOST_IN_WINDOWS = 0.5
 """Share of the grid, and of the outlines, above which all of them takes less time."""
@@ -41,7 +43,11 @@ class OutlineReach:
         if belts is None or not len(belts.outlines.kind):
             return
         lines, self.height = belts.outlines, belts.height.copy()
-        owner = np.repeat(np.arange(len(self.height)), np.diff(lines.first_neighbour))
+        count = len(self.height)
+        owner = np.repeat(np.arange(count), np.diff(lines.first_neighbour))
+        pairs = coo_array((np.ones(len(owner)), (owner, lines.neighbours)), (count, count))
+        group = connected_components(pairs)[1]
+        links = np.minimum(np.bincount(group)[group], LONGEST_CHAIN) - 1
         for _ in range(LONGEST_CHAIN - 1):
             np.maximum.at(self.height, owner, self.height[lines.neighbours])
         boxes = []
@@ -53,8 +59,9 @@ class OutlineReach:
             self.keys.append((*shape, *effect))
             ends = edges.reshape(-1, 2)
             boxes.append(np.hstack([ends.min(axis=0), ends.max(axis=0)]))
-        margin = BESIDE_H * np.outer(self.height, [-1.0, -1.0, 1.0, 1.0])
-        self.boxes = np.array(boxes) + margin
+        # Windward and beside the ends; leeward the same is added to the reach of the curves.
+        beside = (REACH_WINDWARD_H + FACES_H * links) * self.height
+        self.boxes = np.array(boxes) + np.outer(beside, [-1.0, -1.0, 1.0, 1.0])
 
     def along(self, steps: Array) -> Array:
         """Boxes of the ground on which each acts along rays, in cells of the whole raster.
