@@ -190,6 +190,15 @@ def test_runs_vary_the_time_share_of_wind_directions():
     assert share[0] == np.mean(enough)
 
 
+def test_runs_allow_a_direction_without_wind():
+    """No wind came from the east: the belt shelters for all the time in every run."""
+    places = stock_places([(225, 200, 400, 400)], [1.0])
+    new = candidates(belts([[(200, 200), (200, 400)]], 10.0, 0.3))
+    context, ground, _ = covered_world(places, new, winds((270.0, 90.0), [1.0, 0.0]))
+    share, _ = shares_of(context, ground, problem_of(context, np.array([200.0])), runs=3)
+    assert share.tolist() == [1.0]
+
+
 def test_charts_count_places_at_their_target_as_the_answer_does():
     """A sheltered corner is enough for stock; elsewhere the mean wind decides."""
     case = Case("bare", 2047)

@@ -273,3 +273,14 @@ def test_sums_that_lines_add_equal_those_of_numpy_to_the_last_bit():
             more = unit[at] * lowered_worth[slot] - unit[at] * worth[at]
             expected = np.bincount(group[at][higher], more[higher], groups)
             np.testing.assert_array_equal(found, expected)
+
+
+def test_a_direction_without_wind_counts_as_one_with_almost_none():
+    """A wind set may have a direction from which no wind came."""
+    places, new = stock_places([(80, 80, 240, 240)], [300]), candidates(belts(seeded_lines(3, 70)))
+    gains = []
+    for least in (0.0, 1e-12):
+        *_, cover = world(places, new, wind_set=winds(frequency=[least, 0.3, 0.5, 0.2]))
+        gains.append(cover.gains(range(len(new))))
+    assert gains[0].max() > 0
+    assert gains[0] == pytest.approx(gains[1])

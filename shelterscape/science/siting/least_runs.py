@@ -155,7 +155,9 @@ def _cover(
     wind = wind_with_existing(cells, tables, varied.belts, varied.options)
     lowered = wind_with_each(cells, tables, lines, varied.options)
     # The share of the time of a direction varies as its weight does.
-    time = varied.time_share * varied.weights / ground.context.weights
+    before = ground.context.weights
+    ratio = np.divide(varied.weights, before, out=np.ones_like(before), where=before > 0)
+    time = varied.time_share * ratio
     cells = copy.copy(cells)
     cells.context = replace(cells.context, time_share=time / time.sum())
     return ground.cover(cells, wind, lowered, weights)

@@ -281,7 +281,10 @@ class PlaceCover:
         count, directions = len(terms.weight), len(cells.context.weights)
         by_direction = np.bincount(cells.direction, ray_weights, directions).astype(float)
         area_m2, stock = 1e4 * cells.priority, terms.stock[place]
-        part = np.divide(ray_weights, by_direction[cells.direction])
+        # Shares of the rays of a direction, also of one without weight: no wind came from there.
+        of_ray = by_direction[cells.direction]
+        part = 1.0 / np.bincount(cells.direction, minlength=directions)[cells.direction]
+        np.divide(ray_weights, of_ray, out=part, where=of_ray > 0)
         self._unit = (np.where(stock, part[:, None], ray_weights[:, None]) * area_m2).ravel()
         self._stock = np.broadcast_to(stock, (len(part), len(place))).ravel()
         self._group = (place * directions + stock * cells.direction[:, None]).ravel()
