@@ -30,6 +30,7 @@ from shelterscape.science.siting.place_cover import (
     restoration_losses,
     stock_terms,
 )
+from shelterscape.science.siting.sampled_wind import wind_with_existing
 
 SLOW = pytest.mark.slow
 
@@ -284,3 +285,20 @@ def test_a_direction_without_wind_counts_as_one_with_almost_none():
         gains.append(cover.gains(range(len(new))))
     assert gains[0].max() > 0
     assert gains[0] == pytest.approx(gains[1])
+
+
+def test_without_one_of_several_close_belts_the_wind_is_that_of_the_others():
+    """Belts 15 m apart act as one; without one of them its neighbours act as if it never were."""
+    lines = [[(100.0 + 15.0 * n, 100.0), (100.0 + 15.0 * n, 300.0)] for n in range(3)]
+    there, new = belts(lines, 8.0, 0.4), candidates(belts(seeded_lines(1, 70)))
+    places = stock_places([(80, 80, 400, 240)], [300])
+    _, ground, here, _ = world(places, new, there)
+    cells = here.cells(ground.frame)
+    assert len(cells.chains.members) > 2
+    for gone in range(3):
+        context, other, fewer, _ = world(places, new, there.drop(index=gone).reset_index(drop=True))
+        found = here.wind_without(cells, gone)
+        expected = wind_with_existing(
+            fewer.cells(other.frame), fewer.curve_tables, context.belts, context.options
+        )
+        np.testing.assert_array_equal(found, expected)

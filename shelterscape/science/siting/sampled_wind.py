@@ -93,7 +93,9 @@ def _chain_figures(belts: gpd.GeoDataFrame, chains: Chains) -> list[tuple[float,
     if not len(chains.members):
         return []
     there = chains.members >= 0
-
+    # Without one of its members, the others are a chain of their own or act alone.
+    open_ground = (belts["porosity"] >= 1.0) & (belts["porosity_low"] >= 1.0)
+    ended = (there & open_ground.to_numpy()[chains.members]).any(axis=1)
     hard = belts["belt_type"].isin(HARD_TYPES).to_numpy()[chains.members]
     recovery = np.where(there, recovery_distances(belts)[chains.members], 0.0)
 
@@ -102,8 +104,8 @@ def _chain_figures(belts: gpd.GeoDataFrame, chains: Chains) -> list[tuple[float,
 
     return list(
         zip(
-            _of("porosity", 1.0).prod(axis=1),
-            _of("porosity_low", 1.0).prod(axis=1),
+            np.where(ended, 1.0, _of("porosity", 1.0).prod(axis=1)),
+            np.where(ended, 1.0, _of("porosity_low", 1.0).prod(axis=1)),
             _of("width_m", 0.0).sum(axis=1) + chains.gap_m,
             _of("height_m", 0.0).max(axis=1),
             (hard | ~there).all(axis=1),
