@@ -52,8 +52,9 @@ def figure_with_role(figures: dict[str, Figure], role: str) -> str | None:
 def ranks(places: pd.Series, benefit: pd.Series, cost: pd.Series) -> pd.Series:
     """Rank by places that reach their target divided by cost, 1 first, then by benefit.
 
-    Equal ratios share a rank. A benefit at no cost ranks first. Empty where benefit or cost is
-    unknown or nothing is gained; unknown places count as none.
+    Equal ratios share a rank. Places at no cost rank first; benefit at no cost does so among
+    holdings with equal ratios of places. Empty where benefit or cost is unknown or nothing is
+    gained; unknown places count as none.
     """
     cost, benefit = cost.astype(float), benefit.astype(float)
     places = places.astype(float).fillna(0.0)

@@ -75,7 +75,7 @@ def targets_reached(here: pd.DataFrame) -> list[str]:
 
 
 def own_places_reached(here: pd.DataFrame | None, chosen: gpd.GeoDataFrame) -> float | None:
-    """Places on holdings of the chosen belts at target with these alone, None if unknown.
+    """Places on holdings of the chosen belts at target with these and not without, None if unknown.
 
     Where no holding is known, as on maps without holdings, all places count.
     """
