@@ -103,7 +103,8 @@ class LeastSearch:
         self._required = frame["candidate"].isin(must).to_numpy()
         self._usable = own.restoration_loss <= NO_LOSS_HA
         self._usable &= ~frame["candidate"].isin(forbidden).to_numpy()
-        self._cells = PlaceGround(ground.context, self._terms).cells(ground.frame)
+        self._places = PlaceGround(ground.context, self._terms)
+        self._cells = self._places.cells(ground.frame)
 
     def sets(self, land_cost: Array, short: list[str], ends: BeltEnds) -> LeastSets:
         """The set with regard to the working land, and that by cost alone.
@@ -143,7 +144,7 @@ class LeastSearch:
         first, best, lacking, searched = None, None, np.zeros(0, bool), terms
         for _ in range(MOST_SEARCHES):
             found = least_cost(
-                PlaceGround(self._ground.context, terms).expected(self._cells, self._ground.frame),
+                self._places.with_terms(terms).expected(self._cells, self._ground.frame),
                 **rules,
                 stop_if_requested=self._data.check_stop,
             )

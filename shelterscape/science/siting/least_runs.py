@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shelterscape.science.siting.context import EvaluationContext
-from shelterscape.science.siting.curve_tables import CurveTables
 from shelterscape.science.siting.input_uncertainty import InputUncertainty, varied_inputs
 from shelterscape.science.siting.least_cost import least_cost_quickly
 from shelterscape.science.siting.monte_carlo import DEFAULT_RUNS, MOST_CANDIDATES
@@ -110,7 +109,7 @@ def least_cost_runs(
     Inputs vary as in `monte_carlo.selection_runs`, and each run chooses greedily. Places that are
     out of reach with the inputs of a run require nothing in it. Sets are not evaluated in full.
     """
-    ground, tables = PlaceGround(context, problem.terms), CurveTables()
+    ground = PlaceGround(context, problem.terms)
     part = _participating_rows(ground.expected(ground.cells(grown), grown), problem, always, best)
     few, here = grown.iloc[part].reset_index(drop=True), problem.part(part)
     cells, counts = ground.cells(few, seed), np.zeros(len(part))
@@ -118,7 +117,7 @@ def least_cost_runs(
         rng = np.random.default_rng([seed, run])
         varied, lines = varied_inputs(context, few, uncertainty or InputUncertainty(), rng)
         chosen = least_cost_quickly(
-            _cover(ground, cells, tables, varied, lines),
+            _cover(ground, cells, varied, lines),
             here.cost,
             enough=here.enough,
             allowed=here.allowed,
@@ -146,12 +145,12 @@ def _participating_rows(
 def _cover(
     ground: PlaceGround,
     cells: SampledCells,
-    tables: CurveTables,
     varied: EvaluationContext,
     lines: gpd.GeoDataFrame,
 ) -> PlaceCover:
     """The cover with the inputs of one run."""
     weights = cells.ray_weights(varied.weights, varied.options.spread_deg)
+    tables = ground.curve_tables
     wind = wind_with_existing(cells, tables, varied.belts, varied.options)
     lowered = wind_with_each(cells, tables, lines, varied.options)
     # The share of the time of a direction varies as its weight does.
