@@ -96,3 +96,24 @@ def test_no_work_starts_before_the_grant_allows_it():
     assert found["first_day"].tolist() == [rows[0][2], date(2027, 1, 1), rows[2][2]]
     assert found["source"].str.contains("grant_actions").tolist() == [False, True, False]
     assert after_approval(every, None).equals(every)
+
+
+def test_a_season_that_ends_before_the_first_day_of_work_is_too_early():
+    """Planting ends on 31 March 2027; the approval is of 15 April."""
+    columns = ["task", "kind", "first_day", "last_day", "source"]
+    rows = [
+        ("survey", "survey", date(2026, 5, 1), date(2026, 8, 31), "a"),
+        ("planting", "work", date(2026, 11, 1), date(2027, 3, 31), "a"),
+        ("weeding", "work", date(2027, 4, 1), date(2027, 7, 31), "a"),
+    ]
+    actions = pd.DataFrame(
+        {
+            "date_rule": ["not before"] * 2,
+            "grant_action": ["start of work on the ground"] * 2,
+            "action_date": ["2027-04-15", "2028-04-15"],
+        }
+    )
+    found = after_approval(pd.DataFrame(rows, columns=columns), actions)
+    assert found["source"].str.contains("too early for grants").tolist() == [False, True, False]
+    assert found["source"][1].count("2027-04-15") == 1 and "2028" not in found["source"][1]
+    assert found["first_day"][2] == date(2027, 4, 15)

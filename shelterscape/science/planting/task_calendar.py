@@ -99,17 +99,24 @@ def after_approval(every: pd.DataFrame, actions: pd.DataFrame | None) -> pd.Data
     Returns
     -------
     DataFrame
-        The source states the rule where it changes a day.
+        The source states the rule where it changes a day, and where a season ends before any
+        work may start.
     """
     if actions is None:
         return every
     starts = (actions["date_rule"] == FROM) & actions["grant_action"].str.startswith(WORK)
     found = every.copy()
-    for text in sorted(actions.loc[starts, "action_date"].unique()):
-        day = date.fromisoformat(text)
-        inside = (found["kind"] == "work") & (found["first_day"] < day) & (found["last_day"] >= day)
+    days = sorted(actions.loc[starts, "action_date"].unique())
+    for text in days:
+        day, is_work = date.fromisoformat(text), found["kind"] == "work"
+        inside = is_work & (found["first_day"] < day) & (found["last_day"] >= day)
         found.loc[inside, "first_day"] = day
         found.loc[inside, "source"] += f"; not before {text} for grants (grant_actions)"
+        if text == days[0]:  # later days are those of later seasons
+            found.loc[is_work & (found["last_day"] < day), "source"] += (
+                f"; too early for grants, whose work starts on {text}: wait for the next season "
+                "(grant_actions)"
+            )
     return found
 
 
