@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -11,6 +13,7 @@ from affine import Affine
 from file_helpers import write_dem, write_features
 
 import shelterscape
+from shelterscape.processes.planting.sheltered import target_answer
 
 WEST, NORTH = 500_000.0, 6_101_000.0
 AFFINE = Affine(10, 0, WEST, 0, -10, NORTH)
@@ -103,3 +106,21 @@ def test_without_places_the_year_is_not_calculated(inputs):
     )  # fmt: skip
     assert "reach their targets: not calculated, because no places" in str(run.summary)
     assert "places_by_year" not in run.tables
+
+
+def test_a_place_that_falls_below_its_target_again_is_named():
+    """Two places of one name: the first keeps its target, the second has lost it in 2067."""
+    table = pd.DataFrame(
+        {
+            "name": ["field", "field", "yard"] * 2,
+            "year": [2027] * 3 + [2067] * 3,
+            "reaches_target": ["no"] * 3 + ["yes", "no", "no"],
+            "target_reached": ["2037", "2042", "not by 2067"] * 2,
+        }
+    )
+    data = SimpleNamespace(neighbouring=pd.DataFrame({"belt": ["N1"]}), sheltered=object())
+    (text,) = target_answer(SimpleNamespace(data=data, tables={"places_by_year": table}))
+    assert text.startswith("Of 3 places") and text.endswith("; below it again in 2067: field")
+    table.loc[4, "reaches_target"] = "yes"
+    (text,) = target_answer(SimpleNamespace(data=data, tables={"places_by_year": table}))
+    assert text.endswith("1 do not within 40 years")

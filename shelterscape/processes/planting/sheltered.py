@@ -37,8 +37,8 @@ def target_answer(results: PlantingResults) -> list[str]:
     if table is None:
         return ["No place is within 50 heights of the belts"]
     named_places = table.assign(name=table["name"].replace("", "a place without a name"))
-    first_year = table["year"] == table["year"].min()
-    wanted = named_places[first_year & (table["target_reached"] != "")]
+    first_year, last_year = table["year"].min(), table["year"].max()
+    wanted = named_places[(table["year"] == first_year) & (table["target_reached"] != "")]
     if wanted.empty:
         return [f"{QUESTION}: places within 50 heights of the belts have no target"]
     when = wanted["target_reached"]
@@ -53,4 +53,17 @@ def target_answer(results: PlantingResults) -> list[str]:
         f"Of {len(wanted)} places within 50 heights of the belts, {len(by_belts)} reach their "
         f"target because of them{': ' if named else ''}{named}{more}; {before.sum()} reach it "
         f"without them, {never.sum()} do not within {GROWN_YEARS[-1]} years"
+        f"{_below_again(wanted[~never], table[table['year'] == last_year])}"
     ]
+
+
+def _below_again(reached: pd.DataFrame, last: pd.DataFrame) -> str:
+    """Places that reach their target, but not in the last year: taller belts may leave more open.
+
+    Both frames have the places in the same order; the index of the first counts them from 0.
+    """
+    below = last["reaches_target"].to_numpy()[reached.index] == "no"
+    names = list(reached.loc[below, "name"])
+    more = f" and {len(names) - MOST_PLACES} more" if len(names) > MOST_PLACES else ""
+    found = f"; below it again in {last['year'].iloc[0]}: {', '.join(names[:MOST_PLACES])}{more}"
+    return found if names else ""
