@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -13,6 +15,7 @@ from test_planting_process import NORTH, WEST, inputs  # noqa: F401 - a fixture
 
 import shelterscape
 from shelterscape.process.design_files import packaged_designs
+from shelterscape.processes.planting.belt_sheets import _windward
 from shelterscape.science.planting.layout import Site, layout
 from shelterscape.science.planting.map_pages import map_pages
 from shelterscape.science.planting.set_out import set_out_points
@@ -166,3 +169,17 @@ def test_each_belt_has_a_sheet_and_grants_have_a_page(pack):
         "these payments",
     ):
         assert word in pages[-1]
+
+
+def test_wind_along_a_belt_has_no_windward_share():
+    """From the west on a line to the east: neither side is windward; from the north one is."""
+    found = []
+    for deg in (270.0, 0.0):
+        winds = SimpleNamespace(direction_deg=np.array([deg]), weights=lambda _: np.ones(1))
+        data = SimpleNamespace(
+            site=Site(deg), convergence_deg=0.0, winds=winds,
+            purpose=SimpleNamespace(speed_exponent=1.0),
+        )  # fmt: skip
+        found.append(_windward(shapely.LineString([(0, 0), (100, 0)]), data))
+    assert found[0].endswith("; the wind is along the belt")
+    assert found[1].startswith("on the north side (0°") and "100 % of the wind across" in found[1]

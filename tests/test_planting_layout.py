@@ -17,7 +17,12 @@ from shelterscape.process.design_files import packaged_designs
 from shelterscape.science.planting.clumps import counts_by_share, species_of_plants
 from shelterscape.science.planting.fences import fence_lines, strainer_count
 from shelterscape.science.planting.layout import Site, layout
-from shelterscape.science.planting.rows import GAP_TOLERANCE, row_lines, veteran_clearances
+from shelterscape.science.planting.rows import (
+    GAP_TOLERANCE,
+    row_lines,
+    veteran_clearances,
+    windward_side_deg,
+)
 
 DESIGNS = packaged_designs().designs
 FOUR_ROWS = DESIGNS["dense stock belt"]
@@ -60,6 +65,19 @@ def test_a_straight_belt_by_hand():
     # Wind from the east turns the belt round.
     east = planned(LineString([(0, 0), (0, 300)]), site=Site(90.0)).rows
     assert shapely.get_coordinates(east[east["row"] == 1].geometry)[:, 0].min() == 2.25
+
+
+@pytest.mark.parametrize("end", [(0, 300), (0, -300), (200, 200), (-300, 40)])
+@pytest.mark.parametrize("wind_from_deg", [20.0, 100.0, 260.0, 310.0])
+def test_the_side_of_the_first_row_is_where_it_lies(end, wind_from_deg):
+    line = LineString([(0, 0), end])
+    rows = planned(line, site=Site(wind_from_deg)).rows
+    first = shapely.union_all(rows[rows["row"] == 1].geometry.to_numpy()).centroid
+    middle = line.centroid
+    lies = np.degrees(np.arctan2(first.x - middle.x, first.y - middle.y)) % 360
+    side = windward_side_deg(line, wind_from_deg)
+    assert side == pytest.approx(lies, abs=1e-6)
+    assert np.cos(np.radians(side - wind_from_deg)) > 0
 
 
 def test_offsets_at_a_bend_are_mitred():

@@ -19,6 +19,9 @@ from shelterscape.science.wind_texts import compass_words
 BOX = "□"
 """To tick when done."""
 
+ALONG = 1e-6
+"""Share of the wind across a belt below which neither side is windward."""
+
 NO_BREAK = "\u00a0"
 """A space at which no line ends."""
 
@@ -85,10 +88,11 @@ def _windward(line: shapely.Geometry, data: PlantingData) -> str:
     directions = [grid_direction(d, data.convergence_deg) for d in data.winds.direction_deg]
     weights = data.winds.weights(data.purpose.speed_exponent)
     here, there = share_from_side([side, side + 180.0], directions, weights)
-    return (
-        f"on the {compass_words(side)} side ({side:.0f}° from grid north), from which "
-        f"{100 * here / (here + there):.0f} % of the wind across the belt comes"
-    )
+    where = f"on the {compass_words(side)} side ({side:.0f}° from grid north)"
+    if here + there < ALONG:
+        return f"{where}; the wind is along the belt"
+    share = 100 * here / (here + there)
+    return f"{where}, from which {share:.0f} % of the wind across the belt comes"
 
 
 def _examine(own: dict[str, pd.DataFrame]) -> list[SheetTable]:
