@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import pandas as pd
+import pypdfium2
 
 from shelterscape.errors import NOTICES, Notice
+from shelterscape.files.draw_printed_sheets import draw_printed_sheets
+from shelterscape.files.handover_sheets import PrintedSheet, PrintedSheets, SheetTable
 from shelterscape.files.html_page import Page, write_page
 from shelterscape.runs.holding_pages import holding_pages
 from shelterscape.runs.holding_sheets import holding_sheets, print_holdings
@@ -38,10 +41,15 @@ BY_YEAR = [
 PAYMENTS = [{"holding_id": "H1", "name": "Orrelby", "scheme": "belts", "payment": "11611.99"}]
 BY_ITEM = [{"holding_id": "H1", "scheme": "belts", "payment": "1.00", "payment_kind": "capital"}]
 ACTIONS = [
-    {"holding_id": "H1", "action_date": "2027-09-30", "grant_action": "claim", "scheme": "belts"},
-    {"holding_id": "H1", "action_date": "2027-02-01", "grant_action": "apply", "scheme": "belts"},
-    {"holding_id": "H1", "action_date": "2027", "grant_action": "plant", "scheme": "belts"},
-]
+    {"holding_id": "H1", "date_rule": "by", "action_date": "2027-09-30", "grant_action": "claim",
+     "scheme": "belts"},
+    {"holding_id": "H1", "date_rule": "by", "action_date": "2027-02-01", "grant_action": "apply",
+     "scheme": "belts"},
+    {"holding_id": "H1", "date_rule": "not before", "action_date": "2027-02-02",
+     "grant_action": "start of work", "scheme": "belts"},
+    {"holding_id": "H1", "date_rule": "in the year", "action_date": "2027",
+     "grant_action": "plant", "scheme": "belts"},
+]  # fmt: skip
 EFFECTS = [{"name": "D1", "holding_id": "H1", "side_effects": "snow drift on roads"}]
 CANDIDATES = [*LINES, LINES[0] | {"candidate": "E9", "choice_order": None}]
 CHOSEN = [row | {"cumulative_cost": 1.0} for row in LINES]
@@ -94,7 +102,13 @@ def test_a_run_without_chosen_belts_has_no_such_page(tmp_path):
 def test_deadlines_beyond_the_first_are_counted():
     outputs = [("chosen_belts", CHOSEN), ("grant_actions", ACTIONS * 4)]
     table = holding_pages(outputs, [])[0][0].tables[-1]
-    assert table.title == "Deadlines, the first 6 of 12" and len(table.rows) == 6
+    assert table.title == "Deadlines, the first 6 of 16" and len(table.rows) == 6
+
+
+def test_a_first_day_of_work_is_no_deadline():
+    outputs = [("chosen_belts", CHOSEN), ("grant_actions", ACTIONS)]
+    rows = holding_pages(outputs, [])[0][0].tables[-1].rows
+    assert ("not before", "2027-02-02", "belts", "start of work") in rows
 
 
 def test_holdings_without_a_page_are_named():
@@ -143,3 +157,20 @@ def test_printed_pages_have_the_same_figures(tmp_path):
     assert (tmp_path / "one.pdf").read_bytes() == (tmp_path / "two.pdf").read_bytes()
     print_holdings(Page("Wind", (), (), (), (), (), (), ()), tmp_path / "none.pdf")
     assert not (tmp_path / "none.pdf").exists()
+
+
+def test_no_heading_runs_into_the_next_column(tmp_path):
+    """Twelve columns, two of which are stated to be much wider than the others."""
+    heads = ("without", "avoided,", "sheltered", "relative", "reaches", "a name that is long")
+    table = SheetTable("Places", heads * 2, (1, 2, 1, 1, 1, 40) * 2, ())
+    sheets = PrintedSheets("t", (PrintedSheet("h", (), (table,)),), ())
+    draw_printed_sheets(tmp_path / "one.pdf", sheets)
+    with pypdfium2.PdfDocument(tmp_path / "one.pdf") as document:
+        text = document[0].get_textpage()
+        words = text.get_text_range()
+        for head in heads[:-1]:
+            at = words.index(head)
+            ends = text.get_charbox(at + len(head) - 1)[2], text.get_charbox(at)[0]
+            following = words[at + len(head) :].lstrip()
+            start = words.index(following, at)
+            assert text.get_charbox(start)[0] > ends[0] > ends[1]

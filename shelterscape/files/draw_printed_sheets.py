@@ -75,8 +75,7 @@ def _facts(flow: _Flow, sheet: PrintedSheet) -> None:
 
 
 def _table(flow: _Flow, table: SheetTable) -> None:
-    total = sum(table.widths)
-    wide = [WIDE_MM * one / total for one in table.widths]
+    wide = _widths(flow, table)
     flow.needs(14)
     flow.pages.text(MARGIN_MM, flow.y + 1.5, table.heading, 9, BOLD)
     flow.y += 7
@@ -89,6 +88,24 @@ def _table(flow: _Flow, table: SheetTable) -> None:
             _row(flow, heads, wide, BOLD)
         _row(flow, cells, wide)
     flow.y += 2
+
+
+def _widths(flow: _Flow, table: SheetTable) -> list[float]:
+    """Widths of columns, mm: as stated, but no word runs into the next column."""
+    total = sum(table.widths)
+    least = []
+    for column in zip(table.columns, *table.rows, strict=True):
+        words = [
+            flow.pages.width_mm(word, weight=BOLD if n == 0 else REGULAR)
+            for n, text in enumerate(column)
+            for word in text.split(" ")
+        ]
+        least.append(max(words) + 2 * PAD_MM)
+    more = [max(WIDE_MM * w / total - low, 0.0) for w, low in zip(table.widths, least, strict=True)]
+    spare = WIDE_MM - sum(least)
+    if spare < 0 or not any(more):
+        return [WIDE_MM * one / total for one in table.widths]
+    return [low + spare * m / sum(more) for low, m in zip(least, more, strict=True)]
 
 
 def _cells(

@@ -20,14 +20,14 @@ Rows = Sequence[Row]
 MOST_PAGES, MOST_ACTIONS, MOST_CHILLED = 20, 6, 3
 """Pages, deadlines on a page, and places whose days of chill are in its answer, at most."""
 
-LINES = ("choice_order", "candidate", "action", "length_m", "width_m", "species", "planting_year",
-         "tall_enough_from", "cost", "currency")  # fmt: skip
+LINES = ("choice_order", "candidate", "action", "length_m", "width_m", "design", "species",
+         "planting_year", "cost", "currency")  # fmt: skip
 PLACES = ("name", "season", "year", "relative_wind_without", "relative_wind",
           "target_relative_wind", "corner_time_share", "reaches_target_without", "reaches_target",
           "chill_days_without", "chill_days", "chill_days_avoided_low",
           "chill_days_avoided_high")  # fmt: skip
 AVOIDED_ENDS = "avoided_low", "avoided_high"
-ACTIONS = "action_date", "scheme", "grant_action", "at_stake", "loss_if_missed"
+ACTIONS = "date_rule", "action_date", "scheme", "grant_action", "at_stake", "loss_if_missed"
 
 
 def holding_pages(
