@@ -69,14 +69,14 @@ def test_a_straight_belt_by_hand():
 
 @pytest.mark.parametrize("end", [(0, 300), (0, -300), (200, 200), (-300, 40)])
 @pytest.mark.parametrize("wind_from_deg", [20.0, 100.0, 260.0, 310.0])
-def test_the_side_of_the_first_row_is_where_it_lies(end, wind_from_deg):
+def test_the_side_of_the_first_row_is_that_of_its_middle(end, wind_from_deg):
     line = LineString([(0, 0), end])
     rows = planned(line, site=Site(wind_from_deg)).rows
     first = shapely.union_all(rows[rows["row"] == 1].geometry.to_numpy()).centroid
     middle = line.centroid
-    lies = np.degrees(np.arctan2(first.x - middle.x, first.y - middle.y)) % 360
+    bearing = np.degrees(np.arctan2(first.x - middle.x, first.y - middle.y)) % 360
     side = windward_side_deg(line, wind_from_deg)
-    assert side == pytest.approx(lies, abs=1e-6)
+    assert side == pytest.approx(bearing, abs=1e-6)
     assert np.cos(np.radians(side - wind_from_deg)) > 0
 
 
