@@ -225,6 +225,17 @@ def test_a_share_given_takes_precedence_over_the_mix():
     assert paid(belts(LINE, species=["yew"], native_share=[0.6]), rules).total_minor > 0
 
 
+def test_every_species_of_a_design_counts_and_not_the_main_one_alone():
+    """Half of the plants are oak, the main species; the columns of siting state both."""
+    rules = scheme(qualify={"min_native_share": 0.6, "native_species": ["oak"]})
+    both = belts(LINE, species=["oak"], species_shares=["oak 50.0 %, Sitka spruce 50.0 %"])
+    assert paid(belts(LINE, species=["oak"]), rules).total_minor > 0
+    assert paid(both, rules).total_minor == 0
+    no_spruce = scheme(qualify={"species_not_paid": ["Sitka spruce"]})
+    assert paid(both, no_spruce).total_minor == 0
+    assert paid(belts(LINE, species_shares=[""]), no_spruce).total_minor > 0
+
+
 def test_the_start_year_must_be_within_the_years_of_application():
     rules = scheme(opens=date(2026, 5, 1), closes=date(2028, 4, 30))
     for year, word in ((2025, "open on 2026-05-01"), (2029, "closed on 2028-04-30")):

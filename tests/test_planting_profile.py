@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import geopandas as gpd
@@ -11,13 +12,16 @@ import shapely
 
 from shelterscape.process.design_files import designs_from, packaged_designs
 from shelterscape.science.belt_growth import belts_at
-from shelterscape.science.belts import Case
+from shelterscape.science.belts import Case, evergreen_species
+from shelterscape.science.grants.belts import mix
 from shelterscape.science.growth import belt_heights
+from shelterscape.science.planting.design import PlantedRow
 from shelterscape.science.planting.porosity import mixed_porosity
 from shelterscape.science.planting.profile import growth_table, height_profile, profile_table
 from shelterscape.science.siting.candidates import DRAWN, with_design, with_ids
 
 DESIGNS = packaged_designs().designs
+FIRST = next(iter(DESIGNS.values()))
 
 
 def design(rows: list[dict[str, float]], **values):
@@ -102,3 +106,23 @@ def test_siting_takes_height_and_lower_half_from_the_design():
         assert grown["porosity_low"] == pytest.approx(found.lower_half(season))
         assert grown["porosity"] == pytest.approx(found.whole(season))
         assert grown["porosity_low"] < grown["porosity"]
+
+
+@pytest.mark.parametrize("name", [n for n, d in DESIGNS.items() if d.rows])
+def test_the_text_of_shares_gives_the_plants_of_the_design(name):
+    """Read back as grants read it; a share is exact to 0.05 %."""
+    found = DESIGNS[name]
+    per_m = found.plants_per_m()
+    whole = sum(per_m.values())
+    expected = {one.casefold(): float(n / whole) for one, n in per_m.items()}
+    assert mix(found.species_shares) == pytest.approx(expected, abs=0.0006)
+    green = sum(share for one, share in expected.items() if one in evergreen_species())
+    assert found.evergreen_share == pytest.approx(green)
+
+
+def test_shares_of_two_rows_by_hand():
+    """Rows of 1 and 2 plants a metre: 1 oak, 1 oak and 1 holly; of 3 plants 2 are oak."""
+    rows = PlantedRow(0.0, 1.0, {"oak": 1.0}), PlantedRow(2.0, 0.5, {"oak": 0.5, "holly": 0.5})
+    found = dataclasses.replace(FIRST, rows=rows)
+    assert found.species_shares == "oak 66.7 %, holly 33.3 %"
+    assert dataclasses.replace(found, rows=()).species_shares == ""

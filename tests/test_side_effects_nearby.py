@@ -49,6 +49,16 @@ def test_heights_and_names_that_are_missing():
         complete_new_belts(gpd.GeoDataFrame(geometry=[shapely.Point(0, 0)]), "belts")
 
 
+def test_the_tallest_species_of_a_design_falls_furthest_and_its_willow_is_kept_from_drains():
+    """The main species, alder, grows to 18 m; oak to 20 m. Willow is kept 30 m from drains."""
+    shares = {"species": ["common alder"], "species_shares": ["common alder 80 %, oak 20 %"]}
+    assert _belts(species=["common alder"])["mature_height_m"].tolist() == [18]
+    assert _belts(**shares)["mature_height_m"].tolist() == [20]
+    willow = _belts(species=["oak"], species_shares=["oak 90 %, goat willow 10 %"])
+    assert near_drains(_belts(species=["oak"]), _at(25)).empty
+    assert near_drains(willow, _at(25))["species_at_fault"].tolist() == ["goat willow"]
+
+
 def test_the_strip_of_falling_trees():
     """100 m long, 4 m wide, oak of 20 m × 1.5: 30 m from the outer stems, round at the ends."""
     belts = _belts(species=["oak"], width_m=[4.0])

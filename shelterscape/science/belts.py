@@ -33,6 +33,8 @@ BANK_LOW_SHARE = 0.5
 """Porosity of the lower half of a bank with a hedge divided by that of the whole (assumed)."""
 
 BARE_LOW, ROW_SPECIES = "bare_porosity_low", "row_species"
+SPECIES_SHARES = "species_shares"
+"""Every species of a belt, of which ``species`` is the main one."""
 """Columns of belts of a design: porosity of the lower half without leaves, NaN where unknown; main
 species of each row, separated by commas, empty where unknown."""
 

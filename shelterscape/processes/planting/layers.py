@@ -160,7 +160,9 @@ def as_designed(data: PlantingData, belts: gpd.GeoDataFrame) -> gpd.GeoDataFrame
     """Lines with what their designs will be, as the belt layer of shelter has it."""
     frame, names = belts.copy(), list(belts["design"])
     designs = data.designs.designs
-    for column in ("species", "row_species", "belt_type", "width_m", "porosity", "bare_porosity"):
+    columns = ("species", "row_species", "species_shares", "belt_type", "width_m", "porosity",
+               "bare_porosity")  # fmt: skip
+    for column in columns:
         values = [getattr(designs[name], column) for name in names]
         frame[column] = pd.Series(values, index=frame.index)
     grown = {name: _grown(data, designs[name]) for name in dict.fromkeys(names)}

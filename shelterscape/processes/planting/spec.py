@@ -157,6 +157,7 @@ OUTPUTS: tuple[Output, ...] = (
             "design",
             "species",
             "row_species",
+            "species_shares",
             "belt_type",
             "planted_year",
             "length_m",

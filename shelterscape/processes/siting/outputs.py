@@ -16,6 +16,7 @@ _LINE = (
     "restores_belt",
     "design",
     "species",
+    "species_shares",
     "holding_id",
     "parcel_id",
     "length_m",

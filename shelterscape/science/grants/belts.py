@@ -16,6 +16,7 @@ from shelterscape.errors import InputError, Notice
 from shelterscape.science.belts import (
     DEFAULT_WIDTH_M,
     HARD_TYPES,
+    SPECIES_SHARES,
     evergreen_species,
     outline_width,
     refuse_points,
@@ -23,7 +24,8 @@ from shelterscape.science.belts import (
 from shelterscape.science.columns import numbers, words
 from shelterscape.terms import TERMS
 
-WORDS = ("action", "candidate", "name", "holding_id", "parcel_id", "species", "belt_type")
+WORDS = ("action", "candidate", "name", "holding_id", "parcel_id", "species", SPECIES_SHARES,
+         "belt_type")  # fmt: skip
 PLANT = "plant"
 """Value of ``action`` for new planting."""
 
@@ -92,7 +94,8 @@ def complete_belts(
     frame["living_stems_per_ha"] = np.nan
     frame["outline"] = outlines(shapes, frame["width_m"].to_numpy())
     frame["length_m"] = lengths(shapes, frame["width_m"].to_numpy())
-    frame = frame.drop(columns=["action", "candidate"])
+    frame["species"] = with_shares(frame)
+    frame = frame.drop(columns=["action", "candidate", SPECIES_SHARES])
     return frame, notices + _unknown_species(frame, where)
 
 
@@ -192,6 +195,22 @@ def lengths(shapes: NDArray[np.object_], width_m: NDArray[np.float64]) -> NDArra
         is_area, shapely.area(shapes) / width_m, shapely.length(shapes)
     )
     return found
+
+
+def with_shares(frame: pd.DataFrame) -> pd.Series:
+    """Species of belts: all of them with their shares where stated, otherwise as given.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        With ``species`` and ``species_shares``, both text.
+
+    Returns
+    -------
+    Series of str
+        As `mix` takes them.
+    """
+    return frame["species"].where(frame[SPECIES_SHARES] == "", frame[SPECIES_SHARES])
 
 
 def mix(species: str) -> dict[str, float]:

@@ -163,6 +163,13 @@ class BeltDesign:
         return ", ".join(dict.fromkeys(row.main_species for row in self.rows))
 
     @property
+    def species_shares(self) -> str:
+        """Every species with its share of the plants; empty where nothing is planted."""
+        numbers = self.plants_per_m()
+        total = sum(numbers.values())
+        return ", ".join(f"{name} {float(100 * n / total):.1f} %" for name, n in numbers.items())
+
+    @property
     def planted_width_m(self) -> float:
         """Distance between the outer rows, m; 0 where nothing is planted."""
         return self.rows[-1].offset_m if self.rows else 0.0

@@ -15,14 +15,15 @@ from shelterscape.errors import Notice
 from shelterscape.science.belts import (
     DEFAULT_POROSITY,
     DEFAULT_WIDTH_M,
+    SPECIES_SHARES,
     outline_width,
     refuse_points,
 )
 from shelterscape.science.columns import numbers, unique_names, words
-from shelterscape.science.grants.belts import lengths, mix
+from shelterscape.science.grants.belts import lengths, mix, with_shares
 from shelterscape.terms import TERMS
 
-WORDS = ("candidate", "name", "holding_id", "parcel_id", "species", "belt_type")
+WORDS = ("candidate", "name", "holding_id", "parcel_id", "species", SPECIES_SHARES, "belt_type")
 NUMBERS = (
     "height_m",
     "height_at_20_years_m",
@@ -138,11 +139,12 @@ def complete_new_belts(
         frame[column] = words(belts, column)
     for column in NUMBERS:
         frame[column] = numbers(belts, column, TERMS[column], where)
+    frame["species"] = with_shares(frame)
     given = frame["candidate"].where(frame["candidate"] != "", frame["name"])
     frame["name"] = unique_names(given, "belt")
     notices = _fill(frame, where)
     frame["length_m"] = lengths(shapes, np.maximum(frame["width_m"].to_numpy(), LEAST_WIDTH_M))
-    return frame.drop(columns=["candidate", "height_at_20_years_m"]), notices
+    return frame.drop(columns=["candidate", "height_at_20_years_m", SPECIES_SHARES]), notices
 
 
 def _fill(frame: gpd.GeoDataFrame, where: str) -> list[Notice]:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from shelterscape.kernels.growth_curves import SiteIndex
 from shelterscape.science.belt_growth import belts_at
-from shelterscape.science.belts import BARE_LOW, ROW_SPECIES, Case
+from shelterscape.science.belts import BARE_LOW, ROW_SPECIES, SPECIES_SHARES, Case
 from shelterscape.science.crops import LOSS_TO_H
 from shelterscape.science.planting.profile import height_profile
 from shelterscape.science.siting.areas import areas_beside
@@ -160,8 +160,11 @@ def with_design(
     frame["porosity_low"] = [grown[name].lower_half("in-leaf") for name in names]
     frame[BARE_LOW] = [grown[name].lower_half("bare") for name in names]
     frame[ROW_SPECIES] = [one.row_species for one in chosen]
+    shares = {name: designs.design(name).species_shares for name in set(names)}
+    frame[SPECIES_SHARES] = [shares[name] for name in names]
     # Without any line, pandas would give text columns a numeric type.
-    frame = frame.astype({"belt_type": object, "species": object, ROW_SPECIES: object})
+    texts = ("belt_type", "species", ROW_SPECIES, SPECIES_SHARES)
+    frame = frame.astype(dict.fromkeys(texts, object))
     frame = frame.assign(
         planted_year=pd.array([planted_year] * len(frame), "Int64"),
         closing_from=pd.array([planted_year] * len(frame), "Int64"),

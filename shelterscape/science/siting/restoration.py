@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from shelterscape.science.belts import BARE_LOW, HARD_TYPES, ROW_SPECIES
+from shelterscape.science.belts import BARE_LOW, HARD_TYPES, ROW_SPECIES, SPECIES_SHARES
 from shelterscape.science.growth import YOUNG_UP_TO_M, species_names
 from shelterscape.science.planting.design import BeltDesign
 from shelterscape.science.siting.candidates import (
@@ -118,7 +118,7 @@ def _as_candidates(rows: list[dict[str, Any]], year: int, crs: object) -> gpd.Ge
         design="",
         must_have=False,
         forbidden=False,
-        **{BARE_LOW: np.nan, ROW_SPECIES: ""},
+        **{BARE_LOW: np.nan, ROW_SPECIES: "", SPECIES_SHARES: ""},
         part=[f"{ID_LETTERS[RESTORATION]}{n:04d}" for n in range(1, len(frame) + 1)],
         planted_year=planted,
         closing_from=start,
