@@ -18,7 +18,7 @@ from shapely import LineString, box
 import shelterscape
 from shelterscape.errors import InputError
 from shelterscape.plan import read_plan
-from shelterscape.processes.grant_overlay.summary import _parcels_under
+from shelterscape.processes.grant_overlay.summary import _first_reasons, _parcels_under
 from shelterscape.runs import run
 
 WEST, SOUTH = 560_000.0, 5_700_000.0
@@ -114,6 +114,18 @@ def test_labels_name_the_parcel_under_belts_that_state_none():
     parcels = gpd.GeoDataFrame({"parcel_id": ["P7", "P8"]}, geometry=[box(-5, 4, 20, 9), shapes[0]])
     assert _parcels_under(SimpleNamespace(parcels=parcels), belts) == ["P1", "P7", ""]
     assert _parcels_under(SimpleNamespace(parcels=None), belts) == ["P1", "", ""]
+
+
+def test_labels_state_what_a_belt_lacks_inside_an_area_before_areas_it_is_outside():
+    table = pd.DataFrame(
+        {
+            "name": ["a", "a", "b"],
+            "reason": ["outside grant areas of: hill", "3 m wide", "outside grant areas of: hill"],
+        }
+    )
+    found = _first_reasons(table).to_dict()
+    assert found == {"a": "3 m wide", "b": "outside grant areas of: hill"}
+    assert _first_reasons(table[:0]).empty
 
 
 def test_tables_layer_and_findings_state_the_same_total(given):

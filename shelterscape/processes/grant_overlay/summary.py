@@ -7,6 +7,7 @@ from collections.abc import Hashable
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 
 from shelterscape.files.draw_sheets import FeatureGroup, MapPanel, MapSheet
@@ -15,7 +16,7 @@ from shelterscape.process.stages import Summary
 from shelterscape.processes.grant_overlay.layers import GrantResults, caution
 from shelterscape.processes.grant_overlay.loading import GrantData
 from shelterscape.processes.grant_overlay.spec import GrantOverlayInputs
-from shelterscape.science.grants.parts import QUALIFIES
+from shelterscape.science.grants.parts import OUTSIDE, QUALIFIES
 from shelterscape.science.grants.scheme import money
 
 AREA_STYLES = (("#7d8f9b", "..."), ("#b59a6d", "\\\\\\"), ("#8d7aa8", "///"), ("#6f8f7a", "---"))
@@ -139,7 +140,7 @@ def _map(results: GrantResults) -> MapSheet:
 def _amounts(results: GrantResults, belts: gpd.GeoDataFrame) -> dict[tuple[float, float], str]:
     """Name and parcel of each belt with its payment, or the first reason against one."""
     paid = results.tables["grant_payments"].groupby("name")["payment"].sum()
-    reasons = results.tables["grant_reasons"].groupby("name")["reason"].first()
+    reasons = _first_reasons(results.tables["grant_reasons"])
     currency = results.paid.ground.schemes[0].currency
     found = {}
     parcels = _parcels_under(results.data, belts)
@@ -151,6 +152,12 @@ def _amounts(results: GrantResults, belts: gpd.GeoDataFrame) -> dict[tuple[float
         where = f"{name}, parcel {parcel}" if parcel else str(name)
         found[point.x, point.y] = "\n".join([where, *words])
     return found
+
+
+def _first_reasons(table: pd.DataFrame) -> pd.Series:
+    """First reason by belt; that of a scheme whose area a belt is in comes before the others."""
+    is_outside = table["reason"].astype(str).str.startswith(OUTSIDE)
+    return pd.concat([table[~is_outside], table[is_outside]]).groupby("name")["reason"].first()
 
 
 def _parcels_under(data: GrantData, belts: gpd.GeoDataFrame) -> list[str]:

@@ -12,6 +12,8 @@ from shelterscape.science.grants.paying import Payments, divided_by_weight
 from shelterscape.science.grants.scheme import are_compatible
 
 QUALIFIES, FAILS = "qualifies", "does not qualify"
+OUTSIDE = "outside grant areas of"
+"""First words of the reason of ground that no area of a scheme covers."""
 
 
 def parts(paid: Payments) -> gpd.GeoDataFrame:
@@ -120,7 +122,7 @@ def _reason(paid: Payments, belt: int, index: int, piece: int) -> str:
     """Reason why a scheme does not pay for a piece of a belt; empty where it does."""
     ground, found = paid.ground, paid.found[index]
     if piece not in ground.in_category[index]:
-        return f"outside grant areas of: {', '.join(ground.schemes[index].categories)}"
+        return f"{OUTSIDE}: {', '.join(ground.schemes[index].categories)}"
     if found.closed:
         return found.closed
     if piece in ground.blocked_by[index]:
