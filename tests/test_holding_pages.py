@@ -34,10 +34,11 @@ PLACES = [
      "relative_wind_without": 0.9, "relative_wind": 0.5, "reaches_target": ""},
 ]  # fmt: skip
 BY_YEAR = [
-    {"name": name, "holding_id": "H1", "year": year, "target_reached": when, "reaches_target": "no"}
+    {"name": name, "holding_id": "H1", "year": year, "target_reached": when,
+     "reaches_target": "yes" if when == str(year) else "no"}
     for name, when in (("Low field", "not by 2067"), ("Yard", "2037"))
     for year in (2027, 2037)
-]
+]  # fmt: skip
 PAYMENTS = [{"holding_id": "H1", "name": "Orrelby", "scheme": "belts", "payment": "11611.99"}]
 BY_ITEM = [{"holding_id": "H1", "scheme": "belts", "payment": "1.00", "payment_kind": "capital"}]
 ACTIONS = [
@@ -103,6 +104,14 @@ def test_deadlines_beyond_the_first_are_counted():
     outputs = [("chosen_belts", CHOSEN), ("grant_actions", ACTIONS * 4)]
     table = holding_pages(outputs, [])[0][0].tables[-1]
     assert table.title == "Deadlines, the first 6 of 16" and len(table.rows) == 6
+
+
+def test_a_place_that_is_below_its_target_again_is_stated():
+    """The yard reaches it in 2037 and not in 2067; a place that never reaches it has one year."""
+    later = [row | {"year": 2067, "reaches_target": "no"} for row in BY_YEAR[1::2]]
+    outputs = [("chosen_belts", CHOSEN), ("by_year", [*BY_YEAR, *later])]
+    text = holding_pages(outputs, [])[0][0].answer[2]
+    assert text.endswith("Yard by 2037, but not in 2067; Low field not by 2067")
 
 
 def test_a_first_day_of_work_is_no_deadline():

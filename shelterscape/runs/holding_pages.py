@@ -149,10 +149,19 @@ def _case(row: Row) -> str:
 
 
 def _year_words(growth: Rows) -> Iterator[str]:
-    """When places reach their target as the planned belts grow, the first ones first."""
+    """When places reach their target as the planned belts grow, the first ones first.
+
+    Rows are in order of years.
+    """
     reached = {str(row["name"]): str(row["target_reached"] or "") for row in growth}
+    last = {str(row["name"]): row for row in growth}
+    below = {
+        name: f", but not in {row['year']}"
+        for name, row in last.items()
+        if row["reaches_target"] == "no" and not reached[name].startswith("not")
+    }
     texts = [
-        f"{name} {'by ' if when.isdigit() else ''}{when}"
+        f"{name} {'by ' if when.isdigit() else ''}{when}{below.get(name, '')}"
         for name, when in sorted(reached.items(), key=lambda pair: (not pair[1].isdigit(), pair[1]))
         if when
     ]
