@@ -20,7 +20,8 @@ from shelterscape.science.places import coverage, means, targets
 from shelterscape.science.siting.input_uncertainty import InputUncertainty
 from shelterscape.science.siting.least_cost import cost_with_land, least_cost
 from shelterscape.science.siting.least_runs import LeastProblem, least_cost_runs
-from shelterscape.science.siting.place_cover import PlaceGround, target_terms
+from shelterscape.science.siting.place_cover import PlaceGround
+from shelterscape.science.siting.place_terms import target_terms
 
 
 def covered_world(places, new, wind_set=None):

@@ -23,13 +23,8 @@ from shelterscape.science.siting.budgets import Limits
 from shelterscape.science.siting.choice import choose
 from shelterscape.science.siting.context import evaluation_context, priority_by_purpose
 from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.place_cover import (
-    STOCK_MARGIN,
-    STOCK_WORTH,
-    PlaceGround,
-    restoration_losses,
-    stock_terms,
-)
+from shelterscape.science.siting.place_cover import PlaceGround, restoration_losses
+from shelterscape.science.siting.place_terms import STOCK_MARGIN, STOCK_WORTH, stock_terms
 from shelterscape.science.siting.sampled_wind import wind_with_existing
 
 SLOW = pytest.mark.slow

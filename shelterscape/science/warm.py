@@ -28,7 +28,8 @@ from shelterscape.science.siting.choice import choose
 from shelterscape.science.siting.context import evaluation_context
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.monte_carlo import selection_runs
-from shelterscape.science.siting.place_cover import PlaceGround, stock_terms
+from shelterscape.science.siting.place_cover import PlaceGround
+from shelterscape.science.siting.place_terms import stock_terms
 from shelterscape.science.terrain import TerrainWind
 from shelterscape.science.terrain.averages import WindMean
 from shelterscape.science.terrain.horizon import horizon_angle

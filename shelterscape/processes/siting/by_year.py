@@ -10,7 +10,7 @@ from shelterscape.processes.siting.decide import SitingDecision
 from shelterscape.processes.siting.loading import SitingData
 from shelterscape.science.places import targets
 from shelterscape.science.siting.benefit_by_year import benefit_by_year
-from shelterscape.science.siting.place_cover import reaches_target
+from shelterscape.science.siting.place_terms import reaches_target
 
 GROWTH_YEARS = tuple(range(0, 41, 5))
 """Years after the work for which benefit, heights and porosities are reported."""

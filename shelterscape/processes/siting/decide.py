@@ -40,7 +40,7 @@ from shelterscape.science.siting.input_uncertainty import InputUncertainty
 from shelterscape.science.siting.least_runs import least_cost_runs
 from shelterscape.science.siting.left_out import LeftOut
 from shelterscape.science.siting.monte_carlo import SelectionShares, selection_runs
-from shelterscape.science.siting.place_cover import STOCK_MARGIN
+from shelterscape.science.siting.place_terms import STOCK_MARGIN
 from shelterscape.science.siting.places_by_step import OnPlaces, places_by_step
 from shelterscape.science.siting.sensitivity import FREQUENCY, sensitivity
 from shelterscape.science.terrain.validity import NOT_MODELLED

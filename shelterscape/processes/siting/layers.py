@@ -41,7 +41,7 @@ from shelterscape.science.siting.budgets import OVER_BUDGET, OVER_HOLDING, OVER_
 from shelterscape.science.siting.candidates import PLANT, SHORT, land_required
 from shelterscape.science.siting.choice import DOES_NOT_FIT, FORBIDDEN
 from shelterscape.science.siting.full_evaluation import FullEvaluation
-from shelterscape.science.siting.place_cover import reaches_target
+from shelterscape.science.siting.place_terms import reaches_target
 from shelterscape.science.siting.planner_layers import EFFECTS
 from shelterscape.science.siting.suitability import tall_enough_from
 

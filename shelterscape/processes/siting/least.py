@@ -24,12 +24,8 @@ from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.joining import MOST_EXCHANGES, MOST_TRIED, BeltEnds, exchanges
 from shelterscape.science.siting.least_cost import LeastCost, cost_with_land, least_cost
 from shelterscape.science.siting.least_runs import LeastProblem
-from shelterscape.science.siting.place_cover import (
-    STOCK_TIME,
-    PlaceGround,
-    reaches_target,
-    target_terms,
-)
+from shelterscape.science.siting.place_cover import PlaceGround
+from shelterscape.science.siting.place_terms import STOCK_TIME, reaches_target, target_terms
 from shelterscape.science.siting.working_land import excluded_rows
 
 Array = NDArray[np.float64]

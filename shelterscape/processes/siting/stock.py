@@ -18,12 +18,8 @@ from shelterscape.science.siting.benefit import Benefits, loss_by_restoration
 from shelterscape.science.siting.context import EvaluationContext, priority_by_purpose
 from shelterscape.science.siting.full_evaluation import FullEvaluation
 from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.place_cover import (
-    STOCK_MARGIN,
-    PlaceGround,
-    restoration_losses,
-    stock_terms,
-)
+from shelterscape.science.siting.place_cover import PlaceGround, restoration_losses
+from shelterscape.science.siting.place_terms import STOCK_MARGIN, stock_terms
 from shelterscape.science.siting.sampled_cells import SampledCells
 from shelterscape.science.siting.search import Evaluator
 from shelterscape.science.siting.two_grounds import TwoGrounds

@@ -15,7 +15,7 @@ from shelterscape.processes.siting.loading import SitingData
 from shelterscape.processes.siting.spec import MINOR_UNITS
 from shelterscape.science.belts import Case
 from shelterscape.science.siting.context import EvaluationContext
-from shelterscape.science.siting.place_cover import (
+from shelterscape.science.siting.place_terms import (
     ROUNDING,
     STOCK_TIME,
     reaches_target,

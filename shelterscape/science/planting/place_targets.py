@@ -20,7 +20,7 @@ from shelterscape.science.places import StockCorners, coverage, means, targets
 from shelterscape.science.prepared_belts import PreparedBelts, ShelterOptions, prepare_belts
 from shelterscape.science.purposes import Purpose
 from shelterscape.science.shelter import RelativeWindMean, never_stop, wind_fields
-from shelterscape.science.siting.place_cover import reaches_target
+from shelterscape.science.siting.place_terms import reaches_target
 from shelterscape.science.wind import WindSet
 
 GROWN_YEARS = (0, 5, 10, 15, 20, 30, 40)

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from shelterscape.science.siting.place_cover import ROUNDING, PlaceCover
+from shelterscape.science.siting.place_cover import PlaceCover
+from shelterscape.science.siting.place_terms import ROUNDING
 
 Array = NDArray[np.float64]
 Numbers = NDArray[np.int64]
@@ -85,7 +86,7 @@ def least_cost(
     Parameters
     ----------
     cover : PlaceCover
-        Of `place_cover.target_terms`, with nothing planted; it is returned to that state.
+        Of `place_terms.target_terms`, with nothing planted; it is returned to that state.
     cost : (n,) float64
         Cost of each line, 0 or more: metres or money.
     enough : (m,) float64 or float

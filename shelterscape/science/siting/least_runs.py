@@ -14,7 +14,8 @@ from shelterscape.science.siting.context import EvaluationContext
 from shelterscape.science.siting.input_uncertainty import InputUncertainty, varied_inputs
 from shelterscape.science.siting.least_cost import least_cost_quickly
 from shelterscape.science.siting.monte_carlo import DEFAULT_RUNS, MOST_CANDIDATES
-from shelterscape.science.siting.place_cover import PlaceCover, PlaceGround, PlaceTerms
+from shelterscape.science.siting.place_cover import PlaceCover, PlaceGround
+from shelterscape.science.siting.place_terms import PlaceTerms
 from shelterscape.science.siting.sampled_cells import SampledCells
 from shelterscape.science.siting.sampled_wind import wind_with_each, wind_with_existing
 
