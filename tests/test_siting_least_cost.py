@@ -13,15 +13,18 @@ from siting_helpers import GRID, belts, candidates, seeded_lines, winds
 from test_siting_place_cover import stock_places, world
 
 from shelterscape.processes.siting.answer import ENOUGH_GROUND, NO_BELT, _none_chosen
+from shelterscape.processes.siting.least import LeastSearch
 from shelterscape.processes.siting.pictures import _at_target
 from shelterscape.processes.siting.targets import places_in_case, targets_answer, with_targets
 from shelterscape.science.belts import Case
 from shelterscape.science.places import coverage, means, targets
 from shelterscape.science.siting.input_uncertainty import InputUncertainty
-from shelterscape.science.siting.least_cost import cost_with_land, least_cost
+from shelterscape.science.siting.least_cost import LeastCost, cost_with_land, least_cost
 from shelterscape.science.siting.least_runs import LeastProblem, least_cost_runs
 from shelterscape.science.siting.place_cover import PlaceGround
 from shelterscape.science.siting.place_terms import target_terms
+
+TWO = [[(200, 280), (200, 320)], [(200, 200), (200, 400)]]
 
 
 def covered_world(places, new, wind_set=None):
@@ -130,6 +133,24 @@ def test_cost_to_working_land_raises_the_cost_for_the_same_benefit():
     )
     assert found[:2] == pytest.approx([100.0, 1000.0 / 3.0])
     assert np.isinf(found[2:]).all()
+
+
+@pytest.mark.parametrize(("below", "expected"), [(False, [1]), (True, [0])])
+def test_a_shorter_set_for_the_working_land_is_that_by_metres_alone_too(below, expected):
+    """The search by metres alone found 100 m, that with the working land 90 m."""
+    places = np.array([True])
+    found = iter(
+        (LeastCost([row], cost, 80.0, places, np.ones(1), np.ones(1)), ~places, None)
+        for row, cost in ((0, 100.0), (1, 120.0))
+    )
+    search = SimpleNamespace(
+        _cost=np.array([100.0, 90.0]), _usable=np.ones(2, bool), _frame=candidates(belts(TWO)),
+        _own=SimpleNamespace(gains=np.ones(2)), _least=lambda *_: next(found),
+        _with_fewer_ends=lambda chosen, *_: chosen, _below_target=lambda _: places & below,
+    )  # fmt: skip
+    sets = LeastSearch.sets(search, np.zeros(2), [], None)
+    assert (sets.alone.rows, sets.chosen.rows, sets.cost) == (expected, [1], 90.0)
+    assert sets.alone.cost == search._cost[expected[0]]
 
 
 def problem_of(context, cost, **changes):

@@ -113,14 +113,19 @@ class LeastSearch:
             Names of candidates that are too short.
         ends : BeltEnds
         """
-        alone, *_ = self._least(self._cost, self._usable, self._frame.assign(excludes=""))
+        free = self._frame.assign(excludes="")
+        alone, lacking, _ = self._least(self._cost, self._usable, free)
         counted = cost_with_land(self._cost, self._own.gains, land_cost)
         usable = self._usable & np.isfinite(counted)
         usable &= ~self._frame["candidate"].isin(short).to_numpy()
         counted = np.where(np.isfinite(counted), counted, self._cost)
         chosen, below, problem = self._least(counted, usable, self._frame)
         chosen = self._with_fewer_ends(chosen, below, counted, usable, ends)
-        return LeastSets(chosen, alone, float(self._cost[chosen.rows].sum()), problem)
+        cost, needed = float(self._cost[chosen.rows].sum()), (alone.required > 0) & ~lacking
+        if cost < alone.cost and not (self._below_target(chosen.rows) & needed).any():
+            # No search is exhaustive, and every set that spares the working land counts too.
+            alone = replace(alone, rows=chosen.rows, cost=cost)
+        return LeastSets(chosen, alone, cost, problem)
 
     def _least(
         self, cost: Array, usable: NDArray[np.bool_], frame: gpd.GeoDataFrame
