@@ -120,10 +120,18 @@ def test_a_first_day_of_work_is_no_deadline():
     assert ("not before", "2027-02-02", "belts", "start of work") in rows
 
 
+def test_a_first_day_is_not_given_as_a_last_day():
+    start = ACTIONS[1] | {"date_rule": "not before", "grant_action": "start of work"}
+    page = holding_pages([("chosen_belts", CHOSEN), ("grant_actions", [start])], [])[0][0]
+    assert page.answer[-1] == "First: start of work, not before 2027-02-01"
+    assert page.tables[-1].rows[0][:2] == ("not before", "2027-02-01")
+
+
 def test_holdings_without_a_page_are_named():
     rows = [row | {"holding_id": f"H{n}"} for n in range(23) for row in CHOSEN[:1]]
-    pages, without = holding_pages([("chosen_belts", rows)], [])
-    assert len(pages) == 20 and without == ("H20", "H21", "H22")
+    names = [{"holding_id": "H21", "name": "Low Barn"}]
+    pages, without = holding_pages([("chosen_belts", rows), ("exposure", names)], [])
+    assert len(pages) == 20 and without == ("H20", "Low Barn", "H22")
 
 
 def test_notes_state_what_was_assumed_not_modelled_and_not_checked():

@@ -71,7 +71,7 @@ def holding_pages(
         )
         for one in list(ids)[:MOST_PAGES]
     )  # fmt: skip
-    return pages, tuple(ids)[MOST_PAGES:]
+    return pages, tuple(names.get(one, one) for one in list(ids)[MOST_PAGES:])
 
 
 def _rows_with(
@@ -132,7 +132,8 @@ def _answer(lines: Rows, found: Mapping[str, Rows]) -> Iterator[str]:
     yield "; ".join(_money_words(lines, found["payments"]))
     if found["actions"]:
         first = min(found["actions"], key=lambda row: _last_day(str(row["action_date"] or "")))
-        yield f"First: {first['grant_action']}, by {first['action_date'] or 'a date not known'}"
+        rule = first.get("date_rule") or "by"
+        yield f"First: {first['grant_action']}, {rule} {first['action_date'] or 'a date not known'}"
 
 
 def _targets_reached(places: Rows) -> Iterator[str]:

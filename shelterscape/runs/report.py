@@ -274,8 +274,8 @@ def _without_page(holdings: Sequence[str]) -> tuple[str, ...]:
     if not holdings:
         return ()
     return (
-        f"{len(holdings)} more holdings with chosen belts have no page of their own here, their "
-        f"figures are in the tables: {', '.join(holdings)}",
+        "Holdings with chosen belts that have no page of their own here, see the tables "
+        f"({len(holdings)}): {', '.join(holdings)}",
     )
 
 
