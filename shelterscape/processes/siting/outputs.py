@@ -118,7 +118,8 @@ OUTPUTS: tuple[Output, ...] = (
             "flags",
         ),
         "The chosen belts in order of choice, with the benefit each adds after those before it.",
-        style=LayerStyle("choice_order", shades=SHELTER_SHADES[::-1], label="choice_order"),
+        # The lightest shade could not be seen as a line.
+        style=LayerStyle("choice_order", shades=SHELTER_SHADES[:0:-1], label="choice_order"),
     ),
     Layer(
         "places_with_belts",
