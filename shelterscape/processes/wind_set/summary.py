@@ -102,7 +102,8 @@ def _rose(one: SubsetWind) -> Rose:
     if one.rule is not None:
         heading += f": months {months_in_words(one.rule.months)}"
         heading += f", {one.rule.rule}" if one.rule.rule != "all hours" else ""
-        heading += {"both": "", "": ""}.get(one.leaf_state, f"; belts {one.leaf_state}")
+        if one.leaf_state not in ("both", ""):
+            heading += f"; belts {one.leaf_state.replace('-', ' ')}"
     known = s is not None and np.isfinite(s.frequency_low).all()
     return Rose(
         heading,
