@@ -186,7 +186,7 @@ def _page(
             (title, tuple(map(capitalised, texts)))
             for title, texts in summary.answer[: summary.leading]
         ),
-        certainty=summary.certainty,
+        certainty=tuple(map(capitalised, summary.certainty)),
         checks=summary.checks,
         preparing=tuple(
             capitalised(t) for _, texts in summary.answer[summary.leading :] for t in texts
