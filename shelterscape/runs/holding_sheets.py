@@ -13,6 +13,9 @@ HOLDING_SHEETS = "holding_pages.pdf"
 BOX = "□"
 """To tick when done."""
 
+BOLD = 1.3
+"""Width of a letter of a title divided by that of a cell."""
+
 WIDE_CELL = 36
 """Letters of a cell that are given room on one line; longer texts take several."""
 
@@ -74,5 +77,6 @@ def _table(table: PageTable) -> SheetTable:
 
 def _width(title: str, *cells: str) -> float:
     """Letters for the longest word, three lines of the title and the longest cell."""
-    words = [len(word) for text in (title, *cells) for word in text.split()]
+    words = [len(word) for text in cells for word in text.split()]
+    words += [BOLD * len(word) for word in title.split()]
     return max(*words, len(title) / 3, min(max(map(len, cells)), WIDE_CELL), 3) + 2.0
