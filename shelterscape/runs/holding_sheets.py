@@ -77,6 +77,6 @@ def _table(table: PageTable) -> SheetTable:
 
 def _width(title: str, *cells: str) -> float:
     """Letters for the longest word, three lines of the title and the longest cell."""
-    words = [len(word) for text in cells for word in text.split()]
+    words = [float(len(word)) for text in cells for word in text.split()]
     words += [BOLD * len(word) for word in title.split()]
     return max(*words, len(title) / 3, min(max(map(len, cells)), WIDE_CELL), 3) + 2.0
