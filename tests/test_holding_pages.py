@@ -39,6 +39,8 @@ BY_YEAR = [
     for name, when in (("Low field", "not by 2067"), ("Yard", "2037"))
     for year in (2027, 2037)
 ]  # fmt: skip
+BILLS = [{"holding_id": "H1", "ordered_count": 1410, "person_days": 9.4, "cost": 15626.42,
+          "currency": "EUR"}]  # fmt: skip
 PAYMENTS = [{"holding_id": "H1", "name": "Orrelby", "scheme": "belts", "payment": "11611.99"}]
 BY_ITEM = [{"holding_id": "H1", "scheme": "belts", "payment": "1.00", "payment_kind": "capital"}]
 ACTIONS = [
@@ -55,7 +57,7 @@ EFFECTS = [{"name": "D1", "holding_id": "H1", "side_effects": "snow drift on roa
 CANDIDATES = [*LINES, LINES[0] | {"candidate": "E9", "choice_order": None}]
 CHOSEN = [row | {"cumulative_cost": 1.0} for row in LINES]
 OUTPUTS = [("candidates", CANDIDATES), ("chosen_belts", CHOSEN),
-           ("places", PLACES), ("by_year", BY_YEAR), ("items", BY_ITEM),
+           ("places", PLACES), ("by_year", BY_YEAR), ("items", BY_ITEM), ("bills", BILLS),
            ("grant_by_holding", PAYMENTS), ("grant_actions", ACTIONS),
            ("belts_examined", EFFECTS),
            ("exposure", [{"holding_id": "H2", "name": "Skarvel"}])]  # fmt: skip
@@ -67,12 +69,14 @@ def test_a_page_answers_where_how_much_when_at_what_cost_and_what_first():
     assert first.title == "Holding Orrelby"
     assert first.answer == (
         "2 lines, 346 m: D1, E3",
-        "Planted from 2027. 1 of 2 places reach their target (bare 2047)",
+        "Planted from 2027. Places at target: 1 of 2 (bare 2047)",
         "Target reached as the belts grow: Yard by 2037; Low field not by 2067",
         # 53.8 - 6.4 and 53.8 - 3.1.
         "Days of sheep chill a year, before → after (range): Low field 53.8 → 49.1 (47.4 to 50.7; "
         "bare 2047)",
         "Cost 18,685.08 EUR; grant 11,611.99 EUR by “belts”, net 7,073.09 EUR",
+        "Bill of quantities: 15,626.42 EUR for new belts, with whole plants and fences around the "
+        "ends, which the cost above leaves out",
         "First: apply, by 2027-02-01",
     )
     tables = {table.title: table for table in first.tables}

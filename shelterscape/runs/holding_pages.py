@@ -55,6 +55,8 @@ def holding_pages(
     found = {
         "places": _rows_with(outputs, {"relative_wind_without", "relative_wind", "holding_id"}),
         "growth": _rows_with(outputs, {"target_reached", "reaches_target", "holding_id"}),
+        "bills": _rows_with(outputs, {"holding_id", "ordered_count", "person_days", "cost"},
+                            {"species", "name"}),
         "payments": _rows_with(outputs, {"holding_id", "scheme", "payment"}, {"payment_kind",
                                "qualification"}),
         "actions": _rows_with(outputs, {"holding_id", "action_date", "grant_action"}),
@@ -130,6 +132,11 @@ def _answer(lines: Rows, found: Mapping[str, Rows]) -> Iterator[str]:
     yield from _year_words(found["growth"])
     yield from _chill_words(found["places"])
     yield "; ".join(_money_words(lines, found["payments"]))
+    for row in found["bills"]:
+        yield (
+            f"Bill of quantities: {_money(row['cost']):,.2f} {row['currency']} for new belts, with "
+            f"whole plants and fences around the ends, which the cost above leaves out"
+        )
     if found["actions"]:
         first = min(found["actions"], key=lambda row: _last_day(str(row["action_date"] or "")))
         rule = first.get("date_rule") or "by"
@@ -142,7 +149,7 @@ def _targets_reached(places: Rows) -> Iterator[str]:
     for case in dict.fromkeys(map(_case, wanted)):
         here = [row for row in wanted if _case(row) == case]
         good = sum(str(row["reaches_target"]).lower() in ("true", "yes", "1") for row in here)
-        yield f"{good} of {len(here)} places reach their target ({case})"
+        yield f"Places at target: {good} of {len(here)} ({case})"
 
 
 def _case(row: Row) -> str:
@@ -225,7 +232,7 @@ def _money_table(lines: Rows, payments: Rows) -> PageTable:
          f"{cost - _money(row['payment']):.2f}", currency)
         for row in payments
     ]  # fmt: skip
-    rows = rows or [("none calculated", f"{cost:.2f}", "", f"{cost:.2f}", currency)]
+    rows = rows or [("no payment calculated", f"{cost:.2f}", "", f"{cost:.2f}", currency)]
     titles = [("scheme", False), ("cost", True), ("grant", True), ("net cost", True)]
     return PageTable("", "Money", (*titles, ("currency", False)), tuple(rows))
 
