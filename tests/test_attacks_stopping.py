@@ -442,6 +442,21 @@ def test_a_worker_that_is_blocked_or_killed_does_not_hang_its_pool(monkeypatch, 
     in_time(pool.stop, 20)
 
 
+def test_a_worker_that_still_starts_is_killed_at_a_stop_and_a_ready_one_is_not():
+    pool = local.LocalPool(1)
+    pool.executor().submit(os.getpid)
+    (starting,) = pool.executor()._processes.values()
+    pool.stop()
+    starting.join(10)
+    assert starting.exitcode == -signal.SIGKILL
+    pool = local.LocalPool(1)
+    pool.executor().submit(os.getpid).result()
+    (ready,) = pool.executor()._processes.values()
+    pool.stop()
+    ready.join(10)
+    assert ready.exitcode != -signal.SIGKILL
+
+
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
 def test_a_worker_that_receives_a_signal_leaves_nothing_and_its_holding_is_run_again(
     tmp_path, toys, number

@@ -73,6 +73,8 @@ class LocalPool:
         self._context = multiprocessing.get_context("spawn")
         # Without a lock: a worker that is killed while it holds one would block all others.
         self._stop: ctypes.c_bool = self._context.RawValue(ctypes.c_bool, False)
+        # Messages this short are written at once, so that workers need no lock.
+        self._ready, self._report = self._context.Pipe(duplex=False)
         self._executor: ProcessPoolExecutor | None = None
 
     def executor(self) -> Executor:
@@ -80,7 +82,10 @@ class LocalPool:
         if self._executor is None:
             _start_resource_tracker()
             self._executor = _QuietPool(
-                self.at_once, self._context, initializer=init_worker, initargs=(self._stop,)
+                self.at_once,
+                self._context,
+                initializer=init_worker,
+                initargs=(self._stop, self._report),
             )
         return self._executor
 
@@ -99,6 +104,8 @@ class LocalPool:
         # Not waiting: a worker killed while it holds a lock of the queue would block the others.
         self._executor.shutdown(wait=False, cancel_futures=True)
         self._executor = None
+        if self._stop.value:
+            self._end_starting(processes)
         _end(processes)
         if any(process.exitcode == UNGUARDED for process in processes):
             raise UsageError(
@@ -107,6 +114,18 @@ class LocalPool:
                 where="run_batch",
                 hint='Move the call below the line: if __name__ == "__main__":',
             ) from None
+
+    def _end_starting(self, processes: Sequence[BaseProcess]) -> None:
+        """Kill workers that still start: they hold signals back, and have written nothing.
+
+        One that is ready only now reads the request to stop before any work.
+        """
+        ready = set()
+        while self._ready.poll():
+            ready.add(self._ready.recv())
+        for process in processes:
+            if process.pid not in ready:
+                process.kill()
 
     def stop(self) -> None:
         """Have all running work end the next time it checks for a stop."""

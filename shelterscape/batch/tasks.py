@@ -77,8 +77,11 @@ _stop: ctypes.c_bool | None = None
 _signals = WorkerStop()
 
 
-def init_worker(stop: ctypes.c_bool) -> None:
-    """Set up a worker process: it stops on request or by a signal, and ends with its parent."""
+def init_worker(stop: ctypes.c_bool, report: connection.Connection) -> None:
+    """Set up a worker process: it stops on request or by a signal, and ends with its parent.
+
+    Its number goes to `report` once it is ready.
+    """
     global _stop
     _stop = stop
     # Ctrl-C reaches all processes of a terminal; only the parent decides what to do.
@@ -87,6 +90,9 @@ def init_worker(stop: ctypes.c_bool) -> None:
     if os.name == "posix":
         signal.pthread_sigmask(signal.SIG_UNBLOCK, SIGNALS)  # held back while Python started
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    report.send(os.getpid())
+    if stop.value:
+        os._exit(0)
 
 
 def _end_with_parent() -> None:
