@@ -55,12 +55,12 @@ def map_threads(work: Callable[[_Item], _Result], items: Iterable[_Item]) -> lis
         finally:
             deque(waiting, maxlen=0)  # already empty unless there was an error
 
-    with ThreadPoolExecutor(threads) as pool:
-        try:
-            for done in [pool.submit(_run) for _ in range(threads)]:
-                done.result()
-        finally:
-            deque(waiting, maxlen=0)
+    # This thread works too: to start a thread takes longer than a short kernel.
+    with ThreadPoolExecutor(threads - 1) as pool:
+        others = [pool.submit(_run) for _ in range(threads - 1)]
+        _run()
+    for other in others:
+        other.result()
     return results
 
 
