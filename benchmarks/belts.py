@@ -67,7 +67,7 @@ def per_ray(prepared: PreparedBelts) -> tuple[float, float]:
         started = time.perf_counter()
         rays = rays_of(prepared, direction + ray_offsets(SECTOR_DEG, SPREAD_DEG))
         ready = time.perf_counter()
-        accumulate_wind_reduction(rays, GRID, "smallest", taken)
+        accumulate_wind_reduction(rays, [GRID], "smallest", [taken])
         ended = time.perf_counter()
         whole.append((ended - started) / len(rays.steps))
         on_cells.append((ended - ready) / len(rays.steps))
@@ -79,11 +79,11 @@ def ray_error(prepared: PreparedBelts) -> float:
     part = GRID.window(1600, 1600, (800, 800))
     few, many = (np.zeros((len(prepared.density), *part.shape), np.float32) for _ in range(2))
     accumulate_wind_reduction(
-        rays_of(prepared, 233.0 + ray_offsets(SECTOR_DEG, SPREAD_DEG)), part, "smallest", few
+        rays_of(prepared, 233.0 + ray_offsets(SECTOR_DEG, SPREAD_DEG)), [part], "smallest", [few]
     )
     # In lots with the same number of rays each, to limit memory.
     for lot in np.split(233.0 + ray_offsets(SECTOR_DEG, SPREAD_DEG, 801), 9):
-        accumulate_wind_reduction(rays_of(prepared, lot), part, "smallest", many)
+        accumulate_wind_reduction(rays_of(prepared, lot), [part], "smallest", [many])
     return float(np.quantile(np.abs(few - many / 9), 0.99))
 
 

@@ -274,7 +274,7 @@ def test_fifteen_rays_are_enough():
     prepared = prepare_belts([belts_in_season(belts, "in-leaf")], grid, ShelterOptions())
     taken = np.zeros((1, *grid.shape), np.float32)
     accumulate_wind_reduction(
-        rays_of(prepared, 233.0 + ray_offsets(22.5, 10.0, 801)), grid, "smallest", taken
+        rays_of(prepared, 233.0 + ray_offsets(22.5, 10.0, 801)), [grid], "smallest", [taken]
     )
     field = one_direction(prepared, grid, 233.0, 22.5)
     assert np.quantile(np.abs(field - (1 - taken)), 0.99) <= 0.02

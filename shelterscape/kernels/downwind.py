@@ -356,12 +356,12 @@ def _change_block(bands, zones, profiles, view, ray, begin, count, spans, field)
     blocks, end = bands.blocks, view.row0 + count
     for k in range(blocks.first[ray, block], blocks.first[ray, block + 1]):
         s = blocks.listed[k]
-        top, bottom = max(view.row0, blocks.ranges[s, 0]), min(end, blocks.ranges[s, 1])
+        top, bottom = max(view.row0, blocks.extents[s, 0]), min(end, blocks.extents[s, 1])
         lower_by_band(bands.geometry, bands.rows, s, view, profiles, top, bottom, spans, field)
     blocks = zones.blocks
     for k in range(blocks.first[ray, block], blocks.first[ray, block + 1]):
         s = blocks.listed[k]
-        top, bottom = max(view.row0, blocks.ranges[s, 0]), min(end, blocks.ranges[s, 1])
+        top, bottom = max(view.row0, blocks.extents[s, 0]), min(end, blocks.extents[s, 1])
         raise_by_zone(zones.geometry, zones.rise, s, view, top, bottom, spans, field)
 
 

@@ -72,15 +72,15 @@ class RowBlocks(NamedTuple):
 
     Parameters
     ----------
-    ranges : (n, 2) int64
-        First row, and the one after the last, of the whole raster that each can cover.
+    extents : (n, 4) int64
+        As `extents_of` returns them, ray after ray.
     first : (rays, blocks + 1) int64
         Index of the first entry of each block.
     listed : (k,) int64
         Numbers of bands by ray and block, in their order.
     """
 
-    ranges: NDArray[np.int64]
+    extents: NDArray[np.int64]
     first: NDArray[np.int64]
     listed: NDArray[np.int64]
 
@@ -221,40 +221,65 @@ def col_range(geometry, s, col_step, row_step):  # type: ignore[no-untyped-def]
 
 
 @kernel(nogil=True)
-def list_by_rows(geometry, col_step, row_step, begin, rows):  # type: ignore[no-untyped-def]
-    """List the bands of one ray by the blocks of rows they cover.
+def extents_of(geometry, col_step, row_step):  # type: ignore[no-untyped-def]
+    """Rows and columns of the whole raster that each band of one ray can cover.
 
     Parameters
     ----------
     geometry : (n, 11) float64
     col_step, row_step : float
         Unit step downwind.
-    begin, rows : int
-        First row of a window in the whole raster, and its number of rows.
 
     Returns
     -------
-    ranges, first, listed
+    (n, 4) int64
+        First row, the one after the last, first column, and the one after the last.
+    """
+    found = np.empty((geometry.shape[0], 4), np.int64)
+    for s in range(geometry.shape[0]):
+        found[s, 0], found[s, 1] = row_range(geometry, s, col_step, row_step)
+        found[s, 2], found[s, 3] = col_range(geometry, s, col_step, row_step)
+    return found
+
+
+@kernel(nogil=True)
+def list_by_rows(extents, corner, shape):  # type: ignore[no-untyped-def]
+    """List the bands of one ray that can cover a window, by the blocks of rows they cover.
+
+    Parameters
+    ----------
+    extents : (n, 4) int64
+        As `extents_of` returns them.
+    corner : (int, int)
+        First row and column of the window in the whole raster.
+    shape : (int, int)
+        Rows and columns of the window.
+
+    Returns
+    -------
+    first, listed
         As in `RowBlocks`, for one ray.
     """
-    count = (rows + ROWS_PER_BLOCK - 1) // ROWS_PER_BLOCK
-    ranges, first = np.empty((geometry.shape[0], 2), np.int64), np.zeros(count + 1, np.int64)
-    for s in range(geometry.shape[0]):
-        ranges[s, 0], ranges[s, 1] = row_range(geometry, s, col_step, row_step)
-        low, high = max(ranges[s, 0] - begin, 0), min(ranges[s, 1] - begin, rows)
-        if low < high:
-            for block in range(low // ROWS_PER_BLOCK, (high - 1) // ROWS_PER_BLOCK + 1):
-                first[block + 1] += 1
+    count = (shape[0] + ROWS_PER_BLOCK - 1) // ROWS_PER_BLOCK
+    first = np.zeros(count + 1, np.int64)
+    blocks = np.empty((extents.shape[0], 2), np.int64)
+    for s in range(extents.shape[0]):
+        top, bottom = max(extents[s, 0] - corner[0], 0), min(extents[s, 1] - corner[0], shape[0])
+        beside = extents[s, 3] <= corner[1] or extents[s, 2] >= corner[1] + shape[1]
+        blocks[s, 0], blocks[s, 1] = 0, 0
+        if top < bottom and not beside:
+            blocks[s, 0] = top // ROWS_PER_BLOCK
+            blocks[s, 1] = (bottom - 1) // ROWS_PER_BLOCK + 1
+        for block in range(blocks[s, 0], blocks[s, 1]):
+            first[block + 1] += 1
     for block in range(count):
         first[block + 1] += first[block]
     listed, place = np.empty(first[count], np.int64), first.copy()
-    for s in range(geometry.shape[0]):
-        low, high = max(ranges[s, 0] - begin, 0), min(ranges[s, 1] - begin, rows)
-        if low < high:
-            for block in range(low // ROWS_PER_BLOCK, (high - 1) // ROWS_PER_BLOCK + 1):
-                listed[place[block]] = s
-                place[block] += 1
-    return ranges, first, listed
+    for s in range(extents.shape[0]):
+        for block in range(blocks[s, 0], blocks[s, 1]):
+            listed[place[block]] = s
+            place[block] += 1
+    return first, listed
 
 
 @kernel(nogil=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -26,6 +26,7 @@ from shelterscape.kernels.influence import (
     BandSettings,
     RowBlocks,
     end_effect_zones,
+    extents_of,
     influence_bands,
     list_by_rows,
 )
@@ -84,8 +85,10 @@ def rays_of(prepared: PreparedBelts, directions_deg: Array) -> Rays:
     """
     steps = np.array([downwind(float(d)) for d in directions_deg])
     strips = map_threads(partial(_strips_along, prepared), steps)
-    # New profiles are registered here, so this must run in the order of the rays.
-    close = [_close(prepared, joined, members) for _, _, joined, members in strips]
+    # New profiles are registered here, so this must come before the effects.
+    profiles, heights = _close(prepared, np.concatenate([members for *_, members in strips]))
+    starts = itertools.pairwise(_starts([len(joined) for _, _, joined, _ in strips]))
+    close = [(profiles[first:last], heights[first:last]) for first, last in starts]
     reach_h = prepared.tables.reach_h()
     given = list(zip(steps, strips, close, strict=True))
     each = map_threads(lambda one: _effects_along(prepared, reach_h, *one), given)
@@ -130,9 +133,7 @@ def _strips_along(prepared: PreparedBelts, step: Array) -> Strips:
     return strips, first_strip, joined, members
 
 
-def _close(
-    prepared: PreparedBelts, joined: Array, members: NDArray[np.int64]
-) -> tuple[NDArray[np.int64], Array]:
+def _close(prepared: PreparedBelts, members: NDArray[np.int64]) -> tuple[NDArray[np.int64], Array]:
     """Profiles and heights of close belts combined into one."""
     sets, which = np.unique(members, axis=0, return_inverse=True)
     groups = [tuple(int(m) for m in row if m >= 0) for row in sets]
@@ -199,15 +200,15 @@ def _gap(outlines: Outlines, one: int, other: int) -> float:
 STRIP_ROWS = 2 * ROWS_PER_BLOCK
 """Rows that one thread works on at a time."""
 
-STOP_ROWS = 1024
-"""Rows evaluated between two checks for a requested stop."""
+STOP_CELLS, STOP_STRIPS = 1 << 21, 16
+"""Cells, and strips, after which a requested stop is looked for again."""
 
 
 def accumulate_wind_reduction(
     rays: Rays,
-    grid: Grid,
+    windows: Sequence[Grid],
     combine: str,
-    reduction: Field,
+    reductions: Sequence[Field],
     stop_if_requested: Callable[[], None] = lambda: None,
 ) -> None:
     """Add the mean wind reduction by belts over rays.
@@ -215,25 +216,46 @@ def accumulate_wind_reduction(
     Parameters
     ----------
     rays : Rays
-    grid : Grid
-        Grid of `reduction`; may be a part of the grid of the belts.
+    windows : sequence of Grid
+        Grids of the reductions; they may be parts of the grid of the belts.
     combine : {"smallest", "product"}
         See `ShelterOptions`.
-    reduction : (cases, rows, cols) float32
+    reductions : sequence of (cases, rows, cols) float32
         Changed in place.
     stop_if_requested : callable
         Called about once a second; may raise to end the work.
     """
-    bands = Bands(rays.geometry, rays.rows, _blocks(rays.geometry, rays.first, rays.steps, grid))
-    zones = EndZones(rays.zones, rays.rise, _blocks(rays.zones, rays.first_zone, rays.steps, grid))
-    profiles = _profiles(rays, combine)
-    corner = np.array([grid.row0, grid.col0], dtype=np.int64)
-    given = (bands, zones, profiles, rays.steps, corner, reduction)
-    for begin in range(0, grid.shape[0], STOP_ROWS):
+    bands = _blocks(_extents(rays.geometry, rays.first, rays), rays.first, windows)
+    zones = _blocks(_extents(rays.zones, rays.first_zone, rays), rays.first_zone, windows)
+    profiles, strips = _profiles(rays, combine), []
+    for window, reduction, band, zone in zip(windows, reductions, bands, zones, strict=True):
+        given = (
+            Bands(rays.geometry, rays.rows, band),
+            EndZones(rays.zones, rays.rise, zone),
+            profiles,
+            rays.steps,
+            np.array([window.row0, window.col0], dtype=np.int64),
+            reduction,
+        )
+        for first in range(0, window.shape[0], STRIP_ROWS):
+            strips.append((first, min(first + STRIP_ROWS, window.shape[0]), *given))
+    for lot in _lots(strips):
         stop_if_requested()
-        end = min(begin + STOP_ROWS, grid.shape[0])
-        strips = [(first, min(first + STRIP_ROWS, end)) for first in range(begin, end, STRIP_ROWS)]
-        map_threads(lambda strip: add_wind_reduction(*strip, *given), strips)
+        map_threads(lambda strip: add_wind_reduction(*strip), lot)
+
+
+def _lots(strips: Sequence[tuple[Any, ...]]) -> Iterator[list[tuple[Any, ...]]]:
+    """Strips in lots that take about a second at most."""
+    lot: list[tuple[Any, ...]] = []
+    cells = 0
+    for strip in strips:
+        lot.append(strip)
+        cells += (strip[1] - strip[0]) * strip[-1].shape[2]
+        if cells >= STOP_CELLS and len(lot) >= STOP_STRIPS:
+            yield lot
+            lot, cells = [], 0
+    if lot:
+        yield lot
 
 
 def relative_wind_by_ray(rays: Rays, grid: Grid, combine: str, wind: Field) -> None:
@@ -248,7 +270,7 @@ def relative_wind_by_ray(rays: Rays, grid: Grid, combine: str, wind: Field) -> N
     wind : (rays, rows, cols) float32
         Receives the relative wind.
     """
-    none = RowBlocks(np.empty((0, 2), np.int64), np.empty((0, 0), np.int64), np.empty(0, np.int64))
+    none = RowBlocks(np.empty((0, 4), np.int64), np.empty((0, 0), np.int64), np.empty(0, np.int64))
     bands = Bands(rays.geometry, rays.rows, none)
     zones = EndZones(rays.zones, rays.rise, none)
     corner = np.array([grid.row0, grid.col0], dtype=np.int64)
@@ -263,17 +285,31 @@ def _profiles(rays: Rays, combine: str) -> Profiles:
     return Profiles(rays.tables, REACH_WINDWARD_H / TABLE_STEP_H, combine == "product")
 
 
-def _blocks(geometry: Array, first: NDArray[np.int64], steps: Array, grid: Grid) -> RowBlocks:
-    """Bands or zones of all rays, listed by the blocks of rows that they overlap."""
+def _extents(geometry: Array, first: NDArray[np.int64], rays: Rays) -> NDArray[np.int64]:
+    """Rows and columns that the bands or zones of all rays can cover."""
     parts = map_threads(
-        lambda ray: list_by_rows(
-            geometry[first[ray] : first[ray + 1]], *steps[ray], grid.row0, grid.shape[0]
-        ),
-        range(len(steps)),
+        lambda ray: extents_of(geometry[first[ray] : first[ray + 1]], *rays.steps[ray]),
+        range(len(rays.steps)),
     )
-    ranges, starts, listed = (list(part) for part in zip(*parts, strict=True))
-    return RowBlocks(
-        np.concatenate(ranges),
-        np.stack(starts) + _starts([len(part) for part in listed])[:-1, None],
-        np.concatenate([part + begin for part, begin in zip(listed, first[:-1], strict=True)]),
-    )
+    return np.concatenate(parts)
+
+
+def _blocks(
+    extents: NDArray[np.int64], first: NDArray[np.int64], windows: Sequence[Grid]
+) -> list[RowBlocks]:
+    """Bands or zones of all rays, listed by the blocks of rows that they overlap, by window."""
+
+    def _listed(window: Grid) -> RowBlocks:
+        corner = (window.row0, window.col0)
+        parts = [
+            list_by_rows(extents[begin:end], corner, window.shape)
+            for begin, end in itertools.pairwise(first)
+        ]
+        starts, listed = (list(part) for part in zip(*parts, strict=True))
+        return RowBlocks(
+            extents,
+            np.stack(starts) + _starts([len(part) for part in listed])[:-1, None],
+            np.concatenate([part + begin for part, begin in zip(listed, first[:-1], strict=True)]),
+        )
+
+    return map_threads(_listed, windows)

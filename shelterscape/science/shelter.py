@@ -124,8 +124,7 @@ def mean_over_rays(
     found = [np.zeros((len(prepared.density), *one.shape), np.float32) for one in windows]
     if len(prepared.outlines.kind) and found:
         rays, combine = rays_of(prepared, towards_deg), prepared.options.combine
-        for window, reduction in zip(windows, found, strict=True):
-            accumulate_wind_reduction(rays, window, combine, reduction, stop_if_requested)
+        accumulate_wind_reduction(rays, windows, combine, found, stop_if_requested)
     return [np.subtract(np.float32(1), one, out=one) for one in found]
 
 

@@ -24,7 +24,7 @@ FACES_H = 2.0 * (CLOSE_H + WOOD_FROM_H) + WOOD_FROM_H
 heights of the taller: gap and depth are limited at the middle of a strip and may be twice as large
 at its end, and belts may overlap by half the depth of one, again twice as deep at an end."""
 
-MOST_IN_WINDOWS = 0.5
+MOST_IN_WINDOWS = 0.8
 """Share of the grid, and of the outlines, above which all of them takes less time."""
 
 
@@ -39,17 +39,20 @@ class OutlineReach:
 
     def __init__(self, belts: PreparedBelts | None) -> None:
         self.keys: list[Hashable] = []
-        self.boxes, self.height = np.empty((0, 4)), np.empty(0)
+        self.boxes, self.leeward = np.empty((0, 4)), np.empty(0)
         if belts is None or not len(belts.outlines.kind):
             return
-        lines, self.height = belts.outlines, belts.height.copy()
-        count = len(self.height)
+        lines, height = belts.outlines, belts.height.copy()
+        count = len(height)
         owner = np.repeat(np.arange(count), np.diff(lines.first_neighbour))
         pairs = coo_array((np.ones(len(owner)), (owner, lines.neighbours)), (count, count))
         group = connected_components(pairs)[1]
         links = np.minimum(np.bincount(group)[group], LONGEST_CHAIN) - 1
         for _ in range(LONGEST_CHAIN - 1):
-            np.maximum.at(self.height, owner, self.height[lines.neighbours])
+            np.maximum.at(height, owner, height[lines.neighbours])
+        # The profile of close belts together is not known before they are examined along rays.
+        alone = belts.tables.reach_h()[belts.profile_index[lines.kind]]
+        self.leeward = np.where(links > 0, REACH_LEEWARD_H, alone) * height
         boxes = []
         for number, kind in enumerate(lines.kind):
             edges = lines.edges[lines.first_edge[number] : lines.first_edge[number + 1]]
@@ -60,7 +63,7 @@ class OutlineReach:
             ends = edges.reshape(-1, 2)
             boxes.append(np.hstack([ends.min(axis=0), ends.max(axis=0)]))
         # Windward and beside the ends; leeward the same is added to the reach of the curves.
-        beside = (REACH_WINDWARD_H + FACES_H * links) * self.height
+        beside = (REACH_WINDWARD_H + FACES_H * links) * height
         self.boxes = np.array(boxes) + np.outer(beside, [-1.0, -1.0, 1.0, 1.0])
 
     def along(self, steps: Array) -> Array:
@@ -77,8 +80,8 @@ class OutlineReach:
             First column and row, last column and row.
         """
         turns = np.vstack([np.zeros(2), steps])
-        lee = np.outer(self.height, np.hstack([turns.min(axis=0), turns.max(axis=0)]))
-        boxes: Array = self.boxes + REACH_LEEWARD_H * lee
+        lee = np.outer(self.leeward, np.hstack([turns.min(axis=0), turns.max(axis=0)]))
+        boxes: Array = self.boxes + lee
         return boxes
 
 
