@@ -14,6 +14,7 @@ from shelterscape.kernels.siting import (
     CandidateLines,
     SitingRays,
     bands_along,
+    copy_row,
     row_lost,
     window,
     with_line,
@@ -94,10 +95,9 @@ def _plant(  # type: ignore[no-untyped-def]
         high, wide = field.shape
         total, place = 0.0, first[ray]
         for i in range(high):
-            before = saved[place : place + wide]
-            for j in range(wide):
-                before[j] = wind[ray, top + i, left + j]
-                wind[ray, top + i, left + j] = field[i, j]
+            before, here = saved[place : place + wide], wind[ray, top + i, left : left + wide]
+            copy_row(here, before)
+            copy_row(field[i], here)
             total += row_lost(before, field[i], top + i, left, rays.direction[ray], priority, windy)
             place += wide
         totals[ray] = total
@@ -123,8 +123,7 @@ def put_back(
 @kernel(nogil=True)
 def _put_back(begin, end, wind, found, first, saved):  # type: ignore[no-untyped-def]
     for ray in range(begin, end):
-        place = first[ray]
+        place, left, right = first[ray], found[ray, 2], found[ray, 3]
         for row in range(found[ray, 0], found[ray, 1]):
-            for col in range(found[ray, 2], found[ray, 3]):
-                wind[ray, row, col] = saved[place]
-                place += 1
+            copy_row(saved[place : place + right - left], wind[ray, row, left:right])
+            place += right - left

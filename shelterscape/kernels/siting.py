@@ -163,6 +163,13 @@ def _lost_where_windy(before, after, weight, windy):  # type: ignore[no-untyped-
 
 
 @kernel
+def copy_row(source, target):  # type: ignore[no-untyped-def]
+    """Copy part of a row; about three times as fast as indexing the whole array in the loop."""
+    for j in range(target.size):
+        target[j] = source[j]
+
+
+@kernel
 def with_line(lines, one, wind, rays, ray, memory, spans):  # type: ignore[no-untyped-def]
     """Relative wind with a line in the window it influences along one ray; and the memory."""
     col_step, row_step, corner = rays.steps[ray, 0], rays.steps[ray, 1], rays.corner
@@ -174,8 +181,7 @@ def with_line(lines, one, wind, rays, ray, memory, spans):  # type: ignore[no-un
         memory = np.empty(2 * high * wide, np.float32)
     field = memory[: high * wide].reshape((1, high, wide))
     for i in range(high):
-        for j in range(wide):
-            field[0, i, j] = wind[ray, top + i, left + j]
+        copy_row(wind[ray, top + i, left:right], field[0, i])
     view = View(col_step, row_step, corner[0] + top, corner[1] + left)
     profiles = Profiles(lines.tables, lines.zero_entry, False)
     lower_window(geometry, rows, 0, geometry.shape[0], view, profiles, spans, field)
@@ -335,6 +341,29 @@ def _served(  # type: ignore[no-untyped-def]
                 lines, which[i], wind, rays, ray, total, windy, memory, spans, out, i, box, seen
             )
         _share_out(seen, box, ground, ground.holding[which[i]], parts[i], by_place[i])
+
+
+@kernel
+def boxes(lines, corner, shape):  # type: ignore[no-untyped-def]
+    """For each line a window of the map that contains all cells it can influence.
+
+    Parameters
+    ----------
+    lines : CandidateLines
+    corner : (2,) int64
+        Row and column of the first cell of the map in the whole raster.
+    shape : (int, int)
+        Rows and columns of the map.
+
+    Returns
+    -------
+    (lines, 4) int64
+        First row, the one after the last, first column, and the one after the last.
+    """
+    found = np.empty((lines.first_outline.size - 1, 4), np.int64)
+    for one in range(found.shape[0]):
+        found[one, 0], found[one, 1], found[one, 2], found[one, 3] = _box(lines, one, corner, shape)
+    return found
 
 
 @kernel

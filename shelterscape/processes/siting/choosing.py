@@ -21,9 +21,9 @@ from shelterscape.science.siting.benefit import Benefits
 from shelterscape.science.siting.budgets import Cap, Limits, NetCost, Phase
 from shelterscape.science.siting.choice import Choice, choose
 from shelterscape.science.siting.ground import Ground
+from shelterscape.science.siting.known_gains import LocalEvaluator
 from shelterscape.science.siting.left_out import LeftOut, left_out
 from shelterscape.science.siting.regeneration import failure_cost_ha
-from shelterscape.science.siting.search import Evaluator
 
 LEAST_SHARE_OF_BEST = 0.05
 """Lines with less benefit per metre than this share of the best line are not chosen (assumed),
@@ -72,7 +72,7 @@ def choose_set(
     data: SitingData,
     lines: ProposedLines,
     ground: Ground,
-    evaluator: Evaluator,
+    evaluator: LocalEvaluator,
     own: Benefits,
 ) -> ChosenSet:
     """Choose by shelter alone and for the working land, then leave out each chosen line.
@@ -83,7 +83,7 @@ def choose_set(
     lines : ProposedLines
     ground : Ground
         Of the candidates, with nothing planted; it is returned to that state.
-    evaluator : Evaluator
+    evaluator : LocalEvaluator
         Of what counts: `ground`, or one that changes its wind.
     own : Benefits
         What each candidate adds by itself of what counts.
@@ -152,7 +152,7 @@ def choose_set(
 
 
 def _choose(
-    evaluator: Evaluator,
+    evaluator: LocalEvaluator,
     frame: gpd.GeoDataFrame,
     rules: tuple[list[str], list[str], Limits],
     **request: Any,

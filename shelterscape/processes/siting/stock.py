@@ -18,11 +18,11 @@ from shelterscape.science.siting.benefit import Benefits, loss_by_restoration
 from shelterscape.science.siting.context import EvaluationContext, priority_by_purpose
 from shelterscape.science.siting.full_evaluation import FullEvaluation
 from shelterscape.science.siting.ground import Ground
+from shelterscape.science.siting.known_gains import LocalEvaluator
 from shelterscape.science.siting.place_cover import PlaceGround, restoration_losses
 from shelterscape.science.siting.place_terms import STOCK_MARGIN, stock_terms
 from shelterscape.science.siting.sampled_cells import SampledCells
-from shelterscape.science.siting.search import Evaluator
-from shelterscape.science.siting.two_grounds import TwoGrounds
+from shelterscape.science.siting.two_grounds import TwoLocalGrounds
 
 
 @dataclass(frozen=True)
@@ -54,7 +54,7 @@ def counted_benefit(
     own: Benefits,
     margin: NDArray[np.float64] | float = STOCK_MARGIN,
     earlier: CountedBenefit | None = None,
-) -> tuple[Evaluator, CountedBenefit]:
+) -> tuple[LocalEvaluator, CountedBenefit]:
     """What the choice counts: equivalent sheltered area, or for stock sufficient ground.
 
     The evaluator is the ground itself, or changes its wind. The ground counted for stock is
@@ -69,13 +69,13 @@ def counted_benefit(
         cells = stock.cells(ground.frame)
     else:
         stock, cells = earlier.stock.with_terms(terms), earlier.cells
-    cover: Evaluator = stock.expected(cells, ground.frame)
+    cover: LocalEvaluator = stock.expected(cells, ground.frame)
     loss = restoration_losses(stock, cells, frame, ground.frame)
     others = _without_stock(context, terms.stock)
     if others.priority.any():
         linear = Ground(others, frame, wind=ground.wind, frame=ground.frame)
         loss = loss + loss_by_restoration(linear, frame)
-        cover = TwoGrounds(linear, cover)
+        cover = TwoLocalGrounds(linear, cover)
     gains = cover.gains(np.arange(len(frame)))
     counted = replace(own, total=gains - loss, restoration_loss=loss)
     return cover, CountedBenefit(counted, others, stock, cells)

@@ -24,6 +24,7 @@ from shelterscape.science.siting.budgets import (
 )
 from shelterscape.science.siting.ground import Ground
 from shelterscape.science.siting.joining import JOIN_LOSS, BeltEnds, with_fewer_ends
+from shelterscape.science.siting.known_gains import KnownGains, LocalEvaluator
 from shelterscape.science.siting.net_bound import NetProgramme
 from shelterscape.science.siting.search import LEAST_GAIN_HA, Evaluator, Search, State
 
@@ -87,7 +88,7 @@ class Choice:
     curve_sets : list of frozenset of int
         Rows of those sets.
     evaluations : int
-        How many times a line was evaluated during the search.
+        How many benefits of single lines the search needed; known ones are not calculated again.
     reasons : (n,) array of str
         Why each candidate is chosen or not.
     """
@@ -110,7 +111,7 @@ class Choice:
 
 
 def choose(
-    ground: Evaluator,
+    ground: LocalEvaluator,
     candidates: gpd.GeoDataFrame,
     limits: Limits,
     *,
@@ -130,7 +131,7 @@ def choose(
 
     Parameters
     ----------
-    ground : Ground or other Evaluator
+    ground : Ground or other LocalEvaluator
         Of these candidates, with nothing planted; it is returned to that state.
     candidates : GeoDataFrame
         ``candidate`` (unique), ``length_m``, ``cost_minor``, ``holding_id``, and ``restores_belt``
@@ -179,7 +180,8 @@ def choose(
         restoration_loss = loss_by_restoration(ground, candidates)
     budget = BudgetTracker(candidates, limits, net_cost)
     land = np.zeros(len(candidates)) if land_cost is None else land_cost
-    search = Search(ground, candidates, budget, own, restoration_loss + land, stop_if_requested)
+    known = KnownGains(ground)
+    search = Search(known, candidates, budget, own, restoration_loss + land, stop_if_requested)
     search.forbid(_rows_of(candidates, forbidden))
     try:
         search.plant_required(_rows_of(candidates, must), set(forbidden) & set(must))
@@ -208,7 +210,7 @@ def choose(
             method = "programme"
         return _choice_of(search, best, method, programme, land)
     finally:
-        search.clear()
+        known.clear()
 
 
 def choose_quickly(

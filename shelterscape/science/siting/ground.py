@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from shelterscape.grid import Grid, downwind
 from shelterscape.kernels.planting import plant, put_back
 from shelterscape.kernels.shelter_curves import REACH_WINDWARD_H, TABLE_STEP_H
-from shelterscape.kernels.siting import CandidateLines, SitingRays, gains
+from shelterscape.kernels.siting import CandidateLines, SitingRays, boxes, gains
 from shelterscape.science.belt_growth import belts_at
 from shelterscape.science.prepared_belts import PreparedBelts, ShelterOptions, prepare_belts
 from shelterscape.science.rays import rays_of, relative_wind_by_ray
@@ -251,6 +251,7 @@ class Ground:
         self._turn = np.argsort(self.spatial_order)
         self.planted: list[int] = []
         self._saved: list[tuple[Numbers, Field]] = []
+        self._boxes: Numbers | None = None
 
     def by_direction(self, which: Sequence[int] | Numbers) -> Array:
         """Benefit each of these candidates would add to the planted ones, by direction.
@@ -315,3 +316,22 @@ class Ground:
         """Remove the candidate planted last and return its row."""
         put_back(self.wind, *self._saved.pop())
         return self.planted.pop()
+
+    def near(self, one: int) -> NDArray[np.bool_]:
+        """Candidates that act on ground on which another one acts.
+
+        Parameters
+        ----------
+        one : int
+            Row of the other.
+
+        Returns
+        -------
+        (n,) bool
+        """
+        if self._boxes is None:
+            self._boxes = boxes(self.lines, self.rays.corner, self.context.grid.shape)
+        top, bottom, left, right = self._boxes.T
+        rows = (top < bottom[one]) & (bottom > top[one])
+        found: NDArray[np.bool_] = rows & (left < right[one]) & (right > left[one])
+        return found

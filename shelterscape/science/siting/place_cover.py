@@ -182,6 +182,7 @@ class PlaceCover:
         useful = ~of_stock | (worth > 0)
         self._first = np.append(0, np.cumsum(useful))[cells.first]
         self._pair, self._lowered_worth = cells.pair[useful], worth[useful]
+        self._places: NDArray[np.bool_] | None = None
         self._start(wind)
 
     def _start(self, wind: Field) -> None:
@@ -296,10 +297,10 @@ class PlaceCover:
         pair, sums = self._pair[first:last][more], self._sums_with(np.array([one])).squeeze(0)
         self._saved.append((pair, self._worth[pair], self._ground_m2))
         self._worth[pair] = self._lowered_worth[first:last][more]
-        before = self._by_place.sum()
-        self._ground_m2, self._by_place = sums, self._value(sums)
+        before, self._by_place = self._by_place, self._value(sums)
+        self._ground_m2 = sums
         self.planted.append(one)
-        return max(float(self._by_place.sum() - before), 0.0)
+        return float(np.maximum(self._by_place - before, 0.0).sum())
 
     def remove_last(self) -> int:
         """Remove the candidate planted last and return its row."""
@@ -307,6 +308,26 @@ class PlaceCover:
         self._worth[pair] = worth
         self._by_place = self._value(self._ground_m2)
         return self.planted.pop()
+
+    def near(self, one: int) -> NDArray[np.bool_]:
+        """Candidates that act on a place on which another one acts.
+
+        Parameters
+        ----------
+        one : int
+            Row of the other.
+
+        Returns
+        -------
+        (n,) bool
+        """
+        if self._places is None:
+            count = len(self._first) - 1
+            owner = np.repeat(np.arange(count), np.diff(self._first))
+            self._places = np.zeros((count, len(self._by_place)), dtype=bool)
+            self._places[owner, self._group[self._pair] // self._share.shape[1]] = True
+        found: NDArray[np.bool_] = (self._places & self._places[one]).any(axis=1)
+        return found
 
 
 def restoration_losses(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from shelterscape.science.siting.known_gains import LocalEvaluator
 from shelterscape.science.siting.search import Evaluator
 
 Array = NDArray[np.float64]
@@ -60,3 +61,31 @@ class TwoGrounds:
         """Remove the candidate planted last and return its row."""
         self._second.remove_last()
         return self._first.remove_last()
+
+
+class TwoLocalGrounds(TwoGrounds):
+    """The same of evaluators that know which candidates can change the benefit of each other.
+
+    Parameters
+    ----------
+    first, second : LocalEvaluator
+    """
+
+    def __init__(self, first: LocalEvaluator, second: LocalEvaluator) -> None:
+        super().__init__(first, second)
+        self._both = first, second
+
+    def near(self, one: int) -> NDArray[np.bool_]:
+        """Candidates whose benefit can depend on whether another one is planted.
+
+        Parameters
+        ----------
+        one : int
+            Row of the other.
+
+        Returns
+        -------
+        (n,) bool
+        """
+        found: NDArray[np.bool_] = np.logical_or(*(ground.near(one) for ground in self._both))
+        return found
