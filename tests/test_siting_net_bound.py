@@ -197,3 +197,36 @@ def test_the_choice_net_of_grant_is_below_its_bound(seed):
         limit = row.budget_share * budget
         inside = [value for rows, value in values.items() if net(rows) <= limit]
         assert max(inside, default=0.0) <= row.benefit_bound_ha * (1 + 1e-5) + 1e-9
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_bound_among_more_sets_holds_among_fewer(seed):
+    """All sets, of which two lines exclude each other; each curve has the smaller bound."""
+    net, payments, ground, new, values = world(seed)
+    limits = Limits(money_minor=int(0.3 * new["cost_minor"].sum()))
+    one, other = new["candidate"].iloc[[0, 1]]
+    few = new.assign(excludes=np.where(new["candidate"] == one, other, ""))
+    every = choose(ground, new, limits, net_cost=net, payments=payments)
+    land = np.linspace(0.3, 0.0, COUNT) * every.benefit_ha
+    found = choose(ground, few, limits, net_cost=net, payments=payments, land_cost=land)
+    bounded = found.bounded_by(every)
+    assert (bounded.rows, bounded.benefit_ha) == (found.rows, found.benefit_ha)
+    least = min(found.benefit_bound_ha, every.benefit_bound_ha)
+    assert bounded.benefit_bound_ha == pytest.approx(max(least, found.benefit_ha))
+    assert bounded.gap == pytest.approx(1 - found.benefit_ha / bounded.benefit_bound_ha)
+    for row in bounded.curve.itertuples():
+        limit = row.budget_share * limits.money_minor
+        inside = [v for rows, v in values.items() if net(rows) <= limit and not {0, 1} <= {*rows}]
+        assert max(inside, default=0.0) <= row.benefit_bound_ha * (1 + 1e-5) + 1e-9
+    for curve in (found.curve, every.curve, bounded.curve):
+        assert (np.diff(curve["benefit_bound_ha"]) >= 0).all()
+
+
+def test_a_looser_bound_changes_nothing():
+    _, _, ground, new, _ = world(0)
+    found = choose(ground, new, Limits(metres=300.0))
+    wide = choose(ground, new, Limits(metres=600.0))
+    assert wide.benefit_bound_ha > found.benefit_bound_ha
+    same = found.bounded_by(wide)
+    assert same.benefit_bound_ha == found.benefit_bound_ha
+    assert same.curve.equals(found.curve)

@@ -21,7 +21,7 @@ from shelterscape.science.siting.benefit import Benefits
 from shelterscape.science.siting.budgets import Cap, Limits, NetCost, Phase
 from shelterscape.science.siting.choice import Choice, choose
 from shelterscape.science.siting.ground import Ground
-from shelterscape.science.siting.known_gains import LocalEvaluator
+from shelterscape.science.siting.known_gains import KnownGains, LocalEvaluator
 from shelterscape.science.siting.left_out import LeftOut, left_out
 from shelterscape.science.siting.regeneration import failure_cost_ha
 
@@ -118,9 +118,13 @@ def choose_set(
         search = LeastSearch(data, ground, frame, own, must, forbidden)
         least = search.sets(land_cost, _too_short(data, frame, {*must}), lines.ends)
         alone_rules, rules = (fixed_set(frame, s.rows) for s in (least.alone, least.chosen))
-    alone = _choose(evaluator, frame.assign(excludes=""), alone_rules, **request)
+    known = KnownGains(evaluator)
+    alone = _choose(known, frame.assign(excludes=""), alone_rules, **request)
     request |= {"land_cost": land_cost, "ends": lines.ends, "join_loss": params.join_loss}
-    choice = _choose(evaluator, frame, rules, **request)
+    choice = _choose(known, frame, rules, **request)
+    if least is None:
+        # By shelter alone more sets are allowed.
+        choice = choice.bounded_by(alone)
     if least is None and choice.benefit_ha > alone.benefit_ha:
         # The search is not exhaustive, and every set that spares the working land counts too.
         alone = choice

@@ -259,7 +259,7 @@ def minor_units(text: str) -> int | None:
 
 PROCESS = Process(
     id="siting",
-    version="4.1.0",
+    version="4.2.0",
     title="Where new or restored belts protect most",
     summary="Places candidate lines for new and restored belts, removes what is not allowed, "
     "calculates the shelter each adds to the places, and chooses the best set within a budget of "

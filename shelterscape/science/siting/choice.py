@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import geopandas as gpd
 import numpy as np
@@ -109,6 +109,32 @@ class Choice:
     evaluations: int
     reasons: NDArray[np.object_]
 
+    def bounded_by(self, other: Choice) -> Choice:
+        """The same choice with the bounds of another, where these are smaller.
+
+        Parameters
+        ----------
+        other : Choice
+            Among the same candidates and with the same limits, where every set allowed here was
+            allowed too.
+
+        Returns
+        -------
+        Choice
+        """
+        most = max(min(self.benefit_bound_ha, other.benefit_bound_ha), self.benefit_ha)
+        bounds = other.curve.set_index("budget_share")["benefit_bound_ha"]
+        theirs = self.curve["budget_share"].map(bounds).fillna(np.inf)
+        least = np.minimum(self.curve["benefit_bound_ha"], theirs)
+        return replace(
+            self,
+            benefit_bound_ha=most,
+            gap=(most - self.benefit_ha) / most if most > 0 else 0.0,
+            curve=self.curve.assign(
+                benefit_bound_ha=np.maximum(least, self.curve["set_benefit_ha"])
+            ),
+        )
+
 
 def choose(
     ground: LocalEvaluator,
@@ -132,7 +158,8 @@ def choose(
     Parameters
     ----------
     ground : Ground or other LocalEvaluator
-        Of these candidates, with nothing planted; it is returned to that state.
+        Of these candidates, with nothing planted; it is returned to that state. Several choices
+        share one `KnownGains`.
     candidates : GeoDataFrame
         ``candidate`` (unique), ``length_m``, ``cost_minor``, ``holding_id``, and ``restores_belt``
         where any replaces an existing belt: at most one is chosen for each belt. ``excludes``
@@ -180,7 +207,7 @@ def choose(
         restoration_loss = loss_by_restoration(ground, candidates)
     budget = BudgetTracker(candidates, limits, net_cost)
     land = np.zeros(len(candidates)) if land_cost is None else land_cost
-    known = KnownGains(ground)
+    known = ground if isinstance(ground, KnownGains) else KnownGains(ground)
     search = Search(known, candidates, budget, own, restoration_loss + land, stop_if_requested)
     search.forbid(_rows_of(candidates, forbidden))
     try:
@@ -396,4 +423,7 @@ def _curve(
         "set_benefit_ha",
         "benefit_bound_ha",
     ]
-    return pd.DataFrame(lines, columns=columns), sets
+    curve = pd.DataFrame(lines, columns=columns)
+    # A set within a share of the budget is one within every larger share.
+    least = np.minimum.accumulate(curve["benefit_bound_ha"].to_numpy()[::-1])[::-1]
+    return curve.assign(benefit_bound_ha=least), sets
