@@ -120,6 +120,22 @@ def test_sufficient_ground_reaches_as_many_targets_with_fewer_metres(demo, whole
     assert metres["default"] < 0.5 * metres["whole area"]
 
 
+def test_belts_with_little_benefit_for_their_cost_are_named(demo, chosen):
+    """Less than a fifth of the share of the cost; the required line and those of targets are not
+    named. The planner can leave them out."""
+    (step,) = [one for one in demo.record["steps"] if one["process"] == "siting"]
+    (text,) = [line for line in step["answer"] if line.startswith("Little for their cost")]
+    total = chosen["cumulative_benefit_ha"].max()
+    benefit = chosen["benefit_lost_without_ha"] / total
+    little = benefit < 0.2 * chosen["cost"] / chosen["cost"].sum()
+    spared = chosen["places_lost_without"].fillna("") == ""
+    assert 0 < (little & spared).sum() < len(chosen)
+    for name, cost, named in zip(chosen["candidate"], chosen["cost"], little & spared, strict=True):
+        assert (f"{name} ({cost:,.2f} EUR)" in text) == named
+    stated = float(text.split("falls by ")[1].split(" %")[0])
+    assert stated == pytest.approx(100 * benefit[little & spared].max(), abs=0.051)
+
+
 def test_chosen_belts_are_no_stubs_and_none_is_beside_another(chosen):
     new = chosen[chosen["action"] == "plant"]
     assert (new["continuous_length_m"] >= 10 * new["height_at_20_years_m"] - 0.5).all()

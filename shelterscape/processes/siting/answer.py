@@ -33,6 +33,9 @@ ENOUGH_GROUND = (
     "the wind reduction on the whole area of its places, give --stock-benefit “whole area”"
 )
 
+LITTLE = 0.2
+"""Belts whose share of the benefit is below this part of their share of the cost are named."""
+
 UNSURE_SHARE = 0.5
 """Belts chosen in a smaller share of Monte Carlo runs are named."""
 
@@ -57,6 +60,7 @@ def answer_of(results: SitingResults) -> list[str]:
         *_compared(results),
         *present_value_answer(results.data, results.decision, results.tables),
         *boundary_answer(results.lines, results.decision, _counted(results)),
+        *_little_for_cost(results),
         *_by_purpose(results),
         *_hours(results),
         *trees_answer(results.layers["chosen_belts"], results.data),
@@ -204,6 +208,27 @@ def _belts(results: SitingResults) -> list[str]:
             f"+{row.benefit_added_ha:.1f} {_counted(results)}{places}"
         )
     return texts
+
+
+def _little_for_cost(results: SitingResults) -> list[str]:
+    """Belts that nobody requires and no target needs, with little benefit for their cost."""
+    chosen, found = results.layers["chosen_belts"], results.decision
+    lines = results.lines.candidates
+    total, cost = found.choice.benefit_ha, chosen["cost"].astype(float)
+    if found.least is not None or total <= 0 or not cost.sum() > 0:
+        return []
+    required = {*results.data.params.must_have, *lines["candidate"][lines["must_have"]]}
+    lost = chosen["benefit_lost_without_ha"].astype(float)
+    little = (lost / total < LITTLE * cost / cost.sum()) & (chosen["places_lost_without"] == "")
+    some = chosen[little & ~chosen["candidate"].isin(required)]
+    if not len(some):
+        return []
+    names = (f"{row.candidate} ({money_text(row.cost, results.data)})" for row in some.itertuples())
+    return [
+        f"Little for their cost: {', '.join(names)}; without one of them the benefit falls by "
+        f"{100 * (lost[some.index] / total).max():.1f} % at most, and no place misses its target. "
+        "To leave them out, forbid them (--forbidden) or lower the budget"
+    ]
 
 
 def _targets(results: SitingResults) -> list[str]:
