@@ -57,7 +57,7 @@ def draw_scale_and_north(axes: Axes, bounds: Bounds, grid: Grid) -> Bounds:
 
 
 def draw_wind_arrow(axes: Axes, bounds: Bounds, from_deg: float, grid: Grid) -> Bounds:
-    """Draw the main wind direction in the upper right corner.
+    """Draw the most frequent wind direction in the upper right corner.
 
     Parameters
     ----------
@@ -80,8 +80,8 @@ def draw_wind_arrow(axes: Axes, bounds: Bounds, from_deg: float, grid: Grid) -> 
     centre = east - 0.09 * size, north - 0.08 * size
     start = centre[0] - 0.05 * size * east_part, centre[1] + 0.05 * size * down_part
     _arrow(axes, start, angle_deg, 0.1 * size, width=2.2)
-    axes.text(centre[0], centre[1] - 0.06 * size, f"main wind\nfrom {from_deg:.0f}°", ha="center",
-              va="top", fontsize=6.5, **WORDS)  # fmt: skip
+    axes.text(centre[0], centre[1] - 0.06 * size, f"wind most often\nfrom {from_deg:.0f}°",
+              ha="center", va="top", fontsize=6.5, **WORDS)  # fmt: skip
     return east - 0.2 * size, north - 0.2 * size, east, north
 
 

@@ -69,7 +69,7 @@ class WindSet:
         return f"wind subset “{self.subset}”" if self.subset else "all wind directions"
 
     @property
-    def main_direction_deg(self) -> float | None:
+    def most_frequent_deg(self) -> float | None:
         """The most frequent direction, degrees from true north; None for several of a list."""
         if self.listed and len(self.direction_deg) > 1:
             return None

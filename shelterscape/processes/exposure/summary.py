@@ -132,7 +132,7 @@ def _wind_map(results: ExposureResults, params: ExposureInputs) -> MapSheet:
             results.terrain_wind_ratio * (data.speed_ms() if known else 1.0),
             term,
             doubtful=results.modelled < MODELLED_SHARE,
-            wind_from_deg=winds.main_direction_deg,
+            wind_from_deg=winds.most_frequent_deg,
         )
     ]
     over = results.in_strongest

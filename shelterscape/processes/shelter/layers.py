@@ -129,10 +129,10 @@ def _not_modelled(cases: Cases, table: pd.DataFrame) -> list[Notice]:
     for case, steep, terrain in zip(
         cases, table["shelter_not_modelled_ha"], table["terrain_wind_not_modelled_ha"], strict=True
     ):
-        if steep:
+        if round(steep, 1) > 0:
             text = f"{case.heading}: shelter not modelled on {steep:,.1f} ha: {STEEP_REASON}"
             found.append(Notice("not-modelled", text))
-        if terrain > 0:
+        if round(terrain, 1) > 0:
             text = f"{case.season_label}: site wind not modelled on {terrain:,.1f} ha for half of "
             found.append(Notice("not-modelled", f"{text}the wind or more: {NOT_MODELLED}"))
     return found

@@ -49,7 +49,7 @@ def _relative_wind(results: ShelterResults, boxes: dict[str, Bounds]) -> MapShee
     for season in data.resolved.seasons:
         ends = _first_and_last(results, season)
         (first, whole), *_ = ends
-        main_deg = data.resolved.winds[season].main_direction_deg
+        main_deg = data.resolved.winds[season].most_frequent_deg
         if boxes:
             panels.append(MapPanel(_heading(first, data), whole.relative_wind, "relative_wind"))
         for case, one in ends:
@@ -94,7 +94,7 @@ def _site_wind(results: ShelterResults, boxes: dict[str, Bounds]) -> MapSheet:
                     data.site_wind_raster,
                     view,
                     found.terrain_not_modelled,
-                    data.resolved.winds[case.season].main_direction_deg,
+                    data.resolved.winds[case.season].most_frequent_deg,
                 )
             )
     return MapSheet(

@@ -106,7 +106,7 @@ def _panels(
 
     The change is a heading, values and their term.
     """
-    main_deg = data.settled.winds[data.case.season].main_direction_deg
+    main_deg = data.settled.winds[data.case.season].most_frequent_deg
     first = next(iter(views.values()), None)
     letter = "A: " if views else ""
     before, after = (
