@@ -125,9 +125,8 @@ def choose_set(
     if least is None:
         # By shelter alone more sets are allowed.
         choice = choice.bounded_by(alone)
-    if least is None and choice.benefit_ha > alone.benefit_ha:
         # The search is not exhaustive, and every set that spares the working land counts too.
-        alone = choice
+        alone = max(alone, choice, key=lambda one: one.benefit_ha)
     must, not_chosen, limits = rules
     without = left_out(
         evaluator,

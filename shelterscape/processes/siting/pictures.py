@@ -163,7 +163,7 @@ def _curve(results: SitingResults) -> ChartSheet:
         },
         levels={},
         steps=("best set found",),
-        curves=("upper bound for any set",),
+        points=("upper bound for any set",),
         notes=(_curve_note(results),),
         below=_at_target(results, limit),
         below_label="places at target",
