@@ -14,6 +14,7 @@ from canopy_helpers import KnownBelt, agreement, drawn, line, network, square_gr
 from rasterio.features import geometry_mask
 
 from shelterscape.science.canopy import default_threshold_m, divide, plane_roughness
+from shelterscape.science.tracing.alignment import _block_percentile
 from shelterscape.science.tracing.belts import HedgeLines, TraceOptions, trace
 from shelterscape.science.tracing.comparison import compare, correctness
 
@@ -353,3 +354,24 @@ def test_parts_of_a_map_add_up_to_the_whole():
     assert shapely.union_all(lines).within(shapely.union_all(every).buffer(2.5))
     assert shapely.union_all(every).within(shapely.union_all(lines).buffer(2.5))
     assert gaps == len(whole["belt_gaps"])
+
+
+@pytest.mark.parametrize("shape", [(100, 130), (5, 40), (3, 3), (1, 1)])
+@pytest.mark.parametrize("missing", [0.0, 0.4, 0.9])
+def test_percentiles_of_blocks_leave_out_blocks_that_are_mostly_missing(shape, missing):
+    """Against numpy, block by block; rows and columns after the last whole block do not count."""
+    rng = np.random.default_rng(8)
+    values = rng.normal(3.0, 2.0, shape).astype(np.float32)
+    values[rng.random(shape) < missing] = np.nan
+    values[:7, :7] = 1.0  # one block without missing cells
+    rows, cols = (range(0, max(1, n - 6), 7) for n in shape)
+    blocks = [values[r : r + 7, c : c + 7] for r in rows for c in cols]
+    kept = [b for b in blocks if np.isfinite(b).mean() > 0.5]
+    expected = [np.nanpercentile(b.astype(float), 5.0) for b in kept]
+    assert 0 < len(kept) <= len(blocks)
+    assert missing < 0.5 or len(kept) < len(blocks) or len(blocks) == 1
+    np.testing.assert_allclose(_block_percentile(values, 7, 5.0), expected, atol=1e-6)
+
+
+def test_blocks_without_any_value_have_no_percentile():
+    assert not len(_block_percentile(np.full((30, 30), np.nan, np.float32), 7, 5.0))

@@ -100,14 +100,22 @@ def _lowest_level(height: Field, cell_m: float) -> float:
 
 def _block_percentile(values: Field, side: int, percentile: float) -> NDArray[np.float64]:
     """A percentile of the known values of each block, without blocks that are mostly missing."""
-    rows, cols = (max(1, n // side) for n in values.shape)
-    blocks = [
-        values[r * side : (r + 1) * side, c * side : (c + 1) * side]
-        for r in range(rows)
-        for c in range(cols)
-    ]
-    known = [b[np.isfinite(b)] for b in blocks]
-    return np.array([np.percentile(k, percentile) for k in known if 2 * len(k) > side])
+    high, wide = (min(side, n) for n in values.shape)
+    rows, cols = values.shape[0] // high, values.shape[1] // wide
+    whole = values[: rows * high, : cols * wide].reshape(rows, high, cols, wide)
+    blocks = whole.swapaxes(1, 2).reshape(rows * cols, high * wide)
+    count = np.isfinite(blocks).sum(axis=1)
+    kept = 2 * count > high * wide
+    blocks, count = blocks[kept], count[kept]
+    if count.min(initial=high * wide) == high * wide:
+        return np.percentile(blocks, percentile, axis=1).astype(float)
+    # Missing values come last, so that the others can be counted from the smallest.
+    ordered = np.sort(np.where(np.isfinite(blocks), blocks, np.nan), axis=1)
+    place = (count - 1) * percentile / 100.0
+    below = place.astype(np.int64)
+    above, row = np.minimum(below + 1, count - 1), np.arange(len(count))
+    low, high_values = ordered[row, below].astype(float), ordered[row, above].astype(float)
+    return low + (place - below) * (high_values - low)
 
 
 def check_models(surface: Field, ground: Field, cell_m: float, where: str) -> None:
