@@ -80,8 +80,9 @@ def draw_wind_arrow(axes: Axes, bounds: Bounds, from_deg: float, grid: Grid) -> 
     centre = east - 0.09 * size, north - 0.08 * size
     start = centre[0] - 0.05 * size * east_part, centre[1] + 0.05 * size * down_part
     _arrow(axes, start, angle_deg, 0.1 * size, width=2.2)
-    axes.text(centre[0], centre[1] - 0.06 * size, f"wind most often\nfrom {from_deg:.0f}°",
-              ha="center", va="top", fontsize=6.5, **WORDS)  # fmt: skip
+    at = east - 0.015 * size, centre[1] - 0.06 * size
+    axes.text(*at, f"wind most often\nfrom {from_deg:.0f}°",
+              ha="right", va="top", fontsize=6.5, **WORDS)  # fmt: skip
     return east - 0.2 * size, north - 0.2 * size, east, north
 
 
