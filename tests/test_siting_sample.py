@@ -124,7 +124,7 @@ def test_belts_with_little_benefit_for_their_cost_are_named(demo, chosen):
     """Less than a fifth of the share of the cost; the required line and those of targets are not
     named. The planner can leave them out."""
     (step,) = [one for one in demo.record["steps"] if one["process"] == "siting"]
-    (text,) = [line for line in step["answer"] if line.startswith("Little for their cost")]
+    (text,) = [line for line in step["answer"] if line.startswith("Little benefit for the cost")]
     total = chosen["cumulative_benefit_ha"].max()
     benefit = chosen["benefit_lost_without_ha"] / total
     little = benefit < 0.2 * chosen["cost"] / chosen["cost"].sum()

@@ -225,9 +225,9 @@ def _little_for_cost(results: SitingResults) -> list[str]:
         return []
     names = (f"{row.candidate} ({money_text(row.cost, results.data)})" for row in some.itertuples())
     return [
-        f"Little for their cost: {', '.join(names)}; without one of them the benefit falls by "
-        f"{100 * (lost[some.index] / total).max():.1f} % at most, and no place misses its target. "
-        "To leave them out, forbid them (--forbidden) or lower the budget"
+        f"Little benefit for the cost: {', '.join(names)}. Without any one of these belts the "
+        f"benefit falls by {100 * (lost[some.index] / total).max():.1f} % at most, and no place "
+        "misses its target; --forbidden or a lower budget leaves belts out"
     ]
 
 
