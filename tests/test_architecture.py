@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).resolve().parents[1] / "shelterscape"
 # Lowest first. A module imports from lower rows only, and within its own row from its own part.
 ROWS = [
     {"errors", "data", "environment"},
-    {"terms"},
+    {"address_space", "terms"},
     {"grid", "kernels"},
     {"science", "files"},
     {"process"},

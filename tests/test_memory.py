@@ -30,16 +30,17 @@ from run_helpers import (
 
 import shelterscape
 from shelterscape import registry
+from shelterscape.address_space import LIBRARIES_BYTES, MIB
 from shelterscape.errors import InputError, UsageError
 from shelterscape.files.terrain_models import grid_of, read_terrain
 from shelterscape.files.vectors import LayerSize, size_of
 from shelterscape.grid import Grid
 from shelterscape.process import Raster
 from shelterscape.process.inputs import Dem, TerrainInputs, validated
-from shelterscape.process.memory import LIBRARIES_BYTES, InputSizes
+from shelterscape.process.memory import InputSizes
 from shelterscape.process.stages import Bands, Block, Results
 from shelterscape.runs import Step, run
-from shelterscape.runs.memory import GIB, MACHINE_SHARE, estimated_bytes, machine_bytes, work_bytes
+from shelterscape.runs.memory import MACHINE_SHARE, estimated_bytes, machine_bytes, work_bytes
 
 CELL_M = 5.0
 
@@ -127,9 +128,9 @@ def test_work_beyond_the_limit_is_refused_with_the_number(tmp_path, capsys):
     needed = estimated_bytes(
         registry.find("shelter"), validated(registry.find("shelter").inputs, given, "")
     )
-    assert f"{needed / GIB:.1f} GiB needed" in error["value"]
-    assert "60 × 60 cells, 2 belts; 0.1 GiB may be used" in error["value"]
-    assert "--memory-limit" in error["hint"]
+    assert f"{needed / MIB:.1f} MiB needed" in error["value"]
+    assert "60 × 60 cells, 2 belts; 102.4 MiB may be used" in error["value"]
+    assert "--memory-limit" in error["value"]
     assert [path.name for path in tmp_path.iterdir()] == ["project"]
     assert call([*words, "16"]) == 0
 

@@ -11,11 +11,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from statistics import median
 
+from shelterscape.address_space import LIBRARIES_BYTES
 from shelterscape.batch.holdings import Holding
 from shelterscape.files.record import TIMINGS, read_json
 from shelterscape.files.vectors import LayerSize
 from shelterscape.grid import Grid
-from shelterscape.process.memory import LIBRARIES_BYTES, InputSizes, input_sizes
+from shelterscape.process.memory import InputSizes, input_sizes
 from shelterscape.runs import Step
 from shelterscape.runs.memory import work_bytes
 from shelterscape.runs.steps import without_references

@@ -18,6 +18,7 @@ from typing import Any
 import click
 
 from shelterscape import __version__
+from shelterscape.address_space import refuse_too_little
 from shelterscape.cli.machine import (
     ended_by_interrupt,
     machine_error,
@@ -130,6 +131,7 @@ def _exit_code(words: list[str], as_json: bool) -> int:
     """Run a command, report its error, and return its exit code."""
     try:
         refuse_lost_folder()
+        refuse_too_little()
         # Outside its standalone mode click returns the exit code of a command.
         code = shelterscape.main(args=words, prog_name="shelterscape", standalone_mode=False)
     except click.ClickException as error:

@@ -8,17 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from shelterscape.address_space import MIB
 from shelterscape.files.land_cover import is_raster
 from shelterscape.files.tables import directions_in, read_winds
 from shelterscape.files.terrain_models import grid_of
 from shelterscape.files.vectors import LayerSize, size_of
 from shelterscape.grid import Grid
 from shelterscape.process.inputs import Inputs, TerrainInputs, named_in, sources
-
-MIB = 2**20
-LIBRARIES_BYTES = 620 * MIB
-"""Memory of Python, the libraries and the compiler of kernels; measured: 390 MiB in use, and up to
-590 MiB when all kernels are compiled again."""
 
 READING_BYTES = 42
 """Bytes for each cell of a terrain model while it is read; this includes two copies as float64."""

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from shelterscape.address_space import MIB
 from shelterscape.errors import InputError, InternalError, Notice
 from shelterscape.files.geopackages import describe_columns, verify_layers, write_styles
 from shelterscape.files.html_page import scripts_installed
@@ -45,7 +46,6 @@ from shelterscape.process.inputs import (
     nearest,
     sources,
 )
-from shelterscape.process.memory import MIB
 from shelterscape.runs.events import Monitor, OnEvent, ignore_event, machine_notices, never
 from shelterscape.runs.holding_sheets import HOLDING_SHEETS, print_holdings
 from shelterscape.runs.memory import MemoryEstimate

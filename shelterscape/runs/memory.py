@@ -7,9 +7,10 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
+from shelterscape.address_space import LIBRARIES_BYTES, MIB, usable_bytes
 from shelterscape.errors import InputError, UsageError
 from shelterscape.process import Inputs, Process
-from shelterscape.process.memory import LIBRARIES_BYTES, MIB, InputSizes, input_sizes, usual_bytes
+from shelterscape.process.memory import InputSizes, input_sizes, size_text, usual_bytes
 from shelterscape.process.stages import stages_of
 from shelterscape.runs.steps import Step, is_fed
 
@@ -72,7 +73,7 @@ class MemoryEstimate:
     """
 
     def __init__(self, limit_gib: float | None) -> None:
-        self._allowed, self._why = allowed(limit_gib)
+        self._allowed, self._why = min(allowed(limit_gib), _by_address_space())
         self._most = 0
 
     @property
@@ -108,11 +109,11 @@ class MemoryEstimate:
                 "memory-short",
                 "The work needs more memory than may be used.",
                 where=step.name,
-                value=f"about {needed / GIB:.1f} GiB needed for {sizes.in_words()}; "
-                f"{self._allowed / GIB:.1f} GiB may be used ({self._why})",
+                value=f"about {size_text(needed)} needed for {sizes.in_words()}; "
+                f"{size_text(self._allowed)} may be used ({self._why})",
                 hint="Clip the terrain model to the area of interest, use coarser cells, choose "
                 "fewer seasons and years at a time, run the plan in tiles (shelterscape batch "
-                "--tiles), or allow more memory with --memory-limit.",
+                "--tiles), or raise the limit.",
             )
 
 
@@ -138,11 +139,19 @@ def allowed(limit_gib: float | None) -> tuple[float, str]:
                 value=limit_gib,
                 hint="Give the limit in GiB, such as 8.",
             )
-        return limit_gib * GIB, "the limit given"
+        return limit_gib * GIB, "the limit given, --memory-limit"
     machine = machine_bytes()
     if machine is None:
         return math.inf, "this system does not report its memory"
     return (
         MACHINE_SHARE * machine,
-        f"{100 * MACHINE_SHARE:.0f} % of the {machine / GIB:.1f} GiB of this machine",
+        f"{100 * MACHINE_SHARE:.0f} % of the {machine / GIB:.1f} GiB of this machine; "
+        "--memory-limit allows more",
     )
+
+
+def _by_address_space() -> tuple[float, str]:
+    """Memory that the address space of this process has room for, bytes, and where that is set."""
+    usable = usable_bytes()
+    why = "the limit on address space, ulimit -v, less what libraries reserve"
+    return math.inf if usable is None else usable, why
