@@ -17,7 +17,12 @@ from shelterscape.process.design_files import packaged_designs
 from shelterscape.science.planting.design import PlantedRow, Prices
 from shelterscape.science.planting.design_costs import design_costs
 from shelterscape.science.planting.layout import Site, layout
-from shelterscape.science.planting.order import bill_of_quantities, ordered_count, plant_order
+from shelterscape.science.planting.order import (
+    bill_of_quantities,
+    costs_by,
+    ordered_count,
+    plant_order,
+)
 
 DESIGNS = packaged_designs().designs
 
@@ -74,6 +79,7 @@ def test_a_belt_by_hand():
     assert by_species["ordered_count"].to_dict() == {"oak": 25, "willow": 13}
     assert by_species["guard_count"].to_dict() == {"oak": 20, "willow": 0}
     costs = bill.set_index("item")["cost"].to_dict()
+    assert costs_by("holding_id", bill).to_dict() == {"H0": sum(filter(None, costs.values()))}
     assert costs == {
         "oak": Decimal("28.75"),
         "willow (cutting)": Decimal("4.55"),
@@ -81,8 +87,9 @@ def test_a_belt_by_hand():
         "stakes": Decimal("8.00"),
         # 2 · (30 + 3) + 2 · 3 = 72 m.
         "fence against stock": Decimal("435.60"),
-        "strainer posts in this fence": Decimal(0),
-        "gates in this fence": Decimal(0),
+        # They have no price; 0 would read as free.
+        "strainer posts of the fence against stock": None,
+        "gates of the fence against stock": None,
         "planting and protecting": Decimal("76.00"),
         "other work": Decimal("30.30"),
     }
@@ -131,3 +138,11 @@ def test_guards_and_fence_by_hand():
     (row,) = design_costs({"uncut hedge": hedge}, {"uncut hedge": 2027}, "EUR").itertuples()
     # 6 plants a metre × 0.70 = 4.20 against 2 × (9.50 − 5.00) = 9.00.
     assert row.guards_cost_per_m == Decimal("4.20") and row.fence_cost_per_m == Decimal("9.00")
+
+
+def test_a_design_without_prices_costs_nothing_that_is_stated():
+    design = dataclasses.replace(DESIGNS["uncut hedge"], prices=Prices())
+    _, _, bill = ordered([LineString([(0, 0), (0, 30)])], ["mine"], {"mine": design})
+    assert len(bill) > 3
+    assert bill[["price", "cost"]].isna().all(axis=None)
+    assert costs_by("belt", bill).empty

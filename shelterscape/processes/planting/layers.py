@@ -19,6 +19,7 @@ from shelterscape.science.planting.belt_warnings import (
 from shelterscape.science.planting.design import GUARDS, BeltDesign, protection
 from shelterscape.science.planting.design_costs import design_costs
 from shelterscape.science.planting.layout import Layout
+from shelterscape.science.planting.order import costs_by
 from shelterscape.science.planting.profile import (
     HeightProfile,
     growth_table,
@@ -178,7 +179,7 @@ def planned_belts(
 ) -> gpd.GeoDataFrame:
     """Belts with design, protection, cost and what to examine."""
     plants = plan.rows.groupby("belt")["plant_count"].sum()
-    costs = bill.groupby("belt")["cost"].sum() if len(bill) else pd.Series(dtype=object)
+    costs = costs_by("belt", bill)
     frame = as_designed(data, data.belts.assign(length_m=data.belts.geometry.length))
     designs = [data.designs.designs[name] for name in frame["design"]]
     protected = [protection(one) for one in designs]

@@ -216,7 +216,8 @@ OUTPUTS: tuple[Output, ...] = (
     Table(
         "bill_of_quantities",
         (*_BELT, "item", "item_unit", "item_quantity", "price", "cost", "currency"),
-        "What a contractor supplies and builds, belt by belt, with costs.",
+        "What a contractor supplies and builds, belt by belt, with costs. Price and cost are empty "
+        "where the design states no price.",
     ),
     Table(
         "holding_totals",
@@ -385,7 +386,7 @@ OUTPUTS: tuple[Output, ...] = (
 
 PROCESS = Process(
     id="planting",
-    version="1.1.0",
+    version="1.2.0",
     title="Rows, plants, costs and tasks of new belts",
     summary="Places rows, clumps, fences and gates of a design on each line, lists plants to "
     "order, a bill of quantities and the tasks of the first years, and states height and porosity "

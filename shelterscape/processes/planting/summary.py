@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from decimal import Decimal
 
+import pandas as pd
+
 from shelterscape.files.handover_sheets import PrintedSheets, ScaleMap
 from shelterscape.process.stages import Summary
 from shelterscape.processes.planting.belt_sheets import belt_sheets
@@ -33,7 +35,8 @@ def summarise(results: PlantingResults, params: PlantingInputs) -> Summary:
         ],
         certainty=[
             "Counts are exact for the lines drawn; ground, stones and roots change them on site",
-            "Costs are the prices of the file of designs times quantities, without tax",
+            "Costs are the prices of the file of designs times quantities, without tax"
+            + _without_price(results.tables["bill_of_quantities"]),
             "Heights and porosities are assumed rules; the error for mixed belts is not known",
         ],
         pictures={**pictures_of(results), **_pack(results)},
@@ -60,6 +63,12 @@ def _plants(results: PlantingResults) -> str:
         f"plants set, {totals['ordered_count'].sum():,} to order with those for losses, "
         f"{days:,.0f} person-days, {cost:,.2f} {results.data.designs.currency}"
     )
+
+
+def _without_price(bill: pd.DataFrame) -> str:
+    """Which items the costs leave out; empty where every item has a price."""
+    items = bill.loc[bill["price"].isna(), "item"].unique()
+    return f"; not in them, for lack of a price: {', '.join(items)}" if len(items) else ""
 
 
 def _warned(results: PlantingResults) -> list[str]:

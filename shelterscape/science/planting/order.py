@@ -156,7 +156,7 @@ def holding_totals(
         found[column] = order.groupby("holding_id")[column].sum()
         found[column] = found[column].where(found[column].notna(), none)
     found = found.astype({"plant_count": int, "ordered_count": int})
-    found["cost"] = bill.groupby("holding_id")["cost"].sum()
+    found["cost"] = costs_by("holding_id", bill)
     found["cost"] = found["cost"].where(found["cost"].notna(), Decimal(0))
     return found.assign(currency=currency).reset_index()
 
@@ -194,7 +194,8 @@ def bill_of_quantities(
     -------
     DataFrame
         With `BILL_COLUMNS`; quantities, prices and costs are decimals, each cost rounded to two
-        decimals, halves up. Lengths count to the centimetre. Items that cost nothing are listed.
+        decimals, halves up. Lengths count to the centimetre. Items without a price have neither
+        price nor cost: 0 would read as free.
     """
     found = []
     lengths = belts.geometry.length
@@ -207,16 +208,35 @@ def bill_of_quantities(
         if own.empty and fences.empty:
             continue
         for item, unit, quantity, price in _items(own, fences, designs[name], length):
-            cost = (quantity * price).quantize(CENT, ROUND_HALF_UP)
-            values = (holding, belt, item, unit, quantity, price, cost, currency)
+            cost = (quantity * price).quantize(CENT, ROUND_HALF_UP) if price else None
+            values = (holding, belt, item, unit, quantity, price or None, cost, currency)
             found.append(dict(zip(BILL_COLUMNS, values, strict=True)))
     return pd.DataFrame(found, columns=list(BILL_COLUMNS))
+
+
+def costs_by(column: str, bill: pd.DataFrame) -> pd.Series:
+    """Costs of the bill, added up.
+
+    Parameters
+    ----------
+    column : str
+        Column of the bill by whose values costs are added.
+    bill : DataFrame
+        As `bill_of_quantities` returns it.
+
+    Returns
+    -------
+    Series
+        Decimals, currency units; without values all of whose items have no price.
+    """
+    costs: pd.Series = bill.dropna(subset="cost").groupby(column)["cost"].sum()
+    return costs
 
 
 def _items(
     own: pd.DataFrame, fences: pd.DataFrame, design: BeltDesign, length_m: float
 ) -> Iterator[tuple[str, str, Decimal, Decimal]]:
-    """Items of a belt: what, unit, quantity, price."""
+    """Items of a belt: what, unit, quantity, price; a price of 0 was not given."""
     prices = design.prices
     for species, plant_type, number in zip(
         own["species"], own["plant_type"], own["ordered_count"], strict=True
@@ -234,9 +254,10 @@ def _items(
             yield item, "pieces", Decimal(number), price
     for against, part in fences.groupby("fence_type"):
         price = prices.fence_per_m if against == BROWSER_FENCE else prices.stock_fence_per_m
-        yield f"fence against {against}", "m", _metres(part["length_m"].sum()), price
-        yield "strainer posts in this fence", "pieces", _whole(part["strainer_count"]), Decimal(0)
-        yield "gates in this fence", "pieces", _whole(part["gate_count"]), Decimal(0)
+        fence = f"fence against {against}"
+        yield fence, "m", _metres(part["length_m"].sum()), price
+        for item, column in (("strainer posts", "strainer_count"), ("gates", "gate_count")):
+            yield f"{item} of the {fence}", "pieces", _whole(part[column]), Decimal(0)
     days: Any = sum(own["person_days"], Decimal(0))
     if days:
         yield "planting and protecting", "person-days", days, prices.labour_per_day
