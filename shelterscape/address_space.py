@@ -15,10 +15,12 @@ LIBRARIES_BYTES = 620 * MIB
 """Memory of Python, the libraries and the compiler of kernels; measured: 390 MiB in use, and up to
 590 MiB when all kernels are compiled again."""
 
-_RESERVED_BYTES = 800 * MIB
+_RESERVED_BYTES = 640 * MIB
 _RESERVED_BYTES_OF_A_THREAD = 72 * MIB
-"""Address space in excess of memory; measured on Linux: 750 to 870 MiB with 2 threads, 1380 MiB
-with 16. A thread may reserve 64 MiB for allocation and 8 MiB for its stack."""
+_RESERVED_BYTES_OF_A_LINEAR_ALGEBRA_THREAD = 80 * MIB
+"""Address space in excess of memory; measured on Linux with one thread of linear algebra: 530 MiB
+with one thread of kernels, 690 to 790 MiB with 2, 1470 MiB with 16; 80 MiB more for each further
+thread of linear algebra. A thread may reserve 64 MiB for allocation and 8 MiB for its stack."""
 
 
 def usable_bytes() -> int | None:
@@ -29,12 +31,13 @@ def usable_bytes() -> int | None:
     int or None
         0 or more; None where the address space has no limit.
     """
-    try:
-        import resource
-    except ImportError:  # not on every system
-        return None
-    limit = resource.getrlimit(resource.RLIMIT_AS)[0]
-    return None if limit == resource.RLIM_INFINITY else max(0, limit - _reserved_bytes())
+    limit = _limit_bytes()
+    return None if limit is None else max(0, limit - _reserved_bytes())
+
+
+def limit_for(memory_bytes: int) -> str:
+    """The limit that leaves room for some memory, libraries included, as ``ulimit -v`` takes it."""
+    return f"{-(-(memory_bytes + _reserved_bytes()) // 1024)} KiB"
 
 
 def refuse_too_little() -> None:
@@ -45,26 +48,53 @@ def refuse_too_little() -> None:
     SetupError
         ``setup-memory``.
     """
-    usable = usable_bytes()
-    if usable is not None and usable < LIBRARIES_BYTES:
+    limit, usable = _limit_bytes(), usable_bytes()
+    if limit is not None and usable is not None and usable < LIBRARIES_BYTES:
         raise SetupError(
             "setup-memory",
             "The address space of this process is limited to less than any work needs.",
-            value=f"at least {(LIBRARIES_BYTES + _reserved_bytes()) // 1024} KiB are needed with "
-            f"{_threads()} threads",
-            hint="Raise the limit (ulimit -v), or use fewer threads (NUMBA_NUM_THREADS=1).",
+            value=f"limit {limit // 1024} KiB; at least {limit_for(LIBRARIES_BYTES)} are needed "
+            f"with {_threads()} threads",
+            hint="Raise the limit (ulimit -v), or use fewer threads (NUMBA_NUM_THREADS=1, "
+            "OPENBLAS_NUM_THREADS=1).",
         )
 
 
+def _limit_bytes() -> int | None:
+    try:
+        import resource
+
+        limit = resource.getrlimit(resource.RLIMIT_AS)[0]
+    except (ImportError, AttributeError):  # not on every system
+        return None
+    return None if limit == resource.RLIM_INFINITY else limit
+
+
 def _reserved_bytes() -> int:
-    return _RESERVED_BYTES + _threads() * _RESERVED_BYTES_OF_A_THREAD
+    return (
+        _RESERVED_BYTES
+        + _threads() * _RESERVED_BYTES_OF_A_THREAD
+        + _linear_algebra_threads() * _RESERVED_BYTES_OF_A_LINEAR_ALGEBRA_THREAD
+    )
 
 
 def _threads() -> int:
     """Threads that kernels will use."""
-    given = os.environ.get("NUMBA_NUM_THREADS")
-    if given is not None and given.isdecimal():
-        return int(given)
+    return _setting("NUMBA_NUM_THREADS") or _processors()
+
+
+def _linear_algebra_threads() -> int:
+    """Threads that numpy and scipy start when they are imported."""
+    return min(_setting("OPENBLAS_NUM_THREADS") or _processors(), _processors())
+
+
+def _setting(name: str) -> int:
+    """A number of threads in the environment; 0 for none."""
+    given = os.environ.get(name, "")
+    return int(given) if given.isascii() and given.isdecimal() else 0
+
+
+def _processors() -> int:
     try:
         return len(os.sched_getaffinity(0))
     except AttributeError:  # not on every system

@@ -1,7 +1,7 @@
-"""Settings of the compiler in the environment, which must not change results.
+"""Settings of libraries in the environment, which must not change results.
 
-They are removed when the package is imported, unless the compiler has been imported before; worker
-processes inherit the rest.
+Those of the compiler are removed when the package is imported, unless the compiler has been
+imported before; worker processes inherit the rest.
 """
 
 from __future__ import annotations
@@ -22,6 +22,14 @@ def drop_compiler_settings(settings: MutableMapping[str, str]) -> None:
     for name in [name for name in settings if name.startswith(_PREFIX)]:
         if not _is_harmless(name, settings[name]):
             del settings[name]
+
+
+def use_one_linear_algebra_thread(settings: MutableMapping[str, str]) -> None:
+    """Let numpy and scipy start no threads of their own, unless a number was set.
+
+    There would be one for each processor, with 80 MiB of address space; kernels have theirs.
+    """
+    settings.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 def _is_harmless(name: str, value: str) -> bool:

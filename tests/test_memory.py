@@ -130,7 +130,7 @@ def test_work_beyond_the_limit_is_refused_with_the_number(tmp_path, capsys):
     )
     assert f"{needed / MIB:.1f} MiB needed" in error["value"]
     assert "60 × 60 cells, 2 belts; 102.4 MiB may be used" in error["value"]
-    assert "--memory-limit" in error["value"]
+    assert "--memory-limit" in error["hint"]
     assert [path.name for path in tmp_path.iterdir()] == ["project"]
     assert call([*words, "16"]) == 0
 

@@ -6,6 +6,7 @@ Commands of processes are made from their descriptions.
 from __future__ import annotations
 
 import contextlib
+import copy
 import importlib
 import io
 import json
@@ -26,6 +27,7 @@ from shelterscape.cli.machine import (
     unreported,
 )
 from shelterscape.cli.plain import plain
+from shelterscape.environment import use_one_linear_algebra_thread
 from shelterscape.errors import InternalError, ShelterscapeError
 from shelterscape.files.gdal_options import drop_gdal_settings
 
@@ -49,6 +51,24 @@ SUMMARIES = {
     "describe": "Describe the inputs and outputs of a process.",
     "check-setup": "Check this machine: versions, settings, write access.",
 }
+
+
+LIGHT_COMMANDS = {"list", "describe", "check-setup"}
+"""Commands that load no large library, or that report what is wrong with the machine."""
+
+
+def _with_room(command: click.Command) -> click.Command:
+    """A copy that starts work with enough address space only; its help needs little."""
+    work = command.callback
+    assert work is not None
+
+    def callback(**words: Any) -> Any:
+        refuse_too_little()
+        return work(**words)
+
+    copied = copy.copy(command)
+    copied.callback = callback
+    return copied
 
 
 class Commands(click.Group):
@@ -78,12 +98,12 @@ class Commands(click.Group):
         if cmd_name in OTHER_COMMANDS:
             module, _, attribute = OTHER_COMMANDS[cmd_name].partition(":")
             command: click.Command = getattr(importlib.import_module(module), attribute)
-            return command
+            return command if cmd_name in LIGHT_COMMANDS else _with_room(command)
         if cmd_name in registry.ids():
             from shelterscape.cli.process_command import broken_command, command_of
 
             try:
-                return command_of(registry.find(cmd_name))
+                return _with_room(command_of(registry.find(cmd_name)))
             except ShelterscapeError as error:
                 return broken_command(cmd_name, error)
         return None
@@ -106,6 +126,8 @@ def main(arguments: list[str] | None = None) -> None:
     """
     words = sys.argv[1:] if arguments is None else arguments
     drop_gdal_settings()
+    if "numpy" not in sys.modules:
+        use_one_linear_algebra_thread(os.environ)
     _make_writable("--json" in words)
     with ended_by_interrupt():
         try:
@@ -131,7 +153,6 @@ def _exit_code(words: list[str], as_json: bool) -> int:
     """Run a command, report its error, and return its exit code."""
     try:
         refuse_lost_folder()
-        refuse_too_little()
         # Outside its standalone mode click returns the exit code of a command.
         code = shelterscape.main(args=words, prog_name="shelterscape", standalone_mode=False)
     except click.ClickException as error:

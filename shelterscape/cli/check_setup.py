@@ -16,7 +16,8 @@ from typing import NamedTuple
 import click
 
 from shelterscape import __version__
-from shelterscape.errors import ShelterscapeError
+from shelterscape.address_space import MIB, refuse_too_little, usable_bytes
+from shelterscape.errors import SetupError, ShelterscapeError
 
 LIBRARIES = (
     "numpy", "scipy", "numba", "pandas", "geopandas", "shapely", "pyproj", "rasterio", "fiona",
@@ -35,7 +36,21 @@ class Finding(NamedTuple):
 
 def findings() -> list[Finding]:
     """Run all checks; nothing is changed."""
-    return [*_versions(), *_proj(), *_richdem(), *_write_access()]
+    room = _address_space()
+    if not room.ok:  # libraries could wait for ever
+        return [room]
+    return [room, *_versions(), *_proj(), *_richdem(), *_write_access()]
+
+
+def _address_space() -> Finding:
+    try:
+        refuse_too_little()
+    except SetupError as error:
+        return Finding("address space", False, str(error))
+    usable = usable_bytes()
+    if usable is None:
+        return Finding("address space", True, "has no limit")
+    return Finding("address space", True, f"has room for {usable // MIB:,} MiB of memory")
 
 
 def _versions() -> Iterator[Finding]:

@@ -7,7 +7,7 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
-from shelterscape.address_space import LIBRARIES_BYTES, MIB, usable_bytes
+from shelterscape.address_space import LIBRARIES_BYTES, MIB, limit_for, usable_bytes
 from shelterscape.errors import InputError, UsageError
 from shelterscape.process import Inputs, Process
 from shelterscape.process.memory import InputSizes, input_sizes, size_text, usual_bytes
@@ -73,7 +73,9 @@ class MemoryEstimate:
     """
 
     def __init__(self, limit_gib: float | None) -> None:
-        self._allowed, self._why = min(allowed(limit_gib), _by_address_space())
+        self._allowed, self._why = allowed(limit_gib)
+        usable = usable_bytes()
+        self._usable = math.inf if usable is None else usable
         self._most = 0
 
     @property
@@ -104,17 +106,29 @@ class MemoryEstimate:
         sizes = input_sizes(params)
         needed = _estimate(step.process, params, sizes)
         self._most = max(self._most, needed)
-        if needed > self._allowed:
-            raise InputError(
-                "memory-short",
-                "The work needs more memory than may be used.",
-                where=step.name,
-                value=f"about {size_text(needed)} needed for {sizes.in_words()}; "
-                f"{size_text(self._allowed)} may be used ({self._why})",
-                hint="Clip the terrain model to the area of interest, use coarser cells, choose "
-                "fewer seasons and years at a time, run the plan in tiles (shelterscape batch "
-                "--tiles), or raise the limit.",
-            )
+        if needed > min(self._allowed, self._usable):
+            raise self._refusal(step.name, sizes, needed)
+
+    def _refusal(self, where: str, sizes: InputSizes, needed: int) -> InputError:
+        may_use, why, remedy = self._allowed, self._why, "allow more memory with --memory-limit"
+        if self._usable < self._allowed:
+            may_use, why = self._usable, "the limit on address space less what libraries reserve"
+            remedy = f"raise the limit on address space (ulimit -v) to {limit_for(needed)} or more"
+        work = f" for {sizes.in_words()}" if sizes.in_words() else ""
+        return InputError(
+            "memory-short",
+            "The work needs more memory than may be used.",
+            where=where,
+            value=f"about {size_text(needed)} needed{work}; {size_text(may_use)} may be used "
+            f"({why})",
+            hint=f"{_LESS_WORK}, or {remedy}." if sizes.grid else f"To go on, {remedy}.",
+        )
+
+
+_LESS_WORK = (
+    "Clip the terrain model to the area of interest, use coarser cells, choose fewer seasons and "
+    "years at a time, run the plan in tiles (shelterscape batch --tiles)"
+)
 
 
 def allowed(limit_gib: float | None) -> tuple[float, str]:
@@ -139,19 +153,11 @@ def allowed(limit_gib: float | None) -> tuple[float, str]:
                 value=limit_gib,
                 hint="Give the limit in GiB, such as 8.",
             )
-        return limit_gib * GIB, "the limit given, --memory-limit"
+        return limit_gib * GIB, "the limit given"
     machine = machine_bytes()
     if machine is None:
         return math.inf, "this system does not report its memory"
     return (
         MACHINE_SHARE * machine,
-        f"{100 * MACHINE_SHARE:.0f} % of the {machine / GIB:.1f} GiB of this machine; "
-        "--memory-limit allows more",
+        f"{100 * MACHINE_SHARE:.0f} % of the {machine / GIB:.1f} GiB of this machine",
     )
-
-
-def _by_address_space() -> tuple[float, str]:
-    """Memory that the address space of this process has room for, bytes, and where that is set."""
-    usable = usable_bytes()
-    why = "the limit on address space, ulimit -v, less what libraries reserve"
-    return math.inf if usable is None else usable, why
