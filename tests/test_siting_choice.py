@@ -32,6 +32,7 @@ from shelterscape.science.siting.choice import choose
 from shelterscape.science.siting.context import evaluation_context
 from shelterscape.science.siting.full_evaluation import belts_with_set, full_evaluation
 from shelterscape.science.siting.ground import Ground
+from shelterscape.science.siting.known_gains import KnownGains
 from shelterscape.science.siting.monte_carlo import selection_runs
 
 COUNT = 10
@@ -441,3 +442,9 @@ def test_the_reason_of_a_second_restoration_and_of_a_line_that_adds_nothing(worl
     for metres in (0.0, 1e6):
         found = choose(Ground(context, far), far, Limits(metres=metres + 101.0))
         assert found.reasons == ["adds no benefit to the existing and chosen belts"]
+
+
+def test_kept_gains_need_the_loss_by_restoration():
+    context, new = seeded_world(4, 3)
+    with pytest.raises(TypeError, match="restoration_loss"):
+        choose(KnownGains(Ground(context, new)), new, Limits(metres=500.0))

@@ -92,6 +92,12 @@ def test_a_candidate_that_is_not_near_changes_no_gain_and_near_is_mutual():
         ground.remove_last()
 
 
+def test_a_candidate_named_twice():
+    ground, known = seeded_ground(9), KnownGains(seeded_ground(9))
+    for which in ([1, 1], [2, 1, 2, 1]):
+        np.testing.assert_array_equal(known.gains(which), ground.gains(np.array(which)))
+
+
 def test_clearing_removes_everything_from_the_evaluator():
     ground = seeded_ground(8)
     before, known = ground.wind.copy(), KnownGains(ground)

@@ -185,7 +185,9 @@ OUTPUTS: tuple[Output, ...] = (
             "places_at_target",
         ),
         "Benefit of the best set found for parts of the budget, by the smallest-wind rule and as "
-        "the choice counts it: for stock up to sufficient ground.",
+        "the choice counts it: for stock up to sufficient ground. The best set has the largest "
+        "benefit after its cost to working land, so that the benefit itself may be smaller for a "
+        "larger budget.",
     ),
     Table(
         "benefit_by_case",

@@ -75,7 +75,8 @@ class Choice:
         No set within these limits adds more, ha eq. (see `siting.budgets.BenefitBound` and
         `siting.net_bound.NetProgramme`).
     gap : float
-        (Bound − benefit) divided by the bound, 0 to 1.
+        (Bound − benefit) divided by the bound, 0 or more; above 1 where required restorations
+        take more than the set adds, 0 where the bound is not above 0.
     method : str
         A name in `METHODS`.
     bound_note : str
@@ -84,7 +85,9 @@ class Choice:
         Length, m, and net cost, minor units of money, of the set.
     curve : DataFrame
         ``budget_share``, and ``belt_count``, ``length_m``, ``cost_minor``, ``net_cost_minor``,
-        ``set_benefit_ha`` and ``benefit_bound_ha`` of the best set found within that share.
+        ``set_benefit_ha`` and ``benefit_bound_ha`` of the best set found within that share. The
+        best set has the largest benefit after its cost to working land: with such costs the
+        benefit itself may be smaller at a larger share.
     curve_sets : list of frozenset of int
         Rows of those sets.
     evaluations : int
@@ -196,6 +199,8 @@ def choose(
         ``name-unknown`` for a required line that does not exist; ``input-refused`` for one both
         required and forbidden, for required lines that do not fit the limits, and as
         `BudgetTracker`.
+    TypeError
+        The loss by restoration is not given and the evaluator is no `Ground`.
 
     Notes
     -----
@@ -203,7 +208,8 @@ def choose(
     the earlier ones, so that the choice up to any phase is valid by itself.
     """
     if restoration_loss is None:
-        assert isinstance(ground, Ground)
+        if not isinstance(ground, Ground):
+            raise TypeError("evaluators other than Ground need the argument restoration_loss")
         restoration_loss = loss_by_restoration(ground, candidates)
     budget = BudgetTracker(candidates, limits, net_cost)
     land = np.zeros(len(candidates)) if land_cost is None else land_cost

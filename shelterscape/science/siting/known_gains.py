@@ -35,8 +35,8 @@ class KnownGains:
     """Benefits by another evaluator, each kept with the planted candidates it depends on.
 
     The benefit of a candidate depends on the planted ones that act on the same ground, in any
-    order. A search evaluates few candidates whose surroundings changed, and plants and removes
-    lines only where it evaluates.
+    order (sums over places to rounding). A search evaluates few candidates whose surroundings
+    changed, and plants and removes lines only where it evaluates.
 
     Parameters
     ----------
@@ -90,7 +90,7 @@ class KnownGains:
         if unknown.any():
             self._prepare(rows[unknown])
             found = self._ground.gains(rows[unknown])
-            new = (key for key in keys if key not in self._known)
+            new = [key for key, is_new in zip(keys, unknown, strict=True) if is_new]
             self._known.update(zip(new, found.tolist(), strict=True))
         return np.array([self._known[key] for key in keys])
 
@@ -134,10 +134,9 @@ class KnownGains:
     def _prepare(self, rows: Numbers) -> None:
         """Let the other evaluator hold the candidates near these rows that are planted."""
         wanted = {one for one in self.planted if self.near(one)[rows].any()}
-        held = self._ground.planted
-        removed = {one for one in held if self.near(one)[rows].any()} - wanted
+        removed = {one for one in self._ground.planted if self.near(one)[rows].any()} - wanted
         while removed:
             removed.discard(self._ground.remove_last())
         for one in self.planted:
-            if one in wanted and one not in held:
+            if one in wanted and one not in self._ground.planted:
                 self._ground.plant(one)

@@ -73,7 +73,7 @@ class TwoLocalGrounds(TwoGrounds):
 
     def __init__(self, first: LocalEvaluator, second: LocalEvaluator) -> None:
         super().__init__(first, second)
-        self._both = first, second
+        self._near = first.near, second.near
 
     def near(self, one: int) -> NDArray[np.bool_]:
         """Candidates whose benefit can depend on whether another one is planted.
@@ -87,5 +87,5 @@ class TwoLocalGrounds(TwoGrounds):
         -------
         (n,) bool
         """
-        found: NDArray[np.bool_] = np.logical_or(*(ground.near(one) for ground in self._both))
+        found: NDArray[np.bool_] = np.logical_or(*(near(one) for near in self._near))
         return found
