@@ -350,7 +350,7 @@ def long_work():
 @pytest.mark.parametrize(
     ("number", "exit_code", "when"),
     [
-        (signal.SIGINT, 130, "reading inputs"),
+        pytest.param(signal.SIGINT, 130, "reading inputs", marks=pytest.mark.slow),
         (signal.SIGTERM, 143, "wind direction 3 of"),
         pytest.param(signal.SIGINT, 130, "wind direction 9 of", marks=pytest.mark.slow),
         pytest.param(signal.SIGTERM, 143, "reading inputs", marks=pytest.mark.slow),

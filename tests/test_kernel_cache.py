@@ -92,6 +92,7 @@ def files(tmp_path, name):
     return sorted((tmp_path / "cache" / "shelterscape" / "kernels").glob(f"*/{name}-*.code"))
 
 
+@pytest.mark.slow
 def test_an_edit_recompiles_only_what_depends_on_it(toys):
     package, run = toys
     assert run() == {"half": [1.5, 0], "scaled": [6.0, 0], "twice": [12.0, 0]}
@@ -123,6 +124,7 @@ def test_settings_of_the_compiler_are_in_the_key(monkeypatch):
     assert cache_key.module_key("shelterscape.kernels.strips") == before
 
 
+@pytest.mark.slow
 def test_one_function_compiled_in_two_ways_has_two_files(toys, tmp_path):
     package, run = toys
     with (package / "middle.py").open("a") as text:
@@ -143,6 +145,7 @@ def flipped(content):
     return content[:middle] + bytes([content[middle] ^ 1]) + content[middle + 1 :]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "damage", [lambda content: b"", cut, flipped, lambda content: b"\x80" * 99]
 )
@@ -156,6 +159,7 @@ def test_a_damaged_file_is_compiled_again(toys, tmp_path, damage):
     assert run()["scaled"] == [6.0, 0]
 
 
+@pytest.mark.slow
 def test_a_valid_file_with_wrong_content_is_compiled_again(toys, tmp_path):
     _, run = toys
     (one,), (other,) = files(tmp_path, "scaled"), files(tmp_path, "half")
@@ -163,6 +167,7 @@ def test_a_valid_file_with_wrong_content_is_compiled_again(toys, tmp_path):
     assert run()["scaled"] == [6.0, 1]
 
 
+@pytest.mark.slow
 def test_a_file_that_cannot_be_written_does_not_affect_results(toys, tmp_path):
     """The folder of the module cannot be created."""
     _, run = toys

@@ -51,6 +51,7 @@ def test_operators_and_constants_are_changed_and_messages_are_not():
     assert [m.compiled for m in mutations("a.py", SOURCE)] == [False] + [True] * 14
 
 
+@pytest.mark.slow
 def test_every_fault_of_the_sample_changes_the_program():
     texts = faults.sources()
     drawn = faults.sample()
@@ -84,6 +85,7 @@ def test_tests_that_cannot_be_run_are_an_error():
         faults._noticed(1, "")
 
 
+@pytest.mark.slow
 def test_a_fault_in_compiled_code_runs_the_tests_of_its_callers():
     """`_slope` is compiled into `_cut`, that into `belt_strips`, which science calls."""
     texts = faults.sources()
@@ -107,6 +109,7 @@ def test_a_fault_in_compiled_code_runs_the_tests_of_its_callers():
     assert all(reach.tests(fault) == ["test_a.py::test_near"] for fault in inner)
 
 
+@pytest.mark.slow
 def test_a_traced_fault_runs_the_tests_of_its_line_the_fastest_first():
     source = faults.sources()["science/zones.py"]
     fault = next(m for m in mutations("science/zones.py", source) if m.scope == "classify")

@@ -539,6 +539,7 @@ run_helpers.run_toy(out, word="after", overwrite=True)
 """
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("fatal", "left", "kept"),
     [(0, {"new", "lock"}, "before"), (1, {"new", "old", "lock"}, "before"), (2, {"old"}, "after")],
