@@ -6,6 +6,7 @@ it, some of them wait for ever or end the process instead of reporting it: work 
 
 from __future__ import annotations
 
+import math
 import os
 
 from shelterscape.errors import SetupError
@@ -23,20 +24,29 @@ with one thread of kernels, 690 to 790 MiB with 2, 1470 MiB with 16; 80 MiB more
 thread of linear algebra. A thread may reserve 64 MiB for allocation and 8 MiB for its stack."""
 
 
-def usable_bytes() -> int | None:
+def usable_bytes() -> float:
     """Memory of this process, libraries included, that its address space has room for, bytes.
 
     Returns
     -------
-    int or None
-        0 or more; None where the address space has no limit.
+    float
+        0 or more; infinite where the address space has no limit.
     """
-    limit = _limit_bytes()
-    return None if limit is None else max(0, limit - _reserved_bytes())
+    return max(0, _limit_bytes() - _reserved_bytes())
 
 
 def limit_for(memory_bytes: int) -> str:
-    """The limit that leaves room for some memory, libraries included, as ``ulimit -v`` takes it."""
+    """The limit that leaves room for some memory, as ``ulimit -v`` takes it, with its unit.
+
+    Parameters
+    ----------
+    memory_bytes : int
+        Libraries included.
+
+    Returns
+    -------
+    str
+    """
     return f"{-(-(memory_bytes + _reserved_bytes()) // 1024)} KiB"
 
 
@@ -48,26 +58,25 @@ def refuse_too_little() -> None:
     SetupError
         ``setup-memory``.
     """
-    limit, usable = _limit_bytes(), usable_bytes()
-    if limit is not None and usable is not None and usable < LIBRARIES_BYTES:
+    if usable_bytes() < LIBRARIES_BYTES:
         raise SetupError(
             "setup-memory",
             "The address space of this process is limited to less than any work needs.",
-            value=f"limit {limit // 1024} KiB; at least {limit_for(LIBRARIES_BYTES)} are needed "
-            f"with {_threads()} threads",
+            value=f"limit {_limit_bytes() / 1024:.0f} KiB; at least {limit_for(LIBRARIES_BYTES)} "
+            f"needed (threads of kernels: {_threads()})",
             hint="Raise the limit (ulimit -v), or use fewer threads (NUMBA_NUM_THREADS=1, "
             "OPENBLAS_NUM_THREADS=1).",
         )
 
 
-def _limit_bytes() -> int | None:
+def _limit_bytes() -> float:
     try:
         import resource
 
         limit = resource.getrlimit(resource.RLIMIT_AS)[0]
     except (ImportError, AttributeError):  # not on every system
-        return None
-    return None if limit == resource.RLIM_INFINITY else limit
+        return math.inf
+    return math.inf if limit == resource.RLIM_INFINITY else limit
 
 
 def _reserved_bytes() -> int:

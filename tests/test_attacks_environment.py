@@ -9,6 +9,7 @@ import os
 import random
 import resource
 import subprocess
+from functools import partial
 
 import pytest
 from run_helpers import checksums as checksums_of
@@ -79,15 +80,15 @@ def test_seeded_settings_of_the_compiler_change_no_byte(given, tmp_path):
         assert checksums(tmp_path / f"out{number}") == expected, changes
 
 
-def start_limited(inputs, out, mebibytes):
-    """Start with a limit on address space, as by ulimit -v, with two threads on any machine."""
+def limited(mebibytes):
+    """Settings of a process with a limit on address space, as by ulimit -v."""
     limits = (mebibytes * 2**20, mebibytes * 2**20)
-    return start(
-        inputs,
-        out,
-        changes={"NUMBA_NUM_THREADS": "2"}.items(),
-        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, limits),
-    )
+    return {"preexec_fn": partial(resource.setrlimit, resource.RLIMIT_AS, limits)}
+
+
+def start_limited(inputs, out, mebibytes):
+    """Start with a limit on address space, with two threads on any machine."""
+    return start(inputs, out, changes={"NUMBA_NUM_THREADS": "2"}.items(), **limited(mebibytes))
 
 
 @pytest.mark.parametrize("mebibytes", [300, 650, 900, 1100, 1400])
@@ -120,14 +121,8 @@ def test_work_that_a_limit_on_memory_has_no_room_for_is_refused(given, tmp_path)
 
 def test_help_needs_no_room_and_the_check_of_the_machine_reports_a_limit():
     def small(*words):
-        limits = (400 * 2**20, 400 * 2**20)
-        return subprocess.run(
-            command(*words),
-            capture_output=True,
-            text=True,
-            timeout=60,
-            preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, limits),
-        )
+        settings = {"capture_output": True, "text": True, "timeout": 60} | limited(400)
+        return subprocess.run(command(*words), **settings)
 
     for words in (["--version"], ["--help"], ["list"], ["shelter", "--help"]):
         done = small(*words)

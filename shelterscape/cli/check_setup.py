@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.metadata
 import importlib.util
 import json
+import math
 import os
 import platform
 import tempfile
@@ -48,9 +49,8 @@ def _address_space() -> Finding:
     except SetupError as error:
         return Finding("address space", False, str(error))
     usable = usable_bytes()
-    if usable is None:
-        return Finding("address space", True, "has no limit")
-    return Finding("address space", True, f"has room for {usable // MIB:,} MiB of memory")
+    room = "no limit" if usable == math.inf else f"room for {usable / MIB:,.0f} MiB of memory"
+    return Finding("address space", True, f"has {room}")
 
 
 def _versions() -> Iterator[Finding]:

@@ -74,8 +74,7 @@ class MemoryEstimate:
 
     def __init__(self, limit_gib: float | None) -> None:
         self._allowed, self._why = allowed(limit_gib)
-        usable = usable_bytes()
-        self._usable = math.inf if usable is None else usable
+        self._usable = usable_bytes()
         self._most = 0
 
     @property

@@ -245,7 +245,7 @@ def accumulate_wind_reduction(
 
 
 def _lots(strips: Sequence[tuple[Any, ...]]) -> Iterator[list[tuple[Any, ...]]]:
-    """Strips in lots of at least `STOP_STRIPS` strips and `STOP_CELLS` cells; the last is less."""
+    """Strips in lots of `STOP_STRIPS` and `STOP_CELLS` or more; the last may have fewer."""
     lot: list[tuple[Any, ...]] = []
     cells = 0
     for strip in strips:

@@ -217,7 +217,7 @@ OUTPUTS: tuple[Output, ...] = (
         "bill_of_quantities",
         (*_BELT, "item", "item_unit", "item_quantity", "price", "cost", "currency"),
         "What a contractor supplies and builds, belt by belt, with costs. Price and cost are empty "
-        "where the design states no price.",
+        "where the design states no price, or 0.",
     ),
     Table(
         "holding_totals",

@@ -66,9 +66,9 @@ def _plants(results: PlantingResults) -> str:
 
 
 def _without_price(bill: pd.DataFrame) -> str:
-    """Which items the costs leave out; empty where every item has a price."""
+    """Which items count nothing; empty where every item has a price."""
     items = bill.loc[bill["price"].isna(), "item"].unique()
-    return f"; not in them, for lack of a price: {', '.join(items)}" if len(items) else ""
+    return f"; no price, or 0, is stated for {', '.join(items)}" if len(items) else ""
 
 
 def _warned(results: PlantingResults) -> list[str]:

@@ -42,8 +42,8 @@ class ChosenSet:
     ----------
     choice, shelter_alone : Choice
         The choice, and the best one found by shelter alone: without cost to working land,
-        exclusion of candidates by others and least length. Where both are the same set, bounds of
-        the second too hold for sets that spare the working land.
+        exclusion of candidates by others and least length. Where both are the same set,
+        the bounds hold for sets that spare the working land.
     land_cost_ha : (n,) float64
         What the choice counts against each candidate for the working land, ha eq.
     left_out : list of LeftOut

@@ -194,8 +194,8 @@ def bill_of_quantities(
     -------
     DataFrame
         With `BILL_COLUMNS`; quantities, prices and costs are decimals, each cost rounded to two
-        decimals, halves up. Lengths count to the centimetre. Items without a price have neither
-        price nor cost: 0 would read as free.
+        decimals, halves up. Lengths count to the centimetre. Price and cost are None where the
+        price is 0, as of items that a design states no price for: 0 would read as free.
     """
     found = []
     lengths = belts.geometry.length
@@ -236,7 +236,7 @@ def costs_by(column: str, bill: pd.DataFrame) -> pd.Series:
 def _items(
     own: pd.DataFrame, fences: pd.DataFrame, design: BeltDesign, length_m: float
 ) -> Iterator[tuple[str, str, Decimal, Decimal]]:
-    """Items of a belt: what, unit, quantity, price; a price of 0 was not given."""
+    """Items of a belt: what, unit, quantity, price; 0 where none is stated."""
     prices = design.prices
     for species, plant_type, number in zip(
         own["species"], own["plant_type"], own["ordered_count"], strict=True
